@@ -1,0 +1,1 @@
+//! Circular statistics of times of day and of year.

@@ -1,0 +1,1 @@
+//! Exact and other intervals and tests for counts and shares.

@@ -1,0 +1,1 @@
+//! Density of encounters along the network and in the plane.

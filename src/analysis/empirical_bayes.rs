@@ -1,0 +1,1 @@
+//! Global empirical Bayes rates (Marshall 1991).

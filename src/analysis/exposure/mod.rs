@@ -1,0 +1,1 @@
+//! Exposure: counters, calibration, and the walker model between counters.

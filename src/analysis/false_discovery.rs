@@ -1,0 +1,1 @@
+//! Benjamini-Hochberg adjustment.

@@ -1,0 +1,1 @@
+//! Getis and Ord's local statistics.

@@ -1,0 +1,1 @@
+//! Moran's I, global and local.

@@ -1,0 +1,1 @@
+//! The trail network: nodes, pieces, segments, stretches.

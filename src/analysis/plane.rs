@@ -1,0 +1,1 @@
+//! A local plane in metres, and geodesic measures.

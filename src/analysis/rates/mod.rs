@@ -1,0 +1,1 @@
+//! Encounter rates: gamma-Poisson with exposure draws, stretches, exceedance.

@@ -1,0 +1,1 @@
+//! Reactions by kind of contact.

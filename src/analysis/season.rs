@@ -1,0 +1,1 @@
+//! Season and hour curves: Poisson regression with harmonics.

@@ -1,0 +1,1 @@
+//! Tying a position with its error to segments and places.

@@ -1,0 +1,1 @@
+//! Sunrise, sunset and solar elevation.

@@ -1,0 +1,1 @@
+//! The one `App`: store, derived layers, clock.

@@ -1,0 +1,1 @@
+//! Flags and environment turned into one `Config`.

@@ -1,0 +1,1 @@
+//! Every layer derived from one data revision, computed once, remembered.

@@ -1,0 +1,1 @@
+//! Bytes in, drafts and row errors out.

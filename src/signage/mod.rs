@@ -1,0 +1,2 @@
+//! Sign placement, wording and sizing.
+pub mod placement;

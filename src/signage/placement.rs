@@ -1,0 +1,1 @@
+//! Choosing sign locations: maximum expected warned encounters.

@@ -1,0 +1,1 @@
+//! Facts in SQLite: the only SQL.

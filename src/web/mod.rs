@@ -1,0 +1,1 @@
+//! Pages, layers and the routes to them.
