@@ -1,4 +1,18 @@
 //! What things are: quantities, places and records, with their rules. Names nothing else of ours.
 
+pub mod approach;
+pub mod area;
+pub mod batch;
+pub mod encounter;
+pub mod exposure;
 pub mod geography;
+pub mod ids;
+pub mod organism;
+pub mod place;
+pub mod revision;
+pub mod sign;
+pub mod terms;
+pub mod time;
+pub mod trail;
 pub mod units;
+pub mod walk;
