@@ -1,1 +1,3 @@
 //! The commands.
+
+pub mod generate;

@@ -1,0 +1,147 @@
+//! Two counters of nine trailheads: in and out, undercounting, with outages and a move.
+
+use std::io::Write;
+use std::path::Path;
+
+use jiff::ToSpan;
+use jiff::civil::Date;
+use jiff::civil::date;
+use jiff::tz::TimeZone;
+use rand::RngExt;
+use rand_distr::Distribution;
+use rand_distr::Poisson;
+
+use crate::analysis::random::Stream;
+use crate::analysis::random::stream;
+use crate::cli::generate::encounters::SEASONS;
+use crate::cli::generate::files::create;
+use crate::cli::generate::files::degrees;
+use crate::cli::generate::layout::Layout;
+use crate::cli::generate::walkers::MEAN_PARTY;
+use crate::cli::generate::walkers::Walked;
+
+/// Walking by month (January first), relative.
+pub(super) const WALKING_BY_MONTH: [f64; 12] =
+    [0.0, 0.0, 0.35, 0.7, 1.1, 1.3, 1.2, 1.15, 1.2, 0.9, 0.25, 0.0];
+/// Setting out by hour, relative.
+pub(super) const WALKING_BY_HOUR: [f64; 24] = [
+    0.0, 0.0, 0.0, 0.0, 0.02, 0.2, 0.5, 1.0, 1.7, 2.2, 2.3, 1.9, 1.5, 1.6, 1.7, 1.4, 1.1, 0.9, 0.6, 0.35,
+    0.15, 0.05, 0.0, 0.0,
+];
+/// The share of walkers that each device sees.
+const SEEN: [f64; 2] = [0.78, 0.9];
+/// The trailheads with a counter.
+const COUNTED: [usize; 2] = [0, 2];
+
+/// The share of a three-season volume that falls on one day.
+pub(super) fn share_of_day(day: Date) -> f64 {
+    let month_share = |month: usize| WALKING_BY_MONTH[month] / WALKING_BY_MONTH.iter().sum::<f64>();
+    let month = usize::try_from(day.month() - 1).unwrap_or(0);
+    let weekend = matches!(day.weekday(), jiff::civil::Weekday::Saturday | jiff::civil::Weekday::Sunday);
+    let weekday = if weekend { 1.75 } else { 0.7 };
+    month_share(month) / f64::from(day.days_in_month()) * weekday / SEASONS.len() as f64
+}
+
+/// Writes counters, readings, calibrations and party sizes.
+pub(super) fn write(layout: &Layout, walked: &Walked, seed: u64, folder: &Path) -> anyhow::Result<()> {
+    let mut counters = create(folder, "counters.csv")?;
+    writeln!(counters, "counter,device,decimalLatitude,decimalLongitude,from,until")?;
+    for (idx, trailhead) in COUNTED.iter().enumerate() {
+        let (name, node, _) = &layout.trailheads[*trailhead];
+        let [lon, lat] = degrees(layout, layout.nodes[*node]);
+        let moved = layout.lon_lat([layout.nodes[*node][0] + 15.0, layout.nodes[*node][1] + 10.0]);
+        if idx == 0 {
+            writeln!(counters, "{name} counter,infrared beam,{lat},{lon},,")?;
+        } else {
+            writeln!(counters, "{name} counter,pressure slab,{lat},{lon},,2024-03-01T00:00:00Z")?;
+            writeln!(
+                counters,
+                "{name} counter,pressure slab,{:.6},{:.6},2024-03-01T00:00:00Z,",
+                moved[1], moved[0]
+            )?;
+        }
+    }
+    write_readings(layout, walked, seed, folder)?;
+    write_calibrations(layout, seed, folder)?;
+    let mut sizes = create(folder, "party-sizes.csv")?;
+    writeln!(sizes, "trailhead,from,until,meanWalkers,standardError,parties")?;
+    writeln!(sizes, ",{},{},{MEAN_PARTY},0.06,412", "2023-04-01", "2025-10-31")?;
+    Ok(())
+}
+
+fn write_readings(layout: &Layout, walked: &Walked, seed: u64, folder: &Path) -> anyhow::Result<()> {
+    let mut out = create(folder, "readings.csv")?;
+    writeln!(out, "counter,start,minutes,in,out")?;
+    let zone = TimeZone::get(layout.area.time_zone)?;
+    for (idx, trailhead) in COUNTED.iter().enumerate() {
+        let mut rng = stream(seed, 10 + idx as u64);
+        let name = &layout.trailheads[*trailhead].0;
+        let walkers = walked.parties[*trailhead] * MEAN_PARTY * SEEN[idx];
+        for year in SEASONS {
+            // The second counter stored whole days in its first season, two hours later on.
+            let hours_a_bin = match (idx, year) {
+                (1, 2023) => 24,
+                (1, _) => 2,
+                _ => 1,
+            };
+            let mut day = date(year, 3, 1);
+            while day < date(year, 11, 16) {
+                let of_day = walkers * share_of_day(day);
+                write_day(&mut out, (name, idx), (day, hours_a_bin), of_day, &zone, &mut rng)?;
+                day = day.checked_add(1.day())?;
+            }
+        }
+    }
+    Ok(())
+}
+
+/// Writes the bins of one day.
+fn write_day(
+    out: &mut impl Write,
+    (name, idx): (&str, usize),
+    (day, hours_a_bin): (Date, usize),
+    walkers: f64,
+    zone: &TimeZone,
+    rng: &mut Stream,
+) -> anyhow::Result<()> {
+    let dead = idx == 0 && day >= date(2024, 7, 8) && day < date(2024, 7, 19);
+    let missing = idx == 1 && day >= date(2024, 8, 20) && day < date(2024, 8, 26);
+    if missing {
+        return Ok(());
+    }
+    let total: f64 = WALKING_BY_HOUR.iter().sum();
+    let first = if hours_a_bin == 1 { 5 } else { 0 };
+    let last = if hours_a_bin == 1 { 22 } else { 24 };
+    for hour in (first..last).step_by(hours_a_bin) {
+        let share = |shift: usize| -> f64 {
+            (hour..hour + hours_a_bin).map(|h| WALKING_BY_HOUR[(h + 24 - shift) % 24] / total).sum()
+        };
+        let mut draw = |mean: f64| {
+            if mean > 0.0 && !dead { Poisson::new(mean).map_or(0.0, |p| p.sample(rng)) } else { 0.0 }
+        };
+        let (inward, outward) = (draw(walkers * share(0)), draw(walkers * share(2)));
+        let start = zone.to_timestamp(day.at(i8::try_from(hour).unwrap_or(0), 0, 0, 0))?;
+        writeln!(out, "{name} counter,{start},{},{inward:.0},{outward:.0}", hours_a_bin * 60)?;
+    }
+    Ok(())
+}
+
+fn write_calibrations(layout: &Layout, seed: u64, folder: &Path) -> anyhow::Result<()> {
+    let mut out = create(folder, "calibrations.csv")?;
+    writeln!(out, "counter,start,minutes,manualCount,deviceCount")?;
+    let mut rng = stream(seed, 12);
+    for (idx, trailhead) in COUNTED.iter().enumerate() {
+        let name = &layout.trailheads[*trailhead].0;
+        for session in 0..9 {
+            let manual = rng.random_range(18..90_u32);
+            let seen = (0..manual).filter(|_| rng.random_bool(SEEN[idx])).count();
+            let (year, month) = (2023 + session / 3, 5 + session % 3 * 2);
+            writeln!(
+                out,
+                "{name} counter,{year}-{month:02}-{:02}T16:00:00Z,120,{manual},{seen}",
+                6 + session
+            )?;
+        }
+    }
+    Ok(())
+}

@@ -1,0 +1,82 @@
+//! Remembers what was computed: one computation for the same question at the same time.
+
+use std::collections::HashMap;
+use std::hash::Hash;
+use std::sync::Arc;
+use std::sync::Mutex;
+use std::sync::PoisonError;
+
+use tokio::sync::OnceCell;
+
+use crate::domain::revision::Revision;
+
+type Slots<K, V> = HashMap<(Revision, K), Arc<OnceCell<Arc<V>>>>;
+
+/// The values of one layer, by revision and parameters. A newer revision drops what older ones left.
+pub struct Memo<K, V> {
+    slots: Mutex<Slots<K, V>>,
+    capacity: usize,
+}
+
+impl<K: Eq + Hash + Clone, V> Memo<K, V> {
+    /// An empty memory; asked for more than `capacity` different parameters at one revision, it starts afresh.
+    pub fn new(capacity: usize) -> Self {
+        Self { slots: Mutex::new(HashMap::new()), capacity }
+    }
+
+    /// The value of a key at a revision: remembered, awaited where it is being computed, or computed now.
+    ///
+    /// # Errors
+    /// What `compute` returns. A failure is not remembered: the next question computes again.
+    pub async fn get<E, F>(&self, revision: Revision, key: K, compute: F) -> Result<Arc<V>, E>
+    where
+        F: AsyncFnOnce() -> Result<V, E>,
+    {
+        let slot = self.slot(revision, key);
+        slot.get_or_try_init(async || compute().await.map(Arc::new)).await.cloned()
+    }
+
+    fn slot(&self, revision: Revision, key: K) -> Arc<OnceCell<Arc<V>>> {
+        let mut slots = self.slots.lock().unwrap_or_else(PoisonError::into_inner);
+        slots.retain(|(kept, _), _| *kept >= revision);
+        let wanted = (revision, key);
+        if slots.len() >= self.capacity && !slots.contains_key(&wanted) {
+            slots.clear();
+        }
+        Arc::clone(slots.entry(wanted).or_default())
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use std::convert::Infallible;
+    use std::sync::atomic::AtomicUsize;
+    use std::sync::atomic::Ordering;
+
+    use super::*;
+
+    #[tokio::test]
+    async fn the_same_question_is_computed_once() {
+        let memo = Memo::new(4);
+        let computed = AtomicUsize::new(0);
+        let ask = |revision, key| {
+            memo.get(Revision(revision), key, async || {
+                computed.fetch_add(1, Ordering::SeqCst);
+                tokio::task::yield_now().await;
+                Ok::<_, Infallible>(key * 2)
+            })
+        };
+        let (first, second) = tokio::join!(ask(1, 21), ask(1, 21));
+        assert_eq!((*first.unwrap(), *second.unwrap()), (42, 42));
+        assert_eq!(computed.load(Ordering::SeqCst), 1);
+        assert_eq!(*ask(2, 21).await.unwrap(), 42);
+        assert_eq!(computed.load(Ordering::SeqCst), 2);
+    }
+
+    #[tokio::test]
+    async fn a_failure_is_not_remembered() {
+        let memo: Memo<u8, u8> = Memo::new(4);
+        assert_eq!(memo.get(Revision(1), 0, async || Err("no")).await, Err("no"));
+        assert_eq!(memo.get(Revision(1), 0, async || Ok::<_, &str>(7)).await.map(|value| *value), Ok(7));
+    }
+}

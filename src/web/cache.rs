@@ -1,0 +1,114 @@
+//! How long an answer may be kept, as a type; one middleware writes the headers.
+
+use axum::extract::Request;
+use axum::http::HeaderValue;
+use axum::http::Method;
+use axum::http::StatusCode;
+use axum::http::header;
+use axum::middleware::Next;
+use axum::response::IntoResponse;
+use axum::response::Response;
+
+use crate::domain::revision::Revision;
+
+/// What a handler says about keeping its answer.
+#[derive(Debug, Clone, PartialEq, Eq)]
+pub enum CachePolicy {
+    /// Named by its content: keep for ever.
+    Forever,
+    /// Derived from one revision with some parameters: ask again, but nothing is sent when both are the same.
+    Revision {
+        /// The revision.
+        revision: Revision,
+        /// The parameters, in words; they go into the tag as a hash.
+        parameters: String,
+    },
+    /// Never kept.
+    Never,
+}
+
+impl CachePolicy {
+    /// An answer derived from one revision.
+    pub fn of_revision(revision: Revision, parameters: impl Into<String>) -> Self {
+        Self::Revision { revision, parameters: parameters.into() }
+    }
+
+    fn etag(&self) -> Option<String> {
+        match self {
+            Self::Revision { revision, parameters } => {
+                let hash = blake3::hash(parameters.as_bytes()).to_hex();
+                Some(format!("W/\"{revision}-{}\"", &hash[..16]))
+            }
+            Self::Forever | Self::Never => None,
+        }
+    }
+
+    fn cache_control(&self) -> HeaderValue {
+        HeaderValue::from_static(match self {
+            Self::Forever => "public, max-age=31536000, immutable",
+            Self::Revision { .. } => "private, no-cache",
+            Self::Never => "no-store",
+        })
+    }
+}
+
+/// A response with its policy.
+pub struct Cached<R>(pub CachePolicy, pub R);
+
+impl<R: IntoResponse> IntoResponse for Cached<R> {
+    fn into_response(self) -> Response {
+        let mut response = self.1.into_response();
+        response.extensions_mut().insert(self.0);
+        response
+    }
+}
+
+/// Writes `Cache-Control` and `ETag`, and answers 304 where the reader has the same.
+pub async fn write_headers(request: Request, next: Next) -> Response {
+    let asked = request.headers().get(header::IF_NONE_MATCH).and_then(|tag| tag.to_str().ok()).map(str::to_owned);
+    let may_be_unchanged = matches!(*request.method(), Method::GET | Method::HEAD);
+    let mut response = next.run(request).await;
+    let policy = response.extensions_mut().remove::<CachePolicy>().unwrap_or(CachePolicy::Never);
+    let headers = response.headers_mut();
+    headers.entry(header::CACHE_CONTROL).or_insert(policy.cache_control());
+    headers.append(header::VARY, HeaderValue::from_static("Accept, Accept-Encoding"));
+    let Some(etag) = policy.etag() else { return response };
+    if let Ok(value) = HeaderValue::from_str(&etag) {
+        headers.insert(header::ETAG, value);
+    }
+    if may_be_unchanged && response.status() == StatusCode::OK && asked.is_some_and(|asked| matches(&asked, &etag)) {
+        let mut unchanged = StatusCode::NOT_MODIFIED.into_response();
+        for name in [header::CACHE_CONTROL, header::ETAG, header::VARY] {
+            if let Some(value) = response.headers().get(&name) {
+                unchanged.headers_mut().insert(name, value.clone());
+            }
+        }
+        return unchanged;
+    }
+    response
+}
+
+/// Weak comparison of an `If-None-Match` list (RFC 9110, section 8.8.3.2).
+fn matches(asked: &str, etag: &str) -> bool {
+    let opaque = |tag: &str| tag.trim().trim_start_matches("W/").to_owned();
+    asked.trim() == "*" || asked.split(',').any(|tag| opaque(tag) == opaque(etag))
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    #[test]
+    fn tags_compare_weakly_and_in_lists() {
+        assert!(matches("\"1-a\", W/\"2-b\"", "W/\"2-b\""));
+        assert!(matches("*", "W/\"2-b\""));
+        assert!(!matches("\"1-a\"", "W/\"2-b\""));
+    }
+
+    #[test]
+    fn another_parameter_is_another_tag() {
+        let tag = |parameters: &str| CachePolicy::of_revision(Revision(3), parameters).etag();
+        assert_ne!(tag("month=5"), tag("month=6"));
+        assert_eq!(tag("month=5"), tag("month=5"));
+    }
+}

@@ -1,0 +1,85 @@
+//! The one error that becomes a response.
+//!
+//! Handlers return `Result<_, Error>`. Turning an error into a response logs nothing: the middleware in
+//! [`crate::web::report`] logs server errors once and renders a page or problem details (RFC 9457).
+
+use axum::http::StatusCode;
+use axum::response::IntoResponse;
+use axum::response::Response;
+
+use crate::derived::DeriveError;
+use crate::store::StoreError;
+
+/// Why a request could not be answered.
+#[derive(Debug, Clone, thiserror::Error)]
+pub enum Error {
+    /// There is nothing at this address.
+    #[error("{0}")]
+    NotFound(String),
+    /// The request itself is wrong: a parameter or a form field.
+    #[error("{detail}")]
+    BadRequest {
+        /// The parameter or field.
+        field: String,
+        /// What is wrong with it and what would be right.
+        detail: String,
+    },
+    /// The upload is larger than the server takes.
+    #[error("{0}")]
+    TooLarge(String),
+    /// Another process is writing.
+    #[error("another import or edit is being written; try again in a moment")]
+    Busy,
+    /// The figure asked for cannot be computed from the data there is.
+    #[error("{0}")]
+    Unanswerable(String),
+    /// Our fault. The cause goes to the log, never to the reader.
+    #[error("something went wrong on the server")]
+    Internal(String),
+}
+
+impl Error {
+    /// A wrong parameter or field.
+    pub fn bad_request(field: impl Into<String>, detail: impl Into<String>) -> Self {
+        Self::BadRequest { field: field.into(), detail: detail.into() }
+    }
+
+    /// The HTTP status.
+    pub fn status(&self) -> StatusCode {
+        match self {
+            Self::NotFound(_) => StatusCode::NOT_FOUND,
+            Self::BadRequest { .. } => StatusCode::BAD_REQUEST,
+            Self::TooLarge(_) => StatusCode::PAYLOAD_TOO_LARGE,
+            Self::Busy => StatusCode::SERVICE_UNAVAILABLE,
+            Self::Unanswerable(_) => StatusCode::UNPROCESSABLE_ENTITY,
+            Self::Internal(_) => StatusCode::INTERNAL_SERVER_ERROR,
+        }
+    }
+}
+
+impl IntoResponse for Error {
+    fn into_response(self) -> Response {
+        let mut response = self.status().into_response();
+        response.extensions_mut().insert(self);
+        response
+    }
+}
+
+impl From<StoreError> for Error {
+    fn from(error: StoreError) -> Self {
+        match error {
+            StoreError::Busy => Self::Busy,
+            other => Self::Internal(other.to_string()),
+        }
+    }
+}
+
+impl From<DeriveError> for Error {
+    fn from(error: DeriveError) -> Self {
+        match error {
+            DeriveError::Store(error) => error.into(),
+            DeriveError::Unanswerable(reason) => Self::Unanswerable(reason),
+            DeriveError::Internal(reason) => Self::Internal(reason),
+        }
+    }
+}

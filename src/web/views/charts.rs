@@ -1,0 +1,223 @@
+//! Charts, drawn as SVG on the server.
+
+use maud::Markup;
+use maud::html;
+
+/// A number with its interval.
+#[derive(Debug, Clone, Copy, PartialEq)]
+pub struct Estimate {
+    /// The value.
+    pub value: f64,
+    /// Lower limit.
+    pub lower: f64,
+    /// Upper limit.
+    pub upper: f64,
+}
+
+/// An interval as a bar on a log axis with ticks at 0.1, 1 and 10, the estimate a square in its class colour.
+pub fn interval_bar(estimate: Estimate, class: Option<u8>) -> Markup {
+    let x = |value: f64| 10.0 + 90.0 * (value.max(0.02).min(50.0).log10() - 0.02f64.log10()) / (50f64 / 0.02).log10();
+    let fill = class.map_or_else(|| "mark".to_owned(), |class| format!("f{class}"));
+    html! {
+        svg.chart viewBox="0 0 110 16" role="img" width="110" height="16"
+            aria-label={ (format_rate(estimate.value)) ", from " (format_rate(estimate.lower)) " to " (format_rate(estimate.upper)) } {
+            @for tick in [0.1, 1.0, 10.0] { path.axis d={ "M" (one(x(tick))) " 1V15" } {} }
+            path.whisker d={ "M" (one(x(estimate.lower))) " 8H" (one(x(estimate.upper))) } {}
+            rect class=(fill) x=(one(x(estimate.value) - 4.0)) y="4" width="8" height="8" {}
+        }
+    }
+}
+
+/// A rate in the precision that pages use: two figures below 10, none after the point from 10 on.
+pub fn format_rate(value: f64) -> String {
+    if value >= 9.95 {
+        thousands(value.round() as i64)
+    } else if value >= 0.095 {
+        format!("{value:.1}")
+    } else if value > 0.0 {
+        format!("{value:.2}")
+    } else {
+        "0".to_owned()
+    }
+}
+
+/// A whole number with commas between thousands.
+pub fn thousands(value: i64) -> String {
+    let digits = value.unsigned_abs().to_string();
+    let mut words = String::new();
+    for (idx, digit) in digits.chars().enumerate() {
+        if idx > 0 && (digits.len() - idx) % 3 == 0 {
+            words.push(',');
+        }
+        words.push(digit);
+    }
+    if value < 0 { format!("-{words}") } else { words }
+}
+
+/// A proportion in per cent, with one place below 10 %.
+pub fn percent(share: f64) -> String {
+    let percent = share * 100.0;
+    if percent > 0.0 && percent < 9.95 { format!("{percent:.1} %") } else { format!("{percent:.0} %") }
+}
+
+fn one(value: f64) -> String {
+    format!("{value:.1}")
+}
+
+/// A curve with its band over evenly spaced steps (months, hours), with one label a step.
+pub struct Curve<'a> {
+    /// What the chart shows, for those who do not see it.
+    pub description: &'a str,
+    /// The label of each step; an empty one leaves the tick bare.
+    pub labels: Vec<String>,
+    /// The value of each step; none where there is no estimate.
+    pub values: Vec<Option<Estimate>>,
+    /// The words beside the vertical axis.
+    pub unit: &'a str,
+}
+
+/// Draws a curve with its band; linear axis from zero.
+pub fn curve(chart: &Curve<'_>) -> Markup {
+    let (width, height, left, bottom, top) = (560.0, 240.0, 48.0, 28.0, 24.0);
+    let highest = chart.values.iter().flatten().map(|estimate| estimate.upper).fold(0.0, f64::max);
+    let highest = nice_ceiling(highest);
+    let n = chart.values.len().max(1) as f64;
+    let x = |idx: usize| left + (idx as f64 + 0.5) * (width - left - 8.0) / n;
+    let y = |value: f64| height - bottom - (height - bottom - top) * value.min(highest) / highest;
+    let known: Vec<(usize, Estimate)> =
+        chart.values.iter().enumerate().filter_map(|(idx, value)| value.map(|value| (idx, value))).collect();
+    let line: String = known
+        .iter()
+        .enumerate()
+        .map(|(order, (idx, value))| {
+            format!("{}{} {}", if order == 0 { 'M' } else { 'L' }, one(x(*idx)), one(y(value.value)))
+        })
+        .collect();
+    let uppers = known.iter().map(|(idx, value)| (*idx, value.upper));
+    let lowers = known.iter().rev().map(|(idx, value)| (*idx, value.lower));
+    let band: Vec<String> =
+        uppers.chain(lowers).map(|(idx, value)| format!("{},{}", one(x(idx)), one(y(value)))).collect();
+    html! {
+        svg.chart viewBox={ "0 0 " (width) " " (height) } role="img" aria-label=(chart.description) {
+            @for step in 0..=4 {
+                @let value = highest * f64::from(step) / 4.0;
+                path.axis d={ "M" (left) " " (one(y(value))) "H" (width - 8.0) } {}
+                text x=(left - 6.0) y=(one(y(value) + 4.0)) text-anchor="end" { (format_axis(value)) }
+            }
+            text x="4" y="12" { (chart.unit) }
+            polygon.band points=(band.join(" ")) {}
+            path.curve d=(line) {}
+            @for (idx, label) in chart.labels.iter().enumerate() {
+                text x=(one(x(idx))) y=(height - 10.0) text-anchor="middle" { (label) }
+            }
+        }
+    }
+}
+
+/// A stacked bar of shares with the number printed in each part; parts are told apart by lightness and label.
+pub struct StackedBar {
+    /// What the bar is of.
+    pub label: String,
+    /// Each part: label and count.
+    pub parts: Vec<(String, u64)>,
+}
+
+/// Draws stacked bars, one a row.
+pub fn stacked_bars(description: &str, bars: &[StackedBar]) -> Markup {
+    let (width, row, left) = (560.0, 40.0, 96.0);
+    let height = row * bars.len() as f64 + 4.0;
+    html! {
+        svg.chart viewBox={ "0 0 " (width) " " (height) } role="img" aria-label=(description) {
+            @for (idx, bar) in bars.iter().enumerate() { (stacked_bar(bar, idx as f64 * row + 2.0, left, width - left - 4.0)) }
+        }
+    }
+}
+
+fn stacked_bar(bar: &StackedBar, y: f64, left: f64, width: f64) -> Markup {
+    let total: u64 = bar.parts.iter().map(|(_, count)| count).sum();
+    let mut from = left;
+    let parts: Vec<_> = bar
+        .parts
+        .iter()
+        .enumerate()
+        .filter(|(_, (_, count))| *count > 0)
+        .map(|(idx, (label, count))| {
+            let part_width = width * *count as f64 / total.max(1) as f64;
+            let at = from;
+            from += part_width;
+            (idx, label, *count, at, part_width)
+        })
+        .collect();
+    html! {
+        text.strong x="0" y=(y + 22.0) { (bar.label) }
+        @for (idx, label, count, at, part_width) in parts {
+            rect class={ "f" (idx.min(4)) } x=(one(at)) y=(y) width=(one(part_width)) height="30"
+                stroke="var(--panel)" { title { (label) ": " (count) " of " (total) } }
+            @if part_width > 22.0 {
+                text.part-text x=(one(at + part_width / 2.0)) y=(y + 20.0) text-anchor="middle" style="fill: var(--panel)" { (count) }
+            }
+        }
+    }
+}
+
+/// Estimates with whiskers by number of signs, in per cent.
+pub fn steps_with_whiskers(description: &str, values: &[Estimate]) -> Markup {
+    let (width, height, left, bottom) = (560.0, 220.0, 48.0, 28.0);
+    let n = values.len().max(1) as f64;
+    let x = |idx: usize| left + (idx as f64 + 0.5) * (width - left - 8.0) / n;
+    let y = |share: f64| height - bottom - (height - bottom - 16.0) * share.clamp(0.0, 1.0);
+    html! {
+        svg.chart viewBox={ "0 0 " (width) " " (height) } role="img" aria-label=(description) {
+            @for step in 0..=4 {
+                @let share = f64::from(step) / 4.0;
+                path.axis d={ "M" (left) " " (one(y(share))) "H" (width - 8.0) } {}
+                text x=(left - 6.0) y=(one(y(share) + 4.0)) text-anchor="end" { (step * 25) " %" }
+            }
+            @for (idx, estimate) in values.iter().enumerate() {
+                path.whisker d={ "M" (one(x(idx))) " " (one(y(estimate.lower))) "V" (one(y(estimate.upper))) } {}
+                rect.sign-box x=(one(x(idx) - 6.0)) y=(one(y(estimate.value) - 6.0)) width="12" height="12" {}
+                text x=(one(x(idx))) y=(height - 10.0) text-anchor="middle" { (idx + 1) }
+            }
+        }
+    }
+}
+
+fn format_axis(value: f64) -> String {
+    if value == 0.0 || value >= 10.0 { format!("{value:.0}") } else { format!("{value:.1}") }
+}
+
+/// The next 1, 2, 4, 6 or 8 times a power of ten.
+fn nice_ceiling(value: f64) -> f64 {
+    if !(value.is_finite() && value > 0.0) {
+        return 1.0;
+    }
+    let power = 10f64.powf(value.log10().floor());
+    [1.0, 2.0, 4.0, 6.0, 8.0, 10.0]
+        .iter()
+        .map(|step| step * power)
+        .find(|step| *step >= value)
+        .unwrap_or(10.0 * power)
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    #[test]
+    fn numbers_read_as_on_pages() {
+        for (value, words) in [(5.26, "5.3"), (0.052, "0.05"), (12.4, "12"), (0.0, "0"), (12345.6, "12,346")] {
+            assert_eq!(format_rate(value), words);
+        }
+        assert_eq!(thousands(-1234567), "-1,234,567");
+        assert_eq!(percent(0.034), "3.4 %");
+        assert_eq!(percent(0.41), "41 %");
+    }
+
+    #[test]
+    fn a_curve_with_gaps_has_no_holes_in_its_numbers() {
+        let value = Estimate { value: 1.0, lower: 0.5, upper: 2.0 };
+        let chart = Curve { description: "d", labels: vec!["a".into(), "b".into()], values: vec![None, Some(value)], unit: "u" };
+        let drawn = curve(&chart).into_string();
+        assert!(!drawn.contains("NaN"), "{drawn}");
+    }
+}

@@ -1,0 +1,137 @@
+//! The frame of every page.
+
+use maud::DOCTYPE;
+use maud::Markup;
+use maud::html;
+
+use crate::web::assets;
+
+/// What the frame needs to know of a page.
+#[derive(Debug, Clone)]
+pub struct Frame {
+    /// The title, also of the window.
+    pub title: String,
+    /// Which item of the navigation the page belongs to.
+    pub section: Section,
+    /// The area's name; empty before there is one.
+    pub area_name: String,
+    /// What the page rests on: records, revision, parameters.
+    pub basis: Basis,
+    /// Whether the page fills the window, as the map does.
+    pub width: Width,
+}
+
+/// How wide the page's body is.
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+pub enum Width {
+    /// A column that reads well.
+    Column,
+    /// The whole window.
+    Window,
+}
+
+/// What a page rests on.
+#[derive(Debug, Clone, Default)]
+pub struct Basis {
+    /// The data revision, where the page shows data.
+    pub revision: Option<u64>,
+    /// How many records the page's figures rest on, in words ("1,204 reports and 213 survey encounters").
+    pub records: String,
+    /// The parameters of the figures, in words.
+    pub parameters: String,
+}
+
+/// The items of the navigation.
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+pub enum Section {
+    /// The trail risk map.
+    Map,
+    /// Trails, stretches, places.
+    Trails,
+    /// Season and hours.
+    Season,
+    /// Reactions.
+    Reactions,
+    /// The sign plan.
+    Signs,
+    /// Encounters and imports.
+    Data,
+    /// Methods and cautions.
+    About,
+}
+
+impl Section {
+    const ALL: [(Self, &'static str, &'static str); 7] = [
+        (Self::Map, "/", "Map"),
+        (Self::Trails, "/trails", "Trails"),
+        (Self::Season, "/season", "Season"),
+        (Self::Reactions, "/reactions", "Reactions"),
+        (Self::Signs, "/signs", "Signs"),
+        (Self::Data, "/data", "Data"),
+        (Self::About, "/about", "About"),
+    ];
+
+    /// A phone's bar has room for four.
+    fn is_on_the_phone_bar(self) -> bool {
+        matches!(self, Self::Map | Self::Trails | Self::Signs | Self::Data)
+    }
+}
+
+/// The whole page around its body.
+pub fn page(frame: &Frame, body: Markup) -> Markup {
+    html! {
+        (DOCTYPE)
+        html lang="en" {
+            head {
+                meta charset="utf-8";
+                meta name="viewport" content="width=device-width, initial-scale=1";
+                title { (frame.title) " · Coilway" }
+                link rel="stylesheet" href=(assets::style_path());
+                link rel="icon" href=(assets::icon_path()) type="image/svg+xml";
+            }
+            body {
+                a.skip href="#main" { "Skip to the page" }
+                (header(frame))
+                main #main .wide[frame.width == Width::Window] { (body) }
+                (footer(frame))
+            }
+        }
+    }
+}
+
+fn header(frame: &Frame) -> Markup {
+    html! {
+        header.top {
+            a.brand href="/" {
+                svg viewBox="0 0 28 14" aria-hidden="true" { path d="M2 9c4-9 8-9 12-2s8 7 12-2" {} }
+                "Coilway"
+            }
+            nav.nav aria-label="Main" {
+                @for (section, href, words) in Section::ALL {
+                    a href=(href) aria-current=[(section == frame.section).then_some("page")]
+                        .desk-only[!section.is_on_the_phone_bar()] { (words) }
+                }
+            }
+            span.area-name { (frame.area_name) }
+        }
+    }
+}
+
+fn footer(frame: &Frame) -> Markup {
+    html! {
+        footer.page-foot {
+            @if let Some(revision) = frame.basis.revision {
+                p {
+                    "Data revision " (revision)
+                    @if !frame.basis.records.is_empty() { " · " (frame.basis.records) }
+                    @if !frame.basis.parameters.is_empty() { " · " (frame.basis.parameters) }
+                }
+            }
+            p.phone-only { a href="/season" { "Season" } " · " a href="/reactions" { "Reactions" } " · " a href="/about" { "About" } }
+            p {
+                "In an emergency call the local emergency services. Local emergency services, local codes and licensed "
+                "practitioners come first; nothing here is medical advice. " a href="/about#cautions" { "Cautions" }
+            }
+        }
+    }
+}

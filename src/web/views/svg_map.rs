@@ -1,0 +1,319 @@
+//! The server-drawn map: readable without scripts, and what prints.
+//!
+//! Everything is laid out first, in metres of the area's plane, then drawn; the drawing knows no data.
+
+use maud::Markup;
+use maud::PreEscaped;
+use maud::html;
+
+/// What the map shows. Coordinates are metres in the area's plane, east then north.
+#[derive(Debug, Clone, Default)]
+pub struct MapDrawing {
+    /// What the picture shows, for those who do not see it.
+    pub description: String,
+    /// Trails, stretches or segments.
+    pub lines: Vec<MapLine>,
+    /// Names of trails with the line they belong to.
+    pub labels: Vec<MapLabel>,
+    /// Places and trailheads.
+    pub places: Vec<MapPlace>,
+    /// Signs, proposed and in place.
+    pub signs: Vec<MapSign>,
+    /// Filled shapes below the lines: density classes, outer ring first, then holes.
+    pub shapes: Vec<MapShape>,
+}
+
+/// One line, drawn with what is known about it.
+#[derive(Debug, Clone)]
+pub struct MapLine {
+    /// The run of positions.
+    pub points: Vec<[f64; 2]>,
+    /// How it is drawn.
+    pub stroke: Stroke,
+    /// Where a click leads, or empty.
+    pub href: String,
+    /// What it says when pointed at.
+    pub title: String,
+    /// Whether it is the one picked.
+    pub picked: bool,
+}
+
+/// The make-up of a line: it carries the uncertainty, the colour carries the class (0 to 4).
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+pub enum Stroke {
+    /// Limits fall in one or two classes.
+    Narrow(u8),
+    /// Limits fall in three classes.
+    Wide(u8),
+    /// The map makes no statement.
+    TooWide,
+    /// No walking recorded.
+    NoWalking,
+}
+
+/// A name beside a line.
+#[derive(Debug, Clone)]
+pub struct MapLabel {
+    /// Where it is best put.
+    pub at: [f64; 2],
+    /// The words.
+    pub words: String,
+}
+
+/// A place or trailhead.
+#[derive(Debug, Clone)]
+pub struct MapPlace {
+    /// Where.
+    pub at: [f64; 2],
+    /// Its name.
+    pub words: String,
+}
+
+/// A sign.
+#[derive(Debug, Clone)]
+pub struct MapSign {
+    /// Where.
+    pub at: [f64; 2],
+    /// Its number in the list beside the map.
+    pub number: usize,
+    /// Whether it stands already.
+    pub standing: bool,
+    /// What it says when pointed at.
+    pub title: String,
+}
+
+/// A filled shape of one class.
+#[derive(Debug, Clone)]
+pub struct MapShape {
+    /// Rings, outer first.
+    pub rings: Vec<Vec<[f64; 2]>>,
+    /// The class, 0 to 4.
+    pub class: u8,
+    /// Opacity, 0 to 1.
+    pub opacity: f64,
+}
+
+/// The size of the picture in its own units.
+pub const WIDTH: f64 = 720.0;
+/// See [`WIDTH`].
+pub const HEIGHT: f64 = 600.0;
+const MARGIN: f64 = 44.0;
+
+/// Metres to picture units.
+struct Scale {
+    west_m: f64,
+    north_m: f64,
+    units_per_m: f64,
+    left: f64,
+    top: f64,
+}
+
+impl Scale {
+    fn fit(drawing: &MapDrawing) -> Self {
+        let points = drawing
+            .lines
+            .iter()
+            .flat_map(|line| line.points.iter())
+            .chain(drawing.places.iter().map(|place| &place.at))
+            .chain(drawing.signs.iter().map(|sign| &sign.at));
+        let (mut low, mut high) = ([f64::INFINITY; 2], [f64::NEG_INFINITY; 2]);
+        for point in points {
+            for axis in 0..2 {
+                low[axis] = low[axis].min(point[axis]);
+                high[axis] = high[axis].max(point[axis]);
+            }
+        }
+        if low[0] > high[0] {
+            (low, high) = ([0.0; 2], [1000.0; 2]);
+        }
+        let size = [(high[0] - low[0]).max(100.0), (high[1] - low[1]).max(100.0)];
+        let units_per_m = ((WIDTH - 2.0 * MARGIN) / size[0]).min((HEIGHT - 2.0 * MARGIN) / size[1]);
+        let left = (WIDTH - size[0] * units_per_m) / 2.0;
+        let top = (HEIGHT - size[1] * units_per_m) / 2.0;
+        Self { west_m: low[0], north_m: high[1], units_per_m, left, top }
+    }
+
+    fn at(&self, point: [f64; 2]) -> [f64; 2] {
+        [
+            self.left + (point[0] - self.west_m) * self.units_per_m,
+            self.top + (self.north_m - point[1]) * self.units_per_m,
+        ]
+    }
+
+    fn path(&self, points: &[[f64; 2]]) -> String {
+        let mut path = String::with_capacity(points.len() * 12);
+        let mut last = [f64::NAN; 2];
+        for (idx, point) in points.iter().enumerate() {
+            let [x, y] = self.at(*point);
+            let near = (x - last[0]).abs() < 0.4 && (y - last[1]).abs() < 0.4;
+            if idx > 0 && idx + 1 < points.len() && near {
+                continue;
+            }
+            path.push_str(&format!("{}{x:.1} {y:.1}", if idx == 0 { 'M' } else { 'L' }));
+            last = [x, y];
+        }
+        path
+    }
+}
+
+/// Draws the map.
+pub fn draw(drawing: &MapDrawing) -> Markup {
+    let scale = Scale::fit(drawing);
+    let picked = drawing.lines.iter().filter(|line| line.picked);
+    html! {
+        svg.map-svg viewBox={ "0 0 " (WIDTH) " " (HEIGHT) } role="img" aria-label=(drawing.description)
+            preserveAspectRatio="xMidYMid meet" xmlns="http://www.w3.org/2000/svg" {
+            @for shape in &drawing.shapes { (draw_shape(shape, &scale)) }
+            @for line in picked { path.picked vector-effect="non-scaling-stroke" d=(scale.path(&line.points)) {} }
+            @for line in &drawing.lines {
+                path.halo vector-effect="non-scaling-stroke" d=(scale.path(&line.points)) {}
+            }
+            @for line in &drawing.lines { (draw_line(line, &scale)) }
+            @for place in &drawing.places {
+                @let [x, y] = scale.at(place.at);
+                rect.place-mark x=(round(x - 4.0)) y=(round(y - 4.0)) width="8" height="8" rx="1" { title { (place.words) } }
+            }
+            (draw_labels(drawing, &scale))
+            @for sign in &drawing.signs { (draw_sign(sign, &scale)) }
+            (scale_bar(scale.units_per_m))
+            (north_arrow())
+        }
+    }
+}
+
+fn round(value: f64) -> String {
+    format!("{value:.1}")
+}
+
+fn draw_shape(shape: &MapShape, scale: &Scale) -> Markup {
+    let path: String = shape.rings.iter().map(|ring| scale.path(ring) + "Z").collect();
+    html! { path class={ "f" (shape.class) } fill-rule="evenodd" opacity=(round(shape.opacity)) d=(path) {} }
+}
+
+fn draw_line(line: &MapLine, scale: &Scale) -> Markup {
+    let path = scale.path(&line.points);
+    let classes: &[(&str, Option<u8>)] = match line.stroke {
+        Stroke::Narrow(class) => &[("narrow", Some(class))],
+        Stroke::Wide(class) => &[("wide-interval", Some(class))],
+        Stroke::TooWide => &[("too-wide", None), ("too-wide-core", None)],
+        Stroke::NoWalking => &[("no-walking", None)],
+    };
+    let drawn = html! {
+        @for (name, class) in classes {
+            @let class_name = class.map_or_else(|| (*name).to_owned(), |class| format!("{name} c{class}"));
+            path class=(class_name) vector-effect="non-scaling-stroke" d=(path) {
+                @if !line.title.is_empty() { title { (line.title) } }
+            }
+        }
+    };
+    if line.href.is_empty() { drawn } else { html! { a href=(line.href) tabindex="-1" { (drawn) } } }
+}
+
+/// Draws labels, leaving out one that would touch another or a sign.
+fn draw_labels(drawing: &MapDrawing, scale: &Scale) -> Markup {
+    let mut taken: Vec<[f64; 4]> = drawing
+        .signs
+        .iter()
+        .map(|sign| scale.at(sign.at))
+        .map(|[x, y]| [x - 13.0, y - 13.0, x + 13.0, y + 13.0])
+        .collect();
+    let mut kept = Vec::new();
+    let trails = drawing.labels.iter().map(|label| (label.at, &label.words, "trail-label"));
+    let places = drawing.places.iter().map(|place| (place.at, &place.words, "place-label"));
+    for (at, words, class) in trails.chain(places) {
+        let [x, y] = scale.at(at);
+        // An average letter of a 14 px system face is about 7 px wide.
+        let width = 7.0 * words.chars().count() as f64;
+        let x = (x + 8.0).min(WIDTH - width - 4.0).max(4.0);
+        let area = [x - 2.0, y - 20.0, x + width + 2.0, y + 2.0];
+        let free = taken.iter().all(|other| {
+            area[2] < other[0] || other[2] < area[0] || area[3] < other[1] || other[3] < area[1]
+        });
+        if free && area[1] > 0.0 {
+            taken.push(area);
+            kept.push((x, y - 6.0, words, class));
+        }
+    }
+    html! { @for (x, y, words, class) in kept { text class=(class) x=(round(x)) y=(round(y)) { (words) } } }
+}
+
+fn draw_sign(sign: &MapSign, scale: &Scale) -> Markup {
+    let [x, y] = scale.at(sign.at);
+    html! {
+        g .sign-standing[sign.standing] transform={ "translate(" (round(x)) " " (round(y)) ")" } {
+            title { (sign.title) }
+            rect.sign-box x="-12" y="-12" width="24" height="24" rx="3" {}
+            text.sign-number y="5" { (sign.number) }
+        }
+    }
+}
+
+/// The longest round length that takes at most a quarter of the picture.
+fn scale_bar(units_per_m: f64) -> Markup {
+    let longest_m = WIDTH / 4.0 / units_per_m;
+    let steps = [1.0, 2.0, 5.0];
+    let length_m = (0..6)
+        .flat_map(|power| steps.map(|step| step * 10f64.powi(power)))
+        .filter(|length_m| *length_m <= longest_m)
+        .fold(1.0, f64::max);
+    let width = length_m * units_per_m;
+    let words =
+        if length_m >= 1000.0 { format!("{} km", length_m / 1000.0) } else { format!("{length_m} m") };
+    let (x, y) = (20.0, HEIGHT - 16.0);
+    html! {
+        path.scale-bar vector-effect="non-scaling-stroke"
+            d={ "M" (round(x)) " " (round(y - 6.0)) "V" (round(y)) "H" (round(x + width)) "V" (round(y - 6.0)) } {}
+        text.scale-text x=(round(x + width / 2.0)) y=(round(y - 8.0)) { (words) }
+    }
+}
+
+fn north_arrow() -> Markup {
+    let (x, y) = (WIDTH - 30.0, HEIGHT - 46.0);
+    html! {
+        (PreEscaped(format!(r#"<path class="north" d="M{x} {y}l8 24l-8-6l-8 6z"/>"#)))
+        text.north-text x=(x) y=(y + 40.0) { "N" }
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    fn label(x: f64, words: &str) -> MapLabel {
+        MapLabel { at: [x, 500.0], words: words.to_owned() }
+    }
+
+    fn square() -> MapLine {
+        MapLine {
+            points: vec![[0.0, 0.0], [1000.0, 0.0], [1000.0, 1000.0]],
+            stroke: Stroke::Wide(2),
+            href: "/stretch/1".to_owned(),
+            title: "Mill Path".to_owned(),
+            picked: true,
+        }
+    }
+
+    #[test]
+    fn a_label_that_would_touch_another_is_dropped() {
+        let drawing = MapDrawing {
+            lines: vec![square()],
+            labels: vec![label(200.0, "First Trail"), label(210.0, "Second Trail"), label(800.0, "Third")],
+            ..MapDrawing::default()
+        };
+        let drawn = draw(&drawing).into_string();
+        assert!(drawn.contains("First Trail") && drawn.contains("Third") && !drawn.contains("Second Trail"));
+    }
+
+    #[test]
+    fn names_are_escaped_and_coordinates_finite() {
+        let mut line = square();
+        line.title = "<script>".to_owned();
+        let drawn = draw(&MapDrawing { lines: vec![line], ..MapDrawing::default() }).into_string();
+        assert!(drawn.contains("&lt;script&gt;") && !drawn.contains("NaN") && !drawn.contains("inf"));
+    }
+
+    #[test]
+    fn an_empty_map_still_has_a_scale() {
+        assert!(draw(&MapDrawing::default()).into_string().contains("scale-bar"));
+    }
+}
