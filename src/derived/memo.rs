@@ -59,12 +59,13 @@ mod tests {
     async fn the_same_question_is_computed_once() {
         let memo = Memo::new(4);
         let computed = AtomicUsize::new(0);
-        let ask = |revision, key| {
-            memo.get(Revision(revision), key, async || {
+        let ask = async |revision: u64, key: u32| {
+            let compute = async || {
                 computed.fetch_add(1, Ordering::SeqCst);
                 tokio::task::yield_now().await;
                 Ok::<_, Infallible>(key * 2)
-            })
+            };
+            memo.get(Revision(revision), key, compute).await
         };
         let (first, second) = tokio::join!(ask(1, 21), ask(1, 21));
         assert_eq!((*first.unwrap(), *second.unwrap()), (42, 42));

@@ -65,7 +65,7 @@ pub(super) fn write(layout: &Layout, walked: &Walked, seed: u64, folder: &Path) 
     write_calibrations(layout, seed, folder)?;
     let mut sizes = create(folder, "party-sizes.csv")?;
     writeln!(sizes, "trailhead,from,until,meanWalkers,standardError,parties")?;
-    writeln!(sizes, ",{},{},{MEAN_PARTY},0.06,412", "2023-04-01", "2025-10-31")?;
+    writeln!(sizes, ",2023-04-01,2025-10-31,{MEAN_PARTY},0.06,412")?;
     Ok(())
 }
 

@@ -11,6 +11,7 @@ use crate::analysis::random::Stream;
 use crate::analysis::random::stream;
 use crate::cli::generate::Amounts;
 use crate::cli::generate::counters::WALKING_BY_HOUR;
+use crate::cli::generate::counters::WALKING_BY_MONTH;
 use crate::cli::generate::encounters::Moment;
 use crate::cli::generate::encounters::Moments;
 use crate::cli::generate::encounters::RISK_BY_HOUR;
@@ -83,10 +84,10 @@ pub(super) fn write(
 /// The mean risk over the moments at which walks set out.
 fn mean_risk() -> f64 {
     let mut sums = (0.0, 0.0);
-    for month in 0..12 {
-        for hour in 0..24 {
-            let risk = RISK_BY_MONTH[month] * RISK_BY_HOUR[hour];
-            let weight = super::counters::WALKING_BY_MONTH[month] * WALKING_BY_HOUR[hour] * risk;
+    for (month_risk, month_walking) in RISK_BY_MONTH.iter().zip(WALKING_BY_MONTH) {
+        for (hour_risk, hour_walking) in RISK_BY_HOUR.iter().zip(WALKING_BY_HOUR) {
+            let risk = month_risk * hour_risk;
+            let weight = month_walking * hour_walking * risk;
             sums = (sums.0 + weight * risk, sums.1 + weight);
         }
     }

@@ -151,10 +151,9 @@ fn stacked_bar(bar: &StackedBar, y: f64, left: f64, width: f64) -> Markup {
     html! {
         text.strong x="0" y=(y + 22.0) { (bar.label) }
         @for (idx, label, count, at, part_width) in parts {
-            rect class={ "f" (idx.min(4)) } x=(one(at)) y=(y) width=(one(part_width)) height="30"
-                stroke="var(--panel)" { title { (label) ": " (count) " of " (total) } }
+            rect class={ "part f" (idx.min(4)) } x=(one(at)) y=(y) width=(one(part_width)) height="30" { title { (label) ": " (count) " of " (total) } }
             @if part_width > 22.0 {
-                text.part-text x=(one(at + part_width / 2.0)) y=(y + 20.0) text-anchor="middle" style="fill: var(--panel)" { (count) }
+                text.part-text x=(one(at + part_width / 2.0)) y=(y + 20.0) text-anchor="middle" { (count) }
             }
         }
     }

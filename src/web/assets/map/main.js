@@ -1,1 +1,109 @@
-// The interactive map.
+// The interactive map: laid over the server-drawn one once its data has come, so that nothing is lost without it.
+import Map from 'ol/Map.js';
+import View from 'ol/View.js';
+import GeoJSON from 'ol/format/GeoJSON.js';
+import VectorImageLayer from 'ol/layer/VectorImage.js';
+import VectorSource from 'ol/source/Vector.js';
+import ScaleLine from 'ol/control/ScaleLine.js';
+import { isEmpty } from 'ol/extent.js';
+import 'ol/ol.css';
+import './map.css';
+import { stretchStyles, signStyle, readTokens } from './styles.js';
+
+/**
+ * @param {string} url
+ * @returns {Promise<VectorSource>}
+ */
+async function load(url) {
+  const response = await fetch(url, { headers: { accept: 'application/geo+json' } });
+  if (!response.ok) throw new Error(`${url}: ${response.status}`);
+  const features = new GeoJSON({ featureProjection: 'EPSG:3857' }).readFeatures(await response.json());
+  return new VectorSource({ features });
+}
+
+/**
+ * @param {HTMLElement} box
+ * @param {Map} map
+ * @param {() => void} fit
+ */
+function addButtons(box, map, fit) {
+  const view = map.getView();
+  const zoomBy = (/** @type {number} */ step) => () =>
+    view.animate({ zoom: (view.getZoom() ?? 0) + step, duration: 120 });
+  const actions = [
+    { words: '+', label: 'Zoom in', act: zoomBy(1) },
+    { words: '−', label: 'Zoom out', act: zoomBy(-1) },
+    { words: '◱', label: 'Show the whole area', act: fit },
+  ];
+  const group = document.createElement('div');
+  group.className = 'map-zoom';
+  for (const { words, label, act } of actions) {
+    const button = document.createElement('button');
+    button.type = 'button';
+    button.textContent = words;
+    button.setAttribute('aria-label', label);
+    button.addEventListener('click', act);
+    group.append(button);
+  }
+  box.append(group);
+}
+
+/** @param {string} href */
+function pick(href) {
+  const there = new URL(window.location.href);
+  const wanted = new URL(href, window.location.href).searchParams.get('stretch');
+  if (wanted === null) return;
+  there.searchParams.set('stretch', wanted);
+  window.location.assign(there);
+}
+
+/** @param {HTMLElement} box */
+async function start(box) {
+  const [stretches, signs] = await Promise.all([load(box.dataset.stretches ?? ''), load(box.dataset.signs ?? '')]);
+  const extent = stretches.getExtent();
+  if (!extent || isEmpty(extent)) return;
+  const target = document.createElement('div');
+  target.className = 'map-live';
+  box.append(target);
+  const picked = new URL(window.location.href).searchParams.get('stretch');
+  const styles = () => {
+    const tokens = readTokens(box);
+    return { line: stretchStyles(tokens, picked), sign: signStyle(tokens) };
+  };
+  let style = styles();
+  const lines = new VectorImageLayer({ source: stretches, style: style.line, imageRatio: 1.5, declutter: true });
+  const marks = new VectorImageLayer({ source: signs, style: style.sign });
+  const map = new Map({
+    target,
+    keyboardEventTarget: box,
+    layers: [lines, marks],
+    controls: [new ScaleLine({ minWidth: 90 })],
+    view: new View({ constrainRotation: 1, enableRotation: false, maxZoom: 19, minZoom: 8 }),
+  });
+  const fit = () => map.getView().fit(extent, { padding: [56, 40, 56, 40] });
+  fit();
+  addButtons(box, map, fit);
+  window.matchMedia('(prefers-color-scheme: dark)').addEventListener('change', () => {
+    style = styles();
+    lines.setStyle(style.line);
+    marks.setStyle(style.sign);
+  });
+  map.on('singleclick', (event) => {
+    const hit = map.forEachFeatureAtPixel(event.pixel, (feature) => feature, { hitTolerance: 12 });
+    const href = hit?.get('href');
+    if (typeof href === 'string') pick(href);
+  });
+  map.on('pointermove', (event) => {
+    const over = map.hasFeatureAtPixel(event.pixel, { hitTolerance: 8 });
+    target.style.cursor = over ? 'pointer' : '';
+  });
+  map.once('rendercomplete', () => {
+    box.classList.add('is-live');
+    box.dataset.ready = 'yes';
+  });
+}
+
+const box = document.getElementById('map');
+if (box?.dataset.stretches) {
+  start(box).catch((error) => console.warn('The server-drawn map stays:', error));
+}

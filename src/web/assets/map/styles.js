@@ -1,0 +1,104 @@
+// Lines as on the server-drawn map: colour says the class, make-up says the uncertainty.
+import Style from 'ol/style/Style.js';
+import Stroke from 'ol/style/Stroke.js';
+import Fill from 'ol/style/Fill.js';
+import Text from 'ol/style/Text.js';
+import RegularShape from 'ol/style/RegularShape.js';
+
+/**
+ * @typedef {{ land: string, ink: string, act: string, onAct: string, panel: string, tooWide: string, rates: string[] }} Tokens
+ */
+
+/**
+ * @param {HTMLElement} element
+ * @returns {Tokens}
+ */
+export function readTokens(element) {
+  const style = getComputedStyle(element);
+  const token = (/** @type {string} */ name) => style.getPropertyValue(name).trim();
+  return {
+    land: token('--land'),
+    ink: token('--ink'),
+    act: token('--act'),
+    onAct: token('--on-act'),
+    panel: token('--panel'),
+    tooWide: token('--too-wide'),
+    rates: [0, 1, 2, 3, 4].map((step) => token(`--r${step}`)),
+  };
+}
+
+/**
+ * @param {string} color
+ * @param {number} width
+ * @param {number[]} [lineDash]
+ */
+function line(color, width, lineDash) {
+  return new Style({ stroke: new Stroke({ color, width, lineDash, lineCap: 'butt' }) });
+}
+
+/**
+ * @param {Tokens} tokens
+ * @param {string | null} picked
+ */
+export function stretchStyles(tokens, picked) {
+  const halo = line(tokens.land, 10);
+  const made = {
+    narrow: tokens.rates.map((color) => [halo, line(color, 5)]),
+    wide: tokens.rates.map((color) => [halo, line(color, 5, [10, 5])]),
+    tooWide: [halo, line(tokens.tooWide, 3), line(tokens.land, 1.4)],
+    none: [line(tokens.tooWide, 1, [1, 3])],
+  };
+  const outline = line(tokens.act, 14);
+  return (/** @type {import('ol/Feature.js').FeatureLike} */ feature) => {
+    const word = feature.get('interval_width');
+    const step = feature.get('rate_class') ?? 0;
+    let styles = made.none;
+    if (word === 'narrow') styles = made.narrow[step];
+    else if (word === 'wide') styles = made.wide[step];
+    else if (word === 'too wide') styles = made.tooWide;
+    const isPicked = picked !== null && String(feature.getId()) === picked;
+    const all = isPicked ? [outline, ...styles] : [...styles];
+    const name = feature.get('label');
+    if (name) all.push(label(tokens, name));
+    return all;
+  };
+}
+
+/**
+ * @param {Tokens} tokens
+ * @param {string} text
+ */
+function label(tokens, text) {
+  return new Style({
+    text: new Text({
+      text,
+      font: 'italic 14px system-ui, sans-serif',
+      placement: 'line',
+      textBaseline: 'bottom',
+      offsetY: -8,
+      fill: new Fill({ color: tokens.ink }),
+      stroke: new Stroke({ color: tokens.land, width: 4 }),
+    }),
+  });
+}
+
+/** @param {Tokens} tokens */
+export function signStyle(tokens) {
+  return (/** @type {import('ol/Feature.js').FeatureLike} */ feature) => {
+    const stands = feature.get('standing') === true;
+    return new Style({
+      image: new RegularShape({
+        points: 4,
+        radius: 17,
+        angle: Math.PI / 4,
+        fill: new Fill({ color: stands ? tokens.panel : tokens.act }),
+        stroke: new Stroke({ color: stands ? tokens.act : tokens.land, width: stands ? 3 : 2 }),
+      }),
+      text: new Text({
+        text: String(feature.get('number') ?? ''),
+        font: 'bold 15px system-ui, sans-serif',
+        fill: new Fill({ color: stands ? tokens.act : tokens.onAct }),
+      }),
+    });
+  };
+}

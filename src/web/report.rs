@@ -1,0 +1,114 @@
+//! Renders errors as a page or as problem details (RFC 9457), and logs server errors once.
+
+use axum::extract::Request;
+use axum::http::HeaderValue;
+use axum::http::Method;
+use axum::http::header;
+use axum::middleware::Next;
+use axum::response::IntoResponse;
+use axum::response::Response;
+
+use crate::web::error::Error;
+use crate::web::views;
+use crate::web::views::layout::Basis;
+use crate::web::views::layout::Frame;
+use crate::web::views::layout::Section;
+use crate::web::views::layout::Width;
+
+/// The shape of problem details.
+#[derive(serde::Serialize)]
+struct Problem<'a> {
+    r#type: &'static str,
+    title: &'a str,
+    status: u16,
+    detail: &'a str,
+    #[serde(skip_serializing_if = "Option::is_none")]
+    field: Option<&'a str>,
+    instance: &'a str,
+}
+
+/// Turns errors that handlers left in a response into something to read.
+pub async fn render_errors(request: Request, next: Next) -> Response {
+    let path = request.uri().path().to_owned();
+    let method = request.method().clone();
+    let wants_page = wants_page(&request);
+    let response = next.run(request).await;
+    let error = match response.extensions().get::<Error>() {
+        Some(error) => error.clone(),
+        None => match rejected(&response) {
+            Some(error) => error,
+            None => return response,
+        },
+    };
+    log(&error, &method, &path);
+    let status = response.status();
+    let (mut parts, _) = response.into_parts();
+    let mut rendered = if wants_page { page(status.as_u16(), &error) } else { problem(status.as_u16(), &error, &path) };
+    *rendered.status_mut() = status;
+    if let Some(allow) = parts.headers.remove(header::ALLOW) {
+        rendered.headers_mut().insert(header::ALLOW, allow);
+    }
+    rendered
+}
+
+/// Layers answer machines, all other addresses people, unless the request says otherwise.
+fn wants_page(request: &Request) -> bool {
+    let accept = request.headers().get(header::ACCEPT).and_then(|accept| accept.to_str().ok()).unwrap_or("");
+    !request.uri().path().starts_with("/layers/") && (accept.is_empty() || accept.contains("html") || accept.contains("*/*"))
+}
+
+/// An empty or plain answer that the router itself made: a missing address, a wrong method, a refused body.
+fn rejected(response: &Response) -> Option<Error> {
+    let status = response.status();
+    let is_plain = response
+        .headers()
+        .get(header::CONTENT_TYPE)
+        .is_none_or(|media_type| media_type.as_bytes().starts_with(b"text/plain"));
+    if !(status.is_client_error() || status.is_server_error()) || !is_plain {
+        return None;
+    }
+    Some(match status.as_u16() {
+        404 => Error::NotFound("There is no page at this address.".to_owned()),
+        405 => Error::bad_request("method", "This address does not take that method."),
+        413 => Error::TooLarge("The upload is larger than this server takes.".to_owned()),
+        408 | 504 => Error::Unanswerable("This took too long.".to_owned()),
+        code if status.is_client_error() => Error::bad_request("request", format!("The request was refused ({code}).")),
+        code => Error::Internal(format!("status {code}")),
+    })
+}
+
+fn log(error: &Error, method: &Method, path: &str) {
+    if let Error::Internal(cause) = error {
+        tracing::error!(%method, path, cause, "a request failed");
+    }
+}
+
+fn page(status: u16, error: &Error) -> Response {
+    let frame = Frame {
+        title: "Error".to_owned(),
+        section: Section::About,
+        area_name: String::new(),
+        basis: Basis::default(),
+        width: Width::Column,
+    };
+    views::layout::page(&frame, views::error::body(status, &error.to_string())).into_response()
+}
+
+fn problem(status: u16, error: &Error, path: &str) -> Response {
+    let field = match error {
+        Error::BadRequest { field, .. } => Some(field.as_str()),
+        _ => None,
+    };
+    let title = axum::http::StatusCode::from_u16(status).ok().and_then(|status| status.canonical_reason());
+    let detail = error.to_string();
+    let body = Problem {
+        r#type: "about:blank",
+        title: title.unwrap_or("Error"),
+        status,
+        detail: &detail,
+        field,
+        instance: path,
+    };
+    let json = serde_json::to_vec(&body).unwrap_or_default();
+    ([(header::CONTENT_TYPE, HeaderValue::from_static("application/problem+json"))], json).into_response()
+}

@@ -1,0 +1,314 @@
+//! Bringing in files: what there is, what went in, what did not and why.
+
+use maud::Markup;
+use maud::html;
+
+use crate::domain::batch::Content;
+use crate::web::views::charts::thousands;
+
+/// The overview of the data.
+#[derive(Debug, Clone)]
+pub struct DataPage {
+    /// How many rows there are of each kind.
+    pub counts: Vec<(String, u64, String)>,
+    /// The batches, newest first.
+    pub batches: Vec<BatchRow>,
+    /// Row errors that wait.
+    pub n_open_errors: u64,
+}
+
+/// One batch.
+#[derive(Debug, Clone)]
+pub struct BatchRow {
+    /// Its number.
+    pub id: i64,
+    /// What its rows are.
+    pub content: String,
+    /// Its files.
+    pub files: String,
+    /// Who and when.
+    pub by: String,
+    /// Rows that went in, were there already, did not go in.
+    pub counts: [u64; 3],
+    /// Whether it was undone.
+    pub undone: bool,
+}
+
+/// The overview's body.
+pub fn data_body(page: &DataPage) -> Markup {
+    html! {
+        div.page-head { h1 { "Data" } a.button.main href="/data/import" { "Bring in files" } }
+        div.grid {
+            section.card {
+                h2 { "What there is" }
+                table {
+                    tbody { @for (words, n, href) in &page.counts { tr {
+                        th scope="row" { @if href.is_empty() { (words) } @else { a href=(href) { (words) } } }
+                        td.num { (thousands(*n as i64)) }
+                    } } }
+                }
+            }
+            section.card {
+                h2 { "Rows that did not go in" }
+                p { a href="/data/rows" { (thousands(page.n_open_errors as i64)) " rows wait to be mended" } }
+                h2 { "Map layers" }
+                ul {
+                    li { a href="/layers/stretches.geojson" { "Stretches" } }
+                    li { a href="/layers/segments.geojson" { "Segments" } }
+                    li { a href="/layers/encounters.geojson" { "Encounters" } }
+                    li { a href="/layers/density.geojson" { "Density" } }
+                    li { a href="/layers/signs.geojson" { "Sign locations" } }
+                }
+            }
+        }
+        section.card {
+            h2 { "Batches" }
+            @if page.batches.is_empty() { p { "Nothing was brought in yet." } } @else { (batches(page)) }
+        }
+    }
+}
+
+fn batches(page: &DataPage) -> Markup {
+    html! {
+        table.stack {
+            thead { tr {
+                th scope="col" { "Batch" } th scope="col" { "Content" } th scope="col" { "Files" } th scope="col" { "By" }
+                th.num scope="col" { "Went in" } th.num scope="col" { "There already" } th.num scope="col" { "Did not" } th scope="col" {}
+            } }
+            tbody { @for row in &page.batches { tr {
+                th scope="row" { a href={ "/data/batches/" (row.id) } { (row.id) } }
+                td data-label="Content" { (row.content) }
+                td data-label="Files" { (row.files) }
+                td data-label="By" { (row.by) }
+                td.num data-label="Went in" { (thousands(row.counts[0] as i64)) }
+                td.num data-label="There already" { (thousands(row.counts[1] as i64)) }
+                td.num data-label="Did not" { (thousands(row.counts[2] as i64)) }
+                td { @if row.undone { "undone" } }
+            } } }
+        }
+    }
+}
+
+/// The form.
+#[derive(Debug, Clone, Default)]
+pub struct ImportPage {
+    /// The content chosen.
+    pub content: String,
+    /// What is wrong: field and words.
+    pub error: Option<(String, String)>,
+    /// The largest file taken, in words.
+    pub limit: String,
+}
+
+/// The form's body.
+pub fn import_body(page: &ImportPage) -> Markup {
+    let error = |field: &str| page.error.as_ref().filter(|(at, _)| at == field).map(|(_, words)| words);
+    html! {
+        h1 { "Bring in a file" }
+        p { "CSV (comma, semicolon or tab), GeoJSON or GPX. Rows that cannot be taken are kept with the reason, and can be mended and tried again; the good rows go in. The same file again changes nothing." }
+        form.card method="post" action="/data/import" enctype="multipart/form-data" {
+            label { "What its rows are"
+                select name="content" required {
+                    @for content in Content::ALL.iter().filter(|content| **content != Content::Form) {
+                        option value=(content.term()) selected[page.content == content.term()] { (content.term()) }
+                    }
+                }
+                @if let Some(words) = error("content") { span.field-error { (words) } }
+            }
+            label { "File, at most " (page.limit)
+                input type="file" name="file" required accept=".csv,.txt,.tsv,.geojson,.json,.gpx";
+                @if let Some(words) = error("file") { span.field-error { (words) } }
+            }
+            p { button.main type="submit" { "Bring it in" } }
+        }
+        section.card {
+            h2 { "Headers" }
+            p { "Fields carry their Darwin Core names (decimalLatitude, eventDate, scientificName …); common spellings are understood, and what was read as what is shown with the batch. Start with trails, then trailheads, counters, readings and calibrations, then walks and encounters." }
+        }
+    }
+}
+
+/// One batch, after it came in.
+#[derive(Debug, Clone)]
+pub struct BatchPage {
+    /// The batch.
+    pub row: BatchRow,
+    /// For each file: name, format, encoding, and which header was read as which field.
+    pub files: Vec<FileRow>,
+    /// The first rows that did not go in.
+    pub errors: Vec<ErrorRow>,
+}
+
+/// One file.
+#[derive(Debug, Clone)]
+pub struct FileRow {
+    /// Its name.
+    pub name: String,
+    /// Its format and encoding.
+    pub format: String,
+    /// Header and field.
+    pub mapping: Vec<(String, String)>,
+}
+
+/// One row that did not go in.
+#[derive(Debug, Clone)]
+pub struct ErrorRow {
+    /// Its number.
+    pub id: i64,
+    /// The file.
+    pub file: String,
+    /// The row.
+    pub row_number: u64,
+    /// The field.
+    pub field: String,
+    /// The value.
+    pub value: String,
+    /// The reason.
+    pub reason: String,
+    /// The hint.
+    pub hint: String,
+    /// Open, mended or set aside.
+    pub state: String,
+}
+
+/// The batch's body.
+pub fn batch_body(page: &BatchPage) -> Markup {
+    let [accepted, unchanged, refused] = page.row.counts;
+    html! {
+        div.page-head {
+            div { h1 { "Batch " (page.row.id) ": " (page.row.content) } p.soft { (page.row.by) } }
+            @if !page.row.undone && accepted > 0 {
+                form method="post" action={ "/data/batches/" (page.row.id) "/undo" } { button type="submit" { "Undo this batch" } }
+            }
+        }
+        @if page.row.undone { p.notice { "This batch was undone: its rows no longer count." } }
+        p.card {
+            strong { (thousands(accepted as i64)) } " rows went in, " strong { (thousands(unchanged as i64)) } " were there already, "
+            strong { (thousands(refused as i64)) } " did not go in."
+        }
+        @for file in &page.files {
+            details.card {
+                summary { (file.name) " · " (file.format) }
+                table { thead { tr { th scope="col" { "Header" } th scope="col" { "Read as" } } }
+                    tbody { @for (header, field) in &file.mapping { tr { td { (header) } td { (field) } } } } }
+            }
+        }
+        @if !page.errors.is_empty() { (error_table(&page.errors)) }
+    }
+}
+
+/// All rows that wait.
+#[derive(Debug, Clone)]
+pub struct RowsPage {
+    /// The rows.
+    pub rows: Vec<ErrorRow>,
+    /// How many there are.
+    pub n_open: u64,
+}
+
+/// The body of the list of rows that wait.
+pub fn rows_body(page: &RowsPage) -> Markup {
+    html! {
+        h1 { "Rows that did not go in" }
+        p { (thousands(page.n_open as i64)) " rows wait. Each is kept whole: mend it and try it again, or set it aside." }
+        @if page.rows.is_empty() { p.card { "Nothing waits." } } @else { (error_table(&page.rows)) }
+    }
+}
+
+fn error_table(rows: &[ErrorRow]) -> Markup {
+    html! {
+        div.card { table.stack {
+            caption { "File, row, field, value, reason, and what would mend it" }
+            thead { tr {
+                th scope="col" { "File and row" } th scope="col" { "Field" } th scope="col" { "Value" } th scope="col" { "Reason" } th scope="col" { "What would mend it" } th scope="col" {}
+            } }
+            tbody { @for row in rows { tr {
+                th scope="row" { (row.file) ", row " (row.row_number) }
+                td data-label="Field" { (row.field) }
+                td data-label="Value" { code { (row.value) } }
+                td data-label="Reason" { (row.reason) }
+                td data-label="Mend" { (row.hint) }
+                td { @if row.state == "open" { a.button href={ "/data/rows/" (row.id) } { "Mend" } } @else { (row.state) } }
+            } } }
+        } }
+    }
+}
+
+/// One row being mended.
+#[derive(Debug, Clone)]
+pub struct MendPage {
+    /// The row.
+    pub row: ErrorRow,
+    /// Header and value.
+    pub fields: Vec<(String, String)>,
+}
+
+/// The body of the form that mends a row.
+pub fn mend_body(page: &MendPage) -> Markup {
+    html! {
+        h1 { (page.row.file) ", row " (page.row.row_number) }
+        p.notice { strong { (page.row.field) } ": " (page.row.reason) ". " (page.row.hint) }
+        form.card method="post" action={ "/data/rows/" (page.row.id) } {
+            @for (header, value) in &page.fields {
+                @let is_wrong = *header == page.row.field;
+                label { (header)
+                    input name=(header) value=(value) aria-invalid=[is_wrong.then_some("true")];
+                    @if is_wrong { span.field-error { (page.row.reason) } }
+                }
+            }
+            p { button.main type="submit" name="coilway-action" value="retry" { "Try again" } " " button type="submit" name="coilway-action" value="set-aside" { "Set aside" } }
+        }
+    }
+}
+
+fn sample_error() -> ErrorRow {
+    ErrorRow {
+        id: 7,
+        file: "visitor-book.csv".to_owned(),
+        row_number: 9,
+        field: "coordinateUncertaintyInMeters".to_owned(),
+        value: "0".to_owned(),
+        reason: "zero is not a valid uncertainty".to_owned(),
+        hint: "leave it empty if it is not known".to_owned(),
+        state: "open".to_owned(),
+    }
+}
+
+fn sample_batch() -> BatchRow {
+    BatchRow {
+        id: 3,
+        content: "encounters".to_owned(),
+        files: "visitor-book.csv".to_owned(),
+        by: "staff, 2024-06-01".to_owned(),
+        counts: [7, 0, 25],
+        undone: false,
+    }
+}
+
+/// All pages of this file, made up for tests and previews.
+pub fn samples() -> Vec<Markup> {
+    let row = sample_batch();
+    let file = FileRow {
+        name: "visitor-book.csv".to_owned(),
+        format: "CSV, UTF-8".to_owned(),
+        mapping: vec![("Latitude".to_owned(), "decimalLatitude".to_owned())],
+    };
+    let form = ImportPage { limit: "2 GiB".to_owned(), ..ImportPage::default() };
+    let wrong = ImportPage { error: Some(("file".to_owned(), "the file is empty".to_owned())), ..form.clone() };
+    vec![
+        data_body(&DataPage {
+            counts: vec![("Encounters".to_owned(), 1500, "/encounters".to_owned())],
+            batches: vec![row.clone()],
+            n_open_errors: 25,
+        }),
+        import_body(&form),
+        import_body(&wrong),
+        batch_body(&BatchPage { row: row.clone(), files: vec![file], errors: vec![sample_error()] }),
+        batch_body(&BatchPage { row: BatchRow { undone: true, ..row }, files: Vec::new(), errors: Vec::new() }),
+        rows_body(&RowsPage { rows: vec![sample_error()], n_open: 1 }),
+        mend_body(&MendPage {
+            row: sample_error(),
+            fields: vec![("coordinateUncertaintyInMeters".to_owned(), "0".to_owned())],
+        }),
+    ]
+}

@@ -1,0 +1,218 @@
+//! The trail risk map with the same facts beside it as text.
+
+use maud::Markup;
+use maud::html;
+
+use crate::domain::time::PartOfDay;
+use crate::web::views::charts::Estimate;
+use crate::web::views::charts::format_rate;
+use crate::web::views::charts::interval_bar;
+use crate::web::views::figure;
+use crate::web::views::figure::Figure;
+use crate::web::views::svg_map;
+use crate::web::views::svg_map::MapDrawing;
+
+/// The months as the filter names them.
+pub const MONTHS: [&str; 12] =
+    ["January", "February", "March", "April", "May", "June", "July", "August", "September", "October", "November", "December"];
+
+/// The map page.
+#[derive(Debug, Clone)]
+pub struct MapPage {
+    /// The map.
+    pub drawing: MapDrawing,
+    /// Class bounds, per 1,000 km walked.
+    pub bounds: [f64; 4],
+    /// The month chosen, 1 to 12.
+    pub month: Option<i8>,
+    /// The part of the day chosen.
+    pub part: Option<PartOfDay>,
+    /// What the filter chose, in words ("all year, all day").
+    pub period_words: String,
+    /// The stretch picked.
+    pub picked: Option<(String, String, Figure)>,
+    /// The highest rates, in order of the lower limit: name, address, figure.
+    pub ranked: Vec<(String, String, Figure)>,
+    /// Where the interactive map gets its data, and its script and style, where there is one.
+    pub interactive: Option<Interactive>,
+    /// What to say when there is nothing to show yet.
+    pub empty: bool,
+    /// The reference rate, per 1,000 km.
+    pub reference: Option<Estimate>,
+}
+
+/// What the interactive map needs.
+#[derive(Debug, Clone)]
+pub struct Interactive {
+    /// The address of its script.
+    pub script: String,
+    /// The address of its style sheet.
+    pub style: String,
+    /// The address of the stretches as GeoJSON.
+    pub stretches: String,
+    /// The address of the sign locations as GeoJSON.
+    pub signs: String,
+}
+
+/// The page's body.
+pub fn body(page: &MapPage) -> Markup {
+    if page.empty {
+        return empty();
+    }
+    html! {
+        div.map-page {
+            div.map-frame {
+                div.map-box #map tabindex="0" aria-label="Map. Arrow keys move it, plus and minus zoom."
+                    data-stretches=[page.interactive.as_ref().map(|map| &map.stretches)]
+                    data-signs=[page.interactive.as_ref().map(|map| &map.signs)] {
+                    (svg_map::draw(&page.drawing))
+                    (filter(page))
+                }
+            }
+            div.map-side {
+                section.card aria-label="Picked stretch" {
+                    @match &page.picked {
+                        Some((name, href, figure)) => {
+                            h2 { (name) }
+                            (figure::figure(figure))
+                            p { a href=(href) { "Why this figure" } }
+                        }
+                        None => {
+                            h2 { "Pick a stretch" }
+                            p.soft { "Pick a line on the map or a row of the table." }
+                        }
+                    }
+                }
+                details.card open {
+                    summary { "Legend" }
+                    (figure::legend(page.bounds))
+                    p.small.soft {
+                        "Classes are bounds, not grades. A square with a number is a sign: filled, proposed; outlined, in place."
+                    }
+                }
+                (ranked(page))
+                section.card.caution {
+                    p {
+                        "A low rate is not a safe trail. Watch where you put hands and feet, stay on the trail, leash dogs; "
+                        "if you meet a snake, stop, back away slowly and give it room. "
+                        a href="/about#cautions" { "Cautions" }
+                    }
+                }
+            }
+        }
+        @if let Some(map) = &page.interactive {
+            link rel="stylesheet" href=(map.style);
+            script type="module" src=(map.script) {}
+        }
+    }
+}
+
+fn empty() -> Markup {
+    html! {
+        div.card {
+            h1 { "Nothing to show yet" }
+            p { "Bring in the trails first, then trailheads, counters and their readings, then encounters." }
+            p { a.button.main href="/data/import" { "Bring in files" } }
+        }
+    }
+}
+
+fn filter(page: &MapPage) -> Markup {
+    html! {
+        details.map-filter {
+            summary { (page.period_words) }
+            form method="get" action="/" {
+                label { "Month"
+                    select name="month" {
+                        option value="" selected[page.month.is_none()] { "all months" }
+                        @for (idx, name) in MONTHS.iter().enumerate() {
+                            option value=(idx + 1) selected[page.month == i8::try_from(idx + 1).ok()] { (name) }
+                        }
+                    }
+                }
+                label { "Part of the day"
+                    select name="part" {
+                        option value="" selected[page.part.is_none()] { "all day" }
+                        @for part in PartOfDay::ALL {
+                            option value=(part.term()) selected[page.part == Some(part)] { (part.words()) }
+                        }
+                    }
+                }
+                button.main type="submit" { "Show" }
+            }
+        }
+    }
+}
+
+fn ranked(page: &MapPage) -> Markup {
+    html! {
+        section.card {
+            h2 { "Highest rates" }
+            p.small.soft {
+                "In order of the lower limit, so that luck on a quiet trail does not lead the list. Stretches whose walkers "
+                "are only assumed are left out."
+                @if let Some(reference) = page.reference {
+                    " All trails together: " (format_rate(reference.value)) " (" (format_rate(reference.lower)) " to "
+                    (format_rate(reference.upper)) ")."
+                }
+            }
+            @if page.ranked.is_empty() {
+                p { "No stretch has enough walking and records to be ranked." }
+            } @else {
+                table {
+                    thead { tr {
+                        th scope="col" { "Stretch" }
+                        th.num scope="col" { "Rate" }
+                        th.num scope="col" { "95 % interval" }
+                        th scope="col" { span.visually-hidden { "Interval drawn" } }
+                    } }
+                    tbody {
+                        @for (name, href, figure) in &page.ranked {
+                            @if let Ok(rate) = figure.rate {
+                                tr {
+                                    th scope="row" { a href=(href) { (name) } }
+                                    td.num { (format_rate(rate.value)) }
+                                    td.num { (format_rate(rate.lower)) "–" (format_rate(rate.upper)) }
+                                    td { (interval_bar(rate, figure::class_of(figure.stroke))) }
+                                }
+                            }
+                        }
+                    }
+                }
+                p { a href="/trails" { "All trails and stretches" } }
+            }
+        }
+    }
+}
+
+/// Pages made up for tests and previews.
+pub fn samples() -> Vec<MapPage> {
+    let line = svg_map::MapLine {
+        points: vec![[0.0, 0.0], [400.0, 300.0], [900.0, 200.0]],
+        stroke: svg_map::Stroke::Narrow(4),
+        href: "/?stretch=0".to_owned(),
+        title: "Ledge Walk, part 2 of 7".to_owned(),
+        picked: true,
+    };
+    let drawing = MapDrawing {
+        description: "Trails by encounter rate".to_owned(),
+        lines: vec![line],
+        labels: vec![svg_map::MapLabel { at: [400.0, 300.0], words: "Ledge Walk".to_owned() }],
+        ..MapDrawing::default()
+    };
+    let named = ("Ledge Walk, part 2 of 7".to_owned(), "/stretch/0".to_owned(), figure::sample());
+    let full = MapPage {
+        drawing,
+        bounds: [0.5, 1.0, 2.0, 4.0],
+        month: Some(5),
+        part: Some(PartOfDay::Early),
+        period_words: "May, early".to_owned(),
+        picked: Some(named.clone()),
+        ranked: vec![named],
+        interactive: None,
+        empty: false,
+        reference: Some(Estimate { value: 2.1, lower: 1.9, upper: 2.4 }),
+    };
+    let bare = MapPage { empty: true, picked: None, ranked: Vec::new(), ..full.clone() };
+    vec![full, bare]
+}

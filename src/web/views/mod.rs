@@ -1,0 +1,16 @@
+//! Pages as markup: functions of a page struct, without state and without waiting.
+
+pub mod about;
+pub mod charts;
+pub mod encounters;
+pub mod error;
+pub mod figure;
+pub mod import;
+pub mod layout;
+pub mod map;
+pub mod reactions;
+pub mod season;
+pub mod signs;
+pub mod svg_map;
+pub mod trails;
+pub mod unit;

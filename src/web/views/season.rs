@@ -1,0 +1,140 @@
+//! Season and hours: when encounters happen, given when people walk.
+
+use maud::Markup;
+use maud::html;
+
+use crate::web::views::charts;
+use crate::web::views::charts::Curve;
+use crate::web::views::charts::Estimate;
+use crate::web::views::charts::percent;
+use crate::web::views::map::MONTHS;
+
+/// The page.
+#[derive(Debug, Clone)]
+pub struct SeasonPage {
+    /// The answer, or why there is none.
+    pub answer: Result<Season, String>,
+}
+
+/// What the fit says.
+#[derive(Debug, Clone)]
+pub struct Season {
+    /// Rate relative to the mean over all walking, by month; none where nobody walked.
+    pub months: Vec<Option<Estimate>>,
+    /// The same by hour of the day.
+    pub hours: Vec<Option<Estimate>>,
+    /// Encounters by month, and the share of walking.
+    pub month_rows: Vec<MonthRow>,
+    /// The season windows, in words with limits.
+    pub windows: Vec<String>,
+    /// The share of expected encounters that the windows hold.
+    pub window_share: f64,
+    /// Tests, in words: name, statistic, p.
+    pub tests: Vec<(String, String, String)>,
+    /// Harmonics chosen, dispersion, cells: a line each.
+    pub fit_lines: Vec<String>,
+    /// How many encounters the fit rests on, in words.
+    pub records_words: String,
+}
+
+/// One month of the table.
+#[derive(Debug, Clone)]
+pub struct MonthRow {
+    /// Encounters with a known month.
+    pub count: u64,
+    /// The share of all walking.
+    pub walking: f64,
+    /// The rate relative to the mean.
+    pub rate: Option<Estimate>,
+}
+
+/// The page's body.
+pub fn body(page: &SeasonPage) -> Markup {
+    let season = match &page.answer {
+        Ok(season) => season,
+        Err(reason) => return html! { h1 { "Season" } p.card { (reason) } },
+    };
+    html! {
+        h1 { "Season and hours" }
+        p.soft { "Encounters for each kilometre walked, relative to the mean over all walking; the band is the 95 % interval. When people walk is divided out." }
+        div.grid {
+            section.card { h2 { "By month" } (month_curve(season)) }
+            section.card { h2 { "By hour" } (hour_curve(season)) }
+        }
+        section.card {
+            h2 { "Season" }
+            p { "The shortest time that holds " (percent(season.window_share)) " of expected encounters:" }
+            ul { @for window in &season.windows { li { (window) } } }
+        }
+        (month_table(season))
+        section.card {
+            h2 { "How it was computed" }
+            p { (season.records_words) }
+            table.stack {
+                thead { tr { th scope="col" { "Question" } th.num scope="col" { "Likelihood ratio" } th.num scope="col" { "p" } } }
+                tbody { @for (question, statistic, p) in &season.tests { tr {
+                    th scope="row" { (question) } td.num data-label="Likelihood ratio" { (statistic) } td.num data-label="p" { (p) }
+                } } }
+            }
+            ul { @for line in &season.fit_lines { li { (line) } } }
+        }
+    }
+}
+
+fn month_curve(season: &Season) -> Markup {
+    charts::curve(&Curve {
+        description: "Relative rate by month with 95 % interval; the table below has the numbers",
+        labels: MONTHS.iter().map(|name| name[..3].to_owned()).collect(),
+        values: season.months.clone(),
+        unit: "times the mean rate",
+    })
+}
+
+fn hour_curve(season: &Season) -> Markup {
+    charts::curve(&Curve {
+        description: "Relative rate by hour of the day with 95 % interval",
+        labels: (0..24).map(|hour| if hour % 3 == 0 { hour.to_string() } else { String::new() }).collect(),
+        values: season.hours.clone(),
+        unit: "times the mean rate",
+    })
+}
+
+fn month_table(season: &Season) -> Markup {
+    html! {
+        section.card {
+            h2 { "By month, as a table" }
+            table.stack {
+                thead { tr { th scope="col" { "Month" } th.num scope="col" { "Encounters" } th.num scope="col" { "Share of walking" } th.num scope="col" { "Relative rate" } th.num scope="col" { "95 % interval" } } }
+                tbody { @for (name, row) in MONTHS.iter().zip(&season.month_rows) { tr {
+                    th scope="row" { (name) }
+                    td.num data-label="Encounters" { (row.count) }
+                    td.num data-label="Share of walking" { (percent(row.walking)) }
+                    @match row.rate {
+                        Some(rate) => {
+                            td.num data-label="Relative rate" { (format!("{:.2}", rate.value)) }
+                            td.num data-label="95 % interval" { (format!("{:.2}–{:.2}", rate.lower, rate.upper)) }
+                        }
+                        None => { td.num data-label="Relative rate" colspan="2" { "no exposure" } }
+                    }
+                } } }
+            }
+        }
+    }
+}
+
+/// Pages made up for tests and previews.
+pub fn samples() -> Vec<SeasonPage> {
+    let rate = |value: f64| Some(Estimate { value, lower: value * 0.7, upper: value * 1.4 });
+    let month = |idx: usize| if (2..10).contains(&idx) { rate(1.0 + idx as f64 / 10.0) } else { None };
+    let season = Season {
+        months: (0..12).map(month).collect(),
+        hours: (0..24).map(|hour| rate(0.5 + f64::from(hour) / 20.0)).collect(),
+        month_rows: (0..12).map(|idx| MonthRow { count: idx as u64, walking: 0.08, rate: month(idx) }).collect(),
+        windows: vec!["weeks 15 to 39 (first week 13 to 16, last week 38 to 41)".to_owned()],
+        window_share: 0.9,
+        tests: vec![("Does the hour matter?".to_owned(), "31.2 on 4 degrees of freedom".to_owned(), "< 0.001".to_owned())],
+        fit_lines: vec!["two harmonics of the year, two of the day".to_owned()],
+        records_words: "812 reports with a time, 188 with a date only".to_owned(),
+    };
+    vec![SeasonPage { answer: Ok(season) }, SeasonPage { answer: Err("too few encounters for a curve".to_owned()) }]
+}
