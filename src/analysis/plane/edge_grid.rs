@@ -114,7 +114,12 @@ impl EdgeGrid {
     }
 
     /// Entries of neighbouring cells of one row: their range in [`EdgeGrid::entries`]. An edge may appear more than once.
-    pub(in crate::analysis) fn slots(&self, row: usize, min_x: usize, max_x: usize) -> std::ops::Range<usize> {
+    pub(in crate::analysis) fn slots(
+        &self,
+        row: usize,
+        min_x: usize,
+        max_x: usize,
+    ) -> std::ops::Range<usize> {
         let base = row * self.n_x;
         self.row_starts[base + min_x] as usize..self.row_starts[base + max_x + 1] as usize
     }

@@ -101,10 +101,8 @@ impl Fit {
         // The positive half of an even number of nodes: enough by symmetry.
         let nodes_u: Vec<f64> = chebyshev_nodes(2 * N_U).into_iter().filter(|u| *u > 0.0).collect();
         let at = |u: f64, v: f64| {
-            let position = LonLat::wrapped(
-                exact.centre.lon() + u * half_lon_deg,
-                exact.centre.lat() + v * half_lat_deg,
-            );
+            let position =
+                LonLat::wrapped(exact.centre.lon() + u * half_lon_deg, exact.centre.lat() + v * half_lat_deg);
             exact.project_exactly(position)
         };
         let values = DMatrix::from_fn(N_U, N_V, |j, i| at(nodes_u[j], nodes_v[i]));
@@ -186,7 +184,8 @@ mod tests {
 
     #[test]
     fn the_antimeridian_is_no_edge() {
-        let plane = LocalPlane::covering(&[LonLat::wrapped(179.9, -17.0), LonLat::wrapped(-179.9, -16.8)]).unwrap();
+        let plane =
+            LocalPlane::covering(&[LonLat::wrapped(179.9, -17.0), LonLat::wrapped(-179.9, -16.8)]).unwrap();
         let west = plane.to_plane(LonLat::wrapped(179.999, -16.9));
         let east = plane.to_plane(LonLat::wrapped(-179.999, -16.9));
         assert!(west.x < 0.0 && east.x > 0.0 && east.x - west.x < 300.0);
@@ -194,7 +193,8 @@ mod tests {
 
     #[test]
     fn a_polar_area_falls_back_to_geodesics() {
-        let plane = LocalPlane::covering(&[LonLat::wrapped(0.0, 89.0), LonLat::wrapped(90.0, 89.99)]).unwrap();
+        let plane =
+            LocalPlane::covering(&[LonLat::wrapped(0.0, 89.0), LonLat::wrapped(90.0, 89.99)]).unwrap();
         let point = plane.to_plane(LonLat::wrapped(45.0, 89.5));
         let back = plane.to_lonlat(point);
         assert!(distance_m(back, LonLat::wrapped(45.0, 89.5)) < 1e-6);

@@ -11,10 +11,11 @@ mod local;
 mod winding;
 
 pub use antimeridian::{bounding_box, bounding_box_width, cut_line, cut_rectangle};
-pub(in crate::analysis) use edge_grid::{CellRange, EdgeGrid};
+pub(in crate::analysis) use edge_grid::EdgeGrid;
 pub use geodesic::{
     GeodesicLine, MetresPerDegree, NearestOnLine, destination, distance_m, geodesic, interpolate, length_m,
     metres_per_degree, nearest_on_line,
 };
 pub use local::LocalPlane;
+pub(in crate::analysis) use local::longitude_difference;
 pub use winding::{exterior_ring, hole_ring, signed_area};
