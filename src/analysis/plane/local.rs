@@ -71,7 +71,7 @@ impl LocalPlane {
 }
 
 /// The difference of two longitudes in degrees, in [-180, 180].
-pub(in crate::analysis) fn longitude_difference(from_deg: f64, to_deg: f64) -> f64 {
+pub(super) fn longitude_difference(from_deg: f64, to_deg: f64) -> f64 {
     let difference = to_deg - from_deg;
     if difference.abs() <= 180.0 { difference } else { difference - 360.0 * (difference / 360.0).round() }
 }

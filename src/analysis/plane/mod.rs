@@ -17,5 +17,4 @@ pub use geodesic::{
     metres_per_degree, nearest_on_line,
 };
 pub use local::LocalPlane;
-pub(in crate::analysis) use local::longitude_difference;
 pub use winding::{exterior_ring, hole_ring, signed_area};
