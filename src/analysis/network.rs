@@ -1,1 +1,0 @@
-//! The trail network: nodes, pieces, segments, stretches.

@@ -1,1 +1,0 @@
-//! A local plane in metres, and geodesic measures.

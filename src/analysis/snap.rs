@@ -1,1 +1,0 @@
-//! Tying a position with its error to segments and places.

@@ -1,0 +1,255 @@
+//! Finding segments near a point: straight edges in a grid, packed cell after cell.
+
+use geo::Coord;
+use rayon::prelude::*;
+
+use crate::analysis::network::Network;
+use crate::analysis::plane::EdgeGrid;
+use crate::analysis::plane::LocalPlane;
+use crate::analysis::snap::error_model::ErrorModel;
+use crate::analysis::snap::error_model::log_edge_integral;
+use crate::analysis::snap::places::PlaceArea;
+use crate::analysis::snap::places::PlaceIndex;
+
+/// Least width of the grid's cells, metres.
+const CELL_M: f64 = 50.0;
+/// Points that one thread takes at a time.
+const CHUNK: usize = 4096;
+
+/// The point of a segment nearest to a position.
+#[derive(Debug, Clone, Copy, PartialEq)]
+pub struct Nearest {
+    /// The segment.
+    pub segment_idx: usize,
+    /// Distance to it, metres.
+    pub distance_m: f64,
+    /// Metres along the segment from its start.
+    pub along_m: f64,
+    /// The nearest point, in the network's plane.
+    pub foot: Coord<f64>,
+}
+
+/// An index over a network's segments, and over places, for tying positions to them.
+#[derive(Debug, Clone)]
+pub struct SnapIndex {
+    plane: LocalPlane,
+    target_segment_m: f64,
+    grid: EdgeGrid,
+    packed: Vec<PackedEdge>,
+    edges: Vec<IndexedEdge>,
+    /// First edge of each segment, and the number of edges at the end.
+    edge_starts: Vec<u32>,
+    trail_of: Vec<u32>,
+    places: PlaceIndex,
+}
+
+/// What the search for the nearest edge reads, in one piece of memory.
+#[derive(Debug, Clone, Copy)]
+struct PackedEdge {
+    from: Coord<f64>,
+    along: Coord<f64>,
+    inverse_length_squared: f64,
+    edge_idx: u32,
+}
+
+#[derive(Debug, Clone, Copy)]
+struct IndexedEdge {
+    ends: [Coord<f64>; 2],
+    segment_idx: u32,
+    /// Ground metres from the segment's start to the edge's start, and per metre of the plane.
+    start_m: f64,
+    ground_per_plane: f64,
+}
+
+impl SnapIndex {
+    /// An index over a network, without places.
+    pub fn new(network: &Network) -> Self {
+        let mut edges = Vec::new();
+        let mut edge_starts = vec![0u32];
+        for (segment_idx, segment) in network.segments.iter().enumerate() {
+            let planar_m = |ends: &[Coord<f64>]| (ends[1].x - ends[0].x).hypot(ends[1].y - ends[0].y);
+            let total_m: f64 = segment.planar.windows(2).map(planar_m).sum();
+            let ground_per_plane = segment.length_m / total_m;
+            let mut along_m = 0.0;
+            for ends in segment.planar.windows(2) {
+                edges.push(IndexedEdge {
+                    ends: [ends[0], ends[1]],
+                    segment_idx: segment_idx as u32,
+                    start_m: along_m * ground_per_plane,
+                    ground_per_plane,
+                });
+                along_m += planar_m(ends);
+            }
+            edge_starts.push(edges.len() as u32);
+        }
+        let ends: Vec<[Coord<f64>; 2]> = edges.iter().map(|edge| edge.ends).collect();
+        let grid = EdgeGrid::new(&ends, CELL_M, 0.0);
+        let packed = grid.entries().iter().map(|&edge| pack(edge, ends[edge as usize])).collect();
+        let trail_of = network.segments.iter().map(|segment| segment.trail_idx as u32).collect();
+        Self {
+            plane: network.plane.clone(),
+            target_segment_m: network.target_segment_m,
+            grid,
+            packed,
+            edges,
+            edge_starts,
+            trail_of,
+            places: PlaceIndex::default(),
+        }
+    }
+
+    /// The index with places; a place's number is its index here.
+    pub fn with_places(self, places: &[PlaceArea]) -> Self {
+        let places = PlaceIndex::new(&self.plane, places);
+        Self { places, ..self }
+    }
+
+    /// The plane of planar coordinates: the network's.
+    pub fn plane(&self) -> &LocalPlane {
+        &self.plane
+    }
+
+    /// How many segments.
+    pub fn n_segments(&self) -> usize {
+        self.trail_of.len()
+    }
+
+    pub(super) fn target_segment_m(&self) -> f64 {
+        self.target_segment_m
+    }
+
+    pub(super) fn trail_of(&self, segment_idx: usize) -> usize {
+        self.trail_of[segment_idx] as usize
+    }
+
+    pub(super) fn place_holding(&self, point: Coord<f64>) -> Option<usize> {
+        self.places.holding(point)
+    }
+
+    /// The segment nearest to a point of the plane; `None` when none is within `max_m`.
+    ///
+    /// Between equally near segments either may be named, the same one each time.
+    pub fn nearest(&self, point: Coord<f64>, max_m: f64) -> Option<Nearest> {
+        if !(point.x.is_finite() && point.y.is_finite() && max_m >= 0.0) {
+            return None;
+        }
+        let mut best = Best { distance_squared: max_m * max_m, edge_idx: None, share: 0.0 };
+        // Widening rings: most points have an edge in their own cell or next to it.
+        let mut reach_m = CELL_M.min(max_m) / 4.0;
+        loop {
+            self.look_within(point, reach_m, &mut best);
+            let is_settled = best.edge_idx.is_some() && best.distance_squared <= reach_m * reach_m;
+            if is_settled || reach_m >= max_m {
+                break;
+            }
+            reach_m = if best.edge_idx.is_some() {
+                best.distance_squared.sqrt()
+            } else {
+                (reach_m * 4.0).min(max_m)
+            };
+        }
+        best.edge_idx.map(|edge_idx| self.describe(point, edge_idx as usize, best.share))
+    }
+
+    /// The nearest segment of each of many points, as [`SnapIndex::nearest`], on all threads; in their order.
+    pub fn nearest_within(&self, points: &[Coord<f64>], max_m: f64) -> Vec<Option<Nearest>> {
+        points.par_iter().with_min_len(CHUNK).map(|&point| self.nearest(point, max_m)).collect()
+    }
+
+    fn look_within(&self, point: Coord<f64>, reach_m: f64, best: &mut Best) {
+        let range = self.grid.range(
+            Coord { x: point.x - reach_m, y: point.y - reach_m },
+            Coord { x: point.x + reach_m, y: point.y + reach_m },
+        );
+        for row in range.min_y..=range.max_y {
+            for edge in &self.packed[self.grid.slots(row, range.min_x, range.max_x)] {
+                let (distance_squared, share) = edge.distance_squared(point);
+                if distance_squared <= best.distance_squared {
+                    let is_nearer = distance_squared < best.distance_squared;
+                    if is_nearer || best.edge_idx.is_none_or(|known| edge.edge_idx < known) {
+                        *best = Best { distance_squared, edge_idx: Some(edge.edge_idx), share };
+                    }
+                }
+            }
+        }
+    }
+
+    /// The segments within `reach_m` of a point, each with its nearest point, ascending by segment.
+    pub fn segments_within(&self, point: Coord<f64>, reach_m: f64) -> Vec<Nearest> {
+        let range = self.grid.range(
+            Coord { x: point.x - reach_m, y: point.y - reach_m },
+            Coord { x: point.x + reach_m, y: point.y + reach_m },
+        );
+        let mut found: Vec<(u32, f64, f64, u32)> = Vec::new();
+        for row in range.min_y..=range.max_y {
+            for edge in &self.packed[self.grid.slots(row, range.min_x, range.max_x)] {
+                let (distance_squared, share) = edge.distance_squared(point);
+                if distance_squared <= reach_m * reach_m {
+                    let segment = self.edges[edge.edge_idx as usize].segment_idx;
+                    found.push((segment, distance_squared, share, edge.edge_idx));
+                }
+            }
+        }
+        found.sort_unstable_by(|a, b| a.0.cmp(&b.0).then(a.1.total_cmp(&b.1)).then(a.3.cmp(&b.3)));
+        found.dedup_by_key(|edge| edge.0);
+        found.iter().map(|&(_, _, share, edge_idx)| self.describe(point, edge_idx as usize, share)).collect()
+    }
+
+    /// Logarithm of the integral of the error density along a segment.
+    pub(super) fn log_integral(
+        &self,
+        segment_idx: usize,
+        point: Coord<f64>,
+        sigma_m: f64,
+        model: ErrorModel,
+    ) -> f64 {
+        let edges = self.edge_starts[segment_idx] as usize..self.edge_starts[segment_idx + 1] as usize;
+        let mut highest = f64::NEG_INFINITY;
+        let mut sum = 0.0;
+        for edge in &self.edges[edges] {
+            let log = log_edge_integral(model, point, edge.ends, sigma_m);
+            if log > highest {
+                sum = sum * (highest - log).exp() + 1.0;
+                highest = log;
+            } else if log > f64::NEG_INFINITY {
+                sum += (log - highest).exp();
+            }
+        }
+        highest + sum.ln()
+    }
+
+    fn describe(&self, point: Coord<f64>, edge_idx: usize, share: f64) -> Nearest {
+        let edge = &self.edges[edge_idx];
+        let [a, b] = edge.ends;
+        let (dx, dy) = (b.x - a.x, b.y - a.y);
+        let foot = Coord { x: a.x + share * dx, y: a.y + share * dy };
+        Nearest {
+            segment_idx: edge.segment_idx as usize,
+            distance_m: (point.x - foot.x).hypot(point.y - foot.y),
+            along_m: edge.start_m + share * dx.hypot(dy) * edge.ground_per_plane,
+            foot,
+        }
+    }
+}
+
+#[derive(Debug, Clone, Copy)]
+struct Best {
+    distance_squared: f64,
+    edge_idx: Option<u32>,
+    share: f64,
+}
+
+fn pack(edge_idx: u32, [from, to]: [Coord<f64>; 2]) -> PackedEdge {
+    let along = Coord { x: to.x - from.x, y: to.y - from.y };
+    let length_squared = along.x * along.x + along.y * along.y;
+    PackedEdge { from, along, inverse_length_squared: 1.0 / length_squared.max(f64::MIN_POSITIVE), edge_idx }
+}
+
+impl PackedEdge {
+    fn distance_squared(&self, point: Coord<f64>) -> (f64, f64) {
+        let (px, py) = (point.x - self.from.x, point.y - self.from.y);
+        let share = ((px * self.along.x + py * self.along.y) * self.inverse_length_squared).clamp(0.0, 1.0);
+        let (x, y) = (px - share * self.along.x, py - share * self.along.y);
+        (x * x + y * y, share)
+    }
+}
