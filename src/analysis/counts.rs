@@ -1,1 +1,0 @@
-//! Exact and other intervals and tests for counts and shares.

@@ -1,1 +1,0 @@
-//! Reactions by kind of contact.

@@ -1,0 +1,410 @@
+//! Permutation test of a reaction against contact.
+
+use rand::seq::SliceRandom;
+use rayon::prelude::*;
+
+use crate::analysis::false_discovery::holm;
+use crate::analysis::random::{Stream, stream};
+use crate::analysis::response::{
+    Approach, Contact, InvalidApproaches, Outcome, Question, by_cluster, outcomes,
+};
+
+const N_CONTACTS: usize = Contact::ALL.len();
+
+/// What the test looks for.
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+pub enum Alternative {
+    /// Shares differ between contacts in any way.
+    AnyDifference,
+    /// Shares rise, or fall, with escalating contact (scored 0 to 4).
+    Escalation,
+}
+
+/// What to test and how.
+#[derive(Debug, Clone, Copy, PartialEq)]
+pub struct ContactTestParams {
+    /// The reaction and the approaches.
+    pub question: Question,
+    /// What to look for.
+    pub alternative: Alternative,
+    /// Draws.
+    pub n_permutations: usize,
+    /// Seed of the draws.
+    pub seed: u64,
+}
+
+/// How contacts were permuted.
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+pub enum Scheme {
+    /// Among the approaches of each organism.
+    WithinOrganisms,
+    /// Whole organisms between contacts, since each met one kind of contact.
+    BetweenOrganisms,
+    /// Both: within the organisms that met several contacts, and whole organisms among the others.
+    WithinAndBetween,
+}
+
+/// Result of the permutation test.
+#[derive(Debug, Clone, Copy, PartialEq)]
+pub enum ContactTest {
+    /// No approaches, one contact, all or none showed the reaction, or no organism whose contacts could be permuted.
+    NotEstimable,
+    /// The test.
+    Tested {
+        /// Squared departures of the contacts' counts from their mean, over the approaches of each contact; or the size
+        /// of the departures' summed scores.
+        statistic: f64,
+        /// `(1 + extreme) / (1 + draws)`, ties extreme; two-sided.
+        p_value: f64,
+        /// Draws.
+        n_permutations: usize,
+        /// How contacts were permuted.
+        scheme: Scheme,
+        /// Organisms that took part in permutations.
+        n_organisms: usize,
+    },
+}
+
+impl ContactTest {
+    /// The p-value where there is one.
+    pub fn p_value(&self) -> Option<f64> {
+        match *self {
+            Self::NotEstimable => None,
+            Self::Tested { p_value, .. } => Some(p_value),
+        }
+    }
+}
+
+/// Tests whether the reaction depends on contact, with the organism as the unit.
+///
+/// Under the null the contacts of one organism can be exchanged among its approaches, and those of organisms that met
+/// one contact among such organisms. Departures are from what each organism's own share leads to expect, so that
+/// organisms that differ do not show as an effect of contact. Draw `i` takes the stream `i` of the seed.
+///
+/// # Errors
+/// [`InvalidApproaches::NoDraws`] when no draws are asked for.
+///
+/// # References
+/// Good, P. (2005). *Permutation, Parametric, and Bootstrap Tests of Hypotheses*, 3rd edition. Springer, blocked designs.
+pub fn contact_test(
+    approaches: &[Approach],
+    params: ContactTestParams,
+) -> Result<ContactTest, InvalidApproaches> {
+    if params.n_permutations == 0 {
+        return Err(InvalidApproaches::NoDraws);
+    }
+    let layout = Layout::new(&outcomes(approaches, params.question));
+    let Some(scheme) = layout.scheme() else { return Ok(ContactTest::NotEstimable) };
+    let observed = layout.observed().statistic(params.alternative);
+    // Ties differ in their last digits by the order of summing.
+    let threshold = observed * (1.0 - 1e-9) - 1e-12;
+    let extreme = (0..params.n_permutations as u64)
+        .into_par_iter()
+        .filter(|&draw| {
+            let departures = layout.permuted(&mut stream(params.seed, draw));
+            departures.statistic(params.alternative) >= threshold
+        })
+        .count();
+    Ok(ContactTest::Tested {
+        statistic: observed,
+        p_value: (1 + extreme) as f64 / (1 + params.n_permutations) as f64,
+        n_permutations: params.n_permutations,
+        scheme,
+        n_organisms: layout.n_permuted(),
+    })
+}
+
+/// How several sub-tables are to be read together.
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+pub enum Multiplicity {
+    /// Each p-value is adjusted by Holm's method over the sub-tables that could be tested.
+    Holm,
+    /// No adjustment; pages must say that the result is exploratory.
+    Exploratory,
+}
+
+/// The test within one sub-table.
+#[derive(Debug, Clone, Copy, PartialEq)]
+pub struct SubTableTest {
+    /// The test on the sub-table's approaches alone.
+    pub test: ContactTest,
+    /// Holm's adjusted p-value; `None` when exploratory or not estimable.
+    pub holm_p_value: Option<f64>,
+}
+
+/// The test in each sub-table: species, life stage, temperature band, season.
+///
+/// `groups` holds the sub-table of each approach, `None` for one in none of them. One result for each of `n_groups`.
+///
+/// # Errors
+/// [`InvalidApproaches`] when the groups do not match the approaches or no draws are asked for.
+pub fn sub_table_tests(
+    approaches: &[Approach],
+    groups: &[Option<usize>],
+    n_groups: usize,
+    multiplicity: Multiplicity,
+    params: ContactTestParams,
+) -> Result<Vec<SubTableTest>, InvalidApproaches> {
+    if groups.len() != approaches.len() {
+        return Err(InvalidApproaches::GroupsDiffer { groups: groups.len(), approaches: approaches.len() });
+    }
+    let mut tests = Vec::with_capacity(n_groups);
+    for group in 0..n_groups {
+        let in_group = approaches.iter().zip(groups).filter(|(_, of)| **of == Some(group));
+        let members: Vec<Approach> = in_group.map(|(approach, _)| approach.clone()).collect();
+        tests.push(SubTableTest { test: contact_test(&members, params)?, holm_p_value: None });
+    }
+    if multiplicity == Multiplicity::Holm {
+        let p_values: Vec<f64> = tests.iter().filter_map(|test| test.test.p_value()).collect();
+        // Permutation p-values are probabilities, so that adjusting them cannot fail.
+        let mut adjusted = holm(&p_values).unwrap_or_default().into_iter();
+        for test in &mut tests {
+            if test.test.p_value().is_some() {
+                test.holm_p_value = adjusted.next();
+            }
+        }
+    }
+    Ok(tests)
+}
+
+/// The approaches arranged for permuting.
+struct Layout {
+    /// Organisms that met several contacts.
+    mixed: Vec<Organism>,
+    /// Organisms that met one contact.
+    single: Vec<Organism>,
+    /// Share of showings over the approaches of `single`.
+    single_share: f64,
+}
+
+struct Organism {
+    contacts: Vec<usize>,
+    shown: Vec<bool>,
+}
+
+impl Organism {
+    fn share(&self) -> f64 {
+        self.n_shown() / self.shown.len() as f64
+    }
+
+    fn n_shown(&self) -> f64 {
+        self.shown.iter().filter(|shown| **shown).count() as f64
+    }
+
+    fn varies(&self) -> bool {
+        self.shown.iter().any(|shown| *shown != self.shown[0])
+    }
+}
+
+impl Layout {
+    fn new(outcomes: &[Outcome]) -> Self {
+        let organisms = by_cluster(outcomes).into_iter().map(|outcomes| Organism {
+            contacts: outcomes.iter().map(|outcome| outcome.contact.index()).collect(),
+            shown: outcomes.iter().map(|outcome| outcome.shown).collect(),
+        });
+        let (single, mixed): (Vec<_>, Vec<_>) =
+            organisms.partition(|organism| organism.contacts.iter().all(|c| *c == organism.contacts[0]));
+        let n: usize = single.iter().map(|organism| organism.shown.len()).sum();
+        let shown: f64 = single.iter().map(Organism::n_shown).sum();
+        Self { mixed, single, single_share: if n == 0 { 0.0 } else { shown / n as f64 } }
+    }
+
+    /// Whether organisms of one contact can be exchanged to any effect.
+    fn between(&self) -> bool {
+        let contacts_differ =
+            self.single.iter().any(|organism| organism.contacts[0] != self.single[0].contacts[0]);
+        contacts_differ && self.single_share > 0.0 && self.single_share < 1.0
+    }
+
+    fn scheme(&self) -> Option<Scheme> {
+        match (self.mixed.iter().any(Organism::varies), self.between()) {
+            (true, false) => Some(Scheme::WithinOrganisms),
+            (false, true) => Some(Scheme::BetweenOrganisms),
+            (true, true) => Some(Scheme::WithinAndBetween),
+            (false, false) => None,
+        }
+    }
+
+    fn n_permuted(&self) -> usize {
+        let between = if self.between() { self.single.len() } else { 0 };
+        self.mixed.iter().filter(|organism| organism.varies()).count() + between
+    }
+
+    fn observed(&self) -> Departures {
+        let contacts: Vec<usize> = self.single.iter().map(|organism| organism.contacts[0]).collect();
+        let mut departures = self.between_departures(&contacts);
+        for organism in &self.mixed {
+            departures.add_organism(&organism.contacts, organism);
+        }
+        departures
+    }
+
+    fn permuted(&self, rng: &mut Stream) -> Departures {
+        let mut contacts: Vec<usize> = self.single.iter().map(|organism| organism.contacts[0]).collect();
+        contacts.shuffle(rng);
+        let mut departures = self.between_departures(&contacts);
+        for organism in &self.mixed {
+            let mut contacts = organism.contacts.clone();
+            contacts.shuffle(rng);
+            departures.add_organism(&contacts, organism);
+        }
+        departures
+    }
+
+    fn between_departures(&self, contacts: &[usize]) -> Departures {
+        let mut departures = Departures::default();
+        for (organism, &contact) in self.single.iter().zip(contacts) {
+            let n = organism.shown.len() as f64;
+            departures.excess[contact] += organism.n_shown() - n * self.single_share;
+            departures.n[contact] += n;
+        }
+        departures
+    }
+}
+
+/// Showings at each contact less what the null leads to expect, and the approaches there.
+#[derive(Default)]
+struct Departures {
+    excess: [f64; N_CONTACTS],
+    n: [f64; N_CONTACTS],
+}
+
+impl Departures {
+    fn add_organism(&mut self, contacts: &[usize], organism: &Organism) {
+        let share = organism.share();
+        for (&contact, &shown) in contacts.iter().zip(&organism.shown) {
+            self.excess[contact] += f64::from(u8::from(shown)) - share;
+            self.n[contact] += 1.0;
+        }
+    }
+
+    fn statistic(&self, alternative: Alternative) -> f64 {
+        match alternative {
+            Alternative::AnyDifference => {
+                let met = self.excess.iter().zip(&self.n).filter(|(_, n)| **n > 0.0);
+                met.map(|(excess, n)| excess * excess / n).sum()
+            }
+            Alternative::Escalation => {
+                let scored = self.excess.iter().enumerate().map(|(score, excess)| score as f64 * excess);
+                scored.sum::<f64>().abs()
+            }
+        }
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+    use crate::analysis::counts::fisher::fisher_exact;
+    use crate::analysis::response::testing::{QUESTION, approach};
+    use rand::RngExt;
+
+    const PARAMS: ContactTestParams = ContactTestParams {
+        question: QUESTION,
+        alternative: Alternative::Escalation,
+        n_permutations: 999,
+        seed: 11,
+    };
+
+    fn tested(approaches: &[Approach], params: ContactTestParams) -> (f64, Scheme) {
+        match contact_test(approaches, params).unwrap() {
+            ContactTest::Tested { p_value, scheme, .. } => (p_value, scheme),
+            ContactTest::NotEstimable => panic!("not estimable"),
+        }
+    }
+
+    #[test]
+    fn independent_organisms_agree_with_fisher() {
+        // Equal rows: the two-sided sums agree, so that the permutation p nears Fisher's.
+        let mut approaches: Vec<_> = (0..20).map(|idx| approach(Contact::Beside, None, idx < 3)).collect();
+        approaches.extend((0..20).map(|idx| approach(Contact::Underfoot, None, idx < 10)));
+        let exact = fisher_exact([[10, 10], [3, 17]], 0.95).unwrap().tails.minlike;
+        for alternative in [Alternative::AnyDifference, Alternative::Escalation] {
+            let (p, scheme) =
+                tested(&approaches, ContactTestParams { alternative, n_permutations: 9_999, ..PARAMS });
+            assert_eq!(scheme, Scheme::BetweenOrganisms);
+            // Standard error of the p-value by draws: 0.002.
+            assert!((p - exact).abs() < 0.008, "{p} against {exact}");
+        }
+    }
+
+    #[test]
+    fn one_organism_with_two_of_each_by_hand() {
+        // Contacts B B U U with showings at U U: of the six arrangements two are as extreme, so that p nears 1/3.
+        let of = |contact, shown| approach(contact, Some(1), shown);
+        let approaches = [
+            of(Contact::Beside, false),
+            of(Contact::Beside, false),
+            of(Contact::Underfoot, true),
+            of(Contact::Underfoot, true),
+        ];
+        let (p, scheme) = tested(&approaches, ContactTestParams { n_permutations: 9_999, ..PARAMS });
+        assert_eq!(scheme, Scheme::WithinOrganisms);
+        assert!((p - 1.0 / 3.0).abs() < 0.02, "{p}");
+    }
+
+    #[test]
+    fn what_cannot_be_permuted_is_not_tested() {
+        let same = [approach(Contact::Over, None, true), approach(Contact::Over, None, false)];
+        let all = [approach(Contact::Over, None, true), approach(Contact::Beside, None, true)];
+        for approaches in [&same[..], &all[..], &[]] {
+            assert_eq!(contact_test(approaches, PARAMS), Ok(ContactTest::NotEstimable));
+        }
+        assert!(contact_test(&same, ContactTestParams { n_permutations: 0, ..PARAMS }).is_err());
+    }
+
+    #[test]
+    fn sub_tables_are_adjusted_together() {
+        let mut approaches = Vec::new();
+        let mut groups = Vec::new();
+        for group in 0..2 {
+            for idx in 0..24 {
+                let contact = if idx % 2 == 0 { Contact::Beside } else { Contact::Underfoot };
+                let shown = if group == 0 { idx % 2 == 1 } else { idx % 3 == 0 };
+                approaches.push(approach(contact, None, shown));
+                groups.push(Some(group));
+            }
+        }
+        let run = |multiplicity| sub_table_tests(&approaches, &groups, 3, multiplicity, PARAMS).unwrap();
+        let tests = run(Multiplicity::Holm);
+        let p = |idx: usize| tests[idx].test.p_value().unwrap();
+        assert_eq!(tests[0].holm_p_value, Some((2.0 * p(0)).min(1.0)));
+        assert!(tests[1].holm_p_value.unwrap() >= p(1));
+        assert_eq!(tests[2], SubTableTest { test: ContactTest::NotEstimable, holm_p_value: None });
+        assert!(run(Multiplicity::Exploratory).iter().all(|test| test.holm_p_value.is_none()));
+        assert!(sub_table_tests(&approaches, &groups[1..], 3, Multiplicity::Holm, PARAMS).is_err());
+    }
+
+    /// Contact given to whole organisms that differ: a test of approaches as if independent finds effects that are not
+    /// there, the permutation of organisms does not.
+    #[test]
+    fn repeats_do_not_pass_for_an_effect() {
+        let n_runs = 200;
+        let (mut naive, mut permuted) = (0, 0);
+        for run in 0..n_runs {
+            let mut rng = stream(5, run);
+            let mut approaches = Vec::new();
+            for organism in 0..20 {
+                let contact = if organism % 2 == 0 { Contact::Beside } else { Contact::Underfoot };
+                let share = if rng.random::<bool>() { 0.1 } else { 0.7 };
+                for _ in 0..6 {
+                    approaches.push(approach(contact, Some(organism), rng.random::<f64>() < share));
+                }
+            }
+            let count = |contact, shown| {
+                let is = |one: &&Approach| {
+                    one.contact == contact && one.showed(0, QUESTION.occasion) == Some(shown)
+                };
+                approaches.iter().filter(is).count() as u64
+            };
+            let row = |contact| [count(contact, true), count(contact, false)];
+            let exact = fisher_exact([row(Contact::Underfoot), row(Contact::Beside)], 0.95).unwrap();
+            naive += u32::from(exact.tails.minlike <= 0.05);
+            let (p, _) = tested(&approaches, ContactTestParams { n_permutations: 199, ..PARAMS });
+            permuted += u32::from(p <= 0.05);
+        }
+        assert!(naive > 40, "naive finds {naive} of {n_runs}");
+        // Binomial(200, 0.05) exceeds 20 with probability 0.001.
+        assert!(permuted <= 20, "permuted finds {permuted} of {n_runs}");
+    }
+}
