@@ -1,0 +1,311 @@
+//! Surveys and visitors' reports together: how many of the encounters that surveys would count are reported.
+
+use rand::RngExt;
+
+use crate::analysis::random::{Stream, stream};
+use crate::analysis::rates::input::{
+    CountDraws, Effort, ExposureDraws, RateError, check_level, check_positive, same_units,
+};
+use crate::analysis::rates::interval::Interval;
+
+/// Parameters of a reporting ratio.
+#[derive(Debug, Clone, Copy, PartialEq)]
+pub struct RatioParams {
+    /// Survey encounters in shared cells below which the ratio is not estimated.
+    pub least_survey_encounters: f64,
+    /// Standard deviation of the log ratio around zero in the prior; above zero.
+    pub prior_log_sd: f64,
+    /// Level of the interval, in (0, 1).
+    pub confidence_level: f64,
+    /// Number of draws, at least one.
+    pub n_draws: usize,
+    /// Seed of the draws.
+    pub seed: u64,
+}
+
+impl Default for RatioParams {
+    fn default() -> Self {
+        Self {
+            least_survey_encounters: 20.0,
+            prior_log_sd: 2.0,
+            confidence_level: 0.95,
+            n_draws: 200,
+            seed: 1,
+        }
+    }
+}
+
+/// The reporting ratio, or why there is none.
+#[derive(Debug, Clone, PartialEq)]
+pub enum ReportingRatio {
+    /// Surveys met enough in cells that both cover.
+    Estimated(RatioEstimate),
+    /// Too few survey encounters in shared cells: rates from reports are relative only.
+    NotEstimable {
+        /// Survey encounters in shared cells, mean over draws.
+        survey_encounters: f64,
+    },
+}
+
+/// Estimate of a reporting ratio.
+#[derive(Debug, Clone, PartialEq)]
+pub struct RatioEstimate {
+    /// Posterior mean and limits of the ratio: reports per km by visitors over encounters per km by surveyors. It may
+    /// be above 1, as where many people pass one snake.
+    pub ratio: Interval,
+    /// One value a draw, to be passed one way into rates.
+    pub draws: Vec<f64>,
+    /// Survey encounters in shared cells, mean over draws.
+    pub survey_encounters: f64,
+    /// Reports in shared cells, mean over draws.
+    pub reports: f64,
+}
+
+/// Estimates the reporting ratio r over cells that surveys and visitors both cover.
+///
+/// Given the total of a cell, its reports are Binomial(n_s + n_v, r E_v / (E_s + r E_v)), whatever the rate there. The
+/// log ratio has a normal prior around zero and is integrated on a grid, refitted for each draw of counts and
+/// exposure. `cells` lists the units to use: one call for each species group, signed or unsigned stretches, and so on.
+/// A cell counts in the draws in which both exposures are above zero.
+///
+/// # Errors
+/// [`RateError`] when shapes disagree, an exposure or parameter is invalid, or a cell is not one of the units.
+pub fn reporting_ratio(
+    survey: &Effort<'_>,
+    reports: &Effort<'_>,
+    cells: &[usize],
+    params: &RatioParams,
+) -> Result<ReportingRatio, RateError> {
+    check(survey, reports, params)?;
+    if let Some(&cell) = cells.iter().find(|&&cell| cell >= survey.counts.n_units) {
+        let expected = survey.counts.n_units;
+        return Err(RateError::Units { what: "the list of cells", found: cell + 1, expected });
+    }
+    let (mut draws, mut n_survey, mut n_reports) = (Vec::new(), 0.0, 0.0);
+    for draw in 0..params.n_draws {
+        let shared = SharedCells::new(survey, reports, cells, draw);
+        n_survey += shared.n_survey / params.n_draws as f64;
+        n_reports += shared.n_reports / params.n_draws as f64;
+        draws.push(shared.draw(params.prior_log_sd, &mut stream(params.seed, draw as u64)));
+    }
+    if n_survey < params.least_survey_encounters {
+        return Ok(ReportingRatio::NotEstimable { survey_encounters: n_survey });
+    }
+    let ratio = Interval::from_draws(&mut draws.clone(), params.confidence_level);
+    Ok(ReportingRatio::Estimated(RatioEstimate {
+        ratio,
+        draws,
+        survey_encounters: n_survey,
+        reports: n_reports,
+    }))
+}
+
+/// Joins reports to surveys: counts are added, and a visitor's km counts as the ratio of a surveyor's.
+///
+/// `group` gives each unit's place in `ratios`. The result has as many draws as the ratios and yields rates per
+/// survey km. Nothing flows back: the rates do not change the ratio.
+///
+/// # Errors
+/// [`RateError::RatioMissing`] when a unit with reports belongs to a group whose ratio is not estimable or not given;
+/// otherwise as [`reporting_ratio`].
+pub fn join_reports(
+    survey: &Effort<'_>,
+    reports: &Effort<'_>,
+    group: &[usize],
+    ratios: &[ReportingRatio],
+) -> Result<(CountDraws, ExposureDraws), RateError> {
+    survey.check()?;
+    reports.check()?;
+    let n_units = survey.counts.n_units;
+    same_units("the reports", reports.counts.n_units, n_units)?;
+    same_units("the list of groups", group.len(), n_units)?;
+    let ratio_draws = group.iter().map(|&group| ratio_draws(ratios, group)).collect::<Result<Vec<_>, _>>()?;
+    let n_draws = ratio_draws.iter().map(|draws| draws.len()).max().unwrap_or(1);
+    let (mut counts, mut party_km) = (Vec::new(), Vec::new());
+    for draw in 0..n_draws {
+        for (unit, ratios) in ratio_draws.iter().enumerate() {
+            counts.push(survey.counts.row(draw)[unit] + reports.counts.row(draw)[unit]);
+            let visitor_km = reports.exposure.row(draw)[unit];
+            party_km.push(survey.exposure.row(draw)[unit] + ratios[draw % ratios.len()] * visitor_km);
+        }
+    }
+    Ok((CountDraws { n_draws, n_units, counts }, ExposureDraws { n_draws, n_units, party_km }))
+}
+
+fn ratio_draws(ratios: &[ReportingRatio], group: usize) -> Result<&[f64], RateError> {
+    match ratios.get(group) {
+        Some(ReportingRatio::Estimated(estimate)) if !estimate.draws.is_empty() => Ok(&estimate.draws),
+        _ => Err(RateError::RatioMissing(group)),
+    }
+}
+
+fn check(survey: &Effort<'_>, reports: &Effort<'_>, params: &RatioParams) -> Result<(), RateError> {
+    survey.check()?;
+    reports.check()?;
+    same_units("the reports", reports.counts.n_units, survey.counts.n_units)?;
+    check_level("the confidence level", params.confidence_level)?;
+    check_positive("the prior spread of the log ratio", params.prior_log_sd)?;
+    check_positive("the number of draws", params.n_draws as f64)
+}
+
+/// Cells of one draw that both cover.
+struct SharedCells {
+    n_survey: f64,
+    n_reports: f64,
+    /// Encounters of both kinds, and the log of visitors' over surveyors' km.
+    cells: Vec<(f64, f64)>,
+}
+
+impl SharedCells {
+    fn new(survey: &Effort<'_>, reports: &Effort<'_>, cells: &[usize], draw: usize) -> Self {
+        let mut shared = Self { n_survey: 0.0, n_reports: 0.0, cells: Vec::new() };
+        for &cell in cells {
+            let (survey_km, visitor_km) =
+                (survey.exposure.row(draw)[cell], reports.exposure.row(draw)[cell]);
+            if survey_km > 0.0 && visitor_km > 0.0 {
+                let n_survey = f64::from(survey.counts.row(draw)[cell]);
+                let n_reports = f64::from(reports.counts.row(draw)[cell]);
+                shared.n_survey += n_survey;
+                shared.n_reports += n_reports;
+                shared.cells.push((n_survey + n_reports, (visitor_km / survey_km).ln()));
+            }
+        }
+        shared
+    }
+
+    /// Log posterior of the log ratio with its slope and minus its curvature.
+    fn log_posterior(&self, log_ratio: f64, prior_log_sd: f64) -> (f64, f64, f64) {
+        let precision = prior_log_sd.powi(-2);
+        let mut value = self.n_reports * log_ratio - 0.5 * precision * log_ratio * log_ratio;
+        let mut slope = self.n_reports - precision * log_ratio;
+        let mut curvature = precision;
+        for &(n, log_odds) in &self.cells {
+            let p = 1.0 / (1.0 + (-log_odds - log_ratio).exp());
+            // log(1 + E_v r / E_s), written so that large odds do not overflow.
+            value -= n * ((log_odds + log_ratio).max(0.0) + (-(log_odds + log_ratio).abs()).exp().ln_1p());
+            slope -= n * p;
+            curvature += n * p * (1.0 - p);
+        }
+        (value, slope, curvature)
+    }
+
+    /// Draws the ratio from its posterior on a grid of five standard deviations either way.
+    fn draw(&self, prior_log_sd: f64, rng: &mut Stream) -> f64 {
+        const N_STEPS: i32 = 25;
+        let mut mode = 0.0;
+        for _ in 0..50 {
+            let (_, slope, curvature) = self.log_posterior(mode, prior_log_sd);
+            let step = (slope / curvature).clamp(-1.0, 1.0);
+            mode += step;
+            if step.abs() < 1e-6 {
+                break;
+            }
+        }
+        let (best, _, curvature) = self.log_posterior(mode, prior_log_sd);
+        let width = 5.0 / (f64::from(N_STEPS) * curvature.sqrt());
+        let at = |step: i32| mode + f64::from(step) * width;
+        let weight = |step: i32| (self.log_posterior(at(step), prior_log_sd).0 - best).exp();
+        let weights: Vec<(i32, f64)> = (-N_STEPS..=N_STEPS).map(|step| (step, weight(step))).collect();
+        let mut left = rng.random::<f64>() * weights.iter().map(|(_, weight)| weight).sum::<f64>();
+        let chosen = weights.iter().find(|(_, weight)| {
+            left -= weight;
+            left < 0.0
+        });
+        let step = chosen.map_or(N_STEPS, |&(step, _)| step);
+        (at(step) + width * (rng.random::<f64>() - 0.5)).exp()
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+    use rand_distr::{Distribution, Poisson};
+
+    struct Data {
+        counts: CountDraws,
+        exposure: ExposureDraws,
+    }
+
+    impl Data {
+        fn effort(&self) -> Effort<'_> {
+            Effort { counts: &self.counts, exposure: &self.exposure }
+        }
+    }
+
+    fn data(counts: Vec<u32>, party_km: Vec<f64>) -> Data {
+        Data { counts: CountDraws::certain(counts), exposure: ExposureDraws::certain(party_km) }
+    }
+
+    #[test]
+    fn one_cell_agrees_with_the_closed_form() {
+        // 40 in 100 survey km and 60 in 1,000 visitor km: r = (60/1000)/(40/100) = 0.15, log sd √(1/40 + 1/60).
+        let (survey, reports) = (data(vec![40], vec![100.0]), data(vec![60], vec![1000.0]));
+        let params = RatioParams { n_draws: 4000, prior_log_sd: 10.0, ..RatioParams::default() };
+        let ratio = reporting_ratio(&survey.effort(), &reports.effort(), &[0], &params).unwrap();
+        let ReportingRatio::Estimated(estimate) = ratio else { panic!("not estimated") };
+        let logs: Vec<f64> = estimate.draws.iter().map(|r| r.ln()).collect();
+        let mean = logs.iter().sum::<f64>() / 4000.0;
+        let sd = (logs.iter().map(|x| (x - mean).powi(2)).sum::<f64>() / 4000.0).sqrt();
+        assert!((mean - 0.15_f64.ln()).abs() < 0.02, "{mean}");
+        assert!((sd - (1.0_f64 / 40.0 + 1.0 / 60.0).sqrt()).abs() < 0.01, "{sd}");
+    }
+
+    #[test]
+    fn too_few_survey_encounters_are_not_stretched() {
+        // The second cell has surveys only, the third reports only.
+        let (survey, reports) =
+            (data(vec![19, 50, 0], vec![100.0, 100.0, 0.0]), data(vec![90, 0, 9], vec![1e3, 0.0, 1e3]));
+        let params = RatioParams::default();
+        let ratio = reporting_ratio(&survey.effort(), &reports.effort(), &[0, 1, 2], &params).unwrap();
+        let ReportingRatio::NotEstimable { survey_encounters } = ratio else { panic!("estimated") };
+        assert!((survey_encounters - 19.0).abs() < 1e-9);
+        assert_eq!(
+            join_reports(&survey.effort(), &reports.effort(), &[0; 3], &[ratio]),
+            Err(RateError::RatioMissing(0))
+        );
+    }
+
+    #[test]
+    fn intervals_cover_planted_ratios_where_rates_and_effort_vary() {
+        let mut covered = 0;
+        for run in 0..100_u64 {
+            let mut rng = stream(11, run);
+            let truth: f64 = [0.05, 0.4, 1.6][run as usize % 3];
+            let poisson = |mean: f64, rng: &mut Stream| Poisson::new(mean).unwrap().sample(rng) as u32;
+            let (mut survey, mut reports) = (data(vec![], vec![]), data(vec![], vec![]));
+            for _ in 0..30 {
+                let rate = 0.05 * rng.random::<f64>() + 0.002;
+                let (survey_km, visitor_km) =
+                    (10.0 + 90.0 * rng.random::<f64>(), 10.0 + 2000.0 * rng.random::<f64>());
+                survey.counts.counts.push(poisson(rate * survey_km, &mut rng));
+                survey.exposure.party_km.push(survey_km);
+                reports.counts.counts.push(poisson(truth * rate * visitor_km, &mut rng));
+                reports.exposure.party_km.push(visitor_km);
+            }
+            let survey = data(survey.counts.counts, survey.exposure.party_km);
+            let reports = data(reports.counts.counts, reports.exposure.party_km);
+            let params = RatioParams { seed: run, least_survey_encounters: 1.0, ..RatioParams::default() };
+            let cells: Vec<usize> = (0..30).collect();
+            match reporting_ratio(&survey.effort(), &reports.effort(), &cells, &params).unwrap() {
+                ReportingRatio::Estimated(e) => {
+                    covered += u32::from((e.ratio.lower..=e.ratio.upper).contains(&truth));
+                }
+                ReportingRatio::NotEstimable { survey_encounters } => panic!("{survey_encounters}"),
+            }
+        }
+        assert!((90..=99).contains(&covered), "{covered}");
+    }
+
+    #[test]
+    fn joined_exposure_is_in_survey_km() {
+        let (survey, reports) = (data(vec![3, 1], vec![10.0, 20.0]), data(vec![5, 0], vec![100.0, 200.0]));
+        let ratio = Interval { mean: 0.3, lower: 0.1, upper: 0.5 };
+        let estimate =
+            RatioEstimate { ratio, draws: vec![0.1, 0.5], survey_encounters: 40.0, reports: 50.0 };
+        let ratios = [ReportingRatio::Estimated(estimate)];
+        let (counts, exposure) =
+            join_reports(&survey.effort(), &reports.effort(), &[0, 0], &ratios).unwrap();
+        assert_eq!(counts.counts, [8, 1, 8, 1]);
+        assert_eq!(exposure.party_km, [20.0, 40.0, 60.0, 120.0]);
+    }
+}
