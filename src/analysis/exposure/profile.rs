@@ -239,3 +239,124 @@ fn log_mean(values: impl Iterator<Item = f64>) -> Option<f64> {
     let logs: Vec<f64> = values.map(f64::ln).collect();
     (!logs.is_empty()).then(|| (logs.iter().sum::<f64>() / logs.len() as f64).exp())
 }
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+    use crate::analysis::exposure::pieces::HourPiece;
+    use crate::analysis::exposure::readings::{CounterSite, SiteSeries};
+    use crate::analysis::exposure::time::{StudyPeriod, weekday_idx};
+    use crate::analysis::random::stream;
+    use jiff::civil::{Date, date};
+    use rand_distr::Poisson;
+
+    /// A counter whose hours follow month × weekday × hour with known factors, Poisson about them.
+    fn planted(level: f64, skip: impl Fn(Date) -> bool, seed: u64) -> SiteSeries {
+        let period = StudyPeriod::new(date(2023, 1, 1), date(2023, 12, 31)).unwrap();
+        let mut rng = stream(seed, 0);
+        let mut pieces = Vec::new();
+        for day in period.days().filter(|day| !skip(*day)) {
+            for hour in 0..HOURS {
+                let count = Poisson::new(level * truth(day, hour)).unwrap().sample(&mut rng);
+                pieces.push(HourPiece { day, hour, hours: 1.0, count, split: false });
+            }
+        }
+        SiteSeries { counter: 0, site: CounterSite::Segment(0), pieces }
+    }
+
+    fn truth(day: Date, hour: usize) -> f64 {
+        let month = 1.0 + 0.6 * f64::from(day.month() - 6).abs() / 6.0;
+        let weekday = if weekday_idx(day) >= 5 { 2.5 } else { 1.0 };
+        let hour = (-((hour as f64 - 10.0) / 3.0).powi(2)).exp() + 0.01;
+        month * weekday * hour
+    }
+
+    fn setup() -> (StudyPeriod, TimeCells) {
+        let period = StudyPeriod::new(date(2023, 1, 1), date(2023, 12, 31)).unwrap();
+        (period, TimeCells::of(&period))
+    }
+
+    fn true_shares(period: &StudyPeriod, cells: &TimeCells) -> Vec<f64> {
+        let mut shares = vec![0.0; cells.n_cells()];
+        for day in period.days() {
+            for hour in 0..HOURS {
+                shares[(usize::from(day.month().unsigned_abs()) - 1) * HOURS + hour] += truth(day, hour);
+            }
+        }
+        let total: f64 = shares.iter().sum();
+        shares.iter().map(|share| share / total).collect()
+    }
+
+    #[test]
+    fn planted_shares_come_back_and_a_gap_does_not_bend_them() {
+        let (period, cells) = setup();
+        // One counter ran all year, the other lost all weekends and the second half of July.
+        let lame = |day: Date| weekday_idx(day) >= 5 || (day.month() == 7 && day.day() > 15);
+        let series = [planted(3.0, |_| false, 1), planted(20.0, lame, 2)];
+        let tables = Tables::of(&series, &period, &cells);
+        let params = ExposureParams::default();
+        let profile = fit_profile(&cells, &tables, &params);
+        let shares = profile.shares(&cells);
+        assert!((shares.iter().sum::<f64>() - 1.0).abs() < 1e-12);
+        let expected = true_shares(&period, &cells);
+        for (cell, (got, truth)) in shares.iter().zip(&expected).enumerate() {
+            // About 100,000 passages over 288 cells: 10 % in the busy ones.
+            assert!((got - truth).abs() < 0.1 * truth + 3e-4, "cell {cell}: {got} {truth}");
+        }
+        let seen = profile.observed_shares(&cells, &tables);
+        assert!((seen[0] - 1.0).abs() < 1e-9);
+        let lame_truth: f64 = period.days().filter(|day| !lame(*day)).map(|day| truth(day, 10)).sum();
+        let all_truth: f64 = period.days().map(|day| truth(day, 10)).sum();
+        assert!((seen[1] - lame_truth / all_truth).abs() < 0.02, "{} {}", seen[1], lame_truth / all_truth);
+    }
+
+    #[test]
+    fn months_without_a_counter_are_filled_and_drawn_wide() {
+        let (period, cells) = setup();
+        let series = [planted(10.0, |day| day.month() > 9, 3)];
+        let tables = Tables::of(&series, &period, &cells);
+        let params = ExposureParams::default();
+        let point = fit_profile(&cells, &tables, &params);
+        let share_of = |profile: &TimeProfile, month: usize| -> f64 {
+            profile.shares(&cells)[month * HOURS..(month + 1) * HOURS].iter().sum()
+        };
+        let draws: Vec<TimeProfile> =
+            (0..100).map(|i| draw_profile(&point, &tables, &params, &mut stream(4, i))).collect();
+        let spread = |month: usize| {
+            let logs: Vec<f64> = draws.iter().map(|draw| share_of(draw, month).ln()).collect();
+            let mean = logs.iter().sum::<f64>() / 100.0;
+            (logs.iter().map(|log| (log - mean).powi(2)).sum::<f64>() / 99.0).sqrt()
+        };
+        assert!(spread(10) > 0.25, "November rests on the prior: {}", spread(10));
+        assert!(spread(3) < 0.15, "April was counted: {}", spread(3));
+        assert!(draws.iter().all(|d| (d.shares(&cells).iter().sum::<f64>() - 1.0).abs() < 1e-9));
+    }
+
+    #[test]
+    fn without_counters_the_stated_profile_holds() {
+        let (period, cells) = setup();
+        let tables = Tables::of(&[], &period, &cells);
+        let params = ExposureParams::default();
+        let shares = fit_profile(&cells, &tables, &params).shares(&cells);
+        let total: f64 = params.hour_profile.iter().sum();
+        let at_ten: f64 = (0..12).map(|month| shares[month * HOURS + 10]).sum();
+        assert!((at_ten - params.hour_profile[10] / total).abs() < 1e-12);
+    }
+
+    #[test]
+    fn an_hour_that_moves_with_the_season_is_seen() {
+        let (period, cells) = setup();
+        let mut series = planted(20.0, |_| false, 5);
+        // In summer everybody comes four hours earlier.
+        for piece in series.pieces.iter_mut().filter(|piece| (6..=8).contains(&piece.day.month())) {
+            piece.hour = (piece.hour + 20) % HOURS;
+        }
+        let tables = Tables::of(&[series], &period, &cells);
+        let profile = fit_profile(&cells, &tables, &ExposureParams::default());
+        let peak = |month: usize| {
+            let shares = profile.shares(&cells);
+            (0..HOURS).max_by(|a, b| shares[month * HOURS + a].total_cmp(&shares[month * HOURS + b]))
+        };
+        assert_eq!((peak(6), peak(1)), (Some(6), Some(10)));
+    }
+}

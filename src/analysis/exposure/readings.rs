@@ -1,5 +1,7 @@
 //! Counter readings, cleaned: moves, clocks, missing bins and zero-filled outages.
 
+use std::cmp::Reverse;
+
 use jiff::civil::DateTime;
 use jiff::{Span, ToSpan};
 
@@ -166,19 +168,20 @@ pub(crate) struct CountedBin {
 fn counted_bins(device: &Counter, params: &ExposureParams, report: &mut ReadingReport) -> Vec<CountedBin> {
     let two_columns = device.bins.iter().any(|bin| bin.count_out.is_some());
     let mut bins: Vec<Bin> = device.bins.iter().map(|bin| on_time(bin, &device.clock)).collect();
-    bins.sort_by_key(|bin| (bin.start_s, bin.length_s, bin.count_in, bin.count_out));
+    // Of repeated bins the fuller one counts: an outage filled with zeros may have been mended by a later file.
+    bins.sort_by_key(|bin| (bin.start_s, bin.length_s, Reverse((bin.count_in, bin.count_out))));
     let mut counted = Vec::with_capacity(bins.len());
     let mut covered_to = i64::MIN;
     for bin in bins {
         let end_s = bin.start_s + i64::from(bin.length_s);
-        if bin.start_s < covered_to {
-            report.overlapping += 1;
-            continue;
-        }
         let Some(count) = full_count(&bin, two_columns) else {
             report.missing += 1;
             continue;
         };
+        if bin.start_s < covered_to {
+            report.overlapping += 1;
+            continue;
+        }
         let Some(placement) = placement_of(device, bin.start_s, end_s) else {
             report.unplaced += 1;
             continue;
@@ -241,4 +244,142 @@ fn without_outages(
         }
     }
     kept
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+    use jiff::civil::date;
+
+    const HOUR_S: i64 = 3600;
+    const DAY_S: i64 = 24 * HOUR_S;
+
+    /// Hourly bins over some days from Monday 1 January 2024 (UTC as local time) with the counts of a busy trailhead.
+    fn hourly(n_days: i64) -> Counter {
+        let bins = (0..n_days * 24).map(|hour| {
+            let of_day = hour % 24;
+            let count = if (7..18).contains(&of_day) { 4 + ((hour * 7) % 5) as u32 } else { 0 };
+            bin(hour * HOUR_S, 3600, Some(count), None)
+        });
+        Counter {
+            name: "gate".into(),
+            placements: vec![Placement { from_s: 0, to_s: None, site: CounterSite::Segment(0) }],
+            bins: bins.collect(),
+            clock: Vec::new(),
+            closures: Vec::new(),
+            sessions: Vec::new(),
+        }
+    }
+
+    fn bin(start_s: i64, length_s: u32, count_in: Option<u32>, count_out: Option<u32>) -> Bin {
+        let local = date(2024, 1, 1).at(0, 0, 0, 0).saturating_add(start_s.seconds());
+        Bin { start_s, length_s, local, count_in, count_out }
+    }
+
+    fn cleaned(counter: &Counter) -> (Vec<SiteSeries>, ReadingReport) {
+        clean(0, counter, &ExposureParams::default()).unwrap()
+    }
+
+    fn hours_and_count(series: &[SiteSeries]) -> (f64, f64) {
+        let pieces = || series.iter().flat_map(|one| &one.pieces);
+        (pieces().map(|p| p.hours).sum(), pieces().map(|p| p.count).sum())
+    }
+
+    #[test]
+    fn a_zero_filled_outage_is_a_gap_and_nights_are_not() {
+        let mut counter = hourly(60);
+        for bin in &mut counter.bins[20 * 24 + 10..25 * 24 + 14] {
+            bin.count_in = Some(0);
+        }
+        let (series, report) = cleaned(&counter);
+        // The run reaches from 10:00 on day 20 to 14:00 on day 25: the nights at its ends were busy hours before and after.
+        assert_eq!(
+            report.outages,
+            [TimeRange { from_s: 20 * DAY_S + 10 * HOUR_S, to_s: 25 * DAY_S + 14 * HOUR_S }]
+        );
+        assert_eq!(report.outage, 5 * 24 + 4);
+        let (hours, _) = hours_and_count(&series);
+        assert_eq!(hours, 60.0 * 24.0 - 124.0, "an outage is time not observed, not a count of zero");
+        // The naive mean over all bins is low by the share of the outage, the mean over observed hours is not.
+        let (full_hours, full_count) = hours_and_count(&cleaned(&hourly(60)).0);
+        let (hours, count) = hours_and_count(&series);
+        assert!((count / hours) / (full_count / full_hours) > 0.98);
+        assert!((count / full_hours) / (full_count / full_hours) < 0.94);
+    }
+
+    #[test]
+    fn a_quiet_counter_keeps_its_zeros_and_a_closure_too() {
+        let mut quiet = hourly(60);
+        for (idx, bin) in quiet.bins.iter_mut().enumerate() {
+            bin.count_in = Some(u32::from(idx % 37 == 12));
+        }
+        assert_eq!(cleaned(&quiet).1.outage, 0);
+        let mut closed = hourly(60);
+        for bin in &mut closed.bins[20 * 24..25 * 24] {
+            bin.count_in = Some(0);
+        }
+        closed.closures.push(TimeRange { from_s: 20 * DAY_S, to_s: 25 * DAY_S });
+        assert_eq!(cleaned(&closed).1.outage, 0);
+    }
+
+    #[test]
+    fn a_counter_that_died_before_it_counted_anybody_saw_nothing() {
+        let mut dead = hourly(10);
+        dead.bins.iter_mut().for_each(|bin| bin.count_in = Some(0));
+        let (series, report) = cleaned(&dead);
+        assert!(series.is_empty());
+        assert_eq!(report.outage, 240);
+    }
+
+    #[test]
+    fn missing_columns_and_repeated_bins_do_not_count() {
+        let mut counter = hourly(0);
+        counter.bins = vec![
+            bin(0, 3600, Some(3), Some(2)),
+            bin(0, 3600, Some(3), Some(2)),
+            bin(HOUR_S, 3600, Some(3), None),
+            bin(2 * HOUR_S, 3600, None, None),
+            bin(2 * HOUR_S, 900, Some(1), Some(1)),
+        ];
+        let (series, report) = cleaned(&counter);
+        assert_eq!((report.used, report.overlapping, report.missing), (2, 1, 2));
+        assert_eq!(hours_and_count(&series), (1.25, 7.0));
+        counter.bins.reverse();
+        assert_eq!(cleaned(&counter).0, series);
+    }
+
+    #[test]
+    fn a_moved_counter_makes_two_series_and_the_move_is_dropped() {
+        let mut counter = hourly(4);
+        counter.placements = vec![
+            Placement { from_s: 0, to_s: Some(2 * DAY_S + 900), site: CounterSite::Segment(0) },
+            Placement { from_s: 2 * DAY_S + 900, to_s: None, site: CounterSite::Vertex(3) },
+        ];
+        let (series, report) = cleaned(&counter);
+        assert_eq!(report.unplaced, 1);
+        assert_eq!(
+            series.iter().map(|s| s.site).collect::<Vec<_>>(),
+            [CounterSite::Segment(0), CounterSite::Vertex(3)]
+        );
+    }
+
+    #[test]
+    fn a_clock_an_hour_slow_is_put_right_in_both_times() {
+        let mut counter = hourly(1);
+        counter.clock.push(ClockCorrection { range: TimeRange { from_s: 0, to_s: DAY_S }, add_s: HOUR_S });
+        let (series, _) = cleaned(&counter);
+        let first_busy = series[0].pieces.iter().find(|piece| piece.count > 0.0).unwrap();
+        assert_eq!(first_busy.hour, 8);
+    }
+
+    #[test]
+    fn daily_bins_are_apportioned_and_marked() {
+        let mut counter = hourly(0);
+        counter.bins = (0..30).map(|day| bin(day * DAY_S, 86_400, Some(50 + day as u32), None)).collect();
+        let (series, report) = cleaned(&counter);
+        assert_eq!((report.used, report.apportioned), (30, 30));
+        assert!(series[0].pieces.iter().all(|piece| piece.split));
+        counter.bins[3].length_s = 0;
+        assert!(clean(0, &counter, &ExposureParams::default()).is_err());
+    }
 }

@@ -219,3 +219,197 @@ fn pick<'s>(
     }
     last
 }
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+    use crate::analysis::exposure::reach::ReachRule;
+    use crate::analysis::graph::{Edge, Graph};
+    use crate::analysis::random::stream;
+    use proptest::prelude::*;
+
+    fn graph(n_vertices: usize, edges: &[(usize, usize, f64)]) -> Graph {
+        let edge = |&(from, to, length_m): &(usize, usize, f64)| Edge { from, to, length_m };
+        Graph::new(n_vertices, edges.iter().map(edge).collect()).unwrap()
+    }
+
+    fn reach(graph: &Graph, trail_of: &[usize], shape: f64) -> Reach {
+        Reach::of(graph, trail_of, 0, &ReachRule { reach_m: 1e6, distance_shape: shape })
+    }
+
+    /// Passages by segment: (from start to end, from end to start).
+    fn passages(graph: &Graph, trail_of: &[usize], habits: &Habits, shape: f64) -> Vec<(f64, f64)> {
+        let reach = reach(graph, trail_of, shape);
+        let mut flow = Flow::default();
+        propagate(&reach, habits, &mut flow);
+        let mut by_segment = vec![(0.0, 0.0); graph.n_edges()];
+        for (local, edge) in reach.edges.iter().enumerate() {
+            by_segment[edge.segment] = (flow.forward[local], flow.backward[local]);
+        }
+        by_segment
+    }
+
+    fn close(got: (f64, f64), expected: (f64, f64)) {
+        assert!(
+            (got.0 - expected.0).abs() < 1e-12 && (got.1 - expected.1).abs() < 1e-12,
+            "{got:?} {expected:?}"
+        );
+    }
+
+    #[test]
+    fn along_a_line_walkers_thin_out_and_all_come_back() {
+        // Shape 1, mean 1 km: exp(-0.1) go on after 100 m and exp(-0.3) after 300 m; the last segment points home.
+        let line = graph(4, &[(0, 1, 100.0), (1, 2, 200.0), (3, 2, 50.0)]);
+        let got = passages(&line, &[0; 3], &Habits::new(vec![1.0], 1000.0, 1.0, 0.5), 1.0);
+        close(got[0], (1.0, 1.0));
+        close(got[1], ((-0.1f64).exp(), (-0.1f64).exp()));
+        close(got[2], ((-0.3f64).exp(), (-0.3f64).exp()));
+    }
+
+    #[test]
+    fn a_junction_splits_by_attractiveness() {
+        let fork = graph(4, &[(0, 1, 100.0), (1, 2, 100.0), (1, 3, 100.0)]);
+        let got = passages(&fork, &[0, 1, 2], &Habits::new(vec![9.0, 3.0, 1.0], 1000.0, 1.0, 0.5), 1.0);
+        close(got[1], (0.75 * (-0.1f64).exp(), 0.75 * (-0.1f64).exp()));
+        close(got[2], (0.25 * (-0.1f64).exp(), 0.25 * (-0.1f64).exp()));
+    }
+
+    #[test]
+    fn a_loop_is_closed_by_those_who_pass_its_far_side() {
+        // A stem of 100 m and a ring of three segments. Arms are 100 m, the far side (2, 3) joins their ends. Half take
+        // each arm; exp(-0.2) of all do not turn at its end and go round.
+        let ring = graph(4, &[(0, 1, 100.0), (1, 2, 100.0), (1, 3, 100.0), (2, 3, 100.0)]);
+        let got = passages(&ring, &[0; 4], &Habits::new(vec![1.0], 1000.0, 1.0, 0.5), 1.0);
+        let (arm, round) = (0.5 * (-0.1f64).exp(), 0.5 * (-0.2f64).exp());
+        close(got[3], (round, round));
+        // Down an arm come those who turned on it and those who went round by the other.
+        close(got[1], (arm, arm));
+        close(got[0], (1.0, 1.0));
+    }
+
+    #[test]
+    fn a_loop_of_two_equal_arms_is_closed_too() {
+        // Both arms reach vertex 2 after the same distance: no edge lies across, yet walkers go on by the other arm.
+        let ring = graph(3, &[(0, 1, 100.0), (1, 2, 100.0), (1, 2, 100.0)]);
+        let got = passages(&ring, &[0; 3], &Habits::new(vec![1.0], 1e15, 1.0, 0.5), 1.0);
+        close(got[1], (0.5, 0.5));
+        let lone_loop = graph(1, &[(0, 0, 100.0)]);
+        close(passages(&lone_loop, &[0], &Habits::new(vec![1.0], 1e3, 1.0, 0.5), 1.0)[0], (0.5, 0.5));
+    }
+
+    #[test]
+    fn nobody_walks_where_no_way_leads_and_nobody_leaves_a_lone_vertex() {
+        let apart = graph(4, &[(0, 1, 100.0), (2, 3, 100.0)]);
+        let habits = Habits::new(vec![1.0], 1000.0, 1.5, 0.5);
+        close(passages(&apart, &[0; 2], &habits, 1.5)[1], (0.0, 0.0));
+        let lone = graph(1, &[]);
+        let reach = reach(&lone, &[], 1.5);
+        let mut flow = Flow::default();
+        propagate(&reach, &habits, &mut flow);
+        assert_eq!(draw_path(&reach, &habits, &flow, &mut stream(1, 0)), Path::default());
+    }
+
+    /// Connected networks with loops, parallel edges, self-loops and equal distances.
+    fn mesh() -> impl Strategy<Value = (usize, Vec<(usize, usize, f64)>)> {
+        (2usize..14).prop_flat_map(|n| {
+            let length = prop_oneof![Just(100.0), Just(50.0), 20.0..300.0f64];
+            let tree =
+                (1..n).map(|v| (0..v, length.clone()).prop_map(move |(u, l)| (u, v, l))).collect::<Vec<_>>();
+            let extra = prop::collection::vec((0..n, 0..n, length), 0..8);
+            (tree, extra).prop_map(move |(tree, extra)| (n, [tree, extra].concat()))
+        })
+    }
+
+    fn trails(n_edges: usize) -> Vec<usize> {
+        (0..n_edges).map(|edge| edge % 3).collect()
+    }
+
+    proptest! {
+        #[test]
+        fn whoever_comes_to_a_vertex_leaves_it((n, edges) in mesh(), shape in 0.7..2.5f64) {
+            let graph = graph(n, &edges);
+            let habits = Habits::new(vec![1.0, 0.4, 2.5], 400.0, shape, 0.5);
+            let got = passages(&graph, &trails(edges.len()), &habits, shape);
+            for vertex in 0..n {
+                let (mut came, mut left) = (0.0, 0.0);
+                for end in graph.at(vertex) {
+                    let (forward, backward) = got[end.edge];
+                    left += if end.at_start { forward } else { backward };
+                    came += if end.at_start { backward } else { forward };
+                }
+                prop_assert!((came - left).abs() < 1e-9, "vertex {} came {} left {}", vertex, came, left);
+                if vertex == 0 {
+                    // Each walker starts once; passing the trailhead again on the way is no new start.
+                    prop_assert!(left >= 1.0 - 1e-9);
+                }
+            }
+        }
+
+        #[test]
+        fn on_the_way_out_a_vertex_loses_only_those_who_turn((n, edges) in mesh()) {
+            let graph = graph(n, &edges);
+            let reach = reach(&graph, &trails(edges.len()), 1.5);
+            let habits = Habits::new(vec![1.0, 0.4, 2.5], 400.0, 1.5, 0.5);
+            let mut flow = Flow::default();
+            propagate(&reach, &habits, &mut flow);
+            for vertex in 1..reach.n_vertices() {
+                let spokes = reach.at(vertex);
+                let mut gone_on = 0.0;
+                for spoke in spokes.iter().filter(|spoke| spoke.way == Way::In && spokes.len() > 1) {
+                    gone_on += flow.out[spoke.edge] * (-habits.decay * reach.edges[spoke.edge].hardness).exp();
+                }
+                let out: f64 =
+                    spokes.iter().filter(|spoke| spoke.way == Way::Out).map(|spoke| flow.out[spoke.edge]).sum();
+                // Those who go on and not out close a loop here.
+                prop_assert!(out <= gone_on + 1e-9);
+                if spokes.iter().filter(|spoke| spoke.way != Way::Out).count() == 1 && spokes.len() > 1 {
+                    prop_assert!((out - gone_on).abs() < 1e-9);
+                }
+            }
+        }
+
+        #[test]
+        fn numbering_changes_nothing((n, edges) in mesh()) {
+            let habits = Habits::new(vec![1.0, 0.4, 2.5], 400.0, 1.5, 0.5);
+            let trail_of = trails(edges.len());
+            let got = passages(&graph(n, &edges), &trail_of, &habits, 1.5);
+            // Vertices but the trailhead and edges in reverse order, every edge turned round.
+            let vertex = |v: usize| if v == 0 { 0 } else { n - v };
+            let turned: Vec<_> = edges.iter().rev().map(|&(u, v, l)| (vertex(v), vertex(u), l)).collect();
+            let trail_of: Vec<usize> = trail_of.into_iter().rev().collect();
+            let other = passages(&graph(n, &turned), &trail_of, &habits, 1.5);
+            for (one, two) in got.iter().zip(other.iter().rev()) {
+                prop_assert!((one.0 - two.1).abs() < 1e-9 && (one.1 - two.0).abs() < 1e-9);
+            }
+        }
+    }
+
+    proptest! {
+        #![proptest_config(ProptestConfig::with_cases(24))]
+        #[test]
+        fn drawn_walkers_agree_with_the_propagation((n, edges) in mesh(), seed in 0u64..1000) {
+            let graph = graph(n, &edges);
+            let reach = reach(&graph, &trails(edges.len()), 1.5);
+            let habits = Habits::new(vec![1.0, 0.4, 2.5], 400.0, 1.5, 0.5);
+            let mut flow = Flow::default();
+            propagate(&reach, &habits, &mut flow);
+            let n_walkers = 4000;
+            let mut drawn = vec![(0.0, 0.0); reach.edges.len()];
+            let mut rng = stream(seed, 0);
+            for _ in 0..n_walkers {
+                for (edge, forward) in draw_path(&reach, &habits, &flow, &mut rng).legs {
+                    if forward { drawn[edge].0 += 1.0 } else { drawn[edge].1 += 1.0 }
+                }
+            }
+            for (edge, (forward, backward)) in drawn.into_iter().enumerate() {
+                for (got, expected) in [(forward, flow.forward[edge]), (backward, flow.backward[edge])] {
+                    // A walker passes a way at most a few times, so five standard errors of a count with variance
+                    // up to twice its mean, and a little for rare ways.
+                    let got = got / f64::from(n_walkers);
+                    let allowed = 5.0 * (2.0 * expected / f64::from(n_walkers)).sqrt() + 2e-3;
+                    prop_assert!((got - expected).abs() < allowed, "edge {} {} {}", edge, got, expected);
+                }
+            }
+        }
+    }
+}
