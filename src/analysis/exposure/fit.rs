@@ -24,7 +24,10 @@ pub(crate) struct Posterior {
 const MAX_STEPS: usize = 60;
 /// Longest step of one parameter, in logs: the model is far from linear beyond.
 const MAX_STEP: f64 = 2.0;
-const CONVERGED: f64 = 1e-7;
+/// A step this short, in logs, is the last: far below every posterior's spread, and Gauss-Newton ends better still.
+const CONVERGED: f64 = 1e-4;
+/// Steps are halved down to this share; if none helps, the mode is found to rounding.
+const LEAST_SCALE: f64 = 1e-4;
 
 /// Fits the parameters to the counts under the prior.
 ///
@@ -42,7 +45,8 @@ pub(crate) fn fit(
     params: &ExposureParams,
 ) -> Result<Posterior, InvalidExposure> {
     let mut mode = prior.mean.clone();
-    let (expected, _) = model.expected_with_slopes(mode.as_slice(), observations);
+    let passages = model.all_passages(&model.habits(mode.as_slice()));
+    let expected = model.expected(mode.as_slice(), observations, &passages);
     let is_used: Vec<bool> = expected.iter().map(|expected| *expected > 0.0).collect();
     let problem = Problem { model, prior, observations, is_used: &is_used, model_sd: params.model_log_sd };
     let mut state = problem.at(&mode);
@@ -52,18 +56,14 @@ pub(crate) fn fit(
         let step = problem.curvature(&state)?.solve(&gradient);
         let longest = step.amax();
         let mut scale = (MAX_STEP / longest.max(MAX_STEP)).min(1.0);
-        let next = loop {
-            let candidate = &mode + &step * scale;
-            let there = problem.at(&candidate);
-            if there.objective <= state.objective || scale < 1e-6 {
-                break (candidate, there);
-            }
+        while scale > LEAST_SCALE && problem.objective(&(&mode + &step * scale)) > state.objective {
             scale /= 2.0;
-        };
-        if next.1.objective > state.objective {
+        }
+        if scale <= LEAST_SCALE {
             break;
         }
-        (mode, state) = next;
+        mode += step * scale;
+        state = problem.at(&mode);
         if longest < CONVERGED {
             break;
         }
@@ -110,18 +110,43 @@ impl Problem<'_> {
         let mut weight = DVector::zeros(n);
         let mut slopes = DMatrix::zeros(n, p);
         let mut elasticity = DMatrix::zeros(n, p);
-        for (idx, seen) in self.observations.iter().enumerate().filter(|(idx, _)| self.is_used[*idx]) {
-            residual[idx] = (seen.count + 0.5).ln() - (expected[idx] + 0.5).ln();
-            weight[idx] = 1.0 / (seen.dispersion / (seen.count + 0.5) + self.model_sd.powi(2));
+        for idx in (0..n).filter(|idx| self.is_used[*idx]) {
+            (residual[idx], weight[idx]) = self.residual(idx, expected[idx]);
             for parameter in 0..p {
                 slopes[(idx, parameter)] = raw[idx][parameter] / (expected[idx] + 0.5);
                 elasticity[(idx, parameter)] = raw[idx][parameter] / expected[idx].max(f64::MIN_POSITIVE);
             }
         }
-        let off = theta - &self.prior.mean;
-        let penalty = off.dot(&(&self.prior.precision * &off));
         let misfit: f64 = residual.iter().zip(weight.iter()).map(|(r, w)| r * r * w).sum();
-        State { expected, residual, weight, slopes, elasticity, objective: misfit + penalty }
+        State { expected, residual, weight, slopes, elasticity, objective: misfit + self.penalty(theta) }
+    }
+
+    /// Twice the negative log posterior, up to a constant.
+    fn objective(&self, theta: &DVector<f64>) -> f64 {
+        let passages = self.model.all_passages(&self.model.habits(theta.as_slice()));
+        let expected = self.model.expected(theta.as_slice(), self.observations, &passages);
+        let misfit: f64 = (0..self.observations.len())
+            .map(|idx| {
+                let (residual, weight) = self.residual(idx, expected[idx]);
+                weight * residual * residual
+            })
+            .sum();
+        misfit + self.penalty(theta)
+    }
+
+    /// Residual of one observation on the log scale, and its weight; both zero when it takes no part.
+    fn residual(&self, idx: usize, expected: f64) -> (f64, f64) {
+        if !self.is_used[idx] {
+            return (0.0, 0.0);
+        }
+        let seen = &self.observations[idx];
+        let variance = seen.dispersion / (seen.count + 0.5) + self.model_sd.powi(2);
+        ((seen.count + 0.5).ln() - (expected + 0.5).ln(), 1.0 / variance)
+    }
+
+    fn penalty(&self, theta: &DVector<f64>) -> f64 {
+        let off = theta - &self.prior.mean;
+        off.dot(&(&self.prior.precision * &off))
     }
 
     fn curvature(&self, state: &State) -> Result<Cholesky<f64, nalgebra::Dyn>, InvalidExposure> {

@@ -174,8 +174,8 @@ impl Model {
 
     /// Expected device counts with their derivatives by parameter: `(expected, [observation][parameter])`.
     ///
-    /// Derivatives by attractiveness and distance are differences; trailheads that send nobody to any counter, and trails
-    /// they never meet, are skipped.
+    /// Derivatives by attractiveness and distance are differences; trailheads that send next to nobody to any counter, and
+    /// trails they never meet, are skipped.
     pub(crate) fn expected_with_slopes(
         &self,
         theta: &[f64],
@@ -184,18 +184,18 @@ impl Model {
         let passages = self.all_passages(&self.habits(theta));
         let expected = self.expected(theta, observations, &passages);
         let mut slopes = vec![vec![0.0; self.n_parameters()]; observations.len()];
-        let heads: Vec<usize> =
-            (0..self.n_trailheads).filter(|head| passages[*head].iter().any(|p| *p > 0.0)).collect();
+        let unit = |seen: &Observation| seen.share * (-theta[self.calibration_idx(seen.counter)]).exp();
         for (idx, seen) in observations.iter().enumerate() {
-            let unit = seen.share * (-theta[self.calibration_idx(seen.counter)]).exp();
-            for head in &heads {
-                slopes[idx][*head] = unit * theta[*head].exp() * passages[*head][idx];
+            for head in 0..self.n_trailheads {
+                slopes[idx][head] = unit(seen) * theta[head].exp() * passages[head][idx];
             }
             slopes[idx][self.calibration_idx(seen.counter)] = -expected[idx];
         }
-        let steps: Vec<(usize, usize)> = heads
-            .iter()
-            .flat_map(|head| self.habit_parameters(*head).into_iter().map(|parameter| (*head, parameter)))
+        let matters =
+            |head: usize| (0..observations.len()).any(|idx| slopes[idx][head] > NEGLIGIBLE * expected[idx]);
+        let steps: Vec<(usize, usize)> = (0..self.n_trailheads)
+            .filter(|head| matters(*head))
+            .flat_map(|head| self.habit_parameters(head).into_iter().map(move |parameter| (head, parameter)))
             .collect();
         let changes: Vec<Vec<f64>> = steps
             .par_iter()
@@ -207,9 +207,8 @@ impl Model {
             .collect();
         for ((head, parameter), changed) in steps.into_iter().zip(changes) {
             for (idx, seen) in observations.iter().enumerate() {
-                let unit = seen.share * (-theta[self.calibration_idx(seen.counter)]).exp();
                 let slope = (changed[idx] - passages[head][idx]) / STEP;
-                slopes[idx][parameter] += unit * theta[head].exp() * slope;
+                slopes[idx][parameter] += unit(seen) * theta[head].exp() * slope;
             }
         }
         (expected, slopes)
@@ -250,6 +249,8 @@ impl Model {
 
 /// Step of the difference quotients, in logs.
 const STEP: f64 = 1e-5;
+/// Share of a count below which a trailhead is left out of the differences.
+const NEGLIGIBLE: f64 = 1e-3;
 
 /// The local edges that a counter at a site counts for walkers of one trailhead, with the weight of a passage.
 fn counted_edges(graph: &Graph, head: &Trailhead, reach: &Reach, site: CounterSite) -> Vec<(usize, f64)> {
