@@ -1,0 +1,316 @@
+//! From counters and priors to the exposure field.
+
+use nalgebra::DVector;
+use rayon::prelude::*;
+
+use crate::analysis::exposure::calibration::{Calibration, CalibrationSource, Session, calibrate};
+use crate::analysis::exposure::draws::{Normal, draw_party_sizes, expose_once};
+use crate::analysis::exposure::error::InvalidExposure;
+use crate::analysis::exposure::field::{CounterFit, ExposureField, Parameter, ParameterStatus};
+use crate::analysis::exposure::fit::{Posterior, fit};
+use crate::analysis::exposure::model::{Model, Observation, ParameterKind, WalkNetwork, check_network};
+use crate::analysis::exposure::params::ExposureParams;
+use crate::analysis::exposure::places::{DrawnWalkers, Place, check_places, draw_visits};
+use crate::analysis::exposure::prior::Prior;
+use crate::analysis::exposure::profile::{TimeProfile, draw_profile, fit_profile};
+use crate::analysis::exposure::provenance::provenance;
+use crate::analysis::exposure::readings::{Counter, CounterSite, ReadingReport, SiteSeries, clean};
+use crate::analysis::exposure::summary::DrawSummary;
+use crate::analysis::exposure::tables::Tables;
+use crate::analysis::exposure::time::{StudyPeriod, TimeCells, TimeShares};
+use crate::analysis::exposure::walkers::Flow;
+use crate::analysis::random::stream;
+
+/// What is known about people out walking.
+#[derive(Debug, Clone, Copy)]
+pub struct Evidence<'a> {
+    /// Counters with readings and calibration sessions; may be empty, and then everything rests on priors.
+    pub counters: &'a [Counter],
+    /// Places whose visits are wanted.
+    pub places: &'a [Place],
+    /// The local days that the exposure is for.
+    pub period: StudyPeriod,
+}
+
+/// Keeps draws of the profile apart from those of the parameters.
+const PROFILE_SEED: u64 = 0x7469_6d65;
+
+/// The exposure field of a network over the study period.
+///
+/// The same input and seed give the same bytes on any number of threads. The order of bins and sessions does not matter.
+///
+/// # Errors
+/// [`InvalidExposure`] when parts of the input do not fit together, a number is out of range, or the priors are improper.
+pub fn expose(
+    network: &WalkNetwork<'_>,
+    evidence: &Evidence<'_>,
+    params: &ExposureParams,
+) -> Result<ExposureField, InvalidExposure> {
+    params.check()?;
+    check_network(network)?;
+    check_places(evidence.places, network.trailheads.len())?;
+    check_sites(network, evidence)?;
+    let (series, readings) = clean_all(evidence.counters, params)?;
+    let sessions: Vec<&[Session]> = evidence.counters.iter().map(|c| c.sessions.as_slice()).collect();
+    let calibrations = calibrate(&sessions, params)?;
+    let cells = TimeCells::of(&evidence.period);
+    let tables = Tables::of(&series, &evidence.period, &cells);
+    let profile = fit_profile(&cells, &tables, params);
+    let observations = observe(&series, &tables, &profile, &cells);
+    let model = Model::new(network, &observations, evidence.counters.len(), params);
+    let n_days = evidence.period.days().count() as f64;
+    let prior = Prior::of(&model, network, &calibrations, n_days, params)?;
+    let posterior = fit(&model, &prior, &observations, params)?;
+    let times = TimeDraws::of(&profile, &tables, cells, params);
+    let scene =
+        Scene { network, places: evidence.places, model: &model, observations: &observations, params };
+    let draws = draw_all(&scene, &posterior, &times)?;
+    let evidence_of_fit = (&posterior, observations.as_slice());
+    let provenance = provenance(&model, network, evidence_of_fit, &draws.party_km, params)?;
+    Ok(ExposureField {
+        n_draws: params.n_draws,
+        n_segments: network.graph.n_edges(),
+        n_trailheads: network.trailheads.len(),
+        party_km: draws.party_km,
+        provenance,
+        walkers: draws.walkers,
+        parties: draws.parties,
+        time: times.shares,
+        place_visits: draws.place_visits,
+        parameters: describe(&scene, (&prior, &posterior), &calibrations, evidence.counters, &draws.thetas),
+        counters: counter_fits(&observations, &posterior),
+        readings,
+        calibrations,
+        habits: model.habits(posterior.mode.as_slice()),
+    })
+}
+
+fn check_sites(network: &WalkNetwork<'_>, evidence: &Evidence<'_>) -> Result<(), InvalidExposure> {
+    for counter in evidence.counters {
+        for placement in &counter.placements {
+            let (what, index, n) = match placement.site {
+                CounterSite::Vertex(vertex) => ("vertex", vertex, network.graph.n_vertices()),
+                CounterSite::Segment(segment) => ("segment", segment, network.graph.n_edges()),
+                CounterSite::Place(place) => ("place", place, evidence.places.len()),
+            };
+            if index >= n {
+                let who = format!("counter {}", counter.name);
+                return Err(InvalidExposure::NoSuchThing { who, what, index });
+            }
+        }
+    }
+    Ok(())
+}
+
+fn clean_all(
+    counters: &[Counter],
+    params: &ExposureParams,
+) -> Result<(Vec<SiteSeries>, Vec<ReadingReport>), InvalidExposure> {
+    let mut series = Vec::new();
+    let mut reports = Vec::new();
+    for (idx, counter) in counters.iter().enumerate() {
+        let (its_series, report) = clean(idx, counter, params)?;
+        series.extend(its_series);
+        reports.push(report);
+    }
+    Ok((series, reports))
+}
+
+fn observe(
+    series: &[SiteSeries],
+    tables: &Tables,
+    profile: &TimeProfile,
+    cells: &TimeCells,
+) -> Vec<Observation> {
+    let shares = profile.observed_shares(cells, tables);
+    series
+        .iter()
+        .zip(&tables.series)
+        .zip(shares)
+        .map(|((one, table), share)| Observation {
+            counter: one.counter,
+            site: one.site,
+            count: table.count,
+            share,
+            dispersion: table.dispersion(profile),
+        })
+        .collect()
+}
+
+/// Draws of the time profile.
+struct TimeDraws {
+    shares: TimeShares,
+    /// Share of the period that each observation saw, by draw.
+    observed: Vec<Vec<f64>>,
+}
+
+impl TimeDraws {
+    fn of(profile: &TimeProfile, tables: &Tables, cells: TimeCells, params: &ExposureParams) -> Self {
+        let drawn: Vec<(Vec<f64>, Vec<f64>)> = (0..params.n_draws)
+            .into_par_iter()
+            .map(|draw| {
+                let rng = &mut stream(params.seed ^ PROFILE_SEED, draw as u64);
+                let profile = draw_profile(profile, tables, params, rng);
+                (profile.shares(&cells), profile.observed_shares(&cells, tables))
+            })
+            .collect();
+        let (shares, observed): (Vec<_>, Vec<_>) = drawn.into_iter().unzip();
+        let shares = TimeShares { cells, n_draws: params.n_draws, shares: shares.concat() };
+        Self { shares, observed }
+    }
+}
+
+struct Scene<'a> {
+    network: &'a WalkNetwork<'a>,
+    places: &'a [Place],
+    model: &'a Model,
+    observations: &'a [Observation],
+    params: &'a ExposureParams,
+}
+
+struct Draws {
+    party_km: Vec<f64>,
+    walkers: Vec<f64>,
+    parties: Vec<f64>,
+    place_visits: Vec<f64>,
+    thetas: Vec<Vec<f64>>,
+}
+
+/// What one draw yields beside its exposure.
+struct DrawRow {
+    theta: Vec<f64>,
+    walkers: Vec<f64>,
+    parties: Vec<f64>,
+    visits: Vec<f64>,
+}
+
+fn draw_all(scene: &Scene<'_>, posterior: &Posterior, times: &TimeDraws) -> Result<Draws, InvalidExposure> {
+    let normal = Normal::new(posterior.mode.clone(), posterior.covariance.clone())?;
+    let n_segments = scene.network.graph.n_edges();
+    let mut party_km = vec![0.0; scene.params.n_draws * n_segments];
+    let mut rows: Vec<&mut [f64]> = party_km.chunks_mut(n_segments.max(1)).collect();
+    // A network without segments still has its draws of volumes and visits.
+    rows.resize_with(scene.params.n_draws, Default::default);
+    let drawn: Vec<DrawRow> = rows
+        .into_par_iter()
+        .enumerate()
+        .map_init(Flow::default, |flow, (draw, row)| {
+            draw_one(scene, (posterior, &normal), &times.observed[draw], draw as u64, (row, flow))
+        })
+        .collect();
+    clear_unwalked(&mut party_km, scene);
+    let collect = |of: fn(&DrawRow) -> &Vec<f64>| drawn.iter().flat_map(|row| of(row).clone()).collect();
+    Ok(Draws {
+        party_km,
+        walkers: collect(|row| &row.walkers),
+        parties: collect(|row| &row.parties),
+        place_visits: collect(|row| &row.visits),
+        thetas: drawn.iter().map(|row| row.theta.clone()).collect(),
+    })
+}
+
+fn draw_one(
+    scene: &Scene<'_>,
+    (posterior, normal): (&Posterior, &Normal),
+    observed: &[f64],
+    draw: u64,
+    out: (&mut [f64], &mut Flow),
+) -> DrawRow {
+    let rng = &mut stream(scene.params.seed, draw);
+    // The fit holds for the shares of the point profile; another profile moves the mode by the gain, to first order.
+    let shifts = scene
+        .observations
+        .iter()
+        .zip(observed)
+        .zip(&posterior.is_used)
+        .map(|((seen, share), used)| if *used && *share > 0.0 { (share / seen.share).ln() } else { 0.0 });
+    let shift = DVector::from_iterator(observed.len(), shifts);
+    let theta = normal.draw(rng) - &posterior.gain * shift;
+    let theta: Vec<f64> = theta.iter().copied().collect();
+    let sizes = draw_party_sizes(scene.network, scene.params, rng);
+    expose_once(scene.model, scene.network, &theta, &sizes, out);
+    let walkers: Vec<f64> = theta[..scene.model.n_trailheads].iter().map(|log| log.exp()).collect();
+    let parties: Vec<f64> = walkers.iter().zip(&sizes).map(|(walkers, size)| walkers / size).collect();
+    let party_size = scene.params.party_size.draw(rng);
+    let drawn = DrawnWalkers { theta: &theta, parties: &parties, party_size, shares: observed };
+    let visits = draw_visits(scene.places, scene.model, scene.observations, &drawn, rng);
+    DrawRow { theta, walkers, parties, visits }
+}
+
+/// Segments that next to nobody is expected on are not walked at all, in any draw.
+fn clear_unwalked(party_km: &mut [f64], scene: &Scene<'_>) {
+    let n_segments = scene.network.graph.n_edges();
+    let n_draws = scene.params.n_draws as f64;
+    for (segment, edge) in scene.network.graph.edges().iter().enumerate() {
+        let mut mean_km = 0.0;
+        for km in party_km.iter().skip(segment).step_by(n_segments) {
+            mean_km += km / n_draws;
+        }
+        if mean_km < scene.params.not_walked_below * edge.length_m / 1000.0 {
+            party_km.iter_mut().skip(segment).step_by(n_segments).for_each(|km| *km = 0.0);
+        }
+    }
+}
+
+fn describe(
+    scene: &Scene<'_>,
+    (prior, posterior): (&Prior, &Posterior),
+    calibrations: &[Calibration],
+    counters: &[Counter],
+    thetas: &[Vec<f64>],
+) -> Vec<Parameter> {
+    (0..scene.model.n_parameters())
+        .map(|idx| {
+            let kind = scene.model.kind(idx);
+            let (mean, reach) = (prior.mean[idx], 1.96 * prior.covariance[(idx, idx)].sqrt());
+            Parameter {
+                name: name_of(kind, scene.network, counters),
+                kind,
+                status: status_of(kind, posterior.is_fitted[idx], calibrations),
+                summary: DrawSummary::of(thetas.iter().map(|theta| theta[idx].exp())),
+                prior: ((mean - reach).exp(), mean.exp(), (mean + reach).exp()),
+            }
+        })
+        .collect()
+}
+
+fn name_of(kind: ParameterKind, network: &WalkNetwork<'_>, counters: &[Counter]) -> String {
+    match kind {
+        ParameterKind::Volume { trailhead } => {
+            format!("walkers from {}", network.trailheads[trailhead].name)
+        }
+        ParameterKind::Attractiveness { trail } => {
+            format!("attractiveness of {}", network.trails[trail].name)
+        }
+        ParameterKind::MeanDistance => "mean turning distance, m".to_owned(),
+        ParameterKind::Calibration { counter } => format!("calibration of {}", counters[counter].name),
+    }
+}
+
+fn status_of(kind: ParameterKind, is_fitted: bool, calibrations: &[Calibration]) -> ParameterStatus {
+    match kind {
+        ParameterKind::Calibration { counter }
+            if calibrations[counter].source != CalibrationSource::Prior =>
+        {
+            ParameterStatus::Measured
+        }
+        _ if is_fitted => ParameterStatus::Fitted,
+        _ => ParameterStatus::Prior,
+    }
+}
+
+fn counter_fits(observations: &[Observation], posterior: &Posterior) -> Vec<CounterFit> {
+    observations
+        .iter()
+        .enumerate()
+        .map(|(idx, seen)| CounterFit {
+            counter: seen.counter,
+            site: seen.site,
+            observed: seen.count,
+            expected: posterior.expected[idx],
+            dispersion: seen.dispersion,
+            share_observed: seen.share,
+            is_used: posterior.is_used[idx],
+        })
+        .collect()
+}

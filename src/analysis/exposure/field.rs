@@ -1,0 +1,171 @@
+//! The exposure field: whole draws of party-kilometres by segment, and where they come from.
+
+use crate::analysis::exposure::calibration::Calibration;
+use crate::analysis::exposure::model::ParameterKind;
+use crate::analysis::exposure::readings::{CounterSite, ReadingReport};
+use crate::analysis::exposure::summary::DrawSummary;
+use crate::analysis::exposure::time::{TimeShares, YearMonth};
+use crate::analysis::exposure::walkers::Habits;
+
+/// Where the exposure of a segment comes from.
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+pub enum Provenance {
+    /// A counter stands on it, or on its piece with no junction or trailhead between.
+    Counted,
+    /// From the walker model, and what the counts do not identify makes at most the stated share of the variance of its
+    /// log exposure.
+    Fitted,
+    /// From the walker model on stated priors: no rank, no exceedance and no cluster here.
+    Assumed,
+    /// The model sends nobody here; its exposure is zero in every draw.
+    NotWalked,
+}
+
+/// How a parameter was had.
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+pub enum ParameterStatus {
+    /// The expected counts identify it.
+    Fitted,
+    /// Measured apart from the fit: a calibration from sessions.
+    Measured,
+    /// Drawn from its stated prior, moved only as far as it goes along with fitted ones.
+    Prior,
+}
+
+/// One parameter of the walker model, on its own scale (walkers, ratio, metres).
+#[derive(Debug, Clone, PartialEq)]
+pub struct Parameter {
+    /// What it is about, in words.
+    pub name: String,
+    /// What it is about.
+    pub kind: ParameterKind,
+    /// How it was had.
+    pub status: ParameterStatus,
+    /// Its kept draws.
+    pub summary: DrawSummary,
+    /// Lower, median and upper value of its 95 % prior interval.
+    pub prior: (f64, f64, f64),
+}
+
+/// How the fit meets one series of counts.
+#[derive(Debug, Clone, PartialEq)]
+pub struct CounterFit {
+    /// The counter.
+    pub counter: usize,
+    /// Where it stood.
+    pub site: CounterSite,
+    /// Passages the device counted in the study period.
+    pub observed: f64,
+    /// What the fitted model expects the device to count in the same hours.
+    pub expected: f64,
+    /// Pearson dispersion of its daily counts.
+    pub dispersion: f64,
+    /// Share of the study period's walkers that it was there to count, in [0, 1].
+    pub share_observed: f64,
+    /// Whether it took part in the fit: not when no walker can reach it, or when it stands at a place.
+    pub is_used: bool,
+}
+
+/// Whole draws of exposure over the study period, with everything needed to say where they come from.
+///
+/// Errors that segments share (a trailhead's volume, a calibration, the party size) are shared within each draw, so work
+/// with whole draws and never with one standard error for each segment.
+#[derive(Debug, Clone, PartialEq)]
+pub struct ExposureField {
+    /// Number of draws.
+    pub n_draws: usize,
+    /// Number of segments.
+    pub n_segments: usize,
+    /// Number of trailheads.
+    pub n_trailheads: usize,
+    /// Party-kilometres over the study period, index `draw * n_segments + segment`.
+    pub party_km: Vec<f64>,
+    /// Where each segment's exposure comes from.
+    pub provenance: Vec<Provenance>,
+    /// Walkers who started, index `draw * n_trailheads + trailhead`.
+    pub walkers: Vec<f64>,
+    /// Parties who started, index `draw * n_trailheads + trailhead`.
+    pub parties: Vec<f64>,
+    /// Shares of all exposure by (year-month, hour), draw by draw.
+    pub time: TimeShares,
+    /// Visits of places in parties, index `draw * n_places + place`.
+    pub place_visits: Vec<f64>,
+    /// The parameters: fitted, measured or prior.
+    pub parameters: Vec<Parameter>,
+    /// Observed against expected for each series of counts.
+    pub counters: Vec<CounterFit>,
+    /// How the bins of each counter were used.
+    pub readings: Vec<ReadingReport>,
+    /// Calibration of each counter.
+    pub calibrations: Vec<Calibration>,
+    /// Habits at the mode, for representative trips.
+    pub(crate) habits: Habits,
+}
+
+impl ExposureField {
+    /// Party-kilometres by segment in one draw.
+    pub fn draw(&self, draw: usize) -> &[f64] {
+        &self.party_km[draw * self.n_segments..(draw + 1) * self.n_segments]
+    }
+
+    /// Mean party-kilometres by segment over the draws.
+    pub fn mean_km(&self) -> Vec<f64> {
+        let mut mean = vec![0.0; self.n_segments];
+        for draw in 0..self.n_draws {
+            for (total, km) in mean.iter_mut().zip(self.draw(draw)) {
+                *total += km / self.n_draws as f64;
+            }
+        }
+        mean
+    }
+
+    /// Mean and 95 % interval of one segment's party-kilometres.
+    pub fn summary(&self, segment: usize) -> DrawSummary {
+        DrawSummary::of((0..self.n_draws).map(|draw| self.party_km[draw * self.n_segments + segment]))
+    }
+
+    /// Party-kilometres in chosen (year-month, local hour) cells, shaped like `party_km`.
+    pub fn km_where(&self, keep: impl Fn(YearMonth, usize) -> bool) -> Vec<f64> {
+        let shares = self.time.share_where(keep);
+        let by_draw = self.party_km.chunks(self.n_segments.max(1)).zip(shares);
+        by_draw.flat_map(|(draw, share)| draw.iter().map(move |km| km * share)).collect()
+    }
+
+    /// Mean parties who started at each trailhead.
+    pub fn mean_parties(&self) -> Vec<f64> {
+        let at = |head: usize| (0..self.n_draws).map(move |draw| draw * self.n_trailheads + head);
+        let mean = |head| at(head).map(|idx| self.parties[idx]).sum::<f64>() / self.n_draws as f64;
+        (0..self.n_trailheads).map(mean).collect()
+    }
+}
+
+/// Encounters on a segment where nobody is supposed to walk.
+#[derive(Debug, Clone, Copy, PartialEq)]
+pub struct Contradiction {
+    /// The segment.
+    pub segment: usize,
+    /// Its encounters.
+    pub count: f64,
+}
+
+/// Segments where exposure contradicts the records: encounters more than zero, exposure zero.
+///
+/// `counts` and `exposure_km` hold one number for each segment; the exposure may be a mean over draws or a survey's.
+pub fn contradictions(counts: &[f64], exposure_km: &[f64]) -> Vec<Contradiction> {
+    let pairs = counts.iter().zip(exposure_km).enumerate();
+    pairs
+        .filter(|(_, (count, km))| **count > 0.0 && **km <= 0.0)
+        .map(|(segment, (count, _))| Contradiction { segment, count: *count })
+        .collect()
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    #[test]
+    fn records_without_exposure_stand_out() {
+        let found = contradictions(&[0.0, 2.0, 3.0], &[0.0, 0.0, 0.1]);
+        assert_eq!(found, [Contradiction { segment: 1, count: 2.0 }]);
+    }
+}

@@ -1,0 +1,295 @@
+//! What counters should count, given volumes, habits and calibrations.
+
+use rayon::prelude::*;
+
+use crate::analysis::exposure::error::{InvalidExposure, positive};
+use crate::analysis::exposure::params::ExposureParams;
+use crate::analysis::exposure::party_size::PartySize;
+use crate::analysis::exposure::reach::{Reach, ReachRule};
+use crate::analysis::exposure::readings::CounterSite;
+use crate::analysis::exposure::walkers::{Flow, Habits, propagate};
+use crate::analysis::graph::{Graph, VertexIdx};
+
+/// A place where walkers start.
+#[derive(Debug, Clone, PartialEq)]
+pub struct Trailhead {
+    /// Its name.
+    pub name: String,
+    /// The vertex of the segment graph at which it lies.
+    pub vertex: VertexIdx,
+    /// Volume relative to other trailheads, such as parking places; more than zero.
+    pub relative_volume: f64,
+    /// Party size of those who start here, if known apart.
+    pub party_size: Option<PartySize>,
+}
+
+/// A trail as walkers see it at a junction.
+#[derive(Debug, Clone, PartialEq)]
+pub struct TrailPrior {
+    /// Its name.
+    pub name: String,
+    /// Prior median of its attractiveness relative to other trails, more than zero; 1 when nothing is known.
+    pub attractiveness: f64,
+}
+
+/// The network walkers walk on.
+#[derive(Debug, Clone, Copy)]
+pub struct WalkNetwork<'a> {
+    /// The segment graph.
+    pub graph: &'a Graph,
+    /// Trail of each segment, an index into `trails`.
+    pub trail_of: &'a [usize],
+    /// The trails.
+    pub trails: &'a [TrailPrior],
+    /// The trailheads.
+    pub trailheads: &'a [Trailhead],
+}
+
+/// What one parameter of the model is about.
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+pub enum ParameterKind {
+    /// Walkers who start at a trailhead in the study period.
+    Volume {
+        /// The trailhead.
+        trailhead: usize,
+    },
+    /// Relative attractiveness of a trail at junctions.
+    Attractiveness {
+        /// The trail.
+        trail: usize,
+    },
+    /// Mean turning distance, metres.
+    MeanDistance,
+    /// Manual over device count.
+    Calibration {
+        /// The counter.
+        counter: usize,
+    },
+}
+
+/// Counts of one series as the fit sees them.
+#[derive(Debug, Clone)]
+pub(crate) struct Observation {
+    pub(crate) counter: usize,
+    pub(crate) site: CounterSite,
+    /// Passages the device counted.
+    pub(crate) count: f64,
+    /// Share of the study period's walkers that it was there to count.
+    pub(crate) share: f64,
+    /// Pearson dispersion of its daily counts.
+    pub(crate) dispersion: f64,
+}
+
+/// The walker model on a network. Parameters are logs, in the order volumes, attractiveness, mean distance, calibrations.
+pub(crate) struct Model {
+    pub(crate) n_trailheads: usize,
+    pub(crate) n_trails: usize,
+    pub(crate) n_counters: usize,
+    pub(crate) reaches: Vec<Reach>,
+    pub(crate) shape: f64,
+    pub(crate) loop_weight: f64,
+    /// For each trailhead and observation, the local edges counted and the weight of a passage.
+    counted: Vec<Vec<Vec<(usize, f64)>>>,
+}
+
+impl Model {
+    /// A model for some observations on the trails.
+    pub(crate) fn new(
+        network: &WalkNetwork<'_>,
+        observations: &[Observation],
+        n_counters: usize,
+        params: &ExposureParams,
+    ) -> Self {
+        let rule = ReachRule { reach_m: params.reach_m, distance_shape: params.distance_shape };
+        let reaches: Vec<Reach> = network
+            .trailheads
+            .par_iter()
+            .map(|head| Reach::of(network.graph, network.trail_of, head.vertex, &rule))
+            .collect();
+        let counted = network
+            .trailheads
+            .iter()
+            .zip(&reaches)
+            .map(|(head, reach)| {
+                let counted = |seen: &Observation| counted_edges(network.graph, head, reach, seen.site);
+                observations.iter().map(counted).collect()
+            })
+            .collect();
+        Self {
+            n_trailheads: network.trailheads.len(),
+            n_trails: network.trails.len(),
+            n_counters,
+            reaches,
+            shape: params.distance_shape,
+            loop_weight: params.loop_weight,
+            counted,
+        }
+    }
+
+    pub(crate) fn n_parameters(&self) -> usize {
+        self.n_trailheads + self.n_trails + 1 + self.n_counters
+    }
+
+    pub(crate) fn distance_idx(&self) -> usize {
+        self.n_trailheads + self.n_trails
+    }
+
+    pub(crate) fn calibration_idx(&self, counter: usize) -> usize {
+        self.distance_idx() + 1 + counter
+    }
+
+    pub(crate) fn kind(&self, parameter: usize) -> ParameterKind {
+        if parameter < self.n_trailheads {
+            ParameterKind::Volume { trailhead: parameter }
+        } else if parameter < self.distance_idx() {
+            ParameterKind::Attractiveness { trail: parameter - self.n_trailheads }
+        } else if parameter == self.distance_idx() {
+            ParameterKind::MeanDistance
+        } else {
+            ParameterKind::Calibration { counter: parameter - self.distance_idx() - 1 }
+        }
+    }
+
+    /// The habits that a parameter vector says.
+    pub(crate) fn habits(&self, theta: &[f64]) -> Habits {
+        let attractiveness =
+            theta[self.n_trailheads..self.distance_idx()].iter().map(|log| log.exp()).collect();
+        Habits::new(attractiveness, theta[self.distance_idx()].exp(), self.shape, self.loop_weight)
+    }
+
+    /// Passages at each observation for one walker from a trailhead.
+    fn passages(&self, trailhead: usize, habits: &Habits, flow: &mut Flow) -> Vec<f64> {
+        propagate(&self.reaches[trailhead], habits, flow);
+        let counted = &self.counted[trailhead];
+        counted.iter().map(|edges| edges.iter().map(|(e, w)| w * flow.passages(*e)).sum()).collect()
+    }
+
+    /// Passages for one walker, index `[trailhead][observation]`.
+    pub(crate) fn all_passages(&self, habits: &Habits) -> Vec<Vec<f64>> {
+        (0..self.n_trailheads)
+            .into_par_iter()
+            .map_init(Flow::default, |flow, head| self.passages(head, habits, flow))
+            .collect()
+    }
+
+    /// Expected device counts with their derivatives by parameter: `(expected, [observation][parameter])`.
+    ///
+    /// Derivatives by attractiveness and distance are differences; trailheads that send next to nobody to any counter, and
+    /// trails they never meet, are skipped.
+    pub(crate) fn expected_with_slopes(
+        &self,
+        theta: &[f64],
+        observations: &[Observation],
+    ) -> (Vec<f64>, Vec<Vec<f64>>) {
+        let passages = self.all_passages(&self.habits(theta));
+        let expected = self.expected(theta, observations, &passages);
+        let mut slopes = vec![vec![0.0; self.n_parameters()]; observations.len()];
+        let unit = |seen: &Observation| seen.share * (-theta[self.calibration_idx(seen.counter)]).exp();
+        for (idx, seen) in observations.iter().enumerate() {
+            for head in 0..self.n_trailheads {
+                slopes[idx][head] = unit(seen) * theta[head].exp() * passages[head][idx];
+            }
+            slopes[idx][self.calibration_idx(seen.counter)] = -expected[idx];
+        }
+        let matters =
+            |head: usize| (0..observations.len()).any(|idx| slopes[idx][head] > NEGLIGIBLE * expected[idx]);
+        let steps: Vec<(usize, usize)> = (0..self.n_trailheads)
+            .filter(|head| matters(*head))
+            .flat_map(|head| self.habit_parameters(head).into_iter().map(move |parameter| (head, parameter)))
+            .collect();
+        let changes: Vec<Vec<f64>> = steps
+            .par_iter()
+            .map_init(Flow::default, |flow, (head, parameter)| {
+                let mut moved = theta.to_vec();
+                moved[*parameter] += STEP;
+                self.passages(*head, &self.habits(&moved), flow)
+            })
+            .collect();
+        for ((head, parameter), changed) in steps.into_iter().zip(changes) {
+            for (idx, seen) in observations.iter().enumerate() {
+                let slope = (changed[idx] - passages[head][idx]) / STEP;
+                slopes[idx][parameter] += unit(seen) * theta[head].exp() * slope;
+            }
+        }
+        (expected, slopes)
+    }
+
+    /// Expected device counts given passages for one walker.
+    pub(crate) fn expected(
+        &self,
+        theta: &[f64],
+        observations: &[Observation],
+        passages: &[Vec<f64>],
+    ) -> Vec<f64> {
+        let volume: Vec<f64> = theta[..self.n_trailheads].iter().map(|log| log.exp()).collect();
+        observations
+            .iter()
+            .enumerate()
+            .map(|(idx, seen)| {
+                let all: f64 = volume.iter().zip(passages).map(|(v, per_walker)| v * per_walker[idx]).sum();
+                all * seen.share * (-theta[self.calibration_idx(seen.counter)]).exp()
+            })
+            .collect()
+    }
+
+    /// Trails with a choice within reach of a trailhead, and the mean distance.
+    fn habit_parameters(&self, trailhead: usize) -> Vec<usize> {
+        let reach = &self.reaches[trailhead];
+        let mut chosen = vec![false; self.n_trails];
+        for vertex in 0..reach.n_vertices() {
+            let spokes = reach.at(vertex);
+            if spokes.iter().any(|spoke| spoke.trail != spokes[0].trail) {
+                spokes.iter().for_each(|spoke| chosen[spoke.trail] = true);
+            }
+        }
+        let trails = (0..self.n_trails).filter(|trail| chosen[*trail]);
+        trails.map(|trail| self.n_trailheads + trail).chain([self.distance_idx()]).collect()
+    }
+}
+
+/// Step of the difference quotients, in logs.
+const STEP: f64 = 1e-5;
+/// Share of a count below which a trailhead is left out of the differences.
+const NEGLIGIBLE: f64 = 1e-3;
+
+/// The local edges that a counter at a site counts for walkers of one trailhead, with the weight of a passage.
+fn counted_edges(graph: &Graph, head: &Trailhead, reach: &Reach, site: CounterSite) -> Vec<(usize, f64)> {
+    let local = |segment: usize| Some(reach.local_edge[segment]).filter(|edge| *edge != usize::MAX);
+    match site {
+        CounterSite::Segment(segment) => local(segment).map(|edge| (edge, 1.0)).into_iter().collect(),
+        CounterSite::Vertex(vertex) => {
+            // Passing through a vertex uses two edge ends; starting or ending there uses one.
+            let weight = if vertex == head.vertex { 1.0 } else { 0.5 };
+            graph.at(vertex).iter().filter_map(|end| local(end.edge)).map(|edge| (edge, weight)).collect()
+        }
+        CounterSite::Place(_) => Vec::new(),
+    }
+}
+
+/// Refuses a network whose parts do not fit together.
+pub(crate) fn check_network(network: &WalkNetwork<'_>) -> Result<(), InvalidExposure> {
+    let n_segments = network.graph.n_edges();
+    if network.trail_of.len() != n_segments {
+        let got = network.trail_of.len();
+        return Err(InvalidExposure::Shape { what: "trail of each segment", got, expected: n_segments });
+    }
+    if let Some(trail) = network.trail_of.iter().find(|trail| **trail >= network.trails.len()) {
+        return Err(InvalidExposure::NoSuchThing { who: "a segment".into(), what: "trail", index: *trail });
+    }
+    for trail in network.trails {
+        let who = format!("trail {}", trail.name);
+        positive(&who, "attractiveness, more than 0", trail.attractiveness)?;
+    }
+    for head in network.trailheads {
+        let who = format!("trailhead {}", head.name);
+        if head.vertex >= network.graph.n_vertices() {
+            return Err(InvalidExposure::NoSuchThing { who, what: "vertex", index: head.vertex });
+        }
+        let volume = head.relative_volume;
+        positive(&who, "relative volume, more than 0", volume)?;
+        if let Some(size) = head.party_size {
+            size.check(&who)?;
+        }
+    }
+    Ok(())
+}

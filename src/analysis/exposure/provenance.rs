@@ -1,0 +1,134 @@
+//! Whether a segment's exposure is counted, fitted, assumed, or nobody walks there.
+
+use rayon::prelude::*;
+
+use crate::analysis::exposure::draws::{conditional, expose_once};
+use crate::analysis::exposure::error::InvalidExposure;
+use crate::analysis::exposure::field::Provenance;
+use crate::analysis::exposure::fit::Posterior;
+use crate::analysis::exposure::model::{Model, Observation, WalkNetwork};
+use crate::analysis::exposure::params::ExposureParams;
+use crate::analysis::exposure::readings::CounterSite;
+use crate::analysis::exposure::walkers::Flow;
+use crate::analysis::graph::{EdgeIdx, VertexIdx};
+use crate::analysis::random::stream;
+
+/// Draws used to measure what the counts leave open.
+const OPEN_DRAWS: usize = 60;
+/// Keeps these draws apart from the kept ones.
+const OPEN_SEED: u64 = 0x6f70_656e;
+
+/// The provenance of every segment.
+///
+/// Counted: on a piece (no junction or trailhead within) that holds a counter used in the fit. Fitted: with the fitted
+/// parameters and calibrations known, the variance of the log exposure left is at most `fitted_variance_share` of the
+/// whole, or its standard deviation below `fitted_log_sd`. Not walked: exposure zero in every draw of `party_km`.
+///
+/// # Errors
+/// [`InvalidExposure::Improper`] when the posterior broke down numerically.
+pub(crate) fn provenance(
+    model: &Model,
+    network: &WalkNetwork<'_>,
+    (posterior, observations): (&Posterior, &[Observation]),
+    party_km: &[f64],
+    params: &ExposureParams,
+) -> Result<Vec<Provenance>, InvalidExposure> {
+    let n_segments = network.graph.n_edges();
+    let whole = log_variances(party_km, n_segments);
+    let open = open_variances(model, network, posterior, params)?;
+    let counted = counted_segments(network, posterior, observations);
+    let of = |segment: usize| {
+        if party_km.iter().skip(segment).step_by(n_segments).all(|km| *km == 0.0) {
+            Provenance::NotWalked
+        } else if counted[segment] {
+            Provenance::Counted
+        } else if open[segment] <= params.fitted_variance_share * whole[segment]
+            || open[segment] < params.fitted_log_sd.powi(2)
+        {
+            Provenance::Fitted
+        } else {
+            Provenance::Assumed
+        }
+    };
+    Ok((0..n_segments).map(of).collect())
+}
+
+/// Variance of the log over draws, by segment.
+fn log_variances(party_km: &[f64], n_segments: usize) -> Vec<f64> {
+    let n_draws = party_km.len() / n_segments.max(1);
+    (0..n_segments)
+        .into_par_iter()
+        .map(|segment| {
+            let logs = || (0..n_draws).map(|draw| log_km(party_km[draw * n_segments + segment]));
+            let mean = logs().sum::<f64>() / n_draws as f64;
+            logs().map(|log| (log - mean).powi(2)).sum::<f64>() / (n_draws as f64 - 1.0).max(1.0)
+        })
+        .collect()
+}
+
+/// Exposure can underflow far from every trailhead; the log stays finite.
+fn log_km(km: f64) -> f64 {
+    km.max(f64::MIN_POSITIVE).ln()
+}
+
+/// Variance of the log exposure when only what the counts leave open varies.
+fn open_variances(
+    model: &Model,
+    network: &WalkNetwork<'_>,
+    posterior: &Posterior,
+    params: &ExposureParams,
+) -> Result<Vec<f64>, InvalidExposure> {
+    let n_segments = network.graph.n_edges();
+    let open: Vec<usize> =
+        (0..=model.distance_idx()).filter(|parameter| !posterior.is_fitted[*parameter]).collect();
+    if open.is_empty() || n_segments == 0 {
+        return Ok(vec![0.0; n_segments]);
+    }
+    let left = conditional(posterior, &open)?;
+    let party_size = vec![1.0; model.n_trailheads];
+    let mut party_km = vec![0.0; OPEN_DRAWS * n_segments];
+    party_km.par_chunks_mut(n_segments).enumerate().for_each_init(Flow::default, |flow, (draw, row)| {
+        let mut theta = posterior.mode.clone();
+        let drawn = left.draw(&mut stream(params.seed ^ OPEN_SEED, draw as u64));
+        for (idx, parameter) in open.iter().enumerate() {
+            theta[*parameter] = drawn[idx];
+        }
+        expose_once(model, network, theta.as_slice(), &party_size, (row, flow));
+    });
+    Ok(log_variances(&party_km, n_segments))
+}
+
+fn counted_segments(
+    network: &WalkNetwork<'_>,
+    posterior: &Posterior,
+    observations: &[Observation],
+) -> Vec<bool> {
+    let mut is_trailhead = vec![false; network.graph.n_vertices()];
+    for head in network.trailheads {
+        is_trailhead[head.vertex] = true;
+    }
+    let goes_through = |vertex: VertexIdx| network.graph.degree(vertex) == 2 && !is_trailhead[vertex];
+    let mut counted = vec![false; network.graph.n_edges()];
+    let used = observations.iter().zip(&posterior.is_used).filter(|(_, used)| **used);
+    for (seen, _) in used {
+        let start: Option<EdgeIdx> = match seen.site {
+            CounterSite::Segment(segment) => Some(segment),
+            // A counter where several ways meet says how many pass, not which way they go.
+            CounterSite::Vertex(vertex) if network.graph.degree(vertex) == 1 || goes_through(vertex) => {
+                network.graph.at(vertex).first().map(|end| end.edge)
+            }
+            CounterSite::Vertex(_) | CounterSite::Place(_) => None,
+        };
+        let mut queue: Vec<EdgeIdx> = start.into_iter().collect();
+        while let Some(edge) = queue.pop() {
+            if std::mem::replace(&mut counted[edge], true) {
+                continue;
+            }
+            let ends = [network.graph.edges()[edge].from, network.graph.edges()[edge].to];
+            for vertex in ends.into_iter().filter(|vertex| goes_through(*vertex)) {
+                queue.extend(network.graph.at(vertex).iter().map(|end| end.edge));
+            }
+        }
+    }
+    counted
+}
