@@ -1,0 +1,1 @@
+//! Bandwidth by leave-one-out likelihood.
