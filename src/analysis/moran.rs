@@ -97,13 +97,12 @@ pub fn global_moran(values: &[f64], weights: &Weights) -> Result<Moran, InvalidW
     let n = values.len() as f64;
     let expected = -1.0 / (n - 1.0);
     let s0_squared = sums.s0 * sums.s0;
-    let normality =
-        (n * n * sums.s1 - n * sums.s2 + 3.0 * s0_squared) / ((n * n - 1.0) * s0_squared) - expected * expected;
+    let normality = (n * n * sums.s1 - n * sums.s2 + 3.0 * s0_squared) / ((n * n - 1.0) * s0_squared)
+        - expected * expected;
     let kurtosis = n * deviations.fourth / (deviations.squares * deviations.squares);
     let even = n * ((n * n - 3.0 * n + 3.0) * sums.s1 - n * sums.s2 + 3.0 * s0_squared);
     let odd = kurtosis * ((n * n - n) * sums.s1 - 2.0 * n * sums.s2 + 6.0 * s0_squared);
-    let randomisation =
-        (even - odd) / ((n - 1.0) * (n - 2.0) * (n - 3.0) * s0_squared) - expected * expected;
+    let randomisation = (even - odd) / ((n - 1.0) * (n - 2.0) * (n - 3.0) * s0_squared) - expected * expected;
     Ok(Moran::Estimated(GlobalMoran {
         statistic: n / sums.s0 * cross_product(&deviations.z, weights) / deviations.squares,
         expected,
@@ -255,8 +254,11 @@ impl WeightSums {
         let (mut s0, mut s1) = (0.0, 0.0);
         for site in 0..n_sites {
             for (neighbour, weight) in weights.row(site) {
-                let back: f64 =
-                    weights.row(neighbour).filter(|(back_to, _)| *back_to == site).map(|(_, back)| back).sum();
+                let back: f64 = weights
+                    .row(neighbour)
+                    .filter(|(back_to, _)| *back_to == site)
+                    .map(|(_, back)| back)
+                    .sum();
                 s0 += weight;
                 // A pair with both weights is met twice, one with a single weight once.
                 s1 += if back > 0.0 { 0.5 * (weight + back) * (weight + back) } else { weight * weight };
@@ -322,7 +324,8 @@ mod tests {
     fn twelve_segments() {
         let (values, weights) = twelve();
         let moran = global_moran(&values, &weights).unwrap().estimate().unwrap();
-        let close = |got: f64, expected: f64| assert!((got - expected).abs() < 1e-9 * expected, "{got} {expected}");
+        let close =
+            |got: f64, expected: f64| assert!((got - expected).abs() < 1e-9 * expected, "{got} {expected}");
         close(moran.statistic, 0.641598119859);
         close(moran.variance_randomisation, 0.058169753904);
         close(moran.z_randomisation(), 3.0371293659);

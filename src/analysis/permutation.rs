@@ -259,7 +259,12 @@ impl Question {
         let by_sum = &ways[self.k * width..];
         let sum_of = |shifted: usize| shifted as f64 + self.k as f64 * least;
         let total = |keep: &dyn Fn(f64) -> bool| {
-            by_sum.iter().enumerate().filter(|(shifted, _)| keep(sum_of(*shifted))).map(|(_, ways)| ways).sum()
+            by_sum
+                .iter()
+                .enumerate()
+                .filter(|(shifted, _)| keep(sum_of(*shifted)))
+                .map(|(_, ways)| ways)
+                .sum()
         };
         Some((total(&|sum| self.is_greater(sum)), total(&|sum| self.is_less(sum)), total(&|_| true)))
     }
@@ -330,7 +335,10 @@ mod tests {
     fn no_neighbours_and_bad_sites() {
         let alone = exact_tails(&COUNTS, 0, &[]).unwrap();
         assert_eq!((alone.p_greater, alone.p_less, alone.n_sets), (1.0, 1.0, 1.0));
-        assert_eq!(exact_tails(&COUNTS, 12, &[]), Err(InvalidPermutation::NoSuchSite { site: 12, n_sites: 12 }));
+        assert_eq!(
+            exact_tails(&COUNTS, 12, &[]),
+            Err(InvalidPermutation::NoSuchSite { site: 12, n_sites: 12 })
+        );
         assert_eq!(exact_tails(&COUNTS, 1, &[1]), Err(InvalidPermutation::OwnNeighbour(1)));
         assert_eq!(exact_tails(&[1.0, f64::NAN], 0, &[]), Err(InvalidPermutation::Value(1)));
     }

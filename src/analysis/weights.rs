@@ -221,7 +221,12 @@ impl<'g> MidpointSearch<'g> {
         found
     }
 
-    fn reach(&mut self, vertex: VertexIdx, distance_m: f64, queue: &mut BinaryHeap<Reverse<(Ordered, VertexIdx)>>) {
+    fn reach(
+        &mut self,
+        vertex: VertexIdx,
+        distance_m: f64,
+        queue: &mut BinaryHeap<Reverse<(Ordered, VertexIdx)>>,
+    ) {
         if distance_m < self.distance_m[vertex] {
             self.distance_m[vertex] = distance_m;
             self.touched.push(vertex);
@@ -256,13 +261,8 @@ mod tests {
     /// A line of three segments with a parallel second one in the middle, and a loop at its end.
     fn trails() -> Graph {
         let edge = |from, to, length_m| Edge { from, to, length_m };
-        let edges = vec![
-            edge(0, 1, 100.0),
-            edge(1, 2, 80.0),
-            edge(2, 3, 100.0),
-            edge(1, 2, 120.0),
-            edge(3, 3, 60.0),
-        ];
+        let edges =
+            vec![edge(0, 1, 100.0), edge(1, 2, 80.0), edge(2, 3, 100.0), edge(1, 2, 120.0), edge(3, 3, 60.0)];
         Graph::new(4, edges).unwrap()
     }
 

@@ -71,7 +71,8 @@ mod tests {
 
     #[test]
     fn along_a_line_the_quartic_constant_is_15_16() {
-        for (distance, expected) in [(0.0, 0.133928571429), (3.5, 0.0753348214286), (6.999, 1.0931382813e-08)] {
+        for (distance, expected) in [(0.0, 0.133928571429), (3.5, 0.0753348214286), (6.999, 1.0931382813e-08)]
+        {
             let got = NetworkKernel::Quartic.density_per_m(distance, 7.0);
             assert!((got - expected).abs() < 1e-10 * expected, "{distance}: {got}");
         }

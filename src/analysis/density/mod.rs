@@ -26,9 +26,7 @@ mod walk;
 
 pub use kernel::NetworkKernel;
 pub use lixel::Lixels;
-pub use network::{
-    Event, NetworkParams, Position, density_at, edge_masses, lixel_density, lixel_masses,
-};
+pub use network::{Event, NetworkParams, Position, density_at, edge_masses, lixel_density, lixel_masses};
 pub use walk::{DeadEnd, SplitRule};
 
 /// Why a density cannot be computed from what was given.

@@ -281,7 +281,11 @@ pub(super) fn check_lixels(graph: &Graph, lixels: &Lixels) -> Result<(), Invalid
     if lixels.n_edges() == graph.n_edges() {
         Ok(())
     } else {
-        Err(InvalidDensity::Lengths { what: "edges in the lixels", got: lixels.n_edges(), expected: graph.n_edges() })
+        Err(InvalidDensity::Lengths {
+            what: "edges in the lixels",
+            got: lixels.n_edges(),
+            expected: graph.n_edges(),
+        })
     }
 }
 

@@ -69,7 +69,9 @@ impl Walked<'_> {
         let within = |offset_m| S::CUMULATIVE || distance_m(offset_m) < self.reach_m;
         let pairs = offsets_m.iter().zip(values);
         if self.walk.at_start {
-            pairs.take_while(|(offset_m, _)| within(**offset_m)).for_each(|(offset_m, sum)| *sum += value(*offset_m));
+            pairs
+                .take_while(|(offset_m, _)| within(**offset_m))
+                .for_each(|(offset_m, sum)| *sum += value(*offset_m));
         } else {
             pairs
                 .rev()

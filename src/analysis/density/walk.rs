@@ -189,8 +189,11 @@ mod tests {
     use crate::analysis::graph::Edge;
 
     fn graph(n_vertices: usize, edges: &[(usize, usize, f64)]) -> Graph {
-        Graph::new(n_vertices, edges.iter().map(|&(from, to, length_m)| Edge { from, to, length_m }).collect())
-            .unwrap()
+        Graph::new(
+            n_vertices,
+            edges.iter().map(|&(from, to, length_m)| Edge { from, to, length_m }).collect(),
+        )
+        .unwrap()
     }
 
     #[test]
@@ -208,10 +211,8 @@ mod tests {
 
     #[test]
     fn the_lattice_agrees_with_single_walks() {
-        let ladder = graph(
-            4,
-            &[(0, 1, 70.0), (1, 2, 23.0), (2, 3, 31.7), (3, 1, 44.1), (2, 2, 60.3), (0, 3, 55.0)],
-        );
+        let ladder =
+            graph(4, &[(0, 1, 70.0), (1, 2, 23.0), (2, 3, 31.7), (3, 1, 44.1), (2, 2, 60.3), (0, 3, 55.0)]);
         let reach_m = 250.0;
         for rule in [SplitRule::Continuous, SplitRule::Discontinuous] {
             let mut walker = Walker::new(&ladder, rule, DeadEnd::Reflect);
@@ -219,7 +220,9 @@ mod tests {
                 walks
                     .iter()
                     .filter(|walk| walk.edge == edge)
-                    .map(|walk| walk.weight * (1.0 - ((walk.distance_m + 10.0) / reach_m).powi(2)).max(0.0).powi(2))
+                    .map(|walk| {
+                        walk.weight * (1.0 - ((walk.distance_m + 10.0) / reach_m).powi(2)).max(0.0).powi(2)
+                    })
                     .sum()
             };
             let exact = walker.arrivals(0, false, reach_m).to_vec();

@@ -45,7 +45,8 @@ fn a_star_of_four_arms() {
 #[test]
 fn two_junctions_within_the_bandwidth_bounce() {
     let h = graph(6, &[(0, 2, 15.0), (0, 3, 15.0), (0, 1, 1.6), (1, 4, 15.0), (1, 5, 15.0)]);
-    let cases = [(0, 2.0, 0.132), (2, 0.0, 0.084), (2, 0.8, 0.06112), (2, 1.6, 0.032106666667), (4, 1.0, 0.01024)];
+    let cases =
+        [(0, 2.0, 0.132), (2, 0.0, 0.084), (2, 0.8, 0.06112), (2, 1.6, 0.032106666667), (4, 1.0, 0.01024)];
     check(&h, event(0, 2.0), &epanechnikov(SplitRule::Continuous, DeadEnd::Reflect), &cases, 1.0);
 }
 
@@ -76,8 +77,10 @@ fn cutting_an_edge_changes_nothing() {
     let cut_events = [event(4, 60.0), event(2, 30.0)];
     for params in [NetworkParams::continuous(150.0), NetworkParams::discontinuous(150.0)] {
         let place = |edge, offset_m| Position { edge, offset_m };
-        let a = density_at(&whole, &events, &[place(0, 20.0), place(0, 90.0), place(3, 25.0)], &params).unwrap();
-        let b = density_at(&cut, &cut_events, &[place(0, 20.0), place(4, 40.0), place(3, 25.0)], &params).unwrap();
+        let a =
+            density_at(&whole, &events, &[place(0, 20.0), place(0, 90.0), place(3, 25.0)], &params).unwrap();
+        let b = density_at(&cut, &cut_events, &[place(0, 20.0), place(4, 40.0), place(3, 25.0)], &params)
+            .unwrap();
         for (a, b) in a.iter().zip(&b) {
             assert!((a - b).abs() < 1e-13, "{a} {b}");
         }
@@ -98,7 +101,8 @@ fn bad_input_is_named() {
     let line = graph(2, &[(0, 1, 10.0)]);
     let params = NetworkParams::continuous(5.0);
     let place = |edge, offset_m| Position { edge, offset_m };
-    let refused = |events: &[Event], at: &[Position], params| density_at(&line, events, at, &params).unwrap_err();
+    let refused =
+        |events: &[Event], at: &[Position], params| density_at(&line, events, at, &params).unwrap_err();
     assert!(matches!(refused(&[event(1, 0.0)], &[], params), InvalidDensity::NoSuchEdge { edge: 1, .. }));
     assert!(matches!(refused(&[], &[place(0, 10.1)], params), InvalidDensity::Offset { .. }));
     assert!(matches!(refused(&[], &[place(0, f64::NAN)], params), InvalidDensity::Offset { .. }));
@@ -126,11 +130,13 @@ fn networks() -> impl Strategy<Value = (Graph, Vec<Event>)> {
 }
 
 fn rules() -> impl Strategy<Value = NetworkParams> {
-    (any::<bool>(), any::<bool>(), 80.0..220.0f64).prop_map(|(continuous, reflect, bandwidth_m)| NetworkParams {
-        kernel: NetworkKernel::Quartic,
-        bandwidth_m,
-        rule: if continuous { SplitRule::Continuous } else { SplitRule::Discontinuous },
-        dead_end: if reflect { DeadEnd::Reflect } else { DeadEnd::Absorb },
+    (any::<bool>(), any::<bool>(), 80.0..220.0f64).prop_map(|(continuous, reflect, bandwidth_m)| {
+        NetworkParams {
+            kernel: NetworkKernel::Quartic,
+            bandwidth_m,
+            rule: if continuous { SplitRule::Continuous } else { SplitRule::Discontinuous },
+            dead_end: if reflect { DeadEnd::Reflect } else { DeadEnd::Absorb },
+        }
     })
 }
 
