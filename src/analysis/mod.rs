@@ -18,3 +18,4 @@ pub mod response;
 pub mod season;
 pub mod snap;
 pub mod sun;
+pub mod weights;

@@ -1,0 +1,302 @@
+//! Bandwidth by leave-one-out likelihood.
+//!
+//! Every encounter is predicted by the others; the bandwidth whose predictions are best is chosen. Meetings of one snake
+//! on one day repeat each other and would draw the bandwidth to nothing, so only one of them counts; and no bandwidth
+//! finer than the median position error is considered.
+//!
+//! A kernel that ends gives an encounter far from all others no chance at all. The prediction therefore holds one more
+//! encounter, spread evenly over the whole network (or area): ((n - 1) others + 1 evenly) / n.
+//!
+//! # References
+//! Silverman, B. W. (1986). *Density Estimation for Statistics and Data Analysis*. Chapman & Hall, section 3.4.4.
+
+use std::collections::HashSet;
+
+use crate::analysis::density::InvalidDensity;
+use crate::analysis::density::NetworkKernel;
+use crate::analysis::density::network::Event;
+use crate::analysis::density::network::NetworkParams;
+use crate::analysis::density::network::Position;
+use crate::analysis::density::network::density_at;
+use crate::analysis::density::planar::PlanarKernel;
+use crate::analysis::density::planar::PlanarPoint;
+use crate::analysis::density::planar::pairwise_density;
+use crate::analysis::density::walk::Walker;
+use crate::analysis::graph::Graph;
+
+/// The bandwidth chosen, if there is anything to choose by.
+#[derive(Debug, Clone, PartialEq)]
+pub enum Bandwidth {
+    /// The best candidate.
+    Chosen(ChosenBandwidth),
+    /// Fewer than two encounters were left, or no candidate is above the floor.
+    NotEstimable,
+}
+
+/// A bandwidth with the likelihoods that chose it.
+#[derive(Debug, Clone, PartialEq)]
+pub struct ChosenBandwidth {
+    /// The candidate with the highest likelihood; the smallest of equals.
+    pub bandwidth_m: f64,
+    /// Each candidate tried (metres, ascending) with its log likelihood.
+    pub profile: Vec<(f64, f64)>,
+    /// Encounters used, one a snake-day.
+    pub n_points: usize,
+}
+
+/// An encounter with the key of its repeats.
+#[derive(Debug, Clone, Copy, PartialEq)]
+pub struct Keyed<P> {
+    /// Where.
+    pub place: P,
+    /// Encounters with the same key (the same snake on the same day) count once.
+    pub snake_day: u64,
+}
+
+/// The first encounter of every snake-day, in their order.
+pub fn one_per_snake_day<P: Copy>(encounters: &[Keyed<P>]) -> Vec<P> {
+    let mut seen = HashSet::new();
+    encounters
+        .iter()
+        .filter(|encounter| seen.insert(encounter.snake_day))
+        .map(|encounter| encounter.place)
+        .collect()
+}
+
+/// `n` bandwidths from `least_m` to `greatest_m`, each the same multiple of the one before.
+pub fn geometric_candidates(least_m: f64, greatest_m: f64, n: usize) -> Vec<f64> {
+    let steps = n.saturating_sub(1).max(1) as f64;
+    (0..n).map(|k| least_m * (greatest_m / least_m).powf(k as f64 / steps)).collect()
+}
+
+/// Chooses the bandwidth of a network density.
+///
+/// `rules` says all but the bandwidth. Candidates below `floor_m`, the median standard error of positions, are raised to
+/// it.
+///
+/// # Errors
+/// [`InvalidDensity`] for a position or candidate that is not usable, or no candidates.
+pub fn network_bandwidth(
+    graph: &Graph,
+    encounters: &[Keyed<Position>],
+    candidates_m: &[f64],
+    floor_m: f64,
+    rules: &NetworkParams,
+) -> Result<Bandwidth, InvalidDensity> {
+    let places = one_per_snake_day(encounters);
+    let events: Vec<Event> = places.iter().map(|&position| Event { position, weight: 1.0 }).collect();
+    let total_m: f64 = graph.edges().iter().map(|edge| edge.length_m).sum();
+    let others = |bandwidth_m| {
+        let params = NetworkParams { bandwidth_m, ..*rules };
+        let all = density_at(graph, &events, &places, &params)?;
+        let own = own_densities(graph, &places, &params);
+        Ok(all.iter().zip(own).map(|(all, own)| all - own).collect())
+    };
+    best(candidates_m, floor_m, Prediction { n_points: places.len(), even: 1.0 / total_m, others })
+}
+
+/// Chooses the bandwidth of a planar density over an area of `area_m2`.
+///
+/// Works pair by pair: meant for up to some ten thousand snake-days.
+///
+/// # Errors
+/// As [`network_bandwidth`]; the area must be positive and finite.
+pub fn planar_bandwidth(
+    encounters: &[Keyed<[f64; 2]>],
+    candidates_m: &[f64],
+    floor_m: f64,
+    kernel: PlanarKernel,
+    area_m2: f64,
+) -> Result<Bandwidth, InvalidDensity> {
+    if !(area_m2.is_finite() && area_m2 > 0.0) {
+        return Err(InvalidDensity::Resolution { what: "area in square metres", size: area_m2 });
+    }
+    let places = one_per_snake_day(encounters);
+    let points: Vec<PlanarPoint> =
+        places.iter().map(|&position_m| PlanarPoint { position_m, weight: 1.0 }).collect();
+    let others = |bandwidth_m| {
+        let all = pairwise_density(&points, &places, kernel, bandwidth_m)?;
+        let own = kernel.density_per_m2(0.0, bandwidth_m);
+        Ok(all.iter().map(|all| all - own).collect())
+    };
+    best(candidates_m, floor_m, Prediction { n_points: places.len(), even: 1.0 / area_m2, others })
+}
+
+/// How the other encounters predict each one.
+struct Prediction<F> {
+    n_points: usize,
+    /// The density of one encounter spread evenly.
+    even: f64,
+    /// For a bandwidth, the density that all others make at each encounter.
+    others: F,
+}
+
+fn best<F>(candidates_m: &[f64], floor_m: f64, prediction: Prediction<F>) -> Result<Bandwidth, InvalidDensity>
+where
+    F: Fn(f64) -> Result<Vec<f64>, InvalidDensity>,
+{
+    if candidates_m.is_empty() {
+        return Err(InvalidDensity::Nothing("candidate bandwidths"));
+    }
+    if let Some(&bad) = candidates_m.iter().chain([&floor_m]).find(|m| !(m.is_finite() && **m >= 0.0)) {
+        return Err(InvalidDensity::Bandwidth(bad));
+    }
+    let mut tried_m: Vec<f64> = candidates_m.iter().map(|m| m.max(floor_m)).filter(|m| *m > 0.0).collect();
+    tried_m.sort_by(f64::total_cmp);
+    tried_m.dedup();
+    if prediction.n_points < 2 {
+        return Ok(Bandwidth::NotEstimable);
+    }
+    let mut profile = Vec::with_capacity(tried_m.len());
+    for bandwidth_m in tried_m {
+        let others = (prediction.others)(bandwidth_m)?;
+        let n = prediction.n_points as f64;
+        // Rounding, and the continuous rule at odd junctions, may leave a density just below zero.
+        let likelihood =
+            others.iter().map(|others| ((others.max(0.0) + prediction.even) / n).ln()).sum::<f64>();
+        profile.push((bandwidth_m, likelihood));
+    }
+    let best = profile.iter().copied().reduce(|best, next| if next.1 > best.1 { next } else { best });
+    Ok(match best {
+        Some((bandwidth_m, _)) => {
+            Bandwidth::Chosen(ChosenBandwidth { bandwidth_m, profile, n_points: prediction.n_points })
+        }
+        None => Bandwidth::NotEstimable,
+    })
+}
+
+/// What each encounter adds to the density at its own place, returning walks included.
+fn own_densities(graph: &Graph, places: &[Position], params: &NetworkParams) -> Vec<f64> {
+    let mut walker = Walker::new(graph, params.rule, params.dead_end);
+    places
+        .iter()
+        .map(|place| {
+            let kernel =
+                |distance_m| NetworkKernel::density_per_m(params.kernel, distance_m, params.bandwidth_m);
+            let length_m = graph.edges()[place.edge].length_m;
+            let to_end_m = |at_start| if at_start { place.offset_m } else { length_m - place.offset_m };
+            let mut own = kernel(0.0);
+            for at_start in [true, false] {
+                let out_m = to_end_m(at_start);
+                for walk in walker.arrivals(place.edge, at_start, params.bandwidth_m - out_m) {
+                    if walk.edge == place.edge {
+                        own += walk.weight * kernel(out_m + walk.distance_m + to_end_m(walk.at_start));
+                    }
+                }
+            }
+            own
+        })
+        .collect()
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+    use crate::analysis::graph::Edge;
+    use crate::analysis::random::stream;
+    use rand::RngExt;
+
+    /// A line of 40 segments of 100 m with a loop at its end and a spur.
+    fn trail() -> Graph {
+        let mut edges: Vec<Edge> = (0..40).map(|k| Edge { from: k, to: k + 1, length_m: 100.0 }).collect();
+        edges.push(Edge { from: 40, to: 40, length_m: 300.0 });
+        edges.push(Edge { from: 20, to: 41, length_m: 80.0 });
+        Graph::new(42, edges).unwrap()
+    }
+
+    fn keyed(places: &[Position]) -> Vec<Keyed<Position>> {
+        places.iter().enumerate().map(|(k, &place)| Keyed { place, snake_day: k as u64 }).collect()
+    }
+
+    fn spread_out(seed: u64) -> Vec<Position> {
+        let mut rng = stream(seed, 0);
+        (0..60)
+            .map(|_| Position { edge: rng.random_range(0..40), offset_m: rng.random_range(0.0..100.0) })
+            .collect()
+    }
+
+    /// Three gatherings about 60 m across.
+    fn gathered(seed: u64) -> Vec<Position> {
+        let mut rng = stream(seed, 0);
+        (0..60)
+            .map(|k| Position { edge: [5, 18, 33][k % 3], offset_m: rng.random_range(20.0..80.0) })
+            .collect()
+    }
+
+    fn chosen(encounters: &[Keyed<Position>], floor_m: f64) -> f64 {
+        let candidates = geometric_candidates(20.0, 2000.0, 12);
+        let rules = NetworkParams::continuous(1.0);
+        match network_bandwidth(&trail(), encounters, &candidates, floor_m, &rules).unwrap() {
+            Bandwidth::Chosen(chosen) => chosen.bandwidth_m,
+            Bandwidth::NotEstimable => panic!("not estimable"),
+        }
+    }
+
+    #[test]
+    fn gatherings_ask_for_less_smoothing_than_an_even_spread() {
+        let (near, wide) = (chosen(&keyed(&gathered(1)), 10.0), chosen(&keyed(&spread_out(1)), 10.0));
+        assert!(near < 120.0 && wide > 500.0, "{near} {wide}");
+        assert!(chosen(&keyed(&gathered(1)), 150.0) >= 150.0);
+    }
+
+    /// Twenty snakes, each met by three parties within a metre: counting all of them collapses the bandwidth.
+    #[test]
+    fn repeats_of_one_snake_collapse_the_bandwidth_unless_counted_once() {
+        let mut repeated = Vec::new();
+        for (k, place) in spread_out(2).into_iter().take(20).enumerate() {
+            for again in 0..3 {
+                let offset_m = (place.offset_m + 0.3 * f64::from(again)).min(100.0);
+                repeated.push(Keyed { place: Position { offset_m, ..place }, snake_day: k as u64 });
+            }
+        }
+        let as_if_apart = keyed(&repeated.iter().map(|keyed| keyed.place).collect::<Vec<_>>());
+        let (once, all) = (chosen(&repeated, 10.0), chosen(&as_if_apart, 10.0));
+        assert!(all <= 20.0 && once > 100.0, "{once} {all}");
+    }
+
+    #[test]
+    fn own_density_is_that_of_the_encounter_alone() {
+        let graph = trail();
+        let params = NetworkParams::continuous(350.0);
+        for place in [Position { edge: 40, offset_m: 20.0 }, Position { edge: 19, offset_m: 90.0 }] {
+            let alone =
+                density_at(&graph, &[Event { position: place, weight: 1.0 }], &[place], &params).unwrap();
+            assert!((own_densities(&graph, &[place], &params)[0] - alone[0]).abs() < 1e-14);
+        }
+    }
+
+    #[test]
+    fn planar_gatherings_ask_for_less_too() {
+        let mut rng = stream(4, 0);
+        let mut place = |width_m: f64, k: u64| {
+            let centre = [[500.0, 500.0], [2500.0, 700.0]][(k % 2) as usize];
+            let at = |c: f64, shift: f64| c + width_m * (shift - 0.5);
+            Keyed { place: [at(centre[0], rng.random()), at(centre[1], rng.random())], snake_day: k }
+        };
+        let near: Vec<_> = (0..60).map(|k| place(60.0, k)).collect();
+        let wide: Vec<_> = (0..60).map(|k| place(2000.0, k)).collect();
+        let candidates = geometric_candidates(20.0, 2000.0, 12);
+        let chosen = |encounters: &[Keyed<[f64; 2]>]| match planar_bandwidth(
+            encounters,
+            &candidates,
+            5.0,
+            PlanarKernel::Quartic,
+            9e6,
+        )
+        .unwrap()
+        {
+            Bandwidth::Chosen(chosen) => chosen.bandwidth_m,
+            Bandwidth::NotEstimable => panic!("not estimable"),
+        };
+        assert!(chosen(&near) < 150.0 && chosen(&wide) > 400.0, "{} {}", chosen(&near), chosen(&wide));
+    }
+
+    #[test]
+    fn one_encounter_chooses_nothing() {
+        let rules = NetworkParams::continuous(1.0);
+        let one = keyed(&[Position { edge: 0, offset_m: 1.0 }]);
+        assert_eq!(network_bandwidth(&trail(), &one, &[100.0], 0.0, &rules), Ok(Bandwidth::NotEstimable));
+        let none = network_bandwidth(&trail(), &one, &[], 0.0, &rules);
+        assert_eq!(none, Err(InvalidDensity::Nothing("candidate bandwidths")));
+    }
+}

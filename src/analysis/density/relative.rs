@@ -1,0 +1,377 @@
+//! Relative density: encounters over exposure along the network, with Monte Carlo tolerance contours.
+//!
+//! Encounters and exposure are smoothed by the same kernel with the same bandwidth, so what the smoothing does at
+//! junctions and ends mostly cancels in the ratio. Each lixel gets pointwise p values from draws in which the same number
+//! of encounters falls where parties walk; tolerance contours run where a p value crosses a level. They are pointwise: a
+//! twentieth of a flat map lies outside the 95 % contours.
+//!
+//! # References
+//! Kelsall, J. E. & Diggle, P. J. (1995). Kernel estimation of relative risk. *Bernoulli* 1, 3-16.
+//! Kelsall, J. E. & Diggle, P. J. (1995). Non-parametric estimation of spatial variation in relative risk. *Statistics in
+//! Medicine* 14, 2335-2342.
+
+use rand::RngExt;
+use rayon::prelude::*;
+
+use crate::analysis::density::InvalidDensity;
+use crate::analysis::density::Lixels;
+use crate::analysis::density::network::Event;
+use crate::analysis::density::network::NetworkParams;
+use crate::analysis::density::network::accumulate;
+use crate::analysis::density::network::centres;
+use crate::analysis::density::network::check_lixels;
+use crate::analysis::density::network::densities;
+use crate::analysis::density::network::group;
+use crate::analysis::density::network::spread_over;
+use crate::analysis::density::source::Even;
+use crate::analysis::density::source::Grouped;
+use crate::analysis::density::spread::Targets;
+use crate::analysis::graph::EdgeIdx;
+use crate::analysis::graph::Graph;
+use crate::analysis::permutation::Sampling;
+use crate::analysis::permutation::monte_carlo_p;
+use crate::analysis::random::Stream;
+use crate::analysis::random::stream;
+
+/// Slack, relative to the observed density, within which a draw is a tie.
+const TIE_SLACK: f64 = 1e-9;
+
+/// Relative density on the lixels of a network.
+#[derive(Debug, Clone, PartialEq)]
+pub struct RelativeDensity {
+    /// One entry a lixel.
+    pub lixels: Vec<RelativeLixel>,
+    /// Encounters counted over all exposure, per party-kilometre; the level of a flat map.
+    pub reference_rate_per_km: f64,
+    /// Weight of the encounters on edges without exposure: left out, since they contradict the exposure.
+    pub contradicted: f64,
+}
+
+/// Relative density of one lixel.
+#[derive(Debug, Clone, Copy, PartialEq)]
+pub enum RelativeLixel {
+    /// Smoothed encounters over smoothed exposure.
+    Exposed {
+        /// Encounters per party-kilometre.
+        rate_per_km: f64,
+        /// Share of draws (the observation included) whose density here is at least as high.
+        p_high: f64,
+        /// Share of draws (the observation included) whose density here is at most as high.
+        p_low: f64,
+    },
+    /// Nobody walks this edge.
+    Unexposed,
+}
+
+/// On which side of the tolerance contours a lixel lies.
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+pub enum Tolerance {
+    /// Higher than expected of flat risk.
+    High,
+    /// As expected.
+    Within,
+    /// Lower than expected of flat risk.
+    Low,
+    /// Nobody walks here.
+    Unexposed,
+}
+
+impl RelativeLixel {
+    /// Its side of the two-sided contours at a level such as 0.05: half of it on either side.
+    pub fn tolerance(&self, level: f64) -> Tolerance {
+        match *self {
+            Self::Unexposed => Tolerance::Unexposed,
+            Self::Exposed { p_high, .. } if p_high <= 0.5 * level => Tolerance::High,
+            Self::Exposed { p_low, .. } if p_low <= 0.5 * level => Tolerance::Low,
+            Self::Exposed { .. } => Tolerance::Within,
+        }
+    }
+}
+
+/// The density of exposure at the centre of every lixel, in party-kilometres per metre.
+///
+/// `exposure_km` has one entry an edge, in party-kilometres, evenly spread over the edge.
+///
+/// # Errors
+/// [`InvalidDensity`] for a bandwidth or exposure that is not usable, or lists of the wrong length.
+pub fn exposure_density(
+    graph: &Graph,
+    exposure_km: &[f64],
+    lixels: &Lixels,
+    params: &NetworkParams,
+) -> Result<Vec<f64>, InvalidDensity> {
+    params.check()?;
+    check_lixels(graph, lixels)?;
+    check_exposure(graph, exposure_km)?;
+    let per_m: Vec<f64> =
+        exposure_km.iter().zip(graph.edges()).map(|(km, edge)| km / edge.length_m).collect();
+    let mut source = Even::new(params.kernel, params.bandwidth_m, &per_m);
+    Ok(spread_over(graph, &centres(lixels), params, &mut source))
+}
+
+/// Relative density on lixels, with pointwise p values under encounters allotted by exposure.
+///
+/// `exposure_km` has one entry an edge, in party-kilometres. In each draw the total weight of the encounters, rounded, is
+/// handed out as single encounters, each on an edge with the probability of its exposure and anywhere along it; draw i
+/// uses stream i of the seed. No encounters give rates of zero.
+///
+/// # Errors
+/// [`InvalidDensity`] for input that is not usable, lists of the wrong length, or no draws.
+pub fn relative_density(
+    graph: &Graph,
+    events: &[Event],
+    exposure_km: &[f64],
+    lixels: &Lixels,
+    params: &NetworkParams,
+    sampling: Sampling,
+) -> Result<RelativeDensity, InvalidDensity> {
+    let exposure = exposure_density(graph, exposure_km, lixels, params)?;
+    if sampling.n_draws == 0 {
+        return Err(InvalidDensity::Nothing("draws"));
+    }
+    group(graph, events)?;
+    let walked = |event: &&Event| exposure_km[event.position.edge] > 0.0;
+    let counted: Vec<Event> = events.iter().filter(walked).copied().collect();
+    let weight = |events: &[Event]| events.iter().map(|event| event.weight).sum::<f64>();
+    let counted_weight = weight(&counted);
+    let targets = centres(lixels);
+    let observed = densities(graph, &group(graph, &counted)?, &targets, params);
+    let null = Null::new(graph, exposure_km, counted_weight.round() as usize);
+    let extremes = null.extremes(&observed, &targets, params, sampling);
+    let lixel = |(idx, extreme): (usize, &Extremes)| {
+        if exposure_km[lixels.edge_of(idx)] > 0.0 && exposure[idx] > 0.0 {
+            RelativeLixel::Exposed {
+                rate_per_km: observed[idx] / exposure[idx],
+                p_high: monte_carlo_p(extreme.n_high as usize, sampling.n_draws),
+                p_low: monte_carlo_p(extreme.n_low as usize, sampling.n_draws),
+            }
+        } else {
+            RelativeLixel::Unexposed
+        }
+    };
+    let total_km: f64 = exposure_km.iter().sum();
+    Ok(RelativeDensity {
+        lixels: extremes.iter().enumerate().map(lixel).collect(),
+        reference_rate_per_km: if total_km > 0.0 { counted_weight / total_km } else { 0.0 },
+        contradicted: weight(events) - counted_weight,
+    })
+}
+
+/// How many draws were at least, and at most, as high as the observation.
+#[derive(Debug, Clone, Copy, Default)]
+struct Extremes {
+    n_high: u32,
+    n_low: u32,
+}
+
+impl Extremes {
+    fn count(&mut self, drawn: f64, observed: f64) {
+        let slack = TIE_SLACK * observed.abs();
+        self.n_high += u32::from(drawn >= observed - slack);
+        self.n_low += u32::from(drawn <= observed + slack);
+    }
+
+    fn add(&mut self, other: Self) {
+        self.n_high += other.n_high;
+        self.n_low += other.n_low;
+    }
+}
+
+/// Encounters that fall where parties walk.
+struct Null<'g> {
+    graph: &'g Graph,
+    /// Exposure up to and including each edge.
+    running_km: Vec<f64>,
+    n_encounters: usize,
+}
+
+impl<'g> Null<'g> {
+    fn new(graph: &'g Graph, exposure_km: &[f64], n_encounters: usize) -> Self {
+        let mut sum_km = 0.0;
+        let running_km = exposure_km
+            .iter()
+            .map(|km| {
+                sum_km += km;
+                sum_km
+            })
+            .collect();
+        Self { graph, running_km, n_encounters }
+    }
+
+    fn extremes(
+        &self,
+        observed: &[f64],
+        targets: &Targets,
+        params: &NetworkParams,
+        sampling: Sampling,
+    ) -> Vec<Extremes> {
+        let none = || vec![Extremes::default(); observed.len()];
+        (0..sampling.n_draws)
+            .into_par_iter()
+            .fold(none, |mut counts, draw| {
+                let grouped = self.draw(&mut stream(sampling.seed, draw as u64));
+                let drawn = densities(self.graph, &grouped, targets, params);
+                for ((count, drawn), observed) in counts.iter_mut().zip(drawn).zip(observed) {
+                    count.count(drawn, *observed);
+                }
+                counts
+            })
+            .reduce(none, |mut counts, others| {
+                counts.iter_mut().zip(others).for_each(|(count, other)| count.add(other));
+                counts
+            })
+    }
+
+    /// One allotment. A uniform number on the running exposure is an edge and, by what is left over, a place along it.
+    fn draw(&self, rng: &mut Stream) -> Grouped {
+        let n_edges = self.running_km.len();
+        let total_km = self.running_km.last().copied().unwrap_or(0.0);
+        let mut starts = vec![0; n_edges + 1];
+        let n_encounters = if total_km > 0.0 { self.n_encounters } else { 0 };
+        let placed: Vec<(EdgeIdx, f64)> = (0..n_encounters)
+            .map(|_| {
+                let at_km = rng.random::<f64>() * total_km;
+                let edge = self.running_km.partition_point(|km| *km <= at_km).min(n_edges - 1);
+                let before_km = if edge == 0 { 0.0 } else { self.running_km[edge - 1] };
+                let share = (at_km - before_km) / (self.running_km[edge] - before_km);
+                starts[edge + 1] += 1;
+                (edge, share.clamp(0.0, 1.0) * self.graph.edges()[edge].length_m)
+            })
+            .collect();
+        accumulate(&mut starts);
+        let mut next = starts.clone();
+        let mut points = vec![(0.0, 1.0); placed.len()];
+        for (edge, offset_m) in placed {
+            points[next[edge]].0 = offset_m;
+            next[edge] += 1;
+        }
+        Grouped { starts, points }
+    }
+}
+
+fn check_exposure(graph: &Graph, exposure_km: &[f64]) -> Result<(), InvalidDensity> {
+    let (got, expected) = (exposure_km.len(), graph.n_edges());
+    if got != expected {
+        return Err(InvalidDensity::Lengths { what: "exposures of edges", got, expected });
+    }
+    match exposure_km.iter().position(|km| !(km.is_finite() && *km >= 0.0)) {
+        Some(edge) => Err(InvalidDensity::Exposure { edge, exposure_km: exposure_km[edge] }),
+        None => Ok(()),
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+    use crate::analysis::density::network::Position;
+    use crate::analysis::density::network::lixel_density;
+    use crate::analysis::graph::Edge;
+
+    /// Two trails that cross in the middle, 30 segments of 100 m each.
+    fn cross() -> Graph {
+        let mut edges: Vec<Edge> = (0..30).map(|k| Edge { from: k, to: k + 1, length_m: 100.0 }).collect();
+        let second = |k: usize| if k == 15 { 15 } else { 31 + k };
+        edges.extend((0..30).map(|k| Edge { from: second(k), to: second(k + 1), length_m: 100.0 }));
+        Graph::new(62, edges).unwrap()
+    }
+
+    /// Busy at one end of each trail, quiet at the other.
+    fn exposure(n_edges: usize) -> Vec<f64> {
+        (0..n_edges).map(|edge| 200.0 * (-((edge % 30) as f64) / 8.0).exp() + 5.0).collect()
+    }
+
+    const SAMPLING: Sampling = Sampling { n_draws: 199, seed: 8 };
+
+    fn events_of(grouped: &Grouped) -> Vec<Event> {
+        (0..grouped.starts.len() - 1)
+            .flat_map(|edge| {
+                grouped
+                    .of_edge(edge)
+                    .iter()
+                    .map(move |&(offset_m, weight)| Event { position: Position { edge, offset_m }, weight })
+            })
+            .collect()
+    }
+
+    fn relative(events: &[Event], exposure_km: &[f64]) -> RelativeDensity {
+        let graph = cross();
+        let lixels = Lixels::new(&graph, 25.0).unwrap();
+        relative_density(&graph, events, exposure_km, &lixels, &NetworkParams::continuous(300.0), SAMPLING)
+            .unwrap()
+    }
+
+    #[test]
+    fn evenly_spread_exposure_equals_many_even_points() {
+        let graph = cross();
+        let lixels = Lixels::new(&graph, 50.0).unwrap();
+        let mut exposure_km = vec![0.0; 60];
+        exposure_km[14] = 3.0;
+        exposure_km[59] = 1.0;
+        for params in [NetworkParams::continuous(250.0), NetworkParams::discontinuous(250.0)] {
+            let smooth = exposure_density(&graph, &exposure_km, &lixels, &params).unwrap();
+            let points: Vec<Event> = [(14, 3.0), (59, 1.0)]
+                .into_iter()
+                .flat_map(|(edge, km)| {
+                    (0..2000).map(move |k| Event {
+                        position: Position { edge, offset_m: (f64::from(k) + 0.5) * 0.05 },
+                        weight: km / 2000.0,
+                    })
+                })
+                .collect();
+            let summed = lixel_density(&graph, &points, &lixels, &params).unwrap();
+            for (a, b) in smooth.iter().zip(summed) {
+                assert!((a - b).abs() < 1e-8, "{a} {b}");
+            }
+        }
+    }
+
+    #[test]
+    fn flat_risk_is_flat_where_raw_density_is_not() {
+        let graph = cross();
+        let exposure_km = exposure(60);
+        let null = Null::new(&graph, &exposure_km, 3000);
+        let (mut n_outside, mut n_lixels) = (0, 0);
+        for map in 0..5 {
+            let result = relative(&events_of(&null.draw(&mut stream(50, map))), &exposure_km);
+            n_lixels += result.lixels.len();
+            n_outside +=
+                result.lixels.iter().filter(|lixel| lixel.tolerance(0.05) != Tolerance::Within).count();
+            let RelativeLixel::Exposed { rate_per_km, .. } = result.lixels[20] else { panic!() };
+            assert!((rate_per_km / result.reference_rate_per_km - 1.0).abs() < 0.3, "{rate_per_km}");
+        }
+        // Five per cent on average; neighbouring lixels move together, so five maps vary by a few per cent.
+        let share = n_outside as f64 / n_lixels as f64;
+        assert!(share < 0.13, "{share}");
+    }
+
+    #[test]
+    fn a_planted_stretch_stands_out_and_the_busy_end_does_not() {
+        let graph = cross();
+        let exposure_km = exposure(60);
+        let planted: Vec<f64> = exposure_km
+            .iter()
+            .enumerate()
+            .map(|(edge, km)| if (20..24).contains(&edge) { 5.0 * km } else { *km })
+            .collect();
+        let events = events_of(&Null::new(&graph, &planted, 3000).draw(&mut stream(60, 0)));
+        let result = relative(&events, &exposure_km);
+        let middle = result.lixels[4 * 22];
+        assert_eq!(middle.tolerance(0.05), Tolerance::High);
+        let RelativeLixel::Exposed { rate_per_km, .. } = middle else { panic!() };
+        assert!((3.0..6.5).contains(&(rate_per_km / result.reference_rate_per_km)), "{rate_per_km}");
+        assert_ne!(result.lixels[2].tolerance(0.05), Tolerance::High);
+    }
+
+    #[test]
+    fn edges_nobody_walks_are_unexposed() {
+        let mut exposure_km = exposure(60);
+        exposure_km[29] = 0.0;
+        let event = |edge| Event { position: Position { edge, offset_m: 50.0 }, weight: 1.0 };
+        let result = relative(&[event(29), event(3)], &exposure_km);
+        assert_eq!(result.contradicted, 1.0);
+        assert_eq!(result.lixels[4 * 29], RelativeLixel::Unexposed);
+        assert!((result.reference_rate_per_km - 1.0 / exposure_km.iter().sum::<f64>()).abs() < 1e-15);
+        let nobody = relative(&[event(3)], &vec![0.0; 60]);
+        assert!(nobody.lixels.iter().all(|lixel| lixel.tolerance(0.05) == Tolerance::Unexposed));
+    }
+}
