@@ -1,1 +1,0 @@
-//! Season and hour curves: Poisson regression with harmonics.
