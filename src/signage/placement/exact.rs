@@ -6,7 +6,7 @@
 //! gives the same answer on every machine.
 
 use crate::signage::placement::coverage::Coverage;
-use crate::signage::placement::relaxation::{Effort, Tightened, first_prices, tighten};
+use crate::signage::placement::relaxation::{Effort, Tightened, tighten};
 use crate::signage::placement::residual::{Fate, Multipliers, Residual};
 use crate::signage::placement::rules::{InvalidRules, Rules};
 use crate::signage::placement::selection::Selection;
@@ -63,12 +63,17 @@ impl Choice {
 /// # References
 /// Church, R. & ReVelle, C. (1974). The maximal covering location problem. *Papers of the Regional Science Association*
 /// 32, 101-118. Bound and variable fixing: see the relaxation module.
-pub fn best_choice(coverage: &Coverage, rules: &Rules, params: &SearchParams) -> Result<Choice, InvalidRules> {
+pub fn best_choice(
+    coverage: &Coverage,
+    rules: &Rules,
+    params: &SearchParams,
+) -> Result<Choice, InvalidRules> {
     let root = Residual::new(coverage, rules)?;
     let mut search = Search::new(&root, coverage.weights(), params);
     search.offer(&root, &[]);
-    let prices = first_prices(&root);
-    let mut open = vec![Node { residual: root, prices, upper: f64::INFINITY }];
+    let condensed = root.condensed().into_iter();
+    let root_node = |(residual, prices)| Node { residual, prices, upper: f64::INFINITY };
+    let mut open: Vec<Node> = condensed.map(root_node).collect();
     let mut n_nodes = 0;
     let mut is_root = true;
     while let Some(node) = open.pop() {
@@ -128,7 +133,11 @@ impl<'a> Search<'a> {
 
     /// The bound that a finished search proves.
     fn exhausted_upper(&self) -> f64 {
-        if self.whole_weights && self.params.tolerance * self.value.abs() < 1.0 { self.value } else { self.cutoff() }
+        if self.whole_weights && self.params.tolerance * self.value.abs() < 1.0 {
+            self.value
+        } else {
+            self.cutoff()
+        }
     }
 
     /// Completes a relaxed choice and keeps it if it is the best so far.
@@ -144,8 +153,18 @@ impl<'a> Search<'a> {
     /// Tightens, decides and rebuilds while that pays, then branches.
     fn expand(&mut self, mut node: Node, stage: Stage, open: &mut Vec<Node>) {
         let mut effort = match stage {
-            Stage::Root => Effort { n_evaluations: self.params.root_evaluations, max_work: 0, step: 1.0, offer_every: 10 },
-            Stage::Below => Effort { n_evaluations: self.params.node_evaluations, max_work: 0, step: 0.5, offer_every: 20 },
+            Stage::Root => Effort {
+                n_evaluations: self.params.root_evaluations,
+                max_work: 0,
+                step: 1.0,
+                offer_every: 10,
+            },
+            Stage::Below => Effort {
+                n_evaluations: self.params.node_evaluations,
+                max_work: 0,
+                step: 0.5,
+                offer_every: 20,
+            },
         };
         loop {
             if node.residual.n_open() == 0 {

@@ -1,5 +1,7 @@
 //! The same question as a linear or mixed-integer programme for a general solver: a second opinion on small instances.
 
+use std::collections::BTreeSet;
+
 use good_lp::{Expression, ResolutionError, Solution, SolverModel, Variable, microlp, variable, variables};
 
 use crate::signage::placement::coverage::Coverage;
@@ -54,9 +56,10 @@ pub fn optimum_by_solver(coverage: &Coverage, rules: &Rules, sites: Sites) -> Re
     let cost: Expression = paying.map(|site| rules.cost(site) * chosen[site]).sum();
     model = model.with(cost.leq(rules.capacity()));
     for group in &rules.at_most {
-        let n_standing = group.sites.iter().filter(|&&site| is_standing[site]).count();
+        let members: BTreeSet<usize> = group.sites.iter().copied().collect();
+        let n_standing = members.iter().filter(|&&site| is_standing[site]).count();
         let most = group.most.max(n_standing) as f64;
-        model = model.with(sum(&mut group.sites.iter().copied()).leq(most));
+        model = model.with(sum(&mut members.into_iter()).leq(most));
     }
     for (site, &is_standing) in is_standing.iter().enumerate() {
         let must = is_standing || rules.required.contains(&site);

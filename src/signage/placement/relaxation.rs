@@ -44,15 +44,6 @@ impl Tightened {
     }
 }
 
-/// Prices to start from: each element's weight shared among the sites that cover it.
-pub(crate) fn first_prices(residual: &Residual) -> Multipliers {
-    let share = |(element, weight): (usize, &f64)| weight / residual.by_element.row(element).len() as f64;
-    Multipliers {
-        elements: residual.weights.iter().enumerate().map(share).collect(),
-        groups: vec![0.0; residual.most.len()],
-    }
-}
-
 /// After so many evaluations without a better bound the step is halved.
 const PATIENCE: usize = 20;
 /// Weight of the newest subgradient in the direction.
@@ -75,7 +66,8 @@ pub(crate) fn tighten(
     mut offer: impl FnMut(Option<&[u32]>) -> f64,
 ) -> Tightened {
     let mut point = Point::new(residual, start.clone());
-    let mut direction = Multipliers { elements: vec![0.0; start.elements.len()], groups: vec![0.0; start.groups.len()] };
+    let mut direction =
+        Multipliers { elements: vec![0.0; start.elements.len()], groups: vec![0.0; start.groups.len()] };
     let mut best = Tightened {
         upper: f64::INFINITY,
         fates: vec![Fate::Open; residual.n_open()],
@@ -179,7 +171,8 @@ impl Point {
         self.taken.clear();
         let inner = if residual.unit_costs { self.take_best(residual) } else { self.take_by_cost(residual) };
         let given_up: f64 = residual.weights.iter().zip(&self.prices.elements).map(|(w, u)| w - u).sum();
-        let tolls: f64 = residual.most.iter().zip(&self.prices.groups).map(|(&most, v)| f64::from(most) * v).sum();
+        let tolls: f64 =
+            residual.most.iter().zip(&self.prices.groups).map(|(&most, v)| f64::from(most) * v).sum();
         self.bound = residual.gained + given_up + tolls + inner;
         self.typical_score = inner / (self.taken.len().max(1) as f64);
     }
@@ -240,7 +233,9 @@ impl Point {
             let (score, cost) = (self.scores[site], residual.costs[site]);
             if self.usage[site] == 0.0 && self.bound + (score - self.price_high * cost).min(0.0) <= cutoff {
                 *fate = Fate::Out;
-            } else if self.usage[site] == 1.0 && self.bound - (score - self.price_low * cost).max(0.0) <= cutoff {
+            } else if self.usage[site] == 1.0
+                && self.bound - (score - self.price_low * cost).max(0.0) <= cutoff
+            {
                 *fate = Fate::In;
             }
         }
@@ -267,7 +262,8 @@ impl Point {
         let group_scale = GROUP_STEP * self.typical_score;
         for group in 0..residual.most.len() {
             let used: f64 = residual.groups.row(group).iter().map(|&site| self.usage[site as usize]).sum();
-            let along = NEWEST * (used - f64::from(residual.most[group])) + (1.0 - NEWEST) * direction.groups[group];
+            let along =
+                NEWEST * (used - f64::from(residual.most[group])) + (1.0 - NEWEST) * direction.groups[group];
             direction.groups[group] = along;
             if self.prices.groups[group] > 0.0 || along > 0.0 {
                 squared += group_scale * along * along;

@@ -74,8 +74,8 @@ impl Residual {
             standing[site] = true;
         }
         whole.make_room_for_standing(&standing, rules);
-        let no_prices = Multipliers { elements: vec![0.0; whole.weights.len()], groups: vec![0.0; whole.most.len()] };
-        let (mut residual, _) = whole.decide(&fates, &no_prices).ok_or(InvalidRules::Infeasible)?;
+        let first_prices = whole.first_prices();
+        let (mut residual, _) = whole.reduced(&fates, &first_prices).ok_or(InvalidRules::Infeasible)?;
         residual.chosen.retain(|&site| !standing[site as usize]);
         Ok(residual)
     }
@@ -83,8 +83,8 @@ impl Residual {
     /// Raises a group's limit to the standing signs in it, where these alone exceed it: nothing more goes in then.
     fn make_room_for_standing(&mut self, standing: &[bool], rules: &Rules) {
         for (group, rule) in rules.at_most.iter().enumerate() {
-            let row = self.groups.row(group);
-            let n_standing = row.iter().filter(|&&site| standing[site as usize]).count();
+            let members = self.groups.row(group).iter();
+            let n_standing = members.filter(|&&site| standing[site as usize]).count();
             self.most[group] = rule.most.max(n_standing) as u32;
         }
     }
@@ -142,6 +142,22 @@ impl Residual {
                 return Some((next, next_prices));
             }
             (next, next_prices) = next.reduced(&dominated, &next_prices)?;
+        }
+    }
+
+    /// The same without sites that another can always replace, and with prices to start from.
+    pub(crate) fn condensed(&self) -> Option<(Self, Multipliers)> {
+        let open = vec![Fate::Open; self.n_open()];
+        self.decide(&open, &self.first_prices())
+    }
+
+    /// Prices to start from: each element's weight shared among the sites that cover it.
+    pub(crate) fn first_prices(&self) -> Multipliers {
+        let share =
+            |(element, weight): (usize, &f64)| weight / self.by_element.row(element).len().max(1) as f64;
+        Multipliers {
+            elements: self.weights.iter().enumerate().map(share).collect(),
+            groups: vec![0.0; self.most.len()],
         }
     }
 

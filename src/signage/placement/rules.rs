@@ -12,7 +12,7 @@ pub enum Limit {
 /// At most so many of some sites: least spacing, most signs per km, one side of a sensitive place.
 #[derive(Debug, Clone, PartialEq, Eq)]
 pub struct AtMost {
-    /// The sites concerned; sites already standing count.
+    /// The sites concerned, repeats ignored; sites already standing count.
     pub sites: Vec<usize>,
     /// How many of them may be chosen.
     pub most: usize,
@@ -121,7 +121,8 @@ impl Rules {
             if !(budget.is_finite() && budget >= 0.0) {
                 return Err(InvalidRules::Budget { budget });
             }
-            let usable = |site: usize| self.costs.get(site).is_some_and(|cost| cost.is_finite() && *cost > 0.0);
+            let usable =
+                |site: usize| self.costs.get(site).is_some_and(|cost| cost.is_finite() && *cost > 0.0);
             if let Some(site) = (0..n_sites).find(|&site| !usable(site)) {
                 return Err(InvalidRules::Cost { site });
             }

@@ -26,9 +26,8 @@ fn keeps(coverage: &Coverage, rules: &Rules, sites: &[usize]) -> bool {
         Limit::Sites(most) => paid.count() <= most,
         Limit::Budget(budget) => paid.map(|&site| rules.costs[site]).sum::<f64>() <= budget + 1e-6,
     };
-    let chosen: Vec<bool> = (0..coverage.n_sites())
-        .map(|site| sites.contains(&site) || rules.existing.contains(&site))
-        .collect();
+    let chosen: Vec<bool> =
+        (0..coverage.n_sites()).map(|site| sites.contains(&site) || rules.existing.contains(&site)).collect();
     let groups_hold = rules.at_most.iter().all(|group| {
         let standing = group.sites.iter().filter(|site| rules.existing.contains(site)).count();
         group.sites.iter().filter(|&&site| chosen[site]).count() <= group.most.max(standing)
@@ -42,7 +41,9 @@ fn by_enumeration(coverage: &Coverage, rules: &Rules) -> Option<f64> {
     let n_sites = coverage.n_sites();
     (0..1u32 << n_sites)
         .map(|set| (0..n_sites).filter(|site| set >> site & 1 == 1).collect::<Vec<_>>())
-        .filter(|sites| rules.existing.iter().all(|site| sites.contains(site)) && keeps(coverage, rules, sites))
+        .filter(|sites| {
+            rules.existing.iter().all(|site| sites.contains(site)) && keeps(coverage, rules, sites)
+        })
         .map(|sites| coverage.covered_weight(&sites))
         .max_by(f64::total_cmp)
 }
@@ -107,7 +108,8 @@ fn disc_instance(n_sites: usize, n_elements: usize, radius: f64, seed: u64) -> C
     use crate::analysis::random::stream;
     use rand::RngExt;
     let mut rng = stream(seed, 0);
-    let mut points = |n: usize| (0..n).map(|_| (rng.random::<f64>(), rng.random::<f64>())).collect::<Vec<_>>();
+    let mut points =
+        |n: usize| (0..n).map(|_| (rng.random::<f64>(), rng.random::<f64>())).collect::<Vec<_>>();
     let (sites, elements) = (points(n_sites), points(n_elements));
     let within = |a: &(f64, f64), b: &(f64, f64)| (a.0 - b.0).hypot(a.1 - b.1) <= radius;
     let cover: Vec<Vec<usize>> = sites
@@ -141,14 +143,18 @@ fn instances() -> impl Strategy<Value = (Coverage, Rules)> {
     let sizes = (1usize..9, 1usize..12);
     sizes.prop_flat_map(|(n_sites, n_elements)| {
         let cover = prop::collection::vec(prop::collection::vec(0..n_elements, 0..5), n_sites);
-        let weights = prop::collection::vec(prop_oneof![(0u32..6).prop_map(f64::from), 0.0..6.0f64], n_elements);
+        let weights =
+            prop::collection::vec(prop_oneof![(0u32..6).prop_map(f64::from), 0.0..6.0f64], n_elements);
         let limit = prop_oneof![(0usize..5).prop_map(Limit::Sites), (0.0..9.0f64).prop_map(Limit::Budget)];
         let costs = prop::collection::vec(prop_oneof![(1u32..4).prop_map(f64::from), 0.5..4.0f64], n_sites);
         let some = || prop::collection::vec(0..n_sites, 0..2);
-        let groups = prop::collection::vec((prop::collection::vec(0..n_sites, 0..5), 0usize..3), 0..3);
+        let members = prop::collection::btree_set(0..n_sites, 0..5);
+        let groups = prop::collection::vec((members, 0usize..3), 0..3);
         (cover, weights, limit, costs, (some(), some(), some()), groups).prop_map(
             |(cover, weights, limit, costs, (existing, required, forbidden), groups)| {
-                let groups = groups.into_iter().map(|(sites, most)| AtMost { sites, most });
+                let groups = groups
+                    .into_iter()
+                    .map(|(sites, most)| AtMost { sites: sites.into_iter().collect(), most });
                 let at_most = groups.collect();
                 let rules = Rules { limit, costs, existing, required, forbidden, at_most };
                 (Coverage::new(&cover, weights).unwrap(), rules)
