@@ -3,6 +3,7 @@
 pub mod approach;
 pub mod area;
 pub mod batch;
+pub mod disclosure;
 pub mod encounter;
 pub mod exposure;
 pub mod geography;

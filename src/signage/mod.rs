@@ -1,2 +1,7 @@
-//! Sign placement, wording and sizing.
+//! Where signs go, what they say, and how large their letters are.
+//!
+//! [`placement`] chooses the sites, [`plan`] turns the choice into locations with reasons and dates, [`wording`] holds the
+//! texts that park staff may edit, [`sizing`] the letters, colours and distances.
+
 pub mod placement;
+pub mod sizing;

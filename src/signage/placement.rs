@@ -1,1 +1,0 @@
-//! Choosing sign locations: maximum expected warned encounters.
