@@ -17,7 +17,8 @@ CREATE TABLE revisions (
     summary TEXT NOT NULL
 ) STRICT;
 
--- From what to what, for every changed record. `before_json` is null for a new row, `after_json` for a removed one.
+-- From what to what, for every changed record, whole. A new row has none: its own `revision` and `batch_id` tell who and
+-- when. `batch_id` is the batch that brought the change, so that undoing the batch can put the record back.
 CREATE TABLE changes (
     id INTEGER PRIMARY KEY,
     revision INTEGER NOT NULL REFERENCES revisions (revision) DEFERRABLE INITIALLY DEFERRED,
@@ -25,10 +26,12 @@ CREATE TABLE changes (
     actor TEXT NOT NULL,
     record_kind TEXT NOT NULL,
     record_id INTEGER NOT NULL,
+    batch_id INTEGER REFERENCES batches (id),
     before_json TEXT,
     after_json TEXT
 ) STRICT;
 CREATE INDEX changes_by_record ON changes (record_kind, record_id);
+CREATE INDEX changes_by_batch ON changes (batch_id) WHERE batch_id IS NOT NULL;
 
 CREATE TABLE areas (
     id INTEGER PRIMARY KEY,
@@ -197,32 +200,33 @@ CREATE TABLE sensitive_places (
 ) STRICT;
 CREATE UNIQUE INDEX sensitive_places_unique ON sensitive_places (area_id, name) WHERE removed_revision IS NULL;
 
--- Counters and what they recorded.
+-- Counters and what they recorded. A counter is a name that stays; where it stood and what device it was can be taken out.
 CREATE TABLE counters (
     id INTEGER PRIMARY KEY,
     area_id INTEGER NOT NULL REFERENCES areas (id),
     name TEXT NOT NULL,
-    device TEXT NOT NULL DEFAULT '',
-    batch_id INTEGER REFERENCES batches (id),
-    file_id INTEGER REFERENCES files (id),
-    row_number INTEGER,
     revision INTEGER NOT NULL,
-    removed_revision INTEGER
+    CONSTRAINT counters_unique UNIQUE (area_id, name)
 ) STRICT;
-CREATE UNIQUE INDEX counters_unique ON counters (area_id, name) WHERE removed_revision IS NULL;
 
--- Devices move: where a counter stood, from when to when. Open ends are null.
+-- Devices move and are replaced: where a counter stood, from when to when. Open ends are null.
 CREATE TABLE counter_locations (
     id INTEGER PRIMARY KEY,
     counter_id INTEGER NOT NULL REFERENCES counters (id),
+    device TEXT NOT NULL DEFAULT '',
     from_s INTEGER,
     until_s INTEGER,
     lon REAL NOT NULL,
     lat REAL NOT NULL,
+    batch_id INTEGER REFERENCES batches (id),
+    file_id INTEGER REFERENCES files (id),
+    row_number INTEGER,
     revision INTEGER NOT NULL,
+    removed_revision INTEGER,
     CONSTRAINT counter_locations_order CHECK (from_s IS NULL OR until_s IS NULL OR from_s < until_s)
 ) STRICT;
-CREATE INDEX counter_locations_by_counter ON counter_locations (counter_id);
+-- One location from an instant on; nulls are distinct to SQLite, so the open start is written as the least integer.
+CREATE UNIQUE INDEX counter_locations_unique ON counter_locations (counter_id, coalesce(from_s, -9223372036854775807)) WHERE removed_revision IS NULL;
 
 -- A clock that was off by `offset_s` between two instants: add it to the stated time.
 CREATE TABLE counter_clock_corrections (
@@ -233,7 +237,8 @@ CREATE TABLE counter_clock_corrections (
     offset_s INTEGER NOT NULL,
     reason TEXT NOT NULL,
     revision INTEGER NOT NULL,
-    CONSTRAINT counter_clock_corrections_order CHECK (from_s < until_s)
+    CONSTRAINT counter_clock_corrections_order CHECK (from_s < until_s),
+    CONSTRAINT counter_clock_corrections_unique UNIQUE (counter_id, from_s)
 ) STRICT;
 
 CREATE TABLE counter_readings (
@@ -251,6 +256,7 @@ CREATE TABLE counter_readings (
 ) STRICT;
 CREATE UNIQUE INDEX counter_readings_unique ON counter_readings (counter_id, start_s) WHERE removed_revision IS NULL;
 CREATE INDEX counter_readings_by_revision ON counter_readings (revision);
+CREATE INDEX counter_readings_by_batch ON counter_readings (batch_id);
 
 -- A person counted beside the device for a while.
 CREATE TABLE calibrations (
@@ -277,13 +283,14 @@ CREATE TABLE party_sizes (
     until_date TEXT,
     mean_walkers REAL NOT NULL CONSTRAINT party_sizes_mean_at_least_one CHECK (mean_walkers >= 1),
     standard_error REAL NOT NULL CONSTRAINT party_sizes_error_not_negative CHECK (standard_error >= 0),
-    n_parties INTEGER,
+    n_parties INTEGER CONSTRAINT party_sizes_parties_not_negative CHECK (n_parties >= 0),
     batch_id INTEGER REFERENCES batches (id),
     file_id INTEGER REFERENCES files (id),
     row_number INTEGER,
     revision INTEGER NOT NULL,
     removed_revision INTEGER
 ) STRICT;
+CREATE UNIQUE INDEX party_sizes_unique ON party_sizes (area_id, coalesce(trailhead_id, 0), coalesce(from_date, ''), coalesce(until_date, '')) WHERE removed_revision IS NULL;
 
 -- Survey walks: a track (as in trail_parts, with instants beside it), zero encounters included.
 CREATE TABLE survey_walks (
@@ -356,6 +363,7 @@ CREATE UNIQUE INDEX encounters_unique ON encounters (area_id, occurrence_id) WHE
 CREATE INDEX encounters_by_revision ON encounters (revision);
 CREATE INDEX encounters_by_space ON encounters (space_key);
 CREATE INDEX encounters_by_batch ON encounters (batch_id);
+CREATE INDEX encounters_by_walk ON encounters (walk_id) WHERE walk_id IS NOT NULL;
 
 CREATE TABLE encounter_details (
     encounter_id INTEGER PRIMARY KEY REFERENCES encounters (id),
@@ -391,6 +399,8 @@ CREATE TABLE encounter_details (
     -- Columns of the file that no field takes, as JSON: nothing is lost.
     other_json TEXT NOT NULL DEFAULT ''
 ) STRICT;
+-- Finds the encounters of a survey walk that is brought in after them.
+CREATE INDEX encounter_details_by_event ON encounter_details (event_id) WHERE event_id <> '';
 
 -- Health data: a table of its own, with its own right.
 CREATE TABLE encounter_outcomes (
@@ -538,6 +548,7 @@ CREATE TABLE signs_in_place (
     revision INTEGER NOT NULL,
     removed_revision INTEGER
 ) STRICT;
+CREATE UNIQUE INDEX signs_in_place_unique ON signs_in_place (area_id, name, up_s) WHERE removed_revision IS NULL;
 
 CREATE TABLE sign_inspections (
     id INTEGER PRIMARY KEY,

@@ -1,1 +1,271 @@
 //! Facts in SQLite: the only SQL.
+//!
+//! [`Store::open`] opens or makes the database. A [`Writer`] is the only way in: it holds the one write transaction, and
+//! [`Writer::commit`] raises the data revision in the same transaction. A [`Snapshot`] is the way out: it reads the
+//! revision and the rows in one read transaction, so that everything read through it belongs together.
+//!
+//! Invariant: a row that changes carries the revision that last touched it; a row that is taken out carries that revision
+//! and stays. So [`EncounterCache`] and [`ReadingCache`] read only what changed since they last looked.
+//!
+//! Invariant: no row of a file stops the others. What is wrong with a row is a [`RowProblem`] in the [`Tally`].
+
+mod areas;
+mod batches;
+mod bulk;
+mod calibrations;
+mod constraints;
+mod counters;
+mod decisions;
+mod encounter_cache;
+mod encounter_details;
+mod encounter_wire;
+mod encounters_insert;
+mod encounters_read;
+mod encounters_write;
+mod error;
+mod event_time;
+pub mod filter;
+mod geometry;
+mod hand_snaps;
+mod history;
+mod incremental;
+mod kept;
+mod organisms;
+mod party_sizes;
+mod places;
+mod reactions;
+mod readings;
+mod sensitive_places;
+mod sign_locations;
+mod sign_plans;
+mod signs_in_place;
+mod snapshot;
+pub mod space_key;
+#[cfg(test)]
+mod testing;
+#[cfg(test)]
+mod tests;
+mod trailheads;
+mod trails;
+mod undo;
+mod walks;
+mod wire;
+mod writer;
+
+use std::path::Path;
+use std::time::Duration;
+
+use sqlx::ConnectOptions;
+use sqlx::Connection;
+use sqlx::SqlitePool;
+use sqlx::migrate::MigrateError;
+use sqlx::migrate::Migrator;
+use sqlx::sqlite::SqliteConnectOptions;
+use sqlx::sqlite::SqliteJournalMode;
+use sqlx::sqlite::SqlitePoolOptions;
+use sqlx::sqlite::SqliteSynchronous;
+
+use crate::domain::revision::Revision;
+
+pub use crate::store::areas::AreaDraft;
+pub use crate::store::batches::BatchDraft;
+pub use crate::store::batches::FileDraft;
+pub use crate::store::batches::FileFormat;
+pub use crate::store::batches::RowErrorState;
+pub use crate::store::batches::StoredFile;
+pub use crate::store::decisions::Choice;
+pub use crate::store::decisions::Decision;
+pub use crate::store::decisions::DecisionDraft;
+pub use crate::store::encounter_cache::EncounterCache;
+pub use crate::store::encounter_cache::EncounterRow;
+pub use crate::store::encounter_cache::Encounters;
+pub use crate::store::encounters_read::Encounter;
+pub use crate::store::error::Error;
+pub use crate::store::error::RowProblem;
+pub use crate::store::filter::EncounterFilter;
+pub use crate::store::filter::EncounterPage;
+pub use crate::store::filter::EncounterSummary;
+pub use crate::store::filter::Paging;
+pub use crate::store::hand_snaps::HandSnap;
+pub use crate::store::hand_snaps::HandSnapDraft;
+pub use crate::store::hand_snaps::SnapTarget;
+pub use crate::store::history::Change;
+pub use crate::store::history::FieldChange;
+pub use crate::store::history::RecordKind;
+pub use crate::store::history::RevisionEntry;
+pub use crate::store::reactions::ApproachRecord;
+pub use crate::store::readings::ReadingCache;
+pub use crate::store::readings::Readings;
+pub use crate::store::sign_locations::SignLocation;
+pub use crate::store::sign_plans::PlanSite;
+pub use crate::store::sign_plans::SignPlan;
+pub use crate::store::sign_plans::SignPlanDraft;
+pub use crate::store::signs_in_place::SignInPlace;
+pub use crate::store::signs_in_place::SignInPlaceDraft;
+pub use crate::store::snapshot::Snapshot;
+pub use crate::store::undo::Undone;
+pub use crate::store::writer::Origin;
+pub use crate::store::writer::Tally;
+pub use crate::store::writer::Target;
+pub use crate::store::writer::Writer;
+
+static MIGRATOR: Migrator = sqlx::migrate!("./migrations");
+
+/// What an acknowledged commit survives.
+#[derive(Debug, Clone, Copy, PartialEq, Eq, Default)]
+pub enum Durability {
+    /// The loss of power: each commit waits for the disk.
+    #[default]
+    PowerLoss,
+    /// The end of the process, however sudden; for data that can be made again.
+    ProcessEnd,
+}
+
+/// How a database is opened.
+#[derive(Debug, Clone, PartialEq, Eq)]
+pub struct OpenParams {
+    /// How long a writer waits for another one before it gives up with [`Error::Busy`].
+    pub busy_timeout: Duration,
+    /// How many snapshots may be read at the same time.
+    pub n_readers: u32,
+    /// What an acknowledged commit survives.
+    pub durability: Durability,
+}
+
+impl Default for OpenParams {
+    /// Ten seconds, four readers, commits that survive the loss of power.
+    fn default() -> Self {
+        Self { busy_timeout: Duration::from_secs(10), n_readers: 4, durability: Durability::PowerLoss }
+    }
+}
+
+/// An open database. Cheap to clone; all clones share the connections.
+#[derive(Debug, Clone)]
+pub struct Store {
+    readers: SqlitePool,
+    writer: SqlitePool,
+}
+
+impl Store {
+    /// Opens the database, or makes an empty one, and brings it up to date.
+    ///
+    /// # Errors
+    /// [`Error::CannotOpen`], [`Error::NotADatabase`], [`Error::NotOurs`]: the file is left as it is.
+    /// [`Error::Newer`] or [`Error::AlteredMigration`] when it was made by another version; [`Error::Migration`],
+    /// [`Error::Busy`], [`Error::Full`], [`Error::ReadOnly`] when it could not be brought up to date.
+    pub async fn open(path: &Path, params: &OpenParams) -> Result<Self, Error> {
+        let plain = SqliteConnectOptions::new()
+            .filename(path)
+            .create_if_missing(true)
+            .foreign_keys(true)
+            .busy_timeout(params.busy_timeout)
+            .disable_statement_logging();
+        let is_current = check_file(&plain, path).await?;
+        let options = plain
+            .journal_mode(SqliteJournalMode::Wal)
+            .synchronous(match params.durability {
+                Durability::PowerLoss => SqliteSynchronous::Full,
+                Durability::ProcessEnd => SqliteSynchronous::Normal,
+            })
+            .pragma("temp_store", "MEMORY")
+            // Gives the disk back after a large import.
+            .pragma("journal_size_limit", "67108864");
+        let writer = pool(1, params)
+            .connect_with(options.clone().pragma("cache_size", "-65536"))
+            .await
+            .map_err(|error| Error::opening(error, path))?;
+        if !is_current {
+            migrate(&writer).await?;
+        }
+        let readers = pool(params.n_readers.max(1), params)
+            .connect_lazy_with(options.pragma("cache_size", "-16384").pragma("query_only", "ON").row_buffer_size(512));
+        Ok(Self { readers, writer })
+    }
+
+    /// The revision of the data now, whoever committed it.
+    ///
+    /// # Errors
+    /// [`Error`] when the database cannot be read.
+    pub async fn revision(&self) -> Result<Revision, Error> {
+        snapshot::revision(&mut *self.readers.acquire().await?).await
+    }
+
+    /// A consistent view of the data at its present revision.
+    ///
+    /// # Errors
+    /// [`Error`] when the database cannot be read, or all readers are taken for longer than the busy timeout.
+    pub async fn snapshot(&self) -> Result<Snapshot, Error> {
+        Snapshot::begin(&self.readers).await
+    }
+
+    /// Begins a write, for which it waits until no other writer, in this or another process, is at work.
+    ///
+    /// `actor` is who, `summary` why, in a few words; `now_s` is the time in seconds since 1970-01-01T00:00:00Z.
+    ///
+    /// # Errors
+    /// [`Error::Busy`] when another writer is at work for longer than the busy timeout; [`Error::ReadOnly`].
+    pub async fn write(&self, actor: &str, summary: &str, now_s: i64) -> Result<Writer, Error> {
+        Writer::begin(&self.writer, actor, summary, now_s).await
+    }
+
+    /// Closes all connections, after the reads and writes under way.
+    pub async fn close(&self) {
+        self.readers.close().await;
+        self.writer.close().await;
+    }
+}
+
+fn pool(n_connections: u32, params: &OpenParams) -> SqlitePoolOptions {
+    SqlitePoolOptions::new()
+        .max_connections(n_connections)
+        // A connection keeps its prepared statements and its pages for as long as it lives.
+        .idle_timeout(None)
+        .max_lifetime(None)
+        .test_before_acquire(false)
+        .acquire_timeout(params.busy_timeout.max(Duration::from_millis(1)))
+}
+
+/// Whether the file has all migrations already. Changes nothing in it, but makes it if there is none.
+async fn check_file(options: &SqliteConnectOptions, path: &Path) -> Result<bool, Error> {
+    let opening = |error| Error::opening(error, path);
+    let mut connection = options.connect().await.map_err(opening)?;
+    let tables: Vec<String> = sqlx::query_scalar("SELECT name FROM sqlite_schema WHERE type = 'table'")
+        .fetch_all(&mut connection)
+        .await
+        .map_err(opening)?;
+    let is_ours = tables.iter().any(|name| name == "_sqlx_migrations");
+    if !is_ours && !tables.is_empty() {
+        return Err(Error::NotOurs { path: path.to_owned() });
+    }
+    let applied: Vec<(i64, Vec<u8>)> = if is_ours {
+        sqlx::query_as("SELECT version, checksum FROM _sqlx_migrations ORDER BY version")
+            .fetch_all(&mut connection)
+            .await
+            .map_err(opening)?
+    } else {
+        Vec::new()
+    };
+    connection.close().await.map_err(opening)?;
+    for (version, checksum) in &applied {
+        match MIGRATOR.iter().find(|known| known.version == *version) {
+            None => return Err(Error::Newer { version: *version }),
+            Some(known) if *known.checksum != **checksum => {
+                return Err(Error::AlteredMigration { version: *version });
+            }
+            Some(_) => {}
+        }
+    }
+    Ok(applied.len() == MIGRATOR.iter().count())
+}
+
+/// Applies the missing migrations as one write, so that two programs that start together do not disturb each other.
+async fn migrate(writer: &SqlitePool) -> Result<(), Error> {
+    let mut transaction = writer.begin_with("BEGIN IMMEDIATE").await?;
+    MIGRATOR.run(&mut *transaction).await.map_err(|error| match error {
+        MigrateError::VersionMissing(version) => Error::Newer { version },
+        MigrateError::VersionMismatch(version) => Error::AlteredMigration { version },
+        MigrateError::Execute(error) | MigrateError::ExecuteMigration(error, _) => error.into(),
+        other => Error::Migration(other),
+    })?;
+    Ok(transaction.commit().await?)
+}

@@ -1,0 +1,374 @@
+//! Areas with their settings and species lists.
+
+use std::collections::BTreeMap;
+
+use serde::Serialize;
+
+use crate::domain::area::Area;
+use crate::domain::area::Species;
+use crate::domain::ids::AreaId;
+use crate::domain::units::Length;
+use crate::store::error::Error;
+use crate::store::error::Fault;
+use crate::store::error::stored;
+use crate::store::history;
+use crate::store::history::Entry;
+use crate::store::history::RecordKind;
+use crate::store::history::Version;
+use crate::store::kept::Put;
+use crate::store::snapshot::Snapshot;
+use crate::store::wire::Exact;
+use crate::store::writer::Tally;
+use crate::store::writer::Writer;
+
+/// An area before it is stored.
+#[derive(Debug, Clone, PartialEq, Eq)]
+pub struct AreaDraft {
+    /// Its name: the key.
+    pub name: String,
+    /// Its IANA time zone.
+    pub time_zone: String,
+    /// The local emergency number, as staff gave it.
+    pub emergency_number: String,
+    /// The distance to keep from a snake: the land manager's setting.
+    pub keep_distance: Option<Length>,
+}
+
+#[derive(Serialize)]
+struct AreaWire<'a> {
+    name: &'a str,
+    time_zone: &'a str,
+    emergency_number: &'a str,
+    keep_distance_m: Option<Exact>,
+}
+
+#[derive(Serialize)]
+struct SpeciesWire<'a> {
+    scientific_name: &'a str,
+    vernacular_name: &'a str,
+    is_venomous: bool,
+    sensitivity_category: Option<u8>,
+    sensitivity_reason: &'a str,
+    review_date: &'a str,
+}
+
+impl<'a> From<&'a Species> for SpeciesWire<'a> {
+    fn from(species: &'a Species) -> Self {
+        Self {
+            scientific_name: &species.scientific_name,
+            vernacular_name: &species.vernacular_name,
+            is_venomous: species.is_venomous,
+            sensitivity_category: species.sensitivity_category,
+            sensitivity_reason: &species.sensitivity_reason,
+            review_date: &species.review_date,
+        }
+    }
+}
+
+struct AreaRow {
+    id: i64,
+    name: String,
+    time_zone: String,
+    emergency_number: String,
+    keep_distance_m: Option<f64>,
+}
+
+impl TryFrom<AreaRow> for Area {
+    type Error = Error;
+
+    fn try_from(row: AreaRow) -> Result<Self, Error> {
+        let keep_distance = row.keep_distance_m.map(Length::metres).transpose();
+        Ok(Self {
+            id: AreaId(row.id),
+            name: row.name,
+            time_zone: row.time_zone,
+            emergency_number: row.emergency_number,
+            keep_distance: stored(keep_distance, "areas", "keep_distance_m", row.id)?,
+        })
+    }
+}
+
+struct SpeciesRow {
+    id: i64,
+    scientific_name: String,
+    vernacular_name: String,
+    is_venomous: bool,
+    sensitivity_category: Option<i64>,
+    sensitivity_reason: String,
+    review_date: Option<String>,
+}
+
+impl TryFrom<SpeciesRow> for Species {
+    type Error = Error;
+
+    fn try_from(row: SpeciesRow) -> Result<Self, Error> {
+        let category = row.sensitivity_category.map(u8::try_from).transpose();
+        Ok(Self {
+            scientific_name: row.scientific_name,
+            vernacular_name: row.vernacular_name,
+            is_venomous: row.is_venomous,
+            sensitivity_category: stored(category, "species", "sensitivity_category", row.id)?,
+            sensitivity_reason: row.sensitivity_reason,
+            review_date: row.review_date.unwrap_or_default(),
+        })
+    }
+}
+
+impl Writer {
+    /// Makes an area, or changes the one of that name, and returns its key.
+    ///
+    /// # Errors
+    /// [`Error::Rule`] when the distance to keep is zero; [`Error`] when the database cannot be written.
+    pub async fn put_area(&mut self, draft: &AreaDraft) -> Result<AreaId, Error> {
+        let keep_distance_m = draft.keep_distance.map(Length::in_metres);
+        let revision = self.revision();
+        let Some(old) = area_by_name(self, &draft.name).await? else {
+            let inserted = sqlx::query!(
+                "INSERT INTO areas (name, time_zone, emergency_number, keep_distance_m, revision) VALUES (?, ?, ?, ?, ?)",
+                draft.name,
+                draft.time_zone,
+                draft.emergency_number,
+                keep_distance_m,
+                revision
+            )
+            .execute(self.connection())
+            .await?;
+            self.touch();
+            return Ok(AreaId(inserted.last_insert_rowid()));
+        };
+        let before = AreaDraft {
+            name: old.name,
+            time_zone: old.time_zone,
+            emergency_number: old.emergency_number,
+            keep_distance: old.keep_distance,
+        };
+        if before == *draft {
+            return Ok(old.id);
+        }
+        sqlx::query!(
+            "UPDATE areas SET time_zone = ?, emergency_number = ?, keep_distance_m = ?, revision = ? WHERE id = ?",
+            draft.time_zone,
+            draft.emergency_number,
+            keep_distance_m,
+            revision,
+            old.id.0
+        )
+        .execute(self.connection())
+        .await?;
+        let (before, after) = (area_json(old.id, &before)?, area_json(old.id, draft)?);
+        record(self, RecordKind::Area, old.id.0, before, after).await?;
+        Ok(old.id)
+    }
+
+    /// Sets a setting of an area; an empty value takes it back to its default.
+    ///
+    /// # Errors
+    /// [`Error::Rule`] when there is no such area; [`Error`] when the database cannot be written.
+    pub async fn set_setting(&mut self, area: AreaId, key: &str, value: &str) -> Result<(), Error> {
+        let old = sqlx::query_scalar!("SELECT value FROM settings WHERE area_id = ? AND key = ?", area.0, key)
+            .fetch_optional(self.connection())
+            .await?;
+        if old.as_deref().unwrap_or_default() == value {
+            return Ok(());
+        }
+        let revision = self.revision();
+        if value.is_empty() {
+            sqlx::query!("DELETE FROM settings WHERE area_id = ? AND key = ?", area.0, key)
+                .execute(self.connection())
+                .await?;
+        } else {
+            sqlx::query!(
+                "INSERT INTO settings (area_id, key, value, revision) VALUES (?, ?, ?, ?)
+                 ON CONFLICT (area_id, key) DO UPDATE SET value = excluded.value, revision = excluded.revision",
+                area.0,
+                key,
+                value,
+                revision
+            )
+            .execute(self.connection())
+            .await?;
+        }
+        let json = |value: &str| {
+            let record: BTreeMap<&str, &str> = [(key, value)].into();
+            history::to_json("settings", area.0, &Version::new(record, None))
+        };
+        let (before, after) = (json(&old.unwrap_or_default())?, json(value)?);
+        record(self, RecordKind::Setting, area.0, before, after).await
+    }
+
+    /// Puts species on the list of an area, by scientific name. Rows are numbered from 1 in the tally's problems.
+    ///
+    /// # Errors
+    /// [`Error`] when the database cannot be written; what is wrong with a row is in the tally.
+    pub async fn put_species(&mut self, area: AreaId, rows: &[(u64, Species)]) -> Result<Tally, Error> {
+        let mut tally = Tally::default();
+        for (row_number, species) in rows {
+            match put_one_species(self, area, species).await {
+                Ok(put) => tally.count(put),
+                Err(Fault::Row(problem)) => tally.problems.push(problem.at(*row_number)),
+                Err(Fault::Store(error)) => return Err(error),
+            }
+        }
+        Ok(tally)
+    }
+
+    /// Adds a term to an area's reactions, beside the fixed core. One that is there stays as it is.
+    ///
+    /// # Errors
+    /// [`Error::Rule`] when there is no such area; [`Error`] when the database cannot be written.
+    pub async fn add_reaction_term(&mut self, area: AreaId, term: &str, is_strike: bool) -> Result<(), Error> {
+        let added = sqlx::query!(
+            "INSERT INTO reaction_terms (area_id, term, is_strike)
+             SELECT ?, ?, ?
+             WHERE NOT EXISTS (SELECT 1 FROM reaction_terms WHERE (area_id IS NULL OR area_id = ?) AND term = ?)",
+            area.0,
+            term,
+            is_strike,
+            area.0,
+            term
+        )
+        .execute(self.connection())
+        .await?;
+        if added.rows_affected() > 0 {
+            self.known.reaction_terms.clear();
+            self.touch();
+        }
+        Ok(())
+    }
+}
+
+async fn record(
+    writer: &mut Writer,
+    kind: RecordKind,
+    record_id: i64,
+    before: String,
+    after: String,
+) -> Result<(), Error> {
+    let entry = Entry { kind, record_id, batch_id: None, before: Some(before), after: Some(after) };
+    history::record(writer, entry).await
+}
+
+fn area_json(id: AreaId, draft: &AreaDraft) -> Result<String, Error> {
+    let record = AreaWire {
+        name: &draft.name,
+        time_zone: &draft.time_zone,
+        emergency_number: &draft.emergency_number,
+        keep_distance_m: draft.keep_distance.map(|distance| Exact(distance.in_metres())),
+    };
+    history::to_json("areas", id.0, &Version::new(record, None))
+}
+
+async fn area_by_name(writer: &mut Writer, name: &str) -> Result<Option<Area>, Error> {
+    sqlx::query_as!(
+        AreaRow,
+        r#"SELECT id AS "id!", name, time_zone, emergency_number, keep_distance_m FROM areas WHERE name = ?"#,
+        name
+    )
+    .fetch_optional(writer.connection())
+    .await?
+    .map(Area::try_from)
+    .transpose()
+}
+
+async fn put_one_species(writer: &mut Writer, area: AreaId, species: &Species) -> Result<Put, Fault> {
+    let old = sqlx::query_as!(
+        SpeciesRow,
+        r#"SELECT id AS "id!", scientific_name, vernacular_name, is_venomous AS "is_venomous: bool",
+            sensitivity_category, sensitivity_reason, review_date
+         FROM species WHERE area_id = ? AND scientific_name = ?"#,
+        area.0,
+        species.scientific_name
+    )
+    .fetch_optional(writer.connection())
+    .await?;
+    let old_id = old.as_ref().map(|row| row.id);
+    let old = old.map(Species::try_from).transpose()?;
+    if old.as_ref() == Some(species) {
+        return Ok(Put::Unchanged);
+    }
+    let revision = writer.revision();
+    sqlx::query!(
+        "INSERT INTO species (area_id, scientific_name, vernacular_name, is_venomous, sensitivity_category,
+            sensitivity_reason, review_date, revision)
+         VALUES (?, ?, ?, ?, ?, ?, nullif(?, ''), ?)
+         ON CONFLICT (area_id, scientific_name) DO UPDATE SET vernacular_name = excluded.vernacular_name,
+            is_venomous = excluded.is_venomous, sensitivity_category = excluded.sensitivity_category,
+            sensitivity_reason = excluded.sensitivity_reason, review_date = excluded.review_date,
+            revision = excluded.revision",
+        area.0,
+        species.scientific_name,
+        species.vernacular_name,
+        species.is_venomous,
+        species.sensitivity_category,
+        species.sensitivity_reason,
+        species.review_date,
+        revision
+    )
+    .execute(writer.connection())
+    .await?;
+    writer.touch();
+    let (Some(id), Some(old)) = (old_id, old) else { return Ok(Put::Inserted) };
+    let json = |species: &Species| history::to_json("species", id, &Version::new(SpeciesWire::from(species), None));
+    let (before, after) = (json(&old)?, json(species)?);
+    record(writer, RecordKind::Species, id, before, after).await?;
+    Ok(Put::Updated)
+}
+
+impl Snapshot {
+    /// All areas, by key. Empty in a new database.
+    ///
+    /// # Errors
+    /// [`Error`] when the database cannot be read.
+    pub async fn areas(&mut self) -> Result<Vec<Area>, Error> {
+        let rows = sqlx::query_as!(
+            AreaRow,
+            r#"SELECT id AS "id!", name, time_zone, emergency_number, keep_distance_m FROM areas ORDER BY id"#
+        )
+        .fetch_all(self.connection())
+        .await?;
+        rows.into_iter().map(Area::try_from).collect()
+    }
+
+    /// The settings of an area that differ from their defaults, by key.
+    ///
+    /// # Errors
+    /// [`Error`] when the database cannot be read.
+    pub async fn settings(&mut self, area: AreaId) -> Result<BTreeMap<String, String>, Error> {
+        let rows = sqlx::query!("SELECT key, value FROM settings WHERE area_id = ?", area.0)
+            .fetch_all(self.connection())
+            .await?;
+        Ok(rows.into_iter().map(|row| (row.key, row.value)).collect())
+    }
+
+    /// The species list of an area, by scientific name. Empty when there is none.
+    ///
+    /// # Errors
+    /// [`Error`] when the database cannot be read.
+    pub async fn species(&mut self, area: AreaId) -> Result<Vec<Species>, Error> {
+        let rows = sqlx::query_as!(
+            SpeciesRow,
+            r#"SELECT id AS "id!", scientific_name, vernacular_name, is_venomous AS "is_venomous: bool",
+                sensitivity_category, sensitivity_reason, review_date
+             FROM species WHERE area_id = ? ORDER BY scientific_name"#,
+            area.0
+        )
+        .fetch_all(self.connection())
+        .await?;
+        rows.into_iter().map(Species::try_from).collect()
+    }
+
+    /// The reaction terms of an area, the core first: term, and whether it is a strike.
+    ///
+    /// # Errors
+    /// [`Error`] when the database cannot be read.
+    pub async fn reaction_terms(&mut self, area: AreaId) -> Result<Vec<(String, bool)>, Error> {
+        let rows = sqlx::query!(
+            r#"SELECT term, is_strike AS "is_strike: bool" FROM reaction_terms
+             WHERE area_id IS NULL OR area_id = ? ORDER BY id"#,
+            area.0
+        )
+        .fetch_all(self.connection())
+        .await?;
+        Ok(rows.into_iter().map(|row| (row.term, row.is_strike)).collect())
+    }
+}

@@ -1,0 +1,399 @@
+//! Batches of files brought in together, and the rows that did not go in.
+
+use std::collections::HashMap;
+
+use crate::domain::batch::BatchSummary;
+use crate::domain::batch::Content;
+use crate::domain::batch::RowError;
+use crate::domain::batch::StoredRowError;
+use crate::domain::ids::AreaId;
+use crate::domain::ids::BatchId;
+use crate::domain::ids::FileId;
+use crate::domain::ids::RowErrorId;
+use crate::domain::revision::Revision;
+use crate::domain::terms::terms;
+use crate::store::error::Error;
+use crate::store::error::stored;
+use crate::store::snapshot::Snapshot;
+use crate::store::writer::Tally;
+use crate::store::writer::Writer;
+
+terms! {
+    /// The format a file was read as.
+    FileFormat, "file formats", {
+        /// Comma-separated values, or another separator.
+        Csv => "csv",
+        /// GeoJSON.
+        GeoJson => "geojson",
+        /// GPX.
+        Gpx => "gpx",
+        /// Sent by the form.
+        Form => "form",
+    }
+}
+
+terms! {
+    /// What has become of a row that did not go in.
+    RowErrorState, "states of a row error", {
+        /// Waits for someone to mend it.
+        Open => "open",
+        /// Mended, and gone in.
+        Mended => "mended",
+        /// Set aside: it will not go in.
+        SetAside => "set-aside",
+    }
+}
+
+/// A batch before it is stored.
+#[derive(Debug, Clone, PartialEq, Eq)]
+pub struct BatchDraft {
+    /// The area it is for.
+    pub area: AreaId,
+    /// What its rows are.
+    pub content: Content,
+}
+
+/// A file before it is stored.
+#[derive(Debug, Clone, PartialEq, Eq)]
+pub struct FileDraft {
+    /// Its name, without folders.
+    pub name: String,
+    /// What it was read as.
+    pub format: FileFormat,
+    /// Its character encoding.
+    pub encoding: String,
+    /// Its size.
+    pub n_bytes: u64,
+    /// The BLAKE3 hash of its bytes, in hexadecimal digits.
+    pub blake3: String,
+    /// Which header was read as which field, in the order of the file.
+    pub mapping: Vec<(String, String)>,
+}
+
+/// A stored file.
+#[derive(Debug, Clone, PartialEq, Eq)]
+pub struct StoredFile {
+    /// The stored row.
+    pub id: FileId,
+    /// The batch it came with.
+    pub batch_id: BatchId,
+    /// What was given.
+    pub given: FileDraft,
+}
+
+impl Writer {
+    /// Begins a batch, by the actor of this write.
+    ///
+    /// # Errors
+    /// [`Error::Rule`] when there is no such area; [`Error`] when the database cannot be written.
+    pub async fn begin_batch(&mut self, draft: &BatchDraft) -> Result<BatchId, Error> {
+        let (content, actor, now_s, revision) =
+            (draft.content.term(), self.actor().to_owned(), self.now_s(), self.revision());
+        let inserted = sqlx::query!(
+            "INSERT INTO batches (area_id, content, actor, created_at_s, revision) VALUES (?, ?, ?, ?, ?)",
+            draft.area.0,
+            content,
+            actor,
+            now_s,
+            revision
+        )
+        .execute(self.connection())
+        .await?;
+        Ok(BatchId(inserted.last_insert_rowid()))
+    }
+
+    /// Adds a file to a batch.
+    ///
+    /// # Errors
+    /// [`Error::Rule`] when there is no such batch; [`Error`] when the database cannot be written.
+    pub async fn add_file(&mut self, batch: BatchId, draft: &FileDraft) -> Result<FileId, Error> {
+        let (format, n_bytes) = (draft.format.term(), draft.n_bytes as i64);
+        let mapping = stored(serde_json::to_string(&draft.mapping), "files", "mapping_json", batch.0)?;
+        let inserted = sqlx::query!(
+            "INSERT INTO files (batch_id, name, format, encoding, n_bytes, blake3, mapping_json)
+             VALUES (?, ?, ?, ?, ?, ?, ?)",
+            batch.0,
+            draft.name,
+            format,
+            draft.encoding,
+            n_bytes,
+            draft.blake3,
+            mapping
+        )
+        .execute(self.connection())
+        .await?;
+        Ok(FileId(inserted.last_insert_rowid()))
+    }
+
+    /// Keeps rows that did not go in, to be mended.
+    ///
+    /// The same row of the same bytes with the same complaint is kept once, whatever has become of it since. Returns how
+    /// many are new.
+    ///
+    /// # Errors
+    /// [`Error::Rule`] when there is no such file; [`Error`] when the database cannot be written.
+    pub async fn add_row_errors(&mut self, file: FileId, errors: &[RowError]) -> Result<u64, Error> {
+        let mut n_new = 0;
+        for error in errors {
+            n_new += u64::from(self.add_row_error(file, error).await?);
+        }
+        if n_new > 0 {
+            self.touch();
+        }
+        Ok(n_new)
+    }
+
+    async fn add_row_error(&mut self, file: FileId, error: &RowError) -> Result<bool, Error> {
+        let (row_number, revision) = (error.row_number as i64, self.revision());
+        let raw = stored(serde_json::to_string(&error.raw), "row_errors", "raw_json", row_number)?;
+        let inserted = sqlx::query!(
+            "INSERT INTO row_errors (file_id, row_number, field, value, reason, hint, raw_json, state, revision)
+             SELECT ?1, ?2, ?3, ?4, ?5, ?6, ?7, 'open', ?8
+             WHERE NOT EXISTS (
+                SELECT 1 FROM row_errors JOIN files ON files.id = file_id JOIN batches ON batches.id = batch_id
+                WHERE blake3 = (SELECT blake3 FROM files WHERE id = ?1) AND undone_revision IS NULL
+                  AND row_number = ?2 AND field = ?3 AND value = ?4 AND reason = ?5)",
+            file.0,
+            row_number,
+            error.field,
+            error.value,
+            error.reason,
+            error.hint,
+            raw,
+            revision
+        )
+        .execute(self.connection())
+        .await?;
+        Ok(inserted.rows_affected() > 0)
+    }
+
+    /// Adds to the counts of a batch: what became of its rows, and how many rows did not go in.
+    ///
+    /// # Errors
+    /// [`Error::Missing`] when there is no such batch; [`Error`] when the database cannot be written.
+    pub async fn count_batch(&mut self, batch: BatchId, tally: &Tally, n_refused: u64) -> Result<(), Error> {
+        let (n_accepted, n_unchanged, n_refused) =
+            (tally.n_accepted() as i64, tally.n_unchanged as i64, n_refused as i64);
+        let updated = sqlx::query!(
+            "UPDATE batches SET n_accepted = n_accepted + ?, n_unchanged = n_unchanged + ?, n_refused = n_refused + ?
+             WHERE id = ?",
+            n_accepted,
+            n_unchanged,
+            n_refused,
+            batch.0
+        )
+        .execute(self.connection())
+        .await?;
+        found(updated.rows_affected(), "batch", batch.0)
+    }
+
+    /// Says that a row error is mended, set aside, or open again.
+    ///
+    /// # Errors
+    /// [`Error::Missing`] when there is no such row error; [`Error`] when the database cannot be written.
+    pub async fn settle_row_error(&mut self, id: RowErrorId, state: RowErrorState) -> Result<(), Error> {
+        let (actor, now_s, revision, state) =
+            (self.actor().to_owned(), self.now_s(), self.revision(), state.term());
+        let updated = sqlx::query!(
+            "UPDATE row_errors SET state = ?, settled_at_s = ?, settled_by = ?, revision = ? WHERE id = ?",
+            state,
+            now_s,
+            actor,
+            revision,
+            id.0
+        )
+        .execute(self.connection())
+        .await?;
+        self.touch();
+        found(updated.rows_affected(), "row error", id.0)
+    }
+}
+
+/// [`Error::Missing`] when a change reached no row.
+pub(super) fn found(n_rows: u64, what: &'static str, id: i64) -> Result<(), Error> {
+    if n_rows == 0 { Err(Error::Missing { what, id }) } else { Ok(()) }
+}
+
+struct RowErrorRow {
+    id: i64,
+    file_id: i64,
+    file_name: String,
+    content: String,
+    row_number: i64,
+    field: String,
+    value: String,
+    reason: String,
+    hint: String,
+    raw_json: String,
+    state: String,
+}
+
+impl TryFrom<RowErrorRow> for StoredRowError {
+    type Error = Error;
+
+    fn try_from(row: RowErrorRow) -> Result<Self, Error> {
+        let error = RowError {
+            row_number: row.row_number as u64,
+            field: row.field,
+            value: row.value,
+            reason: row.reason,
+            hint: row.hint,
+            raw: stored(serde_json::from_str(&row.raw_json), "row_errors", "raw_json", row.id)?,
+        };
+        Ok(Self {
+            id: RowErrorId(row.id),
+            file_id: FileId(row.file_id),
+            file_name: row.file_name,
+            content: stored(row.content.parse(), "batches", "content", row.id)?,
+            error,
+            state: row.state,
+        })
+    }
+}
+
+struct BatchRow {
+    id: i64,
+    content: String,
+    actor: String,
+    created_at_s: i64,
+    revision: i64,
+    n_accepted: i64,
+    n_unchanged: i64,
+    n_refused: i64,
+    undone_at_s: Option<i64>,
+}
+
+impl Snapshot {
+    /// The batches of an area, newest first, with the names of their files.
+    ///
+    /// # Errors
+    /// [`Error`] when the database cannot be read.
+    pub async fn batches(&mut self, area: AreaId) -> Result<Vec<BatchSummary>, Error> {
+        let mut file_names = self.file_names(area).await?;
+        let rows = sqlx::query_as!(
+            BatchRow,
+            r#"SELECT id AS "id!", content, actor, created_at_s, revision, n_accepted, n_unchanged, n_refused, undone_at_s
+             FROM batches WHERE area_id = ? ORDER BY id DESC"#,
+            area.0
+        )
+        .fetch_all(self.connection())
+        .await?;
+        rows.into_iter()
+            .map(|row| {
+                Ok(BatchSummary {
+                    id: BatchId(row.id),
+                    content: stored(row.content.parse(), "batches", "content", row.id)?,
+                    actor: row.actor,
+                    created_at_s: row.created_at_s,
+                    revision: Revision(row.revision as u64),
+                    n_accepted: row.n_accepted as u64,
+                    n_unchanged: row.n_unchanged as u64,
+                    n_refused: row.n_refused as u64,
+                    undone_at_s: row.undone_at_s,
+                    file_names: file_names.remove(&row.id).unwrap_or_default(),
+                })
+            })
+            .collect()
+    }
+
+    async fn file_names(&mut self, area: AreaId) -> Result<HashMap<i64, Vec<String>>, Error> {
+        let rows = sqlx::query!(
+            "SELECT batch_id, name FROM files JOIN batches ON batches.id = batch_id WHERE area_id = ? ORDER BY files.id",
+            area.0
+        )
+        .fetch_all(self.connection())
+        .await?;
+        let mut names: HashMap<i64, Vec<String>> = HashMap::new();
+        for row in rows {
+            names.entry(row.batch_id).or_default().push(row.name);
+        }
+        Ok(names)
+    }
+
+    /// The files of an area with these bytes, newest first: whether a file has come before.
+    ///
+    /// # Errors
+    /// [`Error`] when the database cannot be read.
+    pub async fn files_with_hash(&mut self, area: AreaId, blake3: &str) -> Result<Vec<StoredFile>, Error> {
+        let rows = sqlx::query!(
+            r#"SELECT files.id AS "id!", batch_id, name, format, encoding, n_bytes, blake3, mapping_json
+             FROM files JOIN batches ON batches.id = batch_id
+             WHERE blake3 = ? AND area_id = ? ORDER BY files.id DESC"#,
+            blake3,
+            area.0
+        )
+        .fetch_all(self.connection())
+        .await?;
+        rows.into_iter()
+            .map(|row| {
+                Ok(StoredFile {
+                    id: FileId(row.id),
+                    batch_id: BatchId(row.batch_id),
+                    given: FileDraft {
+                        name: row.name,
+                        format: stored(row.format.parse(), "files", "format", row.id)?,
+                        encoding: row.encoding,
+                        n_bytes: row.n_bytes as u64,
+                        blake3: row.blake3,
+                        mapping: stored(serde_json::from_str(&row.mapping_json), "files", "mapping_json", row.id)?,
+                    },
+                })
+            })
+            .collect()
+    }
+
+    /// The rows of an area that wait to be mended, in the order they came.
+    ///
+    /// # Errors
+    /// [`Error`] when the database cannot be read.
+    pub async fn open_row_errors(&mut self, area: AreaId) -> Result<Vec<StoredRowError>, Error> {
+        let rows = sqlx::query_as!(
+            RowErrorRow,
+            r#"SELECT row_errors.id AS "id!", file_id, files.name AS file_name, content, row_number, field, value, reason,
+                hint, raw_json, state
+             FROM row_errors JOIN files ON files.id = file_id JOIN batches ON batches.id = batch_id
+             WHERE state = 'open' AND area_id = ? AND undone_revision IS NULL ORDER BY row_errors.id"#,
+            area.0
+        )
+        .fetch_all(self.connection())
+        .await?;
+        rows.into_iter().map(StoredRowError::try_from).collect()
+    }
+
+    /// The rows of a batch that did not go in, whatever has become of them, in the order they came.
+    ///
+    /// # Errors
+    /// [`Error`] when the database cannot be read.
+    pub async fn row_errors_of_batch(&mut self, batch: BatchId) -> Result<Vec<StoredRowError>, Error> {
+        let rows = sqlx::query_as!(
+            RowErrorRow,
+            r#"SELECT row_errors.id AS "id!", file_id, files.name AS file_name, content, row_number, field, value, reason,
+                hint, raw_json, state
+             FROM row_errors JOIN files ON files.id = file_id JOIN batches ON batches.id = batch_id
+             WHERE batch_id = ? ORDER BY row_errors.id"#,
+            batch.0
+        )
+        .fetch_all(self.connection())
+        .await?;
+        rows.into_iter().map(StoredRowError::try_from).collect()
+    }
+
+    /// One row error, none when there is no such one.
+    ///
+    /// # Errors
+    /// [`Error`] when the database cannot be read.
+    pub async fn row_error(&mut self, id: RowErrorId) -> Result<Option<StoredRowError>, Error> {
+        sqlx::query_as!(
+            RowErrorRow,
+            r#"SELECT row_errors.id AS "id!", file_id, files.name AS file_name, content, row_number, field, value, reason,
+                hint, raw_json, state
+             FROM row_errors JOIN files ON files.id = file_id JOIN batches ON batches.id = batch_id
+             WHERE row_errors.id = ?"#,
+            id.0
+        )
+        .fetch_optional(self.connection())
+        .await?
+        .map(StoredRowError::try_from)
+        .transpose()
+    }
+}

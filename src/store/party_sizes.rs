@@ -1,0 +1,200 @@
+//! Mean party sizes, by trailhead and period where known.
+
+use serde::Deserialize;
+use serde::Serialize;
+use sqlx::SqliteConnection;
+
+use crate::domain::exposure::PartySize;
+use crate::domain::exposure::PartySizeDraft;
+use crate::domain::ids::AreaId;
+use crate::domain::ids::TrailheadId;
+use crate::store::error::Error;
+use crate::store::error::Fault;
+use crate::store::error::Problem;
+use crate::store::history::RecordKind;
+use crate::store::kept;
+use crate::store::kept::Kept;
+use crate::store::kept::Keyed;
+use crate::store::kept::RowKey;
+use crate::store::kept::Stored;
+use crate::store::snapshot::Snapshot;
+use crate::store::trailheads;
+use crate::store::wire::Exact;
+use crate::store::writer::Origin;
+use crate::store::writer::Stamp;
+use crate::store::writer::Tally;
+use crate::store::writer::Target;
+use crate::store::writer::Writer;
+
+#[derive(Serialize, Deserialize)]
+pub(super) struct PartySizeWire {
+    trailhead: String,
+    from_date: String,
+    until_date: String,
+    mean_walkers: Exact,
+    standard_error: Exact,
+    n_parties: Option<u32>,
+}
+
+impl Kept for PartySizeDraft {
+    const KIND: RecordKind = RecordKind::PartySize;
+    const TABLE: &'static str = "party_sizes";
+    const KEY: &'static str = "trailhead and period";
+    type Wire = PartySizeWire;
+
+    fn to_wire(&self) -> PartySizeWire {
+        PartySizeWire {
+            trailhead: self.trailhead.clone(),
+            from_date: self.from_date.clone(),
+            until_date: self.until_date.clone(),
+            mean_walkers: Exact(self.mean_walkers),
+            standard_error: Exact(self.standard_error),
+            n_parties: self.n_parties,
+        }
+    }
+
+    fn from_wire(wire: PartySizeWire) -> Result<Self, String> {
+        Ok(Self {
+            trailhead: wire.trailhead,
+            from_date: wire.from_date,
+            until_date: wire.until_date,
+            mean_walkers: wire.mean_walkers.0,
+            standard_error: wire.standard_error.0,
+            n_parties: wire.n_parties,
+        })
+    }
+
+    async fn load(connection: &mut SqliteConnection, id: i64) -> Result<Option<Stored<Self>>, Error> {
+        let row = sqlx::query!(
+            r#"SELECT trailheads.name AS "trailhead?", from_date, until_date, mean_walkers, standard_error,
+                n_parties AS "n_parties: u32", party_sizes.batch_id, party_sizes.file_id, party_sizes.row_number
+             FROM party_sizes
+             LEFT JOIN trailheads ON trailheads.id = trailhead_id AND trailheads.removed_revision IS NULL
+             WHERE party_sizes.id = ? AND party_sizes.removed_revision IS NULL"#,
+            id
+        )
+        .fetch_optional(connection)
+        .await?;
+        Ok(row.map(|row| Stored {
+            record: Self {
+                trailhead: row.trailhead.unwrap_or_default(),
+                from_date: row.from_date.unwrap_or_default(),
+                until_date: row.until_date.unwrap_or_default(),
+                mean_walkers: row.mean_walkers,
+                standard_error: row.standard_error,
+                n_parties: row.n_parties,
+            },
+            origin: Origin::from_columns(row.batch_id, row.file_id, row.row_number),
+        }))
+    }
+
+    async fn overwrite(&self, connection: &mut SqliteConnection, key: RowKey, stamp: &Stamp) -> Result<(), Fault> {
+        let trailhead_id = trailheads::by_name(connection, key.area, &self.trailhead).await?;
+        let (batch_id, file_id, row_number) = (stamp.batch_id(), stamp.file_id(), stamp.row_number());
+        sqlx::query!(
+            "UPDATE party_sizes SET trailhead_id = ?, from_date = nullif(?, ''), until_date = nullif(?, ''),
+                mean_walkers = ?, standard_error = ?, n_parties = ?, batch_id = ?, file_id = ?, row_number = ?,
+                revision = ?, removed_revision = NULL
+             WHERE id = ?",
+            trailhead_id,
+            self.from_date,
+            self.until_date,
+            self.mean_walkers,
+            self.standard_error,
+            self.n_parties,
+            batch_id,
+            file_id,
+            row_number,
+            stamp.revision,
+            key.id
+        )
+        .execute(connection)
+        .await?;
+        Ok(())
+    }
+}
+
+impl Keyed for PartySizeDraft {
+    async fn find(&self, connection: &mut SqliteConnection, area: AreaId) -> Result<Option<i64>, Fault> {
+        for (field, value) in [("meanWalkers", self.mean_walkers), ("standardError", self.standard_error)] {
+            if !value.is_finite() {
+                let hint = "give it as a decimal number";
+                return Err(Problem::of(field, &value.to_string(), "it is not a number", hint).into());
+            }
+        }
+        let trailhead_id = trailheads::by_name(connection, area, &self.trailhead).await?;
+        let id = sqlx::query_scalar!(
+            "SELECT id FROM party_sizes
+             WHERE area_id = ? AND trailhead_id IS ? AND coalesce(from_date, '') = ? AND coalesce(until_date, '') = ?
+               AND removed_revision IS NULL",
+            area.0,
+            trailhead_id,
+            self.from_date,
+            self.until_date
+        )
+        .fetch_optional(connection)
+        .await?;
+        Ok(id)
+    }
+
+    async fn insert(&self, connection: &mut SqliteConnection, area: AreaId, stamp: &Stamp) -> Result<(), Fault> {
+        let trailhead_id = trailheads::by_name(connection, area, &self.trailhead).await?;
+        let (batch_id, file_id, row_number) = (stamp.batch_id(), stamp.file_id(), stamp.row_number());
+        sqlx::query!(
+            "INSERT INTO party_sizes (area_id, trailhead_id, from_date, until_date, mean_walkers, standard_error,
+                n_parties, batch_id, file_id, row_number, revision)
+             VALUES (?, ?, nullif(?, ''), nullif(?, ''), ?, ?, ?, ?, ?, ?, ?)",
+            area.0,
+            trailhead_id,
+            self.from_date,
+            self.until_date,
+            self.mean_walkers,
+            self.standard_error,
+            self.n_parties,
+            batch_id,
+            file_id,
+            row_number,
+            stamp.revision
+        )
+        .execute(connection)
+        .await?;
+        Ok(())
+    }
+}
+
+impl Writer {
+    /// Puts mean party sizes, by trailhead and period. Bring in the trailheads that they name before.
+    ///
+    /// # Errors
+    /// [`Error`] when the database cannot be written; what is wrong with a row is in the tally.
+    pub async fn put_party_sizes(&mut self, target: &Target, rows: &[(u64, PartySizeDraft)]) -> Result<Tally, Error> {
+        kept::put_rows(self, target, rows).await
+    }
+}
+
+impl Snapshot {
+    /// The mean party sizes of an area, by key. Empty when there are none.
+    ///
+    /// One that names a trailhead which was taken out is left out with it.
+    ///
+    /// # Errors
+    /// [`Error`] when the database cannot be read.
+    pub async fn party_sizes(&mut self, area: AreaId) -> Result<Vec<PartySize>, Error> {
+        let rows = sqlx::query!(
+            "SELECT trailhead_id, mean_walkers, standard_error FROM party_sizes
+             WHERE area_id = ? AND removed_revision IS NULL
+               AND (trailhead_id IS NULL
+                    OR trailhead_id IN (SELECT id FROM trailheads WHERE removed_revision IS NULL))
+             ORDER BY id",
+            area.0
+        )
+        .fetch_all(self.connection())
+        .await?;
+        let sizes = rows.into_iter().map(|row| PartySize {
+            trailhead_id: row.trailhead_id.map(TrailheadId),
+            mean_walkers: row.mean_walkers,
+            standard_error: row.standard_error,
+        });
+        Ok(sizes.collect())
+    }
+}

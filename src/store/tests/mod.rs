@@ -1,0 +1,9 @@
+//! The store as its users see it.
+
+mod encounters;
+mod filtering;
+mod opening;
+mod reading;
+mod records;
+mod undoing;
+mod writing;

@@ -1,0 +1,318 @@
+//! The smaller kinds of records: in, again, changed, and out.
+
+use crate::domain::area::Species;
+use crate::domain::exposure::CalibrationDraft;
+use crate::domain::exposure::ClockCorrection;
+use crate::domain::exposure::CounterDraft;
+use crate::domain::exposure::PartySizeDraft;
+use crate::domain::place::PlaceDraft;
+use crate::domain::place::PlaceKind;
+use crate::domain::place::SensitivePlace;
+use crate::domain::revision::Revision;
+use crate::domain::sign::SignLocationDraft;
+use crate::domain::sign::Standing;
+use crate::domain::trail::TrailDraft;
+use crate::domain::trail::TrailheadDraft;
+use crate::domain::units::Length;
+use crate::store::Choice;
+use crate::store::DecisionDraft;
+use crate::store::HandSnapDraft;
+use crate::store::PlanSite;
+use crate::store::RecordKind;
+use crate::store::SignInPlaceDraft;
+use crate::store::SignPlanDraft;
+use crate::store::SnapTarget;
+use crate::store::Tally;
+use crate::store::testing::NOW_S;
+use crate::store::testing::TestStore;
+use crate::store::testing::at;
+use crate::store::testing::plain_encounter;
+
+fn counts(tally: &Tally) -> (u64, u64, u64, usize) {
+    (tally.n_inserted, tally.n_unchanged, tally.n_updated, tally.problems.len())
+}
+
+fn metres(metres: f64) -> Length {
+    Length::metres(metres).unwrap()
+}
+
+fn trailhead(name: &str, relative_volume: f64) -> TrailheadDraft {
+    TrailheadDraft { name: name.to_owned(), position: at(10.1, 45.2), relative_volume }
+}
+
+fn counter(from_s: Option<i64>, until_s: Option<i64>) -> CounterDraft {
+    CounterDraft {
+        name: "C1".to_owned(),
+        device: "beam".to_owned(),
+        position: at(10.0, 45.0),
+        from_s,
+        until_s,
+    }
+}
+
+#[tokio::test]
+async fn a_trail_is_replaced_when_its_line_changes() {
+    let test = TestStore::new().await;
+    let trail = |parts: Vec<Vec<_>>| TrailDraft { name: "Rim".to_owned(), habitat: "scree".to_owned(), parts };
+    let two_parts = trail(vec![vec![at(1.0, 2.0), at(1.5, 2.5)], vec![at(-179.9, 2.0), at(179.9, 2.0)]]);
+    let one_part = trail(vec![vec![at(1.0, 2.0), at(1.5, 2.500_000_1)]]);
+    let mut writer = test.write().await;
+    let target = test.by_hand();
+    let first = writer.put_trails(&target, &[(1, two_parts.clone()), (2, trail(vec![vec![]]))]).await.unwrap();
+    assert_eq!(counts(&first), (1, 0, 0, 1));
+    assert_eq!((first.problems[0].row_number, first.problems[0].field.as_str()), (2, "geometry"));
+    assert_eq!(counts(&writer.put_trails(&target, &[(1, two_parts)]).await.unwrap()), (0, 1, 0, 0));
+    assert_eq!(counts(&writer.put_trails(&target, &[(1, one_part.clone())]).await.unwrap()), (0, 0, 1, 0));
+    writer.commit().await.unwrap();
+    let mut snapshot = test.store.snapshot().await.unwrap();
+    let trails = snapshot.trails(test.area).await.unwrap();
+    assert_eq!(trails.len(), 1);
+    assert_eq!((&trails[0].parts, trails[0].habitat.as_str()), (&one_part.parts, "scree"));
+    let changes = snapshot.changes(RecordKind::Trail, trails[0].id.0).await.unwrap();
+    assert_eq!(changes[0].fields[0].field, "parts");
+}
+
+#[tokio::test]
+async fn places_know_their_trailhead() {
+    let test = TestStore::new().await;
+    let place = |name: &str, trailhead: &str| PlaceDraft {
+        name: name.to_owned(),
+        kind: PlaceKind::CarPark,
+        position: at(10.0, 45.0),
+        radius: metres(40.0),
+        ring: Some(vec![at(10.0, 45.0), at(10.1, 45.0), at(10.0, 45.1), at(10.0, 45.0)]),
+        trailhead: trailhead.to_owned(),
+        visits_per_day: Some(12.5),
+    };
+    let mut flat = place("Flat", "");
+    flat.radius = Length::ZERO;
+    let mut writer = test.write().await;
+    let target = test.by_hand();
+    writer.put_trailheads(&target, &[(1, trailhead("North", 30.0))]).await.unwrap();
+    let given = [(1, place("Lot", "North")), (2, place("Hut", "South")), (3, flat), (4, place("Camp", ""))];
+    let tally = writer.put_places(&target, &given).await.unwrap();
+    assert_eq!(counts(&tally), (2, 0, 0, 2));
+    assert_eq!((tally.problems[0].field.as_str(), tally.problems[0].value.as_str()), ("trailhead", "South"));
+    assert_eq!(tally.problems[1].field, "radius");
+    writer.commit().await.unwrap();
+    let mut snapshot = test.store.snapshot().await.unwrap();
+    let (places, trailheads) =
+        (snapshot.places(test.area).await.unwrap(), snapshot.trailheads(test.area).await.unwrap());
+    assert_eq!(places.iter().map(|place| &place.given).collect::<Vec<_>>(), [&given[0].1, &given[3].1]);
+    assert_eq!(places[0].trailhead_id, Some(trailheads[0].id));
+    assert_eq!(places[1].trailhead_id, None);
+}
+
+#[tokio::test]
+async fn rows_that_break_a_rule_say_which_field() {
+    let test = TestStore::new().await;
+    let mut writer = test.write().await;
+    let target = test.by_hand();
+    let volumes = [(1, trailhead("A", 0.0)), (2, trailhead("B", f64::NAN)), (3, trailhead("C", 1.0))];
+    let tally = writer.put_trailheads(&target, &volumes).await.unwrap();
+    assert_eq!(counts(&tally), (1, 0, 0, 2));
+    assert!(tally.problems.iter().all(|problem| problem.field == "relativeVolume"), "{:?}", tally.problems);
+    let tally = writer.put_counters(&target, &[(1, counter(Some(10), Some(10)))]).await.unwrap();
+    assert_eq!(tally.problems[0].field, "until");
+    // The counter itself did not stay behind either.
+    let calibration = CalibrationDraft {
+        counter: "C1".to_owned(),
+        start_s: 0,
+        length_s: 3_600,
+        manual_count: 20,
+        device_count: 17,
+    };
+    let tally = writer.put_calibrations(&target, &[(1, calibration)]).await.unwrap();
+    assert_eq!(tally.problems[0].field, "counter");
+}
+
+#[tokio::test]
+async fn a_counter_may_move_and_be_replaced() {
+    let test = TestStore::new().await;
+    let mut moved = counter(Some(500), None);
+    moved.position = at(11.0, 46.0);
+    moved.device = "camera".to_owned();
+    let mut writer = test.write().await;
+    let target = test.by_hand();
+    let given = [(1, moved), (2, counter(None, Some(500)))];
+    assert_eq!(counts(&writer.put_counters(&target, &given).await.unwrap()), (2, 0, 0, 0));
+    assert_eq!(counts(&writer.put_counters(&target, &given).await.unwrap()), (0, 2, 0, 0));
+    let calibration = CalibrationDraft {
+        counter: "C1".to_owned(),
+        start_s: 0,
+        length_s: 3_600,
+        manual_count: 20,
+        device_count: 17,
+    };
+    let calibrated = [(1, calibration.clone()), (2, calibration)];
+    assert_eq!(counts(&writer.put_calibrations(&target, &calibrated).await.unwrap()), (1, 1, 0, 0));
+    writer.commit().await.unwrap();
+    let mut snapshot = test.store.snapshot().await.unwrap();
+    let counters = snapshot.counters(test.area).await.unwrap();
+    assert_eq!(counters.len(), 1);
+    assert_eq!(counters[0].device, "camera");
+    let since: Vec<_> = counters[0].locations.iter().map(|location| location.from_s).collect();
+    assert_eq!(since, [None, Some(500)]);
+    let calibrations = snapshot.calibrations(test.area).await.unwrap();
+    assert_eq!(calibrations.len(), 1);
+    assert_eq!((calibrations[0].counter_id, calibrations[0].manual_count), (counters[0].id, 20));
+    drop(snapshot);
+
+    let mut writer = test.write().await;
+    let correction = ClockCorrection { from_s: 0, until_s: 100, offset_s: -3_600 };
+    writer.set_clock_correction(counters[0].id, &correction, "clock change").await.unwrap();
+    let bad = ClockCorrection { from_s: 5, until_s: 5, offset_s: 0 };
+    assert!(writer.set_clock_correction(counters[0].id, &bad, "").await.is_err());
+    writer.commit().await.unwrap();
+    let counters = test.store.snapshot().await.unwrap().counters(test.area).await.unwrap();
+    assert_eq!(counters[0].clock_corrections, [correction]);
+}
+
+#[tokio::test]
+async fn party_sizes_are_known_by_trailhead_and_period() {
+    let test = TestStore::new().await;
+    let size = |trailhead: &str, from_date: &str, mean_walkers| PartySizeDraft {
+        trailhead: trailhead.to_owned(),
+        from_date: from_date.to_owned(),
+        until_date: String::new(),
+        mean_walkers,
+        standard_error: 0.1,
+        n_parties: Some(40),
+    };
+    let mut writer = test.write().await;
+    let target = test.by_hand();
+    writer.put_trailheads(&target, &[(1, trailhead("North", 1.0))]).await.unwrap();
+    let given =
+        [(1, size("", "", 2.5)), (2, size("North", "", 1.9)), (3, size("", "2024-01-01", 3.0)), (4, size("", "x", 0.5))];
+    assert_eq!(counts(&writer.put_party_sizes(&target, &given).await.unwrap()), (3, 0, 0, 1));
+    let again = [(1, size("", "", 2.5)), (2, size("North", "", 2.0))];
+    assert_eq!(counts(&writer.put_party_sizes(&target, &again).await.unwrap()), (0, 1, 1, 0));
+    writer.commit().await.unwrap();
+    let sizes = test.store.snapshot().await.unwrap().party_sizes(test.area).await.unwrap();
+    assert_eq!(sizes.iter().map(|size| size.mean_walkers).collect::<Vec<_>>(), [2.5, 2.0, 3.0]);
+    assert!(sizes[1].trailhead_id.is_some() && sizes[0].trailhead_id.is_none());
+}
+
+#[tokio::test]
+async fn species_and_sensitive_places() {
+    let test = TestStore::new().await;
+    let species = |sensitivity_category| Species {
+        scientific_name: "Crotalus atrox".to_owned(),
+        vernacular_name: "diamondback".to_owned(),
+        is_venomous: true,
+        sensitivity_category,
+        sensitivity_reason: String::new(),
+        review_date: String::new(),
+    };
+    let den = SensitivePlace {
+        name: "Den 1".to_owned(),
+        position: at(10.0, 45.0),
+        buffer: metres(300.0),
+        reason: "hibernation".to_owned(),
+        review_date: "2027-01-01".to_owned(),
+    };
+    let mut writer = test.write().await;
+    let rows = [(1, species(None)), (2, species(None)), (3, species(Some(3))), (4, species(Some(5)))];
+    let tally = writer.put_species(test.area, &rows).await.unwrap();
+    assert_eq!(counts(&tally), (1, 1, 1, 1));
+    assert_eq!(tally.problems[0].field, "sensitivityCategory");
+    let target = test.by_hand();
+    assert_eq!(counts(&writer.put_sensitive_places(&target, &[(1, den.clone())]).await.unwrap()), (1, 0, 0, 0));
+    assert_eq!(counts(&writer.put_sensitive_places(&target, &[(1, den.clone())]).await.unwrap()), (0, 1, 0, 0));
+    writer.commit().await.unwrap();
+    let mut snapshot = test.store.snapshot().await.unwrap();
+    assert_eq!(snapshot.species(test.area).await.unwrap(), [species(Some(3))]);
+    assert_eq!(snapshot.sensitive_places(test.area).await.unwrap(), [den]);
+}
+
+#[tokio::test]
+async fn signs_plans_and_decisions() {
+    let test = TestStore::new().await;
+    let location = SignLocationDraft {
+        name: "S1".to_owned(),
+        position: at(10.0, 45.0),
+        standing: Standing::Forbidden,
+        permit_needed: true,
+        on_rock: false,
+        heritage: true,
+        reason: "shrine".to_owned(),
+    };
+    let plan = SignPlanDraft {
+        name: "Spring".to_owned(),
+        parameters_json: "{\"p\":2}".to_owned(),
+        result_json: "{}".to_owned(),
+        based_on: Revision(1),
+        sites: vec![PlanSite {
+            position: at(10.0, 45.0),
+            kind: "post".to_owned(),
+            facing_deg: Some(270.0),
+            wording_key: "warning".to_owned(),
+            up_date: Some("2024-04-01".to_owned()),
+            down_date: None,
+            letter_height: Some(Length::millimetres(25.0).unwrap()),
+            reason: "most walkers".to_owned(),
+        }],
+    };
+    let mut writer = test.write().await;
+    let target = test.by_hand();
+    writer.put_sign_locations(&target, &[(1, location.clone())]).await.unwrap();
+    let plan_id = writer.add_sign_plan(test.area, &plan).await.unwrap();
+    writer.post_sign_plan(plan_id).await.unwrap();
+    writer.post_sign_plan(plan_id).await.unwrap();
+    let sign = SignInPlaceDraft {
+        name: "S1".to_owned(),
+        position: at(10.0, 45.0),
+        kind: "post".to_owned(),
+        plan: Some(plan_id),
+        up_s: NOW_S,
+        down_s: None,
+    };
+    writer.put_signs_in_place(&target, &[(1, sign.clone())]).await.unwrap();
+    let taken_down = SignInPlaceDraft { down_s: Some(NOW_S + 9), ..sign };
+    assert_eq!(writer.put_signs_in_place(&target, &[(1, taken_down.clone())]).await.unwrap().n_updated, 1);
+    let decision = DecisionDraft {
+        subject: "Rim trail in May".to_owned(),
+        segment_ids: vec![4, 5],
+        choice: Choice::NoAction,
+        reason: "few walkers".to_owned(),
+        decided_by: "Warden".to_owned(),
+        decided_at_s: NOW_S,
+        based_on: Revision(1),
+        figure_json: "{\"rate\":1.2}".to_owned(),
+    };
+    writer.add_decision(test.area, &decision).await.unwrap();
+    writer.commit().await.unwrap();
+    let mut snapshot = test.store.snapshot().await.unwrap();
+    assert_eq!(snapshot.sign_locations(test.area).await.unwrap()[0].given, location);
+    assert_eq!(snapshot.signs_in_place(test.area).await.unwrap()[0].given, taken_down);
+    let plans = snapshot.sign_plans(test.area).await.unwrap();
+    assert_eq!((&plans[0].given, plans[0].posted_at_s), (&plan, Some(NOW_S)));
+    assert_eq!(snapshot.decisions(test.area).await.unwrap()[0].given, decision);
+}
+
+#[tokio::test]
+async fn a_snap_set_by_hand_can_be_changed_and_cleared() {
+    let test = TestStore::new().await;
+    let mut writer = test.write().await;
+    writer.put_encounters(&test.by_hand(), &[(1, plain_encounter("a"))]).await.unwrap();
+    writer.commit().await.unwrap();
+    let id = test.store.snapshot().await.unwrap().encounter_by_occurrence(test.area, "a").await.unwrap().unwrap();
+    let snap = |target| HandSnapDraft { encounter_id: id, target, reason: "photo".to_owned() };
+    let mut writer = test.write().await;
+    writer.set_hand_snap(&snap(SnapTarget::Segment(77))).await.unwrap();
+    writer.set_hand_snap(&snap(SnapTarget::OffTrail)).await.unwrap();
+    writer.set_hand_snap(&snap(SnapTarget::OffTrail)).await.unwrap();
+    writer.commit().await.unwrap();
+    let mut snapshot = test.store.snapshot().await.unwrap();
+    let snaps = snapshot.hand_snaps(test.area).await.unwrap();
+    assert_eq!((&snaps[0].given, snaps[0].actor.as_str()), (&snap(SnapTarget::OffTrail), "tester"));
+    assert_eq!(snapshot.changes(RecordKind::HandSnap, id.0).await.unwrap().len(), 2);
+    drop(snapshot);
+    let mut writer = test.write().await;
+    writer.clear_hand_snap(id).await.unwrap();
+    writer.clear_hand_snap(id).await.unwrap();
+    writer.commit().await.unwrap();
+    let mut snapshot = test.store.snapshot().await.unwrap();
+    assert_eq!(snapshot.hand_snaps(test.area).await.unwrap(), []);
+    assert_eq!(snapshot.changes(RecordKind::HandSnap, id.0).await.unwrap().len(), 3);
+}

@@ -1,0 +1,188 @@
+//! Trails: the line of a trail is replaced as a whole when it changes.
+
+use serde::Deserialize;
+use serde::Serialize;
+use sqlx::SqliteConnection;
+
+use crate::domain::geography::LonLat;
+use crate::domain::ids::AreaId;
+use crate::domain::ids::TrailId;
+use crate::domain::trail::Trail;
+use crate::domain::trail::TrailDraft;
+use crate::store::error::Error;
+use crate::store::error::Fault;
+use crate::store::error::Problem;
+use crate::store::error::stored;
+use crate::store::geometry;
+use crate::store::history::RecordKind;
+use crate::store::kept;
+use crate::store::kept::Kept;
+use crate::store::kept::Keyed;
+use crate::store::kept::RowKey;
+use crate::store::kept::Stored;
+use crate::store::snapshot::Snapshot;
+use crate::store::wire;
+use crate::store::wire::Point;
+use crate::store::writer::Origin;
+use crate::store::writer::Stamp;
+use crate::store::writer::Tally;
+use crate::store::writer::Target;
+use crate::store::writer::Writer;
+
+#[derive(Serialize, Deserialize)]
+pub(super) struct TrailWire {
+    name: String,
+    habitat: String,
+    parts: Vec<Vec<Point>>,
+}
+
+impl Kept for TrailDraft {
+    const KIND: RecordKind = RecordKind::Trail;
+    const TABLE: &'static str = "trails";
+    const KEY: &'static str = "name";
+    type Wire = TrailWire;
+
+    fn to_wire(&self) -> TrailWire {
+        let parts = self.parts.iter().map(|part| wire::points(part)).collect();
+        TrailWire { name: self.name.clone(), habitat: self.habitat.clone(), parts }
+    }
+
+    fn from_wire(wire: TrailWire) -> Result<Self, String> {
+        let parts = wire.parts.into_iter().map(wire::run).collect::<Result<_, _>>()?;
+        Ok(Self { name: wire.name, habitat: wire.habitat, parts })
+    }
+
+    async fn load(connection: &mut SqliteConnection, id: i64) -> Result<Option<Stored<Self>>, Error> {
+        let row = sqlx::query!(
+            "SELECT name, habitat, batch_id, file_id, row_number FROM trails WHERE id = ? AND removed_revision IS NULL",
+            id
+        )
+        .fetch_optional(&mut *connection)
+        .await?;
+        let Some(row) = row else { return Ok(None) };
+        let parts = sqlx::query_scalar!("SELECT geometry FROM trail_parts WHERE trail_id = ? ORDER BY part", id)
+            .fetch_all(connection)
+            .await?;
+        let parts = parts.iter().map(|part| decode_part(id, part)).collect::<Result<_, _>>()?;
+        Ok(Some(Stored {
+            record: Self { name: row.name, habitat: row.habitat, parts },
+            origin: Origin::from_columns(row.batch_id, row.file_id, row.row_number),
+        }))
+    }
+
+    async fn overwrite(&self, connection: &mut SqliteConnection, key: RowKey, stamp: &Stamp) -> Result<(), Fault> {
+        let (batch_id, file_id, row_number) = (stamp.batch_id(), stamp.file_id(), stamp.row_number());
+        sqlx::query!(
+            "UPDATE trails SET name = ?, habitat = ?, batch_id = ?, file_id = ?, row_number = ?, revision = ?,
+                removed_revision = NULL
+             WHERE id = ?",
+            self.name,
+            self.habitat,
+            batch_id,
+            file_id,
+            row_number,
+            stamp.revision,
+            key.id
+        )
+        .execute(&mut *connection)
+        .await?;
+        sqlx::query!("DELETE FROM trail_parts WHERE trail_id = ?", key.id).execute(&mut *connection).await?;
+        insert_parts(connection, key.id, &self.parts).await
+    }
+}
+
+impl Keyed for TrailDraft {
+    async fn find(&self, connection: &mut SqliteConnection, area: AreaId) -> Result<Option<i64>, Fault> {
+        if self.parts.iter().all(Vec::is_empty) {
+            return Err(Problem::of("geometry", "", "the trail has no line", "draw it, or leave it out").into());
+        }
+        let id = sqlx::query_scalar!(
+            "SELECT id FROM trails WHERE area_id = ? AND name = ? AND removed_revision IS NULL",
+            area.0,
+            self.name
+        )
+        .fetch_optional(connection)
+        .await?;
+        Ok(id)
+    }
+
+    async fn insert(&self, connection: &mut SqliteConnection, area: AreaId, stamp: &Stamp) -> Result<(), Fault> {
+        let (batch_id, file_id, row_number) = (stamp.batch_id(), stamp.file_id(), stamp.row_number());
+        let id = sqlx::query!(
+            "INSERT INTO trails (area_id, name, habitat, batch_id, file_id, row_number, revision)
+             VALUES (?, ?, ?, ?, ?, ?, ?)",
+            area.0,
+            self.name,
+            self.habitat,
+            batch_id,
+            file_id,
+            row_number,
+            stamp.revision
+        )
+        .execute(&mut *connection)
+        .await?
+        .last_insert_rowid();
+        insert_parts(connection, id, &self.parts).await
+    }
+}
+
+async fn insert_parts(
+    connection: &mut SqliteConnection,
+    trail_id: i64,
+    parts: &[Vec<LonLat>],
+) -> Result<(), Fault> {
+    for (part, run) in parts.iter().enumerate() {
+        let (part, geometry) = (part as i64, geometry::encode_run(run));
+        sqlx::query!(
+            "INSERT INTO trail_parts (trail_id, part, geometry) VALUES (?, ?, ?)",
+            trail_id,
+            part,
+            geometry
+        )
+        .execute(&mut *connection)
+        .await?;
+    }
+    Ok(())
+}
+
+fn decode_part(trail_id: i64, geometry: &[u8]) -> Result<Vec<LonLat>, Error> {
+    stored(geometry::decode_run(geometry), "trail_parts", "geometry", trail_id)
+}
+
+impl Writer {
+    /// Puts trails: new names are added, changed lines replaced, the same again left alone.
+    ///
+    /// # Errors
+    /// [`Error`] when the database cannot be written; what is wrong with a row is in the tally.
+    pub async fn put_trails(&mut self, target: &Target, rows: &[(u64, TrailDraft)]) -> Result<Tally, Error> {
+        kept::put_rows(self, target, rows).await
+    }
+}
+
+impl Snapshot {
+    /// The trails of an area with their parts, by key. Empty when there are none.
+    ///
+    /// # Errors
+    /// [`Error`] when the database cannot be read.
+    pub async fn trails(&mut self, area: AreaId) -> Result<Vec<Trail>, Error> {
+        let rows = sqlx::query!(
+            r#"SELECT id AS "id!", name, habitat, geometry AS "geometry: Option<Vec<u8>>"
+             FROM trails LEFT JOIN trail_parts ON trail_id = id
+             WHERE area_id = ? AND removed_revision IS NULL ORDER BY id, part"#,
+            area.0
+        )
+        .fetch_all(self.connection())
+        .await?;
+        let mut trails: Vec<Trail> = Vec::new();
+        for row in rows {
+            let id = TrailId(row.id);
+            if trails.last().is_none_or(|trail| trail.id != id) {
+                trails.push(Trail { id, name: row.name, habitat: row.habitat, parts: Vec::new() });
+            }
+            if let (Some(trail), Some(geometry)) = (trails.last_mut(), row.geometry.flatten()) {
+                trail.parts.push(decode_part(row.id, &geometry)?);
+            }
+        }
+        Ok(trails)
+    }
+}
