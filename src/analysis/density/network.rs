@@ -58,7 +58,7 @@ impl NetworkParams {
         }
     }
 
-    /// The quartic kernel with discontinuous splits, absorbing at dead ends: faster, and it loses what runs over an end.
+    /// The quartic kernel with discontinuous splits, absorbing at dead ends: what runs over an end is lost.
     pub fn discontinuous(bandwidth_m: f64) -> Self {
         Self { rule: SplitRule::Discontinuous, dead_end: DeadEnd::Absorb, ..Self::continuous(bandwidth_m) }
     }

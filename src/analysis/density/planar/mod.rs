@@ -5,6 +5,7 @@
 
 mod contours;
 mod grid;
+mod stencil;
 
 pub use contours::{Contour, contours};
 pub use grid::{CellDensity, DensityGrid, Grid, Placement, PlanarParams, StudyArea, grid_density};
