@@ -15,10 +15,7 @@ const MAY_NAME: [(&str, &[&str]); 10] = [
     ("derived", &["domain", "store", "analysis", "signage"]),
     ("app", &["config", "domain", "store", "derived", "signage"]),
     ("web", &["app", "domain", "ingest", "store", "derived", "signage", "analysis"]),
-    (
-        "cli",
-        &["analysis", "app", "config", "derived", "domain", "ingest", "signage", "store", "web"],
-    ),
+    ("cli", &["analysis", "app", "config", "derived", "domain", "ingest", "signage", "store", "web"]),
 ];
 
 /// Words that only some modules may use, and which.
@@ -71,7 +68,8 @@ fn modules_name_only_those_they_may() {
         let Some((_, allowed)) = MAY_NAME.iter().find(|(name, _)| *name == module) else { continue };
         for (idx, line) in code(&text) {
             for named in line.split("crate::").skip(1) {
-                let named = named.split(|letter: char| !(letter.is_alphanumeric() || letter == '_')).next().unwrap();
+                let named =
+                    named.split(|letter: char| !(letter.is_alphanumeric() || letter == '_')).next().unwrap();
                 let ours = MAY_NAME.iter().any(|(name, _)| *name == named);
                 if ours && named != module && !allowed.contains(&named) {
                     wrong.push(format!("{}:{}: {module} names {named}", path.display(), idx + 1));
@@ -91,7 +89,12 @@ fn libraries_stay_in_their_modules() {
                 continue;
             }
             for (idx, line) in code(&text).filter(|(_, line)| line.contains(word)) {
-                wrong.push(format!("{}:{}: {module} uses {word} in `{}`", path.display(), idx + 1, line.trim()));
+                wrong.push(format!(
+                    "{}:{}: {module} uses {word} in `{}`",
+                    path.display(),
+                    idx + 1,
+                    line.trim()
+                ));
             }
         }
     }

@@ -1,2 +1,49 @@
 //! Every layer derived from one data revision, computed once, remembered.
-pub mod memo;
+//!
+//! [`Deriver`] asks the database for its revision at every question, so an import from another process is seen. Each
+//! layer is remembered by revision and parameters; computations run off the async threads. Layers build on each other:
+//! facts → network → exposure → snaps → season → rates → plan, each in its own file.
+//!
+//! Invariant: nothing here is stored, and nothing here reads the clock.
+
+pub mod density;
+pub mod deriver;
+pub mod exposure;
+pub mod facts;
+mod memo;
+pub mod network;
+pub mod plan;
+pub mod rates;
+pub mod reactions;
+pub mod season;
+pub mod settings;
+pub mod snaps;
+
+pub use crate::derived::deriver::Derived;
+pub use crate::derived::deriver::Deriver;
+
+/// Why a layer could not be derived.
+#[derive(Debug, thiserror::Error)]
+pub enum DeriveError {
+    /// The facts could not be read.
+    #[error(transparent)]
+    Store(#[from] crate::store::Error),
+    /// The facts do not allow an answer; the words say what is missing.
+    #[error("{0}")]
+    Unanswerable(String),
+    /// A computation refused what another computation made, or ended early.
+    #[error("{0}")]
+    Internal(String),
+}
+
+impl DeriveError {
+    /// Something the facts lack.
+    pub fn missing(words: impl Into<String>) -> Self {
+        Self::Unanswerable(words.into())
+    }
+
+    /// A refusal between computations.
+    pub(crate) fn internal(error: impl std::fmt::Display) -> Self {
+        Self::Internal(error.to_string())
+    }
+}

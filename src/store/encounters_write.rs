@@ -108,7 +108,10 @@ impl Writer {
         history::record(self, entry).await
     }
 
-    async fn present_encounter(&mut self, id: EncounterId) -> Result<(AreaId, Stored<EncounterDraft>), Error> {
+    async fn present_encounter(
+        &mut self,
+        id: EncounterId,
+    ) -> Result<(AreaId, Stored<EncounterDraft>), Error> {
         let area = sqlx::query_scalar!("SELECT area_id FROM encounters WHERE id = ?", id.0)
             .fetch_optional(self.connection())
             .await?;

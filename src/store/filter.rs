@@ -281,5 +281,11 @@ fn push_box(query: &mut Query, area: &BoundingBox) {
     }
     query.push(") AND lat BETWEEN ").push_bind(area.south).push(" AND ").push_bind(area.north);
     let between = if area.west <= area.east { " AND " } else { " OR " };
-    query.push(" AND (lon >= ").push_bind(area.west).push(between).push("lon <= ").push_bind(area.east).push(")");
+    query
+        .push(" AND (lon >= ")
+        .push_bind(area.west)
+        .push(between)
+        .push("lon <= ")
+        .push_bind(area.east)
+        .push(")");
 }

@@ -35,7 +35,12 @@ pub(super) trait Kept: Sized + PartialEq {
     /// The record as it is stored, none if it was taken out.
     async fn load(connection: &mut SqliteConnection, id: i64) -> Result<Option<Stored<Self>>, Error>;
     /// Puts it in the place of the record in that row, and in force again if it was taken out.
-    async fn overwrite(&self, connection: &mut SqliteConnection, key: RowKey, stamp: &Stamp) -> Result<(), Fault>;
+    async fn overwrite(
+        &self,
+        connection: &mut SqliteConnection,
+        key: RowKey,
+        stamp: &Stamp,
+    ) -> Result<(), Fault>;
 }
 
 /// A record that is put row by row.
@@ -43,7 +48,12 @@ pub(super) trait Keyed: Kept {
     /// The row that holds the record with the same key now, if any.
     async fn find(&self, connection: &mut SqliteConnection, area: AreaId) -> Result<Option<i64>, Fault>;
     /// Makes a row of it.
-    async fn insert(&self, connection: &mut SqliteConnection, area: AreaId, stamp: &Stamp) -> Result<(), Fault>;
+    async fn insert(
+        &self,
+        connection: &mut SqliteConnection,
+        area: AreaId,
+        stamp: &Stamp,
+    ) -> Result<(), Fault>;
 }
 
 /// A row of an area.

@@ -343,7 +343,10 @@ mod tests {
             mean_and_sd(&drawn.iter().map(|d| d.strata[0].mean_per_km.ln()).collect::<Vec<_>>());
         let (cv, cv_sd) = mean_and_sd(&drawn.iter().map(|d| d.strata[0].phi.sqrt()).collect::<Vec<_>>());
         // Standard errors expected with 3,000 units: about 0.6/√3000 for the log mean, near 0.01 for the CV.
-        assert!((log_mean - 0.02_f64.ln()).abs() < 0.05 && (0.006..0.03).contains(&log_mean_sd), "{log_mean}");
+        assert!(
+            (log_mean - 0.02_f64.ln()).abs() < 0.05 && (0.006..0.03).contains(&log_mean_sd),
+            "{log_mean}"
+        );
         assert!((cv - 0.6).abs() < 0.05 && (0.004..0.03).contains(&cv_sd), "{cv} {cv_sd}");
         assert!(drawn[0].no_spread[0] < 1e-6);
     }
@@ -383,9 +386,9 @@ mod tests {
             let cv = (f64::from(i) + 0.5) * MAX_CV / 2000.0;
             for j in 0..400 {
                 let x = -7.0 + f64::from(j) * 0.02;
-                let log_weight = stratum.count_term(cv * cv) + stratum.mean_value(x, cv * cv)
-                    + prior.log_density(x)
-                    - 0.5 * cv * cv;
+                let log_weight =
+                    stratum.count_term(cv * cv) + stratum.mean_value(x, cv * cv) + prior.log_density(x)
+                        - 0.5 * cv * cv;
                 let weight = (log_weight + 70.0).exp();
                 top += weight * cv;
                 bottom += weight;

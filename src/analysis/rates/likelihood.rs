@@ -65,7 +65,8 @@ impl Stratum {
             return MeanTerm { value, slope: self.n_events - expected, curvature: expected };
         }
         let (mut log_sum, mut slope_sum, mut curvature) = (0.0, 0.0, 0.0);
-        for ((&km, &units), &events) in self.exposure_km.iter().zip(&self.unit_weight).zip(&self.event_weight) {
+        for ((&km, &units), &events) in self.exposure_km.iter().zip(&self.unit_weight).zip(&self.event_weight)
+        {
             let expected = mean * km;
             let growth = 1.0 + phi * expected;
             let weight = units + phi * events;
@@ -132,12 +133,7 @@ fn support(units: &[(u32, f64)]) -> (Vec<f64>, Vec<f64>, Vec<f64>) {
 /// Lagrange weights of the nodes −1, 0, 1 and 2 at `t` in [0, 1].
 fn cubic_weights(t: f64) -> [f64; 4] {
     let (below, above, far) = (t + 1.0, t - 1.0, t - 2.0);
-    [
-        -t * above * far / 6.0,
-        below * above * far / 2.0,
-        -below * t * far / 2.0,
-        below * t * above / 6.0,
-    ]
+    [-t * above * far / 6.0, below * above * far / 2.0, -below * t * far / 2.0, below * t * above / 6.0]
 }
 
 fn count_runs(units: &[(u32, f64)]) -> Vec<CountRun> {

@@ -90,8 +90,9 @@ const N_SEGMENTS: usize = 60;
 fn season(rng: &mut Stream) -> Season {
     let gamma = Gamma::new(3.0, 0.004 / 3.0).unwrap();
     let rate: Vec<f64> = (0..N_SEGMENTS).map(|_| gamma.sample(rng)).collect();
-    let factor: Vec<f64> =
-        (0..N_PERIODS).map(|t| (1.2 * (t as f64 / N_PERIODS as f64 * std::f64::consts::TAU).sin()).exp()).collect();
+    let factor: Vec<f64> = (0..N_PERIODS)
+        .map(|t| (1.2 * (t as f64 / N_PERIODS as f64 * std::f64::consts::TAU).sin()).exp())
+        .collect();
     let km: Vec<[f64; N_PERIODS]> = (0..N_SEGMENTS)
         .map(|_| {
             let level = (4.3 + 0.6 * normal(rng)).exp();
@@ -106,9 +107,8 @@ fn season(rng: &mut Stream) -> Season {
 
 /// Limits of each segment in a period from that period alone, gamma parameters fixed at Marshall's moments.
 fn plug_in_limits(season: &Season, period: usize) -> Vec<(f64, f64)> {
-    let cells: Vec<(f64, f64)> = (0..N_SEGMENTS)
-        .map(|i| (f64::from(season.counts[i][period]), season.km[i][period]))
-        .collect();
+    let cells: Vec<(f64, f64)> =
+        (0..N_SEGMENTS).map(|i| (f64::from(season.counts[i][period]), season.km[i][period])).collect();
     let total_km: f64 = cells.iter().map(|cell| cell.1).sum();
     let mean = cells.iter().map(|cell| cell.0).sum::<f64>() / total_km;
     let scatter: f64 = cells.iter().map(|(n, km)| km * (n / km - mean).powi(2)).sum();
@@ -186,7 +186,8 @@ fn a_period_is_not_estimated_from_its_own_cells() {
                 let (n, km) = (f64::from(season.counts[i][period]), season.km[i][period]);
                 let raw_lower = if n > 0.0 { gamma_quantile(n, km, 0.025) } else { 0.0 };
                 cells += 1;
-                raw_too_wide += u32::from(word(raw_lower, gamma_quantile(n + 1.0, km, 0.975)) == Certainty::TooWide);
+                raw_too_wide +=
+                    u32::from(word(raw_lower, gamma_quantile(n + 1.0, km, 0.975)) == Certainty::TooWide);
                 too_wide += u32::from(word(ours.lower, ours.upper) == Certainty::TooWide);
                 plug_in_covers += u32::from((plug_in.0..=plug_in.1).contains(&truth));
                 covers += u32::from((ours.lower..=ours.upper).contains(&truth));
@@ -223,8 +224,7 @@ fn targeted_walks_stay_out_of_the_prior() {
         let planned = World::counted(planned, planned_km, vec![0; 60]);
         let targeted = World::counted(targeted, targeted_km, vec![0; 60]);
         let params = RateParams { seed: run, ..RateParams::default() };
-        let both =
-            side_by_side(&planned.effort(), &targeted.effort(), &planned.units(), &params).unwrap();
+        let both = side_by_side(&planned.effort(), &targeted.effort(), &planned.units(), &params).unwrap();
         let truth = rates.iter().sum::<f64>() / 60.0;
         pooled_ratio += pooled.reference_per_km.mean / truth;
         kept_ratio += both.with_targeted.reference_per_km.mean / truth;
@@ -237,9 +237,9 @@ fn targeted_walks_stay_out_of_the_prior() {
         let mean = |fit: &RateFit, unit: usize| fit.units[unit].estimate().unwrap().per_km.mean;
         let elsewhere = order[40];
         assert!(mean(&both.planned_only, elsewhere) == mean(&both.with_targeted, elsewhere));
-        let narrower = order[..12].iter().filter(|&&unit| {
-            width(&both.with_targeted, unit) < width(&both.planned_only, unit)
-        });
+        let narrower = order[..12]
+            .iter()
+            .filter(|&&unit| width(&both.with_targeted, unit) < width(&both.planned_only, unit));
         assert!(narrower.count() >= 7);
     }
     assert!(pooled_ratio / n_runs > 1.4, "pooled {}", pooled_ratio / n_runs);

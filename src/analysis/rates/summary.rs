@@ -95,9 +95,8 @@ fn summarise_stratum(model: &Model<'_>, draws: &[Draw], stratum: usize) -> Strat
     let mut variations: Vec<f64> = draws.iter().map(|draw| draw.hyper.strata[stratum].phi.sqrt()).collect();
     let no_spread: f64 = draws.iter().map(|draw| draw.hyper.no_spread[stratum]).sum();
     let no_spread_probability = no_spread / draws.len() as f64;
-    let walked = |unit: usize| {
-        model.units.provenance[unit].is_measured() && model.effort.exposure.mean_km(unit) > 0.0
-    };
+    let walked =
+        |unit: usize| model.units.provenance[unit].is_measured() && model.effort.exposure.mean_km(unit) > 0.0;
     let members = model.units.stratum.iter().enumerate().filter(|&(_, &s)| s == stratum);
     let n_units = members.filter(|&(unit, _)| walked(unit)).count();
     let spread = if n_units >= 2 && no_spread_probability < 0.5 {
@@ -117,7 +116,10 @@ fn calls(units: &[UnitFit], call_level: f64) -> Calls {
     let exceedances = units.iter().enumerate().filter_map(|(unit, fit)| Some((unit, fit.judged()?.1)));
     let called: Vec<(usize, f64)> = exceedances.filter(|&(_, p)| p > call_level).collect();
     let wrong: f64 = called.iter().map(|&(_, p)| 1.0 - p).sum();
-    let false_share =
-        if called.is_empty() { FalseShare::NoCalls } else { FalseShare::Expected(wrong / called.len() as f64) };
+    let false_share = if called.is_empty() {
+        FalseShare::NoCalls
+    } else {
+        FalseShare::Expected(wrong / called.len() as f64)
+    };
     Calls { units: called.into_iter().map(|(unit, _)| unit).collect(), false_share }
 }

@@ -189,5 +189,8 @@ async fn a_summary_says_what_a_list_shows() {
     assert_eq!((page.n_matched, page.next_after), (1, None));
     assert_eq!((summary.organism_id.as_str(), summary.n_approaches), ("snake-7", 2));
     assert_eq!((summary.time, summary.position), (draft.time, draft.position));
-    assert_eq!((summary.effort_kind, summary.verification_status), (draft.effort_kind, draft.verification_status));
+    assert_eq!(
+        (summary.effort_kind, summary.verification_status),
+        (draft.effort_kind, draft.verification_status)
+    );
 }

@@ -1,0 +1,220 @@
+//! How far parties walked on each segment, from counters, calibrations and the walker model.
+
+use jiff::civil::Date;
+use jiff::tz::TimeZone;
+
+use crate::analysis::exposure;
+use crate::analysis::exposure::Bin;
+use crate::analysis::exposure::ClockCorrection;
+use crate::analysis::exposure::Counter;
+use crate::analysis::exposure::CounterSite;
+use crate::analysis::exposure::Evidence;
+use crate::analysis::exposure::ExposureField;
+use crate::analysis::exposure::ExposureParams;
+use crate::analysis::exposure::PartySize;
+use crate::analysis::exposure::Place;
+use crate::analysis::exposure::Placement;
+use crate::analysis::exposure::Session;
+use crate::analysis::exposure::StudyPeriod;
+use crate::analysis::exposure::TimeRange;
+use crate::analysis::exposure::TrailPrior;
+use crate::analysis::exposure::Trailhead;
+use crate::analysis::exposure::Trip;
+use crate::analysis::exposure::TripParams;
+use crate::analysis::exposure::VisitSource;
+use crate::analysis::exposure::WalkNetwork;
+use crate::analysis::exposure::representative_trips;
+use crate::derived::DeriveError;
+use crate::derived::facts::Facts;
+use crate::derived::network::NetworkLayer;
+use crate::domain::encounter::EffortKind;
+use crate::domain::time::EventDate;
+
+/// A counter this near to a trailhead counts at it.
+const AT_TRAILHEAD_M: f64 = 60.0;
+/// A counter farther than this from every trail counts nobody who walks one.
+const FARTHEST_COUNTER_M: f64 = 60.0;
+
+/// The exposure field with what it rests on.
+#[derive(Debug)]
+pub struct ExposureLayer {
+    /// The field.
+    pub field: ExposureField,
+    /// The days it is for.
+    pub period: StudyPeriod,
+    /// The parameters and priors.
+    pub params: ExposureParams,
+    /// The trailheads that hang on the network, as indices into the facts' trailheads.
+    pub trailheads: Vec<usize>,
+    /// Mean party-kilometres by segment.
+    pub mean_km: Vec<f64>,
+    /// Representative trips.
+    pub trips: Vec<Trip>,
+    /// For each place of the facts its index among the field's visits, where its visits follow from walkers.
+    pub visits_of: Vec<Option<usize>>,
+}
+
+/// Computes the exposure field.
+///
+/// # Errors
+/// [`DeriveError::Unanswerable`] when no trailhead hangs on the network or nothing says when people walked.
+pub fn compute(facts: &Facts, layer: &NetworkLayer) -> Result<ExposureLayer, DeriveError> {
+    let network = &layer.network;
+    let kept: Vec<usize> =
+        (0..facts.trailheads.len()).filter(|idx| layer.trailhead_vertices[*idx].is_some()).collect();
+    if kept.is_empty() {
+        let words = "Nothing says how many people walk: bring in trailheads that lie on the trails.";
+        return Err(DeriveError::missing(words));
+    }
+    let zone = TimeZone::get(&facts.area.time_zone).map_err(DeriveError::internal)?;
+    let period = study_period(facts, &zone)?;
+    let params = params(facts);
+    let trailheads: Vec<Trailhead> = kept
+        .iter()
+        .filter_map(|idx| {
+            let head = &facts.trailheads[*idx];
+            let size = facts.party_sizes.iter().find(|size| size.trailhead_id == Some(head.id));
+            Some(Trailhead {
+                name: head.name.clone(),
+                vertex: layer.trailhead_vertices[*idx]?,
+                relative_volume: head.relative_volume,
+                party_size: size
+                    .map(|size| PartySize { mean: size.mean_walkers, standard_error: size.standard_error }),
+            })
+        })
+        .collect();
+    let trail_of: Vec<usize> = network.segments.iter().map(|segment| segment.trail_idx).collect();
+    let trails: Vec<TrailPrior> = network
+        .trails
+        .iter()
+        .map(|trail| TrailPrior { name: trail.name.clone(), attractiveness: 1.0 })
+        .collect();
+    let walk =
+        WalkNetwork { graph: network.graph(), trail_of: &trail_of, trails: &trails, trailheads: &trailheads };
+    let (places, visits_of) = places(facts, &kept);
+    let counters = counters(facts, layer, &zone);
+    let evidence = Evidence { counters: &counters, places: &places, period };
+    let field = exposure::expose(&walk, &evidence, &params).map_err(DeriveError::internal)?;
+    let trips = representative_trips(
+        &walk,
+        &field,
+        &params,
+        &TripParams { seed: params.seed, ..TripParams::default() },
+    );
+    let mean_km = field.mean_km();
+    Ok(ExposureLayer { field, period, params, trailheads: kept, mean_km, trips, visits_of })
+}
+
+fn params(facts: &Facts) -> ExposureParams {
+    let mut params = ExposureParams {
+        seed: facts.settings.seed(),
+        n_draws: facts.settings.draws(),
+        ..ExposureParams::default()
+    };
+    if let Some(size) = facts.party_sizes.iter().find(|size| size.trailhead_id.is_none()) {
+        params.party_size = PartySize { mean: size.mean_walkers, standard_error: size.standard_error };
+    }
+    params
+}
+
+/// From the first to the last day that counters, or else reports, speak of.
+fn study_period(facts: &Facts, zone: &TimeZone) -> Result<StudyPeriod, DeriveError> {
+    let local = |instant_s: i64| -> Option<Date> {
+        jiff::Timestamp::from_second(instant_s).ok().map(|instant| zone.to_datetime(instant).date())
+    };
+    let starts = facts.readings.rows.iter().map(|reading| reading.start_s);
+    let counted = (starts.clone().min().and_then(local), starts.max().and_then(local));
+    let (first, last) = match counted {
+        (Some(first), Some(last)) => (first, last),
+        _ => {
+            let reports = facts.encounters.rows.iter().filter(|row| row.effort_kind == EffortKind::Report);
+            let days = reports.filter_map(|row| match row.time.date {
+                EventDate::Day(date) => Some(date),
+                _ => None,
+            });
+            let words = "Nothing says when people walked: bring in counter readings, or reports with dates.";
+            let missing = || DeriveError::missing(words);
+            (days.clone().min().ok_or_else(missing)?, days.max().ok_or_else(missing)?)
+        }
+    };
+    StudyPeriod::new(first, last).map_err(DeriveError::internal)
+}
+
+fn places(facts: &Facts, kept: &[usize]) -> (Vec<Place>, Vec<Option<usize>>) {
+    let mut places = Vec::new();
+    let mut visits_of = Vec::new();
+    for place in &facts.places {
+        let trailhead = kept.iter().position(|idx| Some(facts.trailheads[*idx].id) == place.trailhead_id);
+        visits_of.push(trailhead.map(|trailhead| {
+            // Everybody who starts at a trailhead passes its car park; not everybody stops there.
+            let visits = VisitSource::ShareOfTrailhead { trailhead, share: 1.0, log_sd: 0.2 };
+            places.push(Place { name: place.given.name.clone(), visits });
+            places.len() - 1
+        }));
+    }
+    (places, visits_of)
+}
+
+fn counters(facts: &Facts, layer: &NetworkLayer, zone: &TimeZone) -> Vec<Counter> {
+    facts
+        .counters
+        .iter()
+        .map(|counter| {
+            let placements = counter.locations.iter().filter_map(|location| {
+                Some(Placement {
+                    from_s: location.from_s.unwrap_or(i64::MIN),
+                    to_s: location.until_s,
+                    site: site(facts, layer, location.position)?,
+                })
+            });
+            let readings = facts.readings.rows.iter().filter(|reading| reading.counter_id == counter.id);
+            let bins = readings.filter_map(|reading| {
+                let instant = jiff::Timestamp::from_second(reading.start_s).ok()?;
+                Some(Bin {
+                    start_s: reading.start_s,
+                    length_s: u32::try_from(reading.length_s).ok()?,
+                    local: zone.to_datetime(instant),
+                    count_in: Some(reading.count_in),
+                    count_out: reading.count_out,
+                })
+            });
+            let clock = counter.clock_corrections.iter().map(|correction| ClockCorrection {
+                range: TimeRange { from_s: correction.from_s, to_s: correction.until_s },
+                add_s: correction.offset_s,
+            });
+            let sessions = facts.calibrations.iter().filter(|session| session.counter_id == counter.id);
+            Counter {
+                name: counter.name.clone(),
+                placements: placements.collect(),
+                bins: bins.collect(),
+                clock: clock.collect(),
+                closures: Vec::new(),
+                sessions: sessions
+                    .map(|session| Session {
+                        manual: f64::from(session.manual_count),
+                        device: f64::from(session.device_count),
+                    })
+                    .collect(),
+            }
+        })
+        .collect()
+}
+
+/// Where a counter counts: at a trailhead beside it, else on the nearest segment.
+fn site(
+    facts: &Facts,
+    layer: &NetworkLayer,
+    position: crate::domain::geography::LonLat,
+) -> Option<CounterSite> {
+    let at = layer.network.plane.to_plane(position);
+    let near = facts.trailheads.iter().zip(&layer.trailhead_vertices).filter_map(|(head, vertex)| {
+        let head_at = layer.network.plane.to_plane(head.position);
+        let distance_m = (head_at.x - at.x).hypot(head_at.y - at.y);
+        Some((distance_m, (*vertex)?))
+    });
+    let nearest = near.min_by(|a, b| a.0.total_cmp(&b.0));
+    if let Some((_, vertex)) = nearest.filter(|(distance_m, _)| *distance_m <= AT_TRAILHEAD_M) {
+        return Some(CounterSite::Vertex(vertex));
+    }
+    layer.index.nearest(at, FARTHEST_COUNTER_M).map(|nearest| CounterSite::Segment(nearest.segment_idx))
+}

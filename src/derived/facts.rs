@@ -1,0 +1,125 @@
+//! The facts of one area at one revision, as the layers read them.
+
+use std::collections::HashSet;
+use std::sync::Arc;
+
+use crate::derived::DeriveError;
+use crate::derived::settings::Settings;
+use crate::domain::area::Area;
+use crate::domain::area::Species;
+use crate::domain::encounter::VerificationStatus;
+use crate::domain::exposure::Calibration;
+use crate::domain::exposure::Counter;
+use crate::domain::exposure::PartySize;
+use crate::domain::place::Place;
+use crate::domain::place::SensitivePlace;
+use crate::domain::revision::Revision;
+use crate::domain::trail::Trail;
+use crate::domain::trail::Trailhead;
+use crate::domain::walk::Walk;
+use crate::store::EncounterCache;
+use crate::store::EncounterRow;
+use crate::store::Encounters;
+use crate::store::HandSnap;
+use crate::store::ReadingCache;
+use crate::store::Readings;
+use crate::store::SignInPlace;
+use crate::store::SignLocation;
+use crate::store::Snapshot;
+
+/// Everything the layers are computed from.
+#[derive(Debug, Clone)]
+pub struct Facts {
+    /// The revision they belong to.
+    pub revision: Revision,
+    /// The area.
+    pub area: Area,
+    /// Its settings.
+    pub settings: Settings,
+    /// Its species.
+    pub species: Vec<Species>,
+    /// Its trails.
+    pub trails: Vec<Trail>,
+    /// Its trailheads.
+    pub trailheads: Vec<Trailhead>,
+    /// Its places.
+    pub places: Vec<Place>,
+    /// Its sensitive places.
+    pub sensitive_places: Vec<SensitivePlace>,
+    /// Its counters.
+    pub counters: Vec<Counter>,
+    /// Their calibration sessions.
+    pub calibrations: Vec<Calibration>,
+    /// Party sizes.
+    pub party_sizes: Vec<PartySize>,
+    /// Survey walks.
+    pub walks: Vec<Walk>,
+    /// Sign locations given by staff.
+    pub sign_locations: Vec<SignLocation>,
+    /// Signs in place.
+    pub signs_in_place: Vec<SignInPlace>,
+    /// Snaps set by hand.
+    pub hand_snaps: Vec<HandSnap>,
+    /// Encounters.
+    pub encounters: Arc<Encounters>,
+    /// Counter readings.
+    pub readings: Arc<Readings>,
+    /// Species that are known not to be venomous: their encounters go into no figure.
+    harmless: HashSet<u32>,
+}
+
+/// What is remembered between revisions, so that only what changed is read again.
+#[derive(Debug, Default)]
+pub struct Caches {
+    encounters: EncounterCache,
+    readings: ReadingCache,
+}
+
+impl Facts {
+    /// Reads the facts of the first area.
+    ///
+    /// # Errors
+    /// [`DeriveError::Unanswerable`] when there is no area yet, [`DeriveError::Store`] when the database cannot be read.
+    pub async fn read(mut snapshot: Snapshot, caches: &mut Caches) -> Result<Self, DeriveError> {
+        let no_area = || DeriveError::missing("There is no area yet. Create one first.");
+        let area = snapshot.areas().await?.into_iter().next().ok_or_else(no_area)?;
+        let id = area.id;
+        let settings = Settings::from_stored(&snapshot.settings(id).await?).map_err(DeriveError::internal)?;
+        let species = snapshot.species(id).await?;
+        let encounters = snapshot.encounters(id, &mut caches.encounters).await?;
+        let is_harmless = |name: &String| {
+            species.iter().any(|listed| listed.scientific_name == *name && !listed.is_venomous)
+        };
+        let harmless = encounters
+            .species
+            .iter()
+            .enumerate()
+            .filter(|(_, name)| is_harmless(name))
+            .map(|(idx, _)| idx as u32);
+        Ok(Self {
+            revision: snapshot.revision(),
+            settings,
+            trails: snapshot.trails(id).await?,
+            trailheads: snapshot.trailheads(id).await?,
+            places: snapshot.places(id).await?,
+            sensitive_places: snapshot.sensitive_places(id).await?,
+            counters: snapshot.counters(id).await?,
+            calibrations: snapshot.calibrations(id).await?,
+            party_sizes: snapshot.party_sizes(id).await?,
+            walks: snapshot.walks(id).await?,
+            sign_locations: snapshot.sign_locations(id).await?,
+            signs_in_place: snapshot.signs_in_place(id).await?,
+            hand_snaps: snapshot.hand_snaps(id).await?,
+            readings: snapshot.readings(id, &mut caches.readings).await?,
+            harmless: harmless.collect(),
+            area,
+            species,
+            encounters,
+        })
+    }
+
+    /// Whether an encounter may go into figures: not rejected, and not of a species known not to be venomous.
+    pub fn counts(&self, row: &EncounterRow) -> bool {
+        row.verification_status != VerificationStatus::Rejected && !self.harmless.contains(&row.species)
+    }
+}

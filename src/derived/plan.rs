@@ -1,0 +1,346 @@
+//! The sign plan: which locations, why, and how much of what is expected they would warn of.
+
+use std::collections::BTreeMap;
+
+use crate::analysis::exposure::Direction;
+use crate::derived::DeriveError;
+use crate::derived::exposure::ExposureLayer;
+use crate::derived::facts::Facts;
+use crate::derived::network::NetworkLayer;
+use crate::derived::rates::Limits;
+use crate::derived::rates::RateLayer;
+use crate::domain::geography::LonLat;
+use crate::domain::sign::Standing;
+use crate::domain::units::Length;
+use crate::signage::placement::curve;
+use crate::signage::placement::demand::Credit;
+use crate::signage::placement::demand::Demand;
+use crate::signage::placement::demand::Risk;
+use crate::signage::placement::demand::credits;
+use crate::signage::placement::evaluate::HeedRange;
+use crate::signage::placement::evaluate::Split;
+use crate::signage::placement::evaluate::WarnedShare;
+use crate::signage::placement::evaluate::chosen_shares;
+use crate::signage::placement::evaluate::warned_share;
+use crate::signage::placement::exact::SearchParams;
+use crate::signage::placement::exact::best_choice;
+use crate::signage::placement::rules::Rules;
+use crate::signage::placement::selection::greedy;
+use crate::signage::placement::spacing::around_sensitive_place;
+use crate::signage::placement::spacing::least_spacing;
+use crate::signage::placement::walk::Heading;
+use crate::signage::placement::walk::Site;
+use crate::signage::placement::walk::WalkedLeg;
+use crate::signage::placement::walk::WalkedTrip;
+use crate::signage::placement::walk::end_of;
+use crate::signage::placement::walk::sites_at_vertices;
+
+/// A location given by staff belongs to a vertex this near.
+const SAME_PLACE_M: f64 = 75.0;
+/// Beyond the buffer of a sensitive place, at most one sign within this walking distance.
+const RING_M: f64 = 400.0;
+/// Work for one point of the curve: less than for the plan itself.
+const CURVE_WORK: u64 = 200_000_000;
+
+/// What a plan is asked for.
+#[derive(Debug, Clone, Copy, PartialEq, Eq, Hash)]
+pub struct PlanParams {
+    /// How many signs, those in place not counted.
+    pub n_signs: usize,
+    /// How far walkers remember a sign.
+    pub reach: Length,
+    /// Least spacing along the trails.
+    pub spacing: Length,
+}
+
+/// A plan.
+#[derive(Debug)]
+pub struct PlanLayer {
+    /// The signs: those in place first, then new ones in order of what they add.
+    pub sites: Vec<PlannedSite>,
+    /// The warned share of all of them, on draws that did not choose.
+    pub warned: Limits,
+    /// The share of encounters whose walker heeds, from the lowest to the highest.
+    pub heeded: (f64, f64),
+    /// The heed probabilities.
+    pub heed_range: (f64, f64),
+    /// What signs at every location allowed would warn of, on the draws that choose.
+    pub reachable: f64,
+    /// What no other choice of as many can exceed, on the draws that choose.
+    pub bound: f64,
+    /// What this choice reaches on the draws that chose it.
+    pub chosen_value: f64,
+    /// Whether no choice is better.
+    pub proven: bool,
+    /// Best share by number of new signs, on the draws that choose.
+    pub curve: Vec<(usize, f64)>,
+    /// How many locations could be chosen.
+    pub n_candidates: usize,
+    /// Locations left out and why.
+    pub left_out: Vec<String>,
+}
+
+/// One sign of a plan.
+#[derive(Debug, Clone)]
+pub struct PlannedSite {
+    /// Its vertex.
+    pub vertex: usize,
+    /// Where.
+    pub position: LonLat,
+    /// Whether a sign stands there.
+    pub standing: bool,
+    /// The trails that meet here.
+    pub trails: Vec<String>,
+    /// The leg along which most parties walk on from here.
+    pub towards: Option<WalkedLeg>,
+    /// The direction in which they walk on, degrees from north.
+    pub towards_deg: Option<f64>,
+    /// The trailhead most of those who pass come from, as an index into the facts' trailheads.
+    pub parties_per_day: f64,
+    /// The share of expected encounters of which this sign is the first warning, by trail, largest first.
+    pub warns_on: Vec<(String, f64)>,
+    /// How far along the way on the warned encounters lie: the length of trail with most of them, metres.
+    pub warned_length_m: f64,
+    /// What it adds to the warned share of those before it.
+    pub adds: f64,
+    /// The warned share of all signs up to this one, on draws that did not choose.
+    pub together: Limits,
+    /// The share of draws in which it is chosen.
+    pub chosen_share: f64,
+}
+
+/// Plans signs.
+///
+/// # Errors
+/// [`DeriveError::Unanswerable`] when there are no trips or the rules cannot be kept.
+pub fn compute(
+    facts: &Facts,
+    layer: &NetworkLayer,
+    exposure: &ExposureLayer,
+    rates: &RateLayer,
+    params: &PlanParams,
+) -> Result<PlanLayer, DeriveError> {
+    let trips = walked_trips(layer, exposure);
+    if trips.is_empty() {
+        return Err(DeriveError::missing("No trips start at any trailhead, so no sign would be passed."));
+    }
+    let graph = layer.network.graph();
+    let reach_m = params.reach.in_metres();
+    let sites = sites_at_vertices(graph);
+    let demand = Demand::new(graph, &trips, &sites, reach_m).map_err(DeriveError::internal)?;
+    let fit = &rates.segments.fit;
+    let risk = Risk { n_draws: fit.rates.n_draws, rate_per_km: &fit.rates.per_km, contact_share: None };
+    risk.check(graph.n_edges()).map_err(DeriveError::internal)?;
+    let split = Split::of(risk.n_draws);
+    let (rules, left_out) = rules(facts, layer, &sites, params);
+    let mean_rates = risk.mean_over(&split.selection);
+    let coverage = demand.coverage_at(&mean_rates);
+    let search = SearchParams::default();
+    let choice =
+        best_choice(&coverage, &rules, &search).map_err(|error| DeriveError::missing(error.to_string()))?;
+    let total = coverage.total_weight().max(f64::MIN_POSITIVE);
+    let order = in_order(&coverage, &rules, &choice.sites)?;
+    let chosen = chosen_shares(&demand, &risk, &split.selection, &rules).map_err(DeriveError::internal)?;
+    let standing: Vec<Site> = rules.existing.iter().chain(&order).map(|site| sites[*site]).collect();
+    let credit = credits(graph, &trips, &standing, reach_m, &mean_rates).map_err(DeriveError::internal)?;
+    let evaluate = |signs: &[usize]| limits(warned_share(&demand, &risk, &split.held_back, signs));
+    let all: Vec<usize> = rules.existing.iter().chain(&order).copied().collect();
+    let describe = Describe { layer, n_days: exposure.period.days().count() as f64, total };
+    let mut planned = Vec::new();
+    let mut before = 0.0;
+    for (idx, site) in all.iter().enumerate() {
+        let together = evaluate(&all[..=idx]);
+        let mut one = describe.site(*site, &credit[idx]);
+        one.standing = idx < rules.existing.len();
+        one.adds = (together.value - before).max(0.0);
+        one.together = together;
+        one.chosen_share = if one.standing { 1.0 } else { chosen[*site] };
+        before = together.value;
+        planned.push(one);
+    }
+    let warned = warned_share(&demand, &risk, &split.held_back, &all);
+    let heed = HeedRange { low: facts.settings.heed_low, high: facts.settings.heed_high };
+    let cheap = SearchParams { max_work: CURVE_WORK, ..search };
+    let points =
+        curve::curve(&coverage, &rules, params.n_signs.max(1), &cheap).map_err(DeriveError::internal)?;
+    Ok(PlanLayer {
+        sites: planned,
+        heeded: warned.heeded(heed).unwrap_or((0.0, 0.0)),
+        warned: limits(warned),
+        heed_range: (heed.low, heed.high),
+        reachable: curve::ceiling(&coverage, &rules).map_err(DeriveError::internal)? / total,
+        bound: choice.upper / total,
+        chosen_value: choice.value / total,
+        proven: choice.proven,
+        curve: points.iter().map(|point| (point.n_sites, point.best.value / total)).collect(),
+        n_candidates: sites.len() - rules.forbidden.len(),
+        left_out,
+    })
+}
+
+fn limits(share: WarnedShare) -> Limits {
+    match share {
+        WarnedShare::Estimated { mean, lower, upper } => Limits { value: mean, lower, upper },
+        WarnedShare::NotEstimable => Limits { value: 0.0, lower: 0.0, upper: 1.0 },
+    }
+}
+
+fn walked_trips(layer: &NetworkLayer, exposure: &ExposureLayer) -> Vec<WalkedTrip> {
+    let heading = |direction: Direction| match direction {
+        Direction::Forward => Heading::Forward,
+        Direction::Backward => Heading::Backward,
+    };
+    let start = |head: usize| layer.trailhead_vertices[exposure.trailheads[head]];
+    let trips = exposure.trips.iter().filter(|trip| !trip.legs.is_empty());
+    trips
+        .filter_map(|trip| {
+            Some(WalkedTrip {
+                trailhead: start(trip.trailhead)?,
+                parties: trip.parties,
+                legs: trip
+                    .legs
+                    .iter()
+                    .map(|leg| WalkedLeg { segment: leg.segment, heading: heading(leg.direction) })
+                    .collect(),
+            })
+        })
+        .collect()
+}
+
+/// The rules of the plan, and what was left out for which reason.
+fn rules(facts: &Facts, layer: &NetworkLayer, sites: &[Site], params: &PlanParams) -> (Rules, Vec<String>) {
+    let graph = layer.network.graph();
+    let mut rules = Rules::sites(params.n_signs);
+    let mut left_out = Vec::new();
+    let given =
+        |standing: Standing| facts.sign_locations.iter().filter(move |at| at.given.standing == standing);
+    for location in given(Standing::Fixed) {
+        rules.existing.extend(vertices_near(layer, location.given.position).first());
+    }
+    for sign in facts.signs_in_place.iter().filter(|sign| sign.given.down_s.is_none()) {
+        rules.existing.extend(vertices_near(layer, sign.given.position).first());
+    }
+    for location in given(Standing::Forbidden) {
+        rules.forbidden.extend(vertices_near(layer, location.given.position));
+        left_out
+            .push(format!("{}: no sign may stand there ({})", location.given.name, location.given.reason));
+    }
+    let mut n_sensitive = 0;
+    for place in &facts.sensitive_places {
+        let at = layer.network.plane.to_plane(place.position);
+        let buffer_m = place.buffer.in_metres();
+        let near = layer.index.segments_within(at, buffer_m);
+        let segments: Vec<usize> = near.iter().map(|nearest| nearest.segment_idx).collect();
+        let around = around_sensitive_place(graph, sites, &segments, 0.0, RING_M);
+        n_sensitive += around.inside.len();
+        rules.forbidden.extend(around.inside);
+        rules.at_most.push(around.ring);
+    }
+    if n_sensitive > 0 {
+        left_out.push(format!("{n_sensitive} locations within the buffer of a sensitive place"));
+    }
+    if given(Standing::Candidate).next().is_some() {
+        let allowed: Vec<usize> = given(Standing::Candidate)
+            .filter_map(|location| vertices_near(layer, location.given.position).first().copied())
+            .collect();
+        rules.forbidden.extend((0..sites.len()).filter(|site| !allowed.contains(site)));
+        left_out.push("All but the candidates that staff gave".to_owned());
+    }
+    rules.existing.sort_unstable();
+    rules.existing.dedup();
+    rules.forbidden.sort_unstable();
+    rules.forbidden.dedup();
+    rules.at_most.extend(least_spacing(graph, sites, params.spacing.in_metres()));
+    (rules, left_out)
+}
+
+/// The vertices near a location, nearest first.
+fn vertices_near(layer: &NetworkLayer, position: LonLat) -> Vec<usize> {
+    let at = layer.network.plane.to_plane(position);
+    let mut near: Vec<(f64, usize)> = layer
+        .network
+        .vertices
+        .iter()
+        .enumerate()
+        .map(|(idx, vertex)| ((vertex.planar.x - at.x).hypot(vertex.planar.y - at.y), idx))
+        .filter(|(distance_m, _)| *distance_m <= SAME_PLACE_M)
+        .collect();
+    near.sort_by(|a, b| a.0.total_cmp(&b.0));
+    near.into_iter().map(|(_, idx)| idx).collect()
+}
+
+/// The chosen sites in order of what each adds to those before it.
+fn in_order(
+    coverage: &crate::signage::placement::coverage::Coverage,
+    rules: &Rules,
+    chosen: &[usize],
+) -> Result<Vec<usize>, DeriveError> {
+    let forbidden = (0..coverage.n_sites()).filter(|site| !chosen.contains(site)).collect();
+    let only = Rules { forbidden, at_most: Vec::new(), ..rules.clone() };
+    let mut order = greedy(coverage, &only).map_err(DeriveError::internal)?.order;
+    // A site that adds nothing on top of the others is not added by the greedy order.
+    let missing: Vec<usize> = chosen.iter().filter(|site| !order.contains(site)).copied().collect();
+    order.extend(missing);
+    Ok(order)
+}
+
+/// What a site's description is made from.
+struct Describe<'a> {
+    layer: &'a NetworkLayer,
+    n_days: f64,
+    total: f64,
+}
+
+impl Describe<'_> {
+    fn site(&self, vertex: usize, credit: &Credit) -> PlannedSite {
+        let network = &self.layer.network;
+        let at = &network.vertices[vertex];
+        let mut trails: Vec<String> = network
+            .graph()
+            .at(vertex)
+            .iter()
+            .map(|incidence| self.layer.trail_name(incidence.edge).to_owned())
+            .collect();
+        trails.dedup();
+        let towards = credit.passing.first().map(|(leg, _)| *leg);
+        let mut by_trail: BTreeMap<&str, f64> = BTreeMap::new();
+        let mut warned_length_m = 0.0;
+        let mut reached = 0.0;
+        for (segment, encounters) in &credit.warned_first {
+            *by_trail.entry(self.layer.trail_name(*segment)).or_insert(0.0) += encounters / self.total;
+            if reached < 0.8 * credit.warned_first_total() {
+                warned_length_m += network.segments[*segment].length_m;
+                reached += encounters;
+            }
+        }
+        let mut warns_on: Vec<(String, f64)> =
+            by_trail.into_iter().map(|(name, share)| (name.to_owned(), share)).collect();
+        warns_on.sort_by(|a, b| b.1.total_cmp(&a.1));
+        PlannedSite {
+            vertex,
+            position: at.position,
+            standing: false,
+            trails,
+            towards,
+            towards_deg: towards.map(|leg| self.bearing_deg(leg)),
+            parties_per_day: credit.passing_total() / self.n_days.max(1.0),
+            warns_on,
+            warned_length_m,
+            adds: 0.0,
+            together: Limits { value: 0.0, lower: 0.0, upper: 0.0 },
+            chosen_share: 0.0,
+        }
+    }
+
+    /// The direction of a leg, degrees from north.
+    fn bearing_deg(&self, leg: WalkedLeg) -> f64 {
+        let network = &self.layer.network;
+        let end = network.vertices[end_of(network.graph(), leg)].planar;
+        let segment = &network.segments[leg.segment];
+        let start = match leg.heading {
+            Heading::Forward => network.vertices[segment.from].planar,
+            Heading::Backward => network.vertices[segment.to].planar,
+        };
+        (end.x - start.x).atan2(end.y - start.y).to_degrees().rem_euclid(360.0)
+    }
+}

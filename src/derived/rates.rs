@@ -1,0 +1,384 @@
+//! Encounter rates of stretches, segments and trails, with everything that stands behind a figure.
+
+use crate::analysis::counts;
+use crate::analysis::rates;
+use crate::analysis::rates::Certainty;
+use crate::analysis::rates::ClassBounds;
+use crate::analysis::rates::CountDraws;
+use crate::analysis::rates::Effort;
+use crate::analysis::rates::ExposureDraws;
+use crate::analysis::rates::PeriodCurve;
+use crate::analysis::rates::Provenance;
+use crate::analysis::rates::Ranking;
+use crate::analysis::rates::RateFit;
+use crate::analysis::rates::RateParams;
+use crate::analysis::rates::Stretch;
+use crate::analysis::rates::UnitFit;
+use crate::analysis::rates::Units;
+use crate::analysis::snap::Snap;
+use crate::derived::DeriveError;
+use crate::derived::exposure::ExposureLayer;
+use crate::derived::facts::Facts;
+use crate::derived::network::NetworkLayer;
+use crate::derived::season;
+use crate::derived::season::PeriodChoice;
+use crate::derived::season::SeasonLayer;
+use crate::derived::snaps::SnapLayer;
+use crate::domain::encounter::EffortKind;
+
+/// The unit that is estimated.
+#[derive(Debug, Clone, Copy, PartialEq, Eq, Hash)]
+pub enum UnitKind {
+    /// Neighbouring segments joined until their records can say something.
+    Stretch,
+    /// About 100 m.
+    Segment,
+    /// A whole trail.
+    Trail,
+}
+
+/// A number with its interval.
+#[derive(Debug, Clone, Copy, PartialEq)]
+pub struct Limits {
+    /// The value.
+    pub value: f64,
+    /// Lower limit.
+    pub lower: f64,
+    /// Upper limit.
+    pub upper: f64,
+}
+
+/// Rates of one kind of unit.
+#[derive(Debug)]
+pub struct RateSet {
+    /// The segments of each unit.
+    pub members: Vec<Vec<usize>>,
+    /// The name of each unit.
+    pub names: Vec<String>,
+    /// The stratum (trail) of each unit.
+    pub strata: Vec<usize>,
+    /// Where each unit's exposure comes from.
+    pub provenance: Vec<Provenance>,
+    /// 95 % limits of each unit's exposure, km.
+    pub exposure_limits_km: Vec<(f64, f64)>,
+    /// The fit over all periods.
+    pub fit: RateFit,
+    /// Ranks over all periods.
+    pub ranking: Ranking,
+}
+
+/// Rates of all kinds of unit, with what went into them.
+#[derive(Debug)]
+pub struct RateLayer {
+    /// Stretches.
+    pub stretches: RateSet,
+    /// Segments.
+    pub segments: RateSet,
+    /// Trails.
+    pub trails: RateSet,
+    /// The stretch of each segment.
+    pub stretch_of: Vec<usize>,
+    /// Reports that went into the rates: in the study period and on a segment.
+    pub n_reports: usize,
+    /// Reports too vague for a segment: they count for their trail only.
+    pub n_vague: usize,
+    /// Reports off trail or at places.
+    pub n_elsewhere: usize,
+    /// Reports outside the study period.
+    pub n_outside: usize,
+    /// Class bounds, per 1,000 km.
+    pub bounds: ClassBounds,
+}
+
+/// Computes the rates.
+///
+/// # Errors
+/// [`DeriveError::Unanswerable`] when nobody walked, [`DeriveError::Internal`] when inputs do not fit together.
+pub fn compute(
+    facts: &Facts,
+    layer: &NetworkLayer,
+    exposure: &ExposureLayer,
+    snaps: &SnapLayer,
+) -> Result<RateLayer, DeriveError> {
+    let settings = &facts.settings;
+    let sorted = sort(facts, exposure, snaps);
+    let n_segments = layer.network.segments.len();
+    let counted = |record: usize| sorted.counted[record];
+    let counts = CountDraws {
+        n_draws: snaps.allocation.n_draws(),
+        n_units: n_segments,
+        counts: snaps.allocation.counts_by_draw_where(n_segments, counted),
+    };
+    let walked = ExposureDraws {
+        n_draws: exposure.field.n_draws,
+        n_units: n_segments,
+        party_km: exposure.field.party_km.clone(),
+    };
+    let provenance: Vec<Provenance> =
+        exposure.field.provenance.iter().map(|known| provenance(*known)).collect();
+    let trail_of: Vec<usize> = layer.network.segments.iter().map(|segment| segment.trail_idx).collect();
+    let parts =
+        Parts { facts, counts: &counts, walked: &walked, provenance: &provenance, trail_of: &trail_of };
+    let alone =
+        (0..n_segments).map(|segment| Stretch { trail_run: layer.run_of[segment], segments: vec![segment] });
+    let segments = parts.estimate(alone.collect(), |idx, _| segment_name(layer, idx), None)?;
+    let reference_per_km = segments.fit.reference_per_km.mean;
+    let expected: Vec<f64> = exposure.mean_km.iter().map(|km| km * reference_per_km).collect();
+    let joined = rates::merge_stretches(layer.network.trail_runs(), &expected, settings.stretch_expected)
+        .map_err(unanswerable)?;
+    let names = stretch_names(layer, &joined);
+    let mut stretch_of = vec![0; n_segments];
+    for (idx, stretch) in joined.iter().enumerate() {
+        for segment in &stretch.segments {
+            stretch_of[*segment] = idx;
+        }
+    }
+    let stretches = parts.estimate(joined, |idx, _| names[idx].clone(), None)?;
+    let by_trail = trails(layer);
+    let vague = sorted.vague_by_trail(layer.network.trails.len());
+    let trails =
+        parts.estimate(by_trail, |_, segments| layer.trail_name(segments[0]).to_owned(), Some(&vague))?;
+    let bounds = ClassBounds::doubling_from(settings.lowest_bound).map_err(DeriveError::internal)?;
+    Ok(RateLayer {
+        stretches,
+        segments,
+        trails,
+        stretch_of,
+        n_reports: sorted.n_reports,
+        n_vague: sorted.vague.len(),
+        n_elsewhere: sorted.n_elsewhere,
+        n_outside: sorted.n_outside,
+        bounds,
+    })
+}
+
+fn unanswerable(error: rates::RateError) -> DeriveError {
+    match error {
+        rates::RateError::NoExposure => {
+            DeriveError::missing("No trail has walking that counters identify, so no rate can be compared.")
+        }
+        other => DeriveError::internal(other),
+    }
+}
+
+/// Which records are counted, and what became of the others.
+struct Sorted {
+    /// For each record of the allocation whether it counts.
+    counted: Vec<bool>,
+    /// The trails of those too vague for a segment.
+    vague: Vec<usize>,
+    n_reports: usize,
+    n_elsewhere: usize,
+    n_outside: usize,
+}
+
+impl Sorted {
+    fn vague_by_trail(&self, n_trails: usize) -> Vec<u32> {
+        let mut by_trail = vec![0; n_trails];
+        for trail in &self.vague {
+            by_trail[*trail] += 1;
+        }
+        by_trail
+    }
+}
+
+fn sort(facts: &Facts, exposure: &ExposureLayer, snaps: &SnapLayer) -> Sorted {
+    let mut sorted =
+        Sorted { counted: Vec::new(), vague: Vec::new(), n_reports: 0, n_elsewhere: 0, n_outside: 0 };
+    for record in &snaps.records {
+        let row = &facts.encounters.rows[*record];
+        let is_report = row.effort_kind == EffortKind::Report && facts.counts(row);
+        let is_timely = season::in_period(exposure, &row.time);
+        let mut counts = false;
+        match &snaps.snaps[*record] {
+            _ if !is_report => {}
+            _ if !is_timely => sorted.n_outside += 1,
+            Some(Snap::OnTrail(_) | Snap::ByHand { .. }) => {
+                counts = true;
+                sorted.n_reports += 1;
+            }
+            Some(Snap::TooVague { trails }) if !trails.is_empty() => sorted.vague.push(trails[0].trail_idx),
+            _ => sorted.n_elsewhere += 1,
+        }
+        sorted.counted.push(counts);
+    }
+    sorted
+}
+
+/// The inputs that all kinds of unit share.
+struct Parts<'a> {
+    facts: &'a Facts,
+    counts: &'a CountDraws,
+    walked: &'a ExposureDraws,
+    provenance: &'a [Provenance],
+    trail_of: &'a [usize],
+}
+
+impl Parts<'_> {
+    fn estimate(
+        &self,
+        units: Vec<Stretch>,
+        name: impl Fn(usize, &[usize]) -> String,
+        extra: Option<&[u32]>,
+    ) -> Result<RateSet, DeriveError> {
+        let settings = &self.facts.settings;
+        let mut counts = rates::stretch_counts(&units, self.counts).map_err(DeriveError::internal)?;
+        let walked = rates::stretch_exposure(&units, self.walked).map_err(DeriveError::internal)?;
+        let provenance = rates::stretch_provenance(&units, self.provenance).map_err(DeriveError::internal)?;
+        let strata: Vec<usize> =
+            units.iter().map(|unit| unit.segments.first().map_or(0, |s| self.trail_of[*s])).collect();
+        if let Some(extra) = extra {
+            for row in counts.counts.chunks_mut(units.len().max(1)) {
+                row.iter_mut().zip(&strata).for_each(|(count, trail)| *count += extra[*trail]);
+            }
+        }
+        // Whole trails share one distribution; within a trail its parts do.
+        let pooled = vec![0; units.len()];
+        let stratum = if extra.is_some() { &pooled } else { &strata };
+        let params = RateParams {
+            exceedance_multiple: settings.multiple,
+            call_level: settings.call_level,
+            n_draws: settings.draws(),
+            seed: settings.seed(),
+            ..RateParams::default()
+        };
+        let effort = Effort { counts: &counts, exposure: &walked };
+        let fit = rates::estimate(&effort, &Units { stratum, provenance: &provenance }, &params)
+            .map_err(unanswerable)?;
+        let ranking = rates::ranks(&fit, &rates::RankParams::default()).map_err(DeriveError::internal)?;
+        let exposure_limits_km = (0..units.len()).map(|unit| limits_of_unit(&walked, unit)).collect();
+        let names = units.iter().enumerate().map(|(idx, unit)| name(idx, &unit.segments)).collect();
+        let members = units.into_iter().map(|unit| unit.segments).collect();
+        Ok(RateSet { members, names, strata, provenance, exposure_limits_km, fit, ranking })
+    }
+}
+
+/// 95 % limits of a unit's exposure.
+fn limits_of_unit(walked: &ExposureDraws, unit: usize) -> (f64, f64) {
+    let mut draws: Vec<f64> = walked.party_km.iter().skip(unit).step_by(walked.n_units).copied().collect();
+    draws.sort_by(f64::total_cmp);
+    let at = |share: f64| draws[((draws.len() - 1) as f64 * share).round() as usize];
+    (at(0.025), at(0.975))
+}
+
+fn provenance(known: crate::analysis::exposure::Provenance) -> Provenance {
+    use crate::analysis::exposure::Provenance as Known;
+    match known {
+        Known::Counted => Provenance::Counted,
+        Known::Fitted => Provenance::Fitted,
+        Known::Assumed => Provenance::Assumed,
+        Known::NotWalked => Provenance::NotWalked,
+    }
+}
+
+/// All segments of each trail that has any, as one unit.
+fn trails(layer: &NetworkLayer) -> Vec<Stretch> {
+    let mut by_trail = vec![Vec::new(); layer.network.trails.len()];
+    for (run, segments) in layer.network.trail_runs().iter().enumerate() {
+        by_trail[layer.trail_of_run[run]].extend_from_slice(segments);
+    }
+    let filled = by_trail.into_iter().enumerate().filter(|(_, segments)| !segments.is_empty());
+    filled.map(|(trail_run, segments)| Stretch { trail_run, segments }).collect()
+}
+
+fn segment_name(layer: &NetworkLayer, segment: usize) -> String {
+    format!("{}, segment {}", layer.trail_name(segment), layer.network.segments[segment].order + 1)
+}
+
+/// "Ledge Walk, part 2 of 7", counted along the trail.
+fn stretch_names(layer: &NetworkLayer, stretches: &[Stretch]) -> Vec<String> {
+    let trail = |stretch: &Stretch| layer.trail_of_run[stretch.trail_run];
+    let mut totals = vec![0; layer.network.trails.len()];
+    stretches.iter().for_each(|stretch| totals[trail(stretch)] += 1);
+    let mut seen = vec![0; totals.len()];
+    let name = |stretch: &Stretch| {
+        let idx = trail(stretch);
+        seen[idx] += 1;
+        let words = &layer.network.trails[idx].name;
+        if totals[idx] == 1 {
+            words.clone()
+        } else {
+            format!("{words}, part {} of {}", seen[idx], totals[idx])
+        }
+    };
+    stretches.iter().map(name).collect()
+}
+
+/// The rate of a unit in a period, per 1,000 km walked, or none where there is no estimate.
+#[derive(Debug, Clone)]
+pub struct PeriodRates {
+    /// By unit.
+    pub per_1000_km: Vec<Option<Limits>>,
+    /// How each unit is drawn: class and certainty.
+    pub drawn: Vec<(usize, Certainty)>,
+    /// Units in order of the lower limit; those that may not be ranked are left out.
+    pub order: Vec<usize>,
+    /// The reference rate in the period, per 1,000 km.
+    pub reference: Limits,
+}
+
+/// Rates in a period: each unit's rate of all periods times the season-hour curve of all segments.
+///
+/// # Errors
+/// [`DeriveError::Unanswerable`] when nobody walks in the period or there is no curve.
+pub fn in_period(
+    set: &RateSet,
+    bounds: &ClassBounds,
+    season: &SeasonLayer,
+    choice: PeriodChoice,
+) -> Result<PeriodRates, DeriveError> {
+    let factor = match (&season.fit, choice == PeriodChoice::default()) {
+        (_, true) => vec![1.0],
+        (Ok(fit), _) => season::factors(fit.curve(0), choice)
+            .ok_or_else(|| DeriveError::missing("Nobody walks here in that month and part of the day."))?,
+        (Err(reason), _) => return Err(DeriveError::missing(reason.clone())),
+    };
+    let curve = PeriodCurve { n_draws: factor.len(), n_periods: 1, factor };
+    let intervals = rates::period_rates(&set.fit, &curve, 0, 0.95).map_err(DeriveError::internal)?;
+    let drawn = set.fit.units.iter().zip(&intervals).map(|(unit, interval)| {
+        let mut scaled: UnitFit = *unit;
+        let class = match (interval, &mut scaled.rate) {
+            (Some(interval), rates::UnitRate::Estimated(estimate)) => {
+                estimate.per_km = *interval;
+                bounds.class_of(interval.mean)
+            }
+            _ => 0,
+        };
+        (class, rates::certainty(&scaled, bounds))
+    });
+    let drawn = drawn.collect();
+    let per_1000_km: Vec<Option<Limits>> =
+        intervals.iter().map(|interval| interval.map(|it| per_1000_km(&it))).collect();
+    let mut order = set.ranking.order.clone();
+    let lower = |unit: &usize| per_1000_km[*unit].map_or(0.0, |limits| limits.lower);
+    order.sort_by(|a, b| lower(b).total_cmp(&lower(a)));
+    let mut reference: Vec<f64> = set
+        .fit
+        .reference_draws_per_km
+        .iter()
+        .enumerate()
+        .map(|(draw, rate)| rate * curve.factor[draw % curve.n_draws] * 1000.0)
+        .collect();
+    Ok(PeriodRates { per_1000_km, drawn, order, reference: limits_of(&mut reference) })
+}
+
+fn per_1000_km(interval: &rates::Interval) -> Limits {
+    Limits { value: interval.mean * 1000.0, lower: interval.lower * 1000.0, upper: interval.upper * 1000.0 }
+}
+
+/// Mean and 95 % limits of draws, which are reordered.
+pub fn limits_of(draws: &mut [f64]) -> Limits {
+    draws.sort_by(f64::total_cmp);
+    let n = draws.len().max(1);
+    let at = |share: f64| draws.get(((n - 1) as f64 * share).round() as usize).copied().unwrap_or(0.0);
+    Limits { value: draws.iter().sum::<f64>() / n as f64, lower: at(0.025), upper: at(0.975) }
+}
+
+/// The rate as counted with Garwood's limits, per 1,000 km; none without exposure.
+///
+/// Where records may lie on either of two units, the mean count is rounded for the limits.
+pub fn raw_per_1000_km(count: f64, walked_km: f64) -> Option<Limits> {
+    let (lower, upper) = counts::poisson_limits(count.round() as u64, 0.95).ok()?;
+    let per = |events: f64| events / walked_km * 1000.0;
+    (walked_km > 0.0).then(|| Limits { value: per(count), lower: per(lower), upper: per(upper) })
+}

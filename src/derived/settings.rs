@@ -1,0 +1,196 @@
+//! The settings of an area: every parameter of every figure, with its default and what it does.
+
+use std::collections::BTreeMap;
+
+/// One setting.
+#[derive(Debug, Clone, PartialEq)]
+pub struct Setting {
+    /// Its key in the database and on the command line.
+    pub key: &'static str,
+    /// Its words on pages.
+    pub words: &'static str,
+    /// Its unit.
+    pub unit: &'static str,
+    /// The value in use.
+    pub value: f64,
+    /// The default.
+    pub default: f64,
+    /// The range allowed.
+    pub range: (f64, f64),
+    /// What it does and why the default is what it is.
+    pub why: &'static str,
+}
+
+macro_rules! settings {
+    ($($(#[$doc:meta])* $field:ident: $key:literal, $words:literal, $unit:literal, $default:literal, $low:literal, $high:literal, $why:literal;)+) => {
+        /// All settings with their values.
+        #[derive(Debug, Clone, PartialEq)]
+        pub struct Settings {
+            $($(#[$doc])* pub $field: f64,)+
+        }
+
+        impl Default for Settings {
+            fn default() -> Self {
+                Self { $($field: $default,)+ }
+            }
+        }
+
+        impl Settings {
+            /// All settings, in the order of pages.
+            pub fn list(&self) -> Vec<Setting> {
+                vec![$(Setting {
+                    key: $key, words: $words, unit: $unit, value: self.$field, default: $default,
+                    range: ($low, $high), why: $why,
+                },)+]
+            }
+
+            fn set(&mut self, key: &str, value: f64) -> bool {
+                match key {
+                    $($key => self.$field = value,)+
+                    _ => return false,
+                }
+                true
+            }
+        }
+    };
+}
+
+settings! {
+    /// Target length of a segment, metres.
+    segment_m: "segment-length", "Segment length", "m", 100.0, 20.0, 1000.0,
+        "target length of a segment; shorter ones need better positions than phones give";
+    /// Number of draws.
+    n_draws: "draws", "Draws", "", 200.0, 50.0, 2000.0,
+        "draws of walking, of where records lie, and of rates; more takes longer and changes little";
+    /// Seed of all draws.
+    seed: "seed", "Seed", "", 1.0, 0.0, 4_294_967_295.0, "the same seed gives the same figures";
+    /// Multiple of the reference rate.
+    multiple: "exceedance-multiple", "Exceedance multiple", "times", 1.5, 1.0, 10.0,
+        "a stretch is looked at for a rate above this multiple of that of all trails together";
+    /// Call level.
+    call_level: "call-level", "Call level", "probability", 0.8, 0.5, 0.99,
+        "a stretch is called above the multiple when the probability is at least this";
+    /// Expected encounters that a stretch is merged to.
+    stretch_expected: "stretch-expected", "Encounters expected in a stretch", "", 3.0, 1.0, 50.0,
+        "neighbouring segments are joined until this many encounters are expected";
+    /// Lowest class bound, per 1,000 km.
+    lowest_bound: "lowest-class-bound", "Lowest class bound", "per 1,000 km", 0.5, 0.01, 1000.0,
+        "the first of four class bounds on a doubling scale; fixed, so that colours mean the same next year";
+    /// Share of expected encounters that the season holds.
+    season_share: "season-share", "Share held by the season", "share", 0.9, 0.5, 1.0,
+        "the season is the shortest time that holds this share of expected encounters";
+    /// Bandwidth of densities, metres.
+    bandwidth_m: "bandwidth", "Bandwidth", "m", 250.0, 25.0, 5000.0,
+        "how far an encounter speaks for its surroundings in the density";
+    /// Reach of a sign, metres of walking.
+    reach_m: "sign-reach", "Reach of a sign", "m", 800.0, 100.0, 5000.0,
+        "how far walkers remember a sign; common practice, no source";
+    /// Least spacing of signs, metres.
+    spacing_m: "sign-spacing", "Least spacing of signs", "m", 300.0, 0.0, 5000.0,
+        "signs closer than this along the trails add little; common practice, no source";
+    /// Distance at which a sign is read, metres.
+    reading_m: "reading-distance", "Reading distance", "m", 9.0, 2.0, 50.0,
+        "letters are sized to be read from here, 1 inch of letter height for 30 ft";
+    /// Low heed probability.
+    heed_low: "heed-low", "Heed probability, low", "share", 0.2, 0.0, 1.0,
+        "the least share of warned walkers that heed a sign; assumption";
+    /// High heed probability.
+    heed_high: "heed-high", "Heed probability, high", "share", 0.8, 0.0, 1.0,
+        "the greatest share of warned walkers that heed a sign; assumption";
+}
+
+/// Why a setting is refused.
+#[derive(Debug, Clone, PartialEq, thiserror::Error)]
+pub enum InvalidSetting {
+    /// There is no such setting.
+    #[error("there is no setting \"{0}\"")]
+    Unknown(String),
+    /// Not a number in the range.
+    #[error("\"{value}\" is not a number from {low} to {high}, as \"{key}\" needs")]
+    Value {
+        /// The setting.
+        key: String,
+        /// The value given.
+        value: String,
+        /// Least value.
+        low: f64,
+        /// Greatest value.
+        high: f64,
+    },
+}
+
+impl Settings {
+    /// The defaults, changed by what an area has stored.
+    ///
+    /// # Errors
+    /// [`InvalidSetting`] for a stored key or value that this version does not take.
+    pub fn from_stored(stored: &BTreeMap<String, String>) -> Result<Self, InvalidSetting> {
+        let mut settings = Self::default();
+        for (key, value) in stored {
+            settings = settings.with(key, value)?;
+        }
+        Ok(settings)
+    }
+
+    /// The settings with one changed.
+    ///
+    /// # Errors
+    /// [`InvalidSetting`] when there is no such setting or the value is not a number in its range.
+    pub fn with(&self, key: &str, value: &str) -> Result<Self, InvalidSetting> {
+        let known = self.list().into_iter().find(|setting| setting.key == key);
+        let (low, high) = known.ok_or_else(|| InvalidSetting::Unknown(key.to_owned()))?.range;
+        let number = value.trim().parse::<f64>().ok().filter(|number| (low..=high).contains(number));
+        let number = number.ok_or_else(|| InvalidSetting::Value {
+            key: key.to_owned(),
+            value: value.to_owned(),
+            low,
+            high,
+        })?;
+        let mut changed = self.clone();
+        changed.set(key, number);
+        Ok(changed)
+    }
+
+    /// The number of draws as a count.
+    pub fn draws(&self) -> usize {
+        self.n_draws as usize
+    }
+
+    /// The seed as a whole number.
+    pub fn seed(&self) -> u64 {
+        self.seed as u64
+    }
+
+    /// Those that differ from the defaults, in words; "default settings" when none does.
+    pub fn words(&self) -> String {
+        let changed: Vec<String> = self
+            .list()
+            .iter()
+            .filter(|setting| setting.value != setting.default)
+            .map(|setting| format!("{} {} {}", setting.words.to_lowercase(), setting.value, setting.unit))
+            .collect();
+        if changed.is_empty() { "default settings".to_owned() } else { changed.join(", ") }
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    #[test]
+    fn defaults_lie_in_their_ranges() {
+        for setting in Settings::default().list() {
+            let (low, high) = setting.range;
+            assert!((low..=high).contains(&setting.default), "{}", setting.key);
+        }
+    }
+
+    #[test]
+    fn settings_are_checked_by_name_and_range() {
+        let settings = Settings::default();
+        assert_eq!(settings.with("segment-length", "50").unwrap().segment_m, 50.0);
+        assert!(matches!(settings.with("segment-length", "NaN"), Err(InvalidSetting::Value { .. })));
+        assert!(matches!(settings.with("segment-length", "5"), Err(InvalidSetting::Value { .. })));
+        assert!(matches!(settings.with("colour", "5"), Err(InvalidSetting::Unknown(_))));
+    }
+}

@@ -1,0 +1,97 @@
+//! What each encounter is tied to, and the seeded allocations behind every count.
+
+use std::collections::HashMap;
+
+use crate::analysis::network::SegmentId;
+use crate::analysis::snap;
+use crate::analysis::snap::AccuracyMeaning;
+use crate::analysis::snap::Allocation;
+use crate::analysis::snap::Precision;
+use crate::analysis::snap::RecordPosition;
+use crate::analysis::snap::Snap;
+use crate::analysis::snap::SnapParams;
+use crate::derived::DeriveError;
+use crate::derived::exposure::ExposureLayer;
+use crate::derived::facts::Facts;
+use crate::derived::network::NetworkLayer;
+use crate::domain::encounter::RecordedPosition;
+use crate::domain::encounter::UncertaintyMeaning;
+use crate::store::SnapTarget;
+
+/// The ties of all encounters.
+#[derive(Debug)]
+pub struct SnapLayer {
+    /// For each encounter of the facts what it is tied to; none without a position.
+    pub snaps: Vec<Option<Snap>>,
+    /// The encounters with a position, as indices into the facts' encounters: the records of the allocation.
+    pub records: Vec<usize>,
+    /// Where each record lies in each draw.
+    pub allocation: Allocation,
+}
+
+/// Ties all encounters. Without exposure all metres of trail are alike.
+///
+/// # Errors
+/// [`DeriveError::Internal`] when the parameters do not fit the network.
+pub fn compute(
+    facts: &Facts,
+    layer: &NetworkLayer,
+    exposure: Option<&ExposureLayer>,
+) -> Result<SnapLayer, DeriveError> {
+    let rows = &facts.encounters.rows;
+    let records: Vec<usize> = (0..rows.len()).filter(|idx| rows[*idx].position.is_some()).collect();
+    let positions: Vec<RecordPosition> =
+        records.iter().filter_map(|idx| rows[*idx].position.as_ref().map(record_position)).collect();
+    let segments = &layer.network.segments;
+    let prior: Option<Vec<f64>> = exposure.map(|exposure| {
+        exposure.mean_km.iter().zip(segments).map(|(km, segment)| km / segment.length_m).collect()
+    });
+    let mut tied = layer
+        .index
+        .snap_all(&positions, prior.as_deref(), &SnapParams::default())
+        .map_err(DeriveError::internal)?;
+    set_by_hand(facts, layer, &records, &mut tied);
+    let allocation = snap::allocate(&tied, facts.settings.draws(), facts.settings.seed());
+    let mut snaps = vec![None; rows.len()];
+    for (idx, snap) in records.iter().zip(tied) {
+        snaps[*idx] = Some(snap);
+    }
+    Ok(SnapLayer { snaps, records, allocation })
+}
+
+fn record_position(recorded: &RecordedPosition) -> RecordPosition {
+    let meaning = match recorded.meaning {
+        UncertaintyMeaning::Radius95 => AccuracyMeaning::Radius95,
+        UncertaintyMeaning::Radius68 => AccuracyMeaning::Radius68,
+        UncertaintyMeaning::StandardDeviation => AccuracyMeaning::StandardDeviation,
+    };
+    let accuracy_m = recorded.coordinate_uncertainty.map(|length| length.in_metres());
+    RecordPosition {
+        position: recorded.position,
+        sigma: snap::sigma_from_accuracy(accuracy_m, meaning),
+        precision: if recorded.is_generalised { Precision::Generalised } else { Precision::AsMeasured },
+    }
+}
+
+/// What staff set by hand stands, as long as its segment or place is still there.
+fn set_by_hand(facts: &Facts, layer: &NetworkLayer, records: &[usize], tied: &mut [Snap]) {
+    let by_hand: HashMap<_, _> =
+        facts.hand_snaps.iter().map(|snap| (snap.given.encounter_id, snap.given.target)).collect();
+    for (record, snap) in records.iter().zip(tied) {
+        let Some(target) = by_hand.get(&facts.encounters.rows[*record].id) else { continue };
+        let set = match target {
+            SnapTarget::Segment(id) => {
+                let id = SegmentId::from_number(id.cast_unsigned());
+                layer.by_id.get(&id).map(|segment_idx| Snap::ByHand { segment_idx: *segment_idx })
+            }
+            SnapTarget::Place(id) => {
+                let place_idx = facts.places.iter().position(|place| place.id == *id);
+                place_idx.map(|place_idx| Snap::AtPlace { place_idx })
+            }
+            SnapTarget::OffTrail => Some(Snap::OffTrail { nearest_m: None }),
+        };
+        if let Some(set) = set {
+            *snap = set;
+        }
+    }
+}
