@@ -149,7 +149,7 @@ pub enum SeasonOutcome {
 /// A fitted season.
 ///
 /// Limits and draws are for the number of harmonics chosen: having chosen it from the same records they hold the truth
-/// a little less often than they say (92 % of months for 95 % limits in simulations with some 400 records).
+/// a little less often than they say (92 % of months for 95 % limits in simulations with some 250 records).
 #[derive(Debug, Clone)]
 pub struct SeasonFit {
     /// Harmonics of the day of the year chosen.
