@@ -118,20 +118,17 @@ impl Cells {
         Ok(())
     }
 
-    /// Sums over the groups of each level.
-    ///
-    /// Groups of a level share their rate, so that their sums say as much as they do apart.
-    pub(super) fn by_level(&self) -> LevelCells {
+    /// Sums over the groups of each unit; groups that share a rate say as much in their sums as apart.
+    pub(super) fn by_unit(&self, unit_of_group: &[usize], n_units: usize) -> UnitCells {
         let block = self.periods.len() * HOURS;
-        let n_levels = self.n_levels();
-        let mut sums = LevelCells {
-            counts: vec![0; n_levels * block],
-            exposure: vec![0.0; n_levels * block],
+        let mut sums = UnitCells {
+            counts: vec![0; n_units * block],
+            exposure: vec![0.0; n_units * block],
             contradictions: Vec::new(),
         };
-        for (group, &level) in self.group_levels.iter().enumerate() {
+        for (group, &unit) in unit_of_group.iter().enumerate() {
             let here = group * block..(group + 1) * block;
-            let there = level * block..(level + 1) * block;
+            let there = unit * block..(unit + 1) * block;
             for (sum, exposure) in sums.exposure[there.clone()].iter_mut().zip(&self.exposure[here.clone()]) {
                 *sum += exposure;
             }
@@ -164,9 +161,9 @@ pub struct Contradiction {
     pub count: u32,
 }
 
-/// Cells summed over groups: `(level * n_periods + period) * 24 + hour`.
+/// Cells summed over groups: `(unit * n_periods + period) * 24 + hour`.
 #[derive(Debug, Clone)]
-pub(super) struct LevelCells {
+pub(super) struct UnitCells {
     pub(super) counts: Vec<u32>,
     pub(super) exposure: Vec<f64>,
     pub(super) contradictions: Vec<Contradiction>,
@@ -200,7 +197,7 @@ mod tests {
         cells.counts[2 * 24 + 3] = 1;
         cells.counts[24 + 5] = 7;
         cells.exposure[24 + 5] = 0.0;
-        let sums = cells.by_level();
+        let sums = cells.by_unit(&cells.group_levels, 2);
         assert_eq!(sums.counts[24 + 3], 3);
         assert_eq!(sums.exposure[24 + 3], 2.0);
         assert_eq!(sums.counts[5], 0);

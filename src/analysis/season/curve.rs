@@ -4,6 +4,7 @@ use crate::analysis::season::Cells;
 use crate::analysis::season::HOURS;
 use crate::analysis::season::Parts;
 use crate::analysis::season::cells::YEAR_DAYS;
+use crate::analysis::season::frame::Frame;
 use crate::analysis::season::model::Model;
 use crate::analysis::season::model::Moment;
 
@@ -57,17 +58,18 @@ struct Source {
 
 /// One curve, or one a level where the model has seasons by level.
 pub(super) fn curves(
-    cells: &Cells,
-    level_exposure: &[f64],
+    frame: &Frame<'_>,
+    unit_exposure: &[f64],
     model: &Model,
     coefficients: &[f64],
     draws: &[Vec<f64>],
 ) -> Vec<Curve> {
+    let cells = frame.cells;
     let n_curves = if model.season_levels.is_empty() { 1 } else { cells.n_levels() };
-    let pooled = exposure_shares(cells, level_exposure, |_| true);
-    let temperatures_c = part_temperatures(cells, level_exposure);
+    let pooled = exposure_shares(frame, unit_exposure, |_| true);
+    let temperatures_c = part_temperatures(cells, unit_exposure);
     let curve = |level: usize| {
-        let own = exposure_shares(cells, level_exposure, |other| n_curves == 1 || other == level);
+        let own = exposure_shares(frame, unit_exposure, |other| n_curves == 1 || other == level);
         let source = Source {
             model: model.clone(),
             level,
@@ -81,10 +83,15 @@ pub(super) fn curves(
 }
 
 /// Share of the exposure by part and hour over the chosen levels; `None` when there is none.
-fn exposure_shares(cells: &Cells, level_exposure: &[f64], takes: impl Fn(usize) -> bool) -> Option<Vec<f64>> {
+fn exposure_shares(
+    frame: &Frame<'_>,
+    unit_exposure: &[f64],
+    takes: impl Fn(usize) -> bool,
+) -> Option<Vec<f64>> {
+    let cells = frame.cells;
     let mut shares = vec![0.0; cells.parts.count() * HOURS];
-    for (row, exposure) in level_exposure.chunks_exact(HOURS).enumerate() {
-        if takes(row / cells.periods.len()) {
+    for (row, exposure) in unit_exposure.chunks_exact(HOURS).enumerate() {
+        if takes(frame.units.levels[row / cells.periods.len()]) {
             let part = cells.periods[row % cells.periods.len()].part;
             for (share, exposure) in shares[part * HOURS..].iter_mut().zip(exposure) {
                 *share += exposure;
@@ -97,9 +104,9 @@ fn exposure_shares(cells: &Cells, level_exposure: &[f64], takes: impl Fn(usize) 
 }
 
 /// Mean maximum temperature of each part over its periods, weighted by exposure.
-fn part_temperatures(cells: &Cells, level_exposure: &[f64]) -> Vec<Option<f64>> {
+fn part_temperatures(cells: &Cells, unit_exposure: &[f64]) -> Vec<Option<f64>> {
     let mut sums = vec![(0.0, 0.0); cells.parts.count()];
-    for (row, exposure) in level_exposure.chunks_exact(HOURS).enumerate() {
+    for (row, exposure) in unit_exposure.chunks_exact(HOURS).enumerate() {
         let period = &cells.periods[row % cells.periods.len()];
         if let Some(temperature_c) = period.max_temperature_c {
             let exposure: f64 = exposure.iter().sum();

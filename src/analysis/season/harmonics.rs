@@ -6,6 +6,7 @@ use crate::analysis::season::NotEstimable;
 use crate::analysis::season::PoissonFit;
 use crate::analysis::season::PoissonOutcome;
 use crate::analysis::season::SeasonError;
+use crate::analysis::season::Strata;
 use crate::analysis::season::Table;
 use crate::analysis::season::fit_table;
 use crate::analysis::season::likelihood_ratio;
@@ -80,7 +81,7 @@ pub fn harmonic_poisson(
         return Err(SeasonError::Value { what: "period", index: 0, value: period });
     }
     let rows: Vec<f64> = times.iter().flat_map(|time| harmonics(TAU * time / period, n_harmonics)).collect();
-    let table = Table::new(events, exposure, 1)?;
+    let table = Table::new(events, exposure, 1, Strata::None)?;
     let fit_with = |rows: &[f64], n_row_terms: usize| {
         fit_table(&table, &Design { rows, n_row_terms, columns: &[], n_column_terms: 0 })
     };

@@ -13,7 +13,8 @@ use crate::analysis::season::HOURS;
 use crate::analysis::season::LikelihoodRatio;
 use crate::analysis::season::PoissonFit;
 use crate::analysis::season::SeasonError;
-use crate::analysis::season::fitting::Frame;
+use crate::analysis::season::frame::Frame;
+use crate::analysis::season::frame::Records;
 use crate::analysis::season::model::Model;
 use nalgebra::Cholesky;
 use nalgebra::DMatrix;
@@ -96,12 +97,18 @@ pub(super) fn check(cells: &Cells, partial: &[PartialRecord]) -> Result<(), Seas
     Ok(())
 }
 
-/// Splits records into those that have a cell with exposure, and those that have none.
-pub(super) fn place(cells: &Cells, partial: &[PartialRecord]) -> (Vec<PartialRecord>, Vec<UnplacedRecord>) {
+/// Splits records into those that have a cell with exposure, in a year that takes part, and those that have none.
+pub(super) fn place(
+    cells: &Cells,
+    partial: &[PartialRecord],
+    takes_part: impl Fn(i32) -> bool,
+) -> (Vec<PartialRecord>, Vec<UnplacedRecord>) {
     let (mut placed, mut unplaced) = (Vec::new(), Vec::new());
     for (index, record) in partial.iter().enumerate() {
-        let possible = cells_of(record)
-            .any(|(period, hour)| cells.exposure[cells.index(record.group, period, hour)] > 0.0);
+        let possible = cells_of(record).any(|(period, hour)| {
+            takes_part(cells.periods[period].year)
+                && cells.exposure[cells.index(record.group, period, hour)] > 0.0
+        });
         if possible {
             placed.push(record.clone());
         } else {
@@ -122,16 +129,16 @@ fn cells_of(record: &PartialRecord) -> impl Iterator<Item = (usize, usize)> {
 
 /// What an imputation needs.
 pub(super) struct Imputer<'a> {
-    pub(super) cells: &'a Cells,
     pub(super) frame: &'a Frame<'a>,
-    /// Counts by level of the records whose time is known.
+    pub(super) records: &'a Records,
+    /// Counts by unit of the records whose time is known.
     pub(super) known: &'a [u32],
     pub(super) partial: &'a [PartialRecord],
     pub(super) seed: u64,
 }
 
 impl Imputer<'_> {
-    /// Counts by level with every partly known record allotted: imputation number `index`.
+    /// Counts by unit with every partly known record allotted: imputation number `index`.
     pub(super) fn impute(&self, index: usize) -> Result<Vec<u32>, SeasonError> {
         let mut rng = stream(self.seed ^ IMPUTATION_SALT, index as u64);
         // The records of known time give the first curve; without any the exposure alone does.
@@ -142,10 +149,11 @@ impl Imputer<'_> {
         Ok(counts)
     }
 
-    /// Rates by level, period and hour, drawn from the richest model that the counts support.
+    /// Rates by level, period and hour, up to a constant, drawn from the richest model that the counts support.
     fn draw_rates(&self, counts: &[u32], rng: &mut Stream) -> Result<Vec<f64>, SeasonError> {
         let Some((model, fit)) = self.frame.richest(counts)? else {
-            return Ok(vec![1.0; counts.len()]);
+            let cells = self.frame.cells;
+            return Ok(vec![1.0; cells.n_levels() * cells.periods.len() * HOURS]);
         };
         let scale = fit.dispersion().unwrap_or(1.0).max(1.0);
         let coefficients = match Sampler::new(&fit.coefficients, &fit.covariance * scale) {
@@ -159,8 +167,8 @@ impl Imputer<'_> {
         let hours: Vec<f64> =
             (0..HOURS).map(|hour| model.hour_log(coefficients, hour as f64 + 0.5).exp()).collect();
         let mut rates = Vec::new();
-        for level in 0..self.cells.n_levels() {
-            for period in 0..self.cells.periods.len() {
+        for level in 0..self.frame.cells.n_levels() {
+            for period in 0..self.frame.cells.periods.len() {
                 let row = self.frame.row_log(model, coefficients, level, period).exp();
                 rates.extend(hours.iter().map(|hour| row * hour));
             }
@@ -169,17 +177,19 @@ impl Imputer<'_> {
     }
 
     fn allot(&self, rates: &[f64], rng: &mut Stream) -> Vec<u32> {
+        let cells = self.frame.cells;
+        let n_periods = cells.periods.len();
         let mut counts = self.known.to_vec();
         let mut cumulative = Vec::new();
         for record in self.partial {
-            let level = self.cells.group_levels[record.group];
-            let at_level = |period, hour| (level * self.cells.periods.len() + period) * HOURS + hour;
+            let level = cells.group_levels[record.group];
+            let unit = self.frame.units.of_group[record.group];
             cumulative.clear();
             let mut total = 0.0;
-            for (period, hour) in cells_of(record) {
-                let exposure = self.cells.exposure[self.cells.index(record.group, period, hour)];
-                total += exposure * rates[at_level(period, hour)];
-                cumulative.push((total, at_level(period, hour)));
+            for (period, hour) in cells_of(record).filter(|&(period, _)| self.takes_part(period)) {
+                let exposure = cells.exposure[cells.index(record.group, period, hour)];
+                total += exposure * rates[(level * n_periods + period) * HOURS + hour];
+                cumulative.push((total, (unit * n_periods + period) * HOURS + hour));
             }
             let target = rng.random::<f64>() * total;
             // The first sum above the target belongs to a cell with exposure, as the sum grew there.
@@ -189,6 +199,10 @@ impl Imputer<'_> {
             }
         }
         counts
+    }
+
+    fn takes_part(&self, period: usize) -> bool {
+        self.records.has_year(self.frame.cells.periods[period].year)
     }
 }
 
@@ -287,6 +301,7 @@ mod tests {
             pearson: 0.0,
             mean_ratio: 1.0,
             n_cells: 3,
+            n_free_levels: 0,
         };
         let pooled = pool(&[fit(1.0, 0.1), fit(2.0, 0.3)], 1.0);
         assert!((pooled.coefficients[0] - 1.5).abs() < 1e-12);

@@ -6,17 +6,20 @@
 //! by part of the year and hour, with draws. Records whose time is only partly known are allocated by the fitted curve,
 //! several times over, instead of being dropped. [`season_window`] reads off when most encounters are to be expected.
 //!
-//! Read in this order: `cells` (what goes in), `poisson` (the regression), `model` (its terms), `fitting` (choice and
-//! tests), `imputation`, `curve` (what comes out), `window`, `heaping`. `harmonics` is the textbook regression on one
+//! Read in this order: `cells` (what goes in), `poisson` and `likelihood` (the regression), `model` and `frame` (its
+//! terms and rows), `fitting` and `outcome` (choice and tests), `imputation`, `curve` (what comes out), `window`, `heaping`. `harmonics` is the textbook regression on one
 //! cycle.
 
 mod cells;
 mod curve;
 mod fitting;
+mod frame;
 mod harmonics;
 mod heaping;
 mod imputation;
+mod likelihood;
 mod model;
+mod outcome;
 mod poisson;
 mod window;
 
@@ -30,15 +33,6 @@ pub use cells::Parts;
 pub use cells::Period;
 pub use curve::Curve;
 pub use curve::CurvePoint;
-pub use fitting::Candidate;
-pub use fitting::Interaction;
-pub use fitting::SeasonFit;
-pub use fitting::SeasonOutcome;
-pub use fitting::SeasonParams;
-pub use fitting::TermUse;
-pub use fitting::TestOutcome;
-pub use fitting::Tests;
-pub use fitting::YearEffect;
 pub use fitting::fit;
 pub use harmonics::HarmonicFit;
 pub use harmonics::HarmonicOutcome;
@@ -51,11 +45,22 @@ pub use imputation::PartialRecord;
 pub use imputation::UnplacedRecord;
 pub use model::Term;
 pub use model::Wave;
+pub use outcome::Candidate;
+pub use outcome::GroupRates;
+pub use outcome::Interaction;
+pub use outcome::SeasonFit;
+pub use outcome::SeasonOutcome;
+pub use outcome::SeasonParams;
+pub use outcome::TermUse;
+pub use outcome::TestOutcome;
+pub use outcome::Tests;
+pub use outcome::YearEffect;
 pub use poisson::Design;
 pub use poisson::LikelihoodRatio;
 pub use poisson::NotEstimable;
 pub use poisson::PoissonFit;
 pub use poisson::PoissonOutcome;
+pub use poisson::Strata;
 pub use poisson::Table;
 pub use poisson::fit_table;
 pub use poisson::likelihood_ratio;

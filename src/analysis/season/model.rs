@@ -1,7 +1,6 @@
 //! The terms of a season model and their values.
 
 use crate::analysis::season::HOURS;
-use crate::analysis::season::Period;
 use crate::analysis::season::cells::YEAR_DAYS;
 use std::f64::consts::TAU;
 
@@ -14,9 +13,11 @@ pub enum Wave {
     Sine,
 }
 
-/// A term of the log rate beside the intercept.
+/// A term of the log rate.
 #[derive(Debug, Clone, Copy, PartialEq, Eq, Hash)]
 pub enum Term {
+    /// The log rate of reference level and year, where groups share rates by level.
+    Intercept,
     /// A level against the level with the most records.
     Level(usize),
     /// A year against the year with the most records.
@@ -51,6 +52,8 @@ pub enum Term {
 /// Which terms a model has.
 #[derive(Debug, Clone, PartialEq)]
 pub(super) struct Model {
+    /// Whether there is an intercept; otherwise groups have free rates.
+    pub(super) has_intercept: bool,
     /// Levels with a term of their own.
     pub(super) levels: Vec<usize>,
     /// Years with a term of their own.
@@ -71,7 +74,7 @@ pub(super) struct Moment {
 }
 
 impl Model {
-    /// The terms that vary between rows (level and period), in order.
+    /// The terms that vary between rows (level and period), in order; the intercept apart.
     pub(super) fn row_terms(&self) -> Vec<Term> {
         let mut terms: Vec<Term> = self.levels.iter().map(|&level| Term::Level(level)).collect();
         terms.extend(self.years.iter().map(|&year| Term::Year(year)));
@@ -92,9 +95,15 @@ impl Model {
         self.waves(self.hour_harmonics, |order, wave| Term::Hour { order, wave })
     }
 
-    /// All terms in the order of the coefficients, which start with the intercept.
+    /// The coefficients of the row terms.
+    pub(super) fn row_coefficients<'a>(&self, coefficients: &'a [f64]) -> &'a [f64] {
+        &coefficients[usize::from(self.has_intercept)..coefficients.len() - 2 * self.hour_harmonics]
+    }
+
+    /// All terms in the order of the coefficients.
     pub(super) fn terms(&self) -> Vec<Term> {
-        let mut terms = self.row_terms();
+        let mut terms: Vec<Term> = self.has_intercept.then_some(Term::Intercept).into_iter().collect();
+        terms.extend(self.row_terms());
         terms.extend(self.hour_terms());
         terms
     }
@@ -107,6 +116,7 @@ impl Model {
     pub(super) fn row_value(&self, term: Term, level: usize, year: i32, moment: Moment) -> f64 {
         let season = |order, wave| wave_value(moment.day / YEAR_DAYS, order, wave);
         match term {
+            Term::Intercept => 1.0,
             Term::Level(own) => f64::from(u8::from(own == level)),
             Term::Year(own) => f64::from(u8::from(own == year)),
             Term::Temperature => match (moment.max_temperature_c, self.mean_temperature_c) {
@@ -122,7 +132,7 @@ impl Model {
     /// What the time of the year adds to a level's log rate, years and the level itself apart.
     pub(super) fn season_log(&self, coefficients: &[f64], level: usize, moment: Moment) -> f64 {
         let terms = self.row_terms();
-        let seasonal = terms.iter().zip(&coefficients[1..]).filter(|(term, _)| {
+        let seasonal = terms.iter().zip(self.row_coefficients(coefficients)).filter(|(term, _)| {
             matches!(term, Term::Temperature | Term::Season { .. } | Term::LevelSeason { .. })
         });
         // The year does not enter a seasonal term.
@@ -150,9 +160,4 @@ fn wave_value(share_of_cycle: f64, order: usize, wave: Wave) -> f64 {
         Wave::Cosine => angle.cos(),
         Wave::Sine => angle.sin(),
     }
-}
-
-/// The moment that stands for a period: the middle of its part of the year.
-pub(super) fn moment_of(period: &Period, middle: f64) -> Moment {
-    Moment { day: middle, max_temperature_c: period.max_temperature_c }
 }

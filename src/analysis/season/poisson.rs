@@ -1,6 +1,8 @@
 //! Poisson regression on a table whose expected counts factorise into rows and columns.
 
 use crate::analysis::season::SeasonError;
+use crate::analysis::season::likelihood::Evaluation;
+use crate::analysis::season::likelihood::Problem;
 use nalgebra::Cholesky;
 use nalgebra::DMatrix;
 use nalgebra::DVector;
@@ -19,20 +21,36 @@ const LEAST_PIVOT: f64 = 1e-9;
 /// Counts and exposures in rows and columns, with the sums that every fit needs.
 #[derive(Debug, Clone)]
 pub struct Table<'a> {
-    exposure: &'a [f64],
-    n_rows: usize,
-    n_columns: usize,
-    row_counts: Vec<f64>,
-    column_counts: Vec<f64>,
+    pub(super) exposure: &'a [f64],
+    pub(super) n_columns: usize,
+    pub(super) row_counts: Vec<f64>,
+    pub(super) column_counts: Vec<f64>,
+    pub(super) rows_per_stratum: usize,
+    /// Records by stratum; all of them, without strata.
+    pub(super) stratum_counts: Vec<f64>,
+    stratum_exposure: Vec<f64>,
+    strata: Strata,
     /// Row, column, count and exposure of the cells that hold records.
     occupied: Vec<(usize, usize, f64, f64)>,
     total_count: f64,
     total_exposure: f64,
+    /// Cells with exposure, in strata with records.
     n_cells: usize,
     /// Sum over cells of n ln E - ln n!.
     log_likelihood_constant: f64,
     /// Sum over cells of n ln(n / E).
     saturated: f64,
+}
+
+/// Which rows share a level that is not among the terms.
+#[derive(Debug, Clone, Copy, PartialEq, Eq, Hash)]
+pub enum Strata {
+    /// All of them: the fit adds an intercept.
+    None,
+    /// Each this many consecutive rows have a level of their own, whatever it takes. The fit then rests on when the
+    /// records of each stratum were made and not on how many there are, so that differences between strata cannot pass
+    /// for differences between times.
+    Rows(usize),
 }
 
 impl<'a> Table<'a> {
@@ -43,7 +61,12 @@ impl<'a> Table<'a> {
     /// # Errors
     /// [`SeasonError`] when the lengths do not agree, an exposure is negative or not finite, or a cell has records and
     /// no exposure.
-    pub fn new(counts: &[u32], exposure: &'a [f64], n_columns: usize) -> Result<Self, SeasonError> {
+    pub fn new(
+        counts: &[u32],
+        exposure: &'a [f64],
+        n_columns: usize,
+        strata: Strata,
+    ) -> Result<Self, SeasonError> {
         if counts.len() != exposure.len() {
             return Err(SeasonError::Length { what: "counts", got: counts.len(), expected: exposure.len() });
         }
@@ -51,45 +74,89 @@ impl<'a> Table<'a> {
             return Err(SeasonError::Length { what: "columns", got: n_columns, expected: 1 });
         }
         let n_rows = counts.len() / n_columns;
+        let rows_per_stratum = match strata {
+            Strata::None => n_rows,
+            Strata::Rows(rows) => rows,
+        };
+        if n_rows > 0 && (rows_per_stratum == 0 || !n_rows.is_multiple_of(rows_per_stratum)) {
+            return Err(SeasonError::Length {
+                what: "rows of a stratum",
+                got: rows_per_stratum,
+                expected: n_rows,
+            });
+        }
+        let n_strata = n_rows.checked_div(rows_per_stratum).unwrap_or(0);
         let mut table = Self {
             exposure,
-            n_rows,
             n_columns,
             row_counts: vec![0.0; n_rows],
             column_counts: vec![0.0; n_columns],
+            rows_per_stratum,
+            stratum_counts: vec![0.0; n_strata],
+            stratum_exposure: vec![0.0; n_strata],
+            strata,
             occupied: Vec::new(),
             total_count: 0.0,
-            total_exposure: 0.0,
+            total_exposure: exposure.iter().sum(),
             n_cells: 0,
             log_likelihood_constant: 0.0,
             saturated: 0.0,
         };
-        for (index, (&count, &exposure)) in counts.iter().zip(exposure).enumerate() {
-            if !(exposure.is_finite() && exposure >= 0.0) || (count > 0 && exposure == 0.0) {
-                return Err(SeasonError::Value { what: "exposure of cell", index, value: exposure });
-            }
-            table.n_cells += usize::from(exposure > 0.0);
-            table.total_exposure += exposure;
-            if count > 0 {
-                table.add(index / n_columns, index % n_columns, f64::from(count), exposure);
-            }
-        }
+        table.sum(counts)?;
         Ok(table)
     }
 
-    fn add(&mut self, row: usize, column: usize, count: f64, exposure: f64) {
+    fn sum(&mut self, counts: &[u32]) -> Result<(), SeasonError> {
+        let block = (self.rows_per_stratum * self.n_columns).max(1);
+        let exposure = self.exposure;
+        for (stratum, (counts, exposure)) in counts.chunks(block).zip(exposure.chunks(block)).enumerate() {
+            let mut n_cells = 0;
+            for (offset, (&count, &exposure)) in counts.iter().zip(exposure).enumerate() {
+                let index = stratum * block + offset;
+                if !(exposure.is_finite() && exposure >= 0.0) || (count > 0 && exposure == 0.0) {
+                    return Err(SeasonError::Value { what: "exposure of cell", index, value: exposure });
+                }
+                n_cells += usize::from(exposure > 0.0);
+                self.stratum_exposure[stratum] += exposure;
+                if count > 0 {
+                    self.add(index, f64::from(count), exposure);
+                }
+            }
+            if self.stratum_counts[stratum] > 0.0 {
+                self.n_cells += n_cells;
+            }
+        }
+        Ok(())
+    }
+
+    fn add(&mut self, index: usize, count: f64, exposure: f64) {
+        let (row, column) = (index / self.n_columns, index % self.n_columns);
         self.row_counts[row] += count;
         self.column_counts[column] += count;
+        self.stratum_counts[row / self.rows_per_stratum] += count;
         self.total_count += count;
         self.log_likelihood_constant += count * exposure.ln() - ln_gamma(count + 1.0);
         self.saturated += count * (count / exposure).ln();
         self.occupied.push((row, column, count, exposure));
     }
+
+    pub(super) fn is_stratified(&self) -> bool {
+        self.strata != Strata::None
+    }
+
+    /// Free levels: one a stratum with records, none without strata.
+    fn n_free_levels(&self) -> usize {
+        if self.is_stratified() {
+            self.stratum_counts.iter().filter(|&&count| count > 0.0).count()
+        } else {
+            0
+        }
+    }
 }
 
-/// The covariates of a table: the log rate of a cell is intercept + row terms + column terms.
+/// The covariates of a table: the log rate of a cell is intercept or stratum's level + row terms + column terms.
 ///
-/// The intercept is added by the fit and must not be among the terms.
+/// Intercept and levels are added by the fit and must not be among the terms.
 #[derive(Debug, Clone, Copy)]
 pub struct Design<'a> {
     /// Row by row, `n_row_terms` values each.
@@ -137,7 +204,7 @@ impl PoissonOutcome {
 /// A fitted Poisson regression.
 #[derive(Debug, Clone)]
 pub struct PoissonFit {
-    /// Log-rate coefficients: the intercept, the row terms, the column terms.
+    /// Log-rate coefficients: the intercept (none with strata), the row terms, the column terms.
     pub coefficients: Vec<f64>,
     /// Inverse of the Fisher information, not scaled by dispersion.
     pub covariance: DMatrix<f64>,
@@ -145,14 +212,16 @@ pub struct PoissonFit {
     pub log_likelihood: f64,
     /// Residual deviance.
     pub deviance: f64,
-    /// Deviance of the intercept alone.
+    /// Deviance of the intercept, or of the strata's levels, alone.
     pub null_deviance: f64,
     /// Pearson's chi-squared.
     pub pearson: f64,
     /// Mean over cells of observed over expected.
     pub mean_ratio: f64,
-    /// Cells with exposure.
+    /// Cells with exposure, in strata with records.
     pub n_cells: usize,
+    /// Levels of strata that were fitted beside the coefficients; zero without strata.
+    pub n_free_levels: usize,
 }
 
 impl PoissonFit {
@@ -161,9 +230,9 @@ impl PoissonFit {
         self.covariance.diagonal().iter().map(|variance| variance.sqrt()).collect()
     }
 
-    /// Cells with exposure minus coefficients.
+    /// Cells with exposure minus coefficients and free levels.
     pub fn residual_degrees_of_freedom(&self) -> usize {
-        self.n_cells.saturating_sub(self.coefficients.len())
+        self.n_cells.saturating_sub(self.coefficients.len() + self.n_free_levels)
     }
 
     /// Pearson's chi-squared over its degrees of freedom; `None` when no degrees are left.
@@ -204,31 +273,33 @@ pub fn likelihood_ratio(reduced: &PoissonFit, full: &PoissonFit, dispersion: f64
 
 /// Fits a Poisson regression with log link and log exposure as offset, by Newton's method with halved steps.
 ///
-/// Because the expected count of a cell is its exposure times a row factor times a column factor, one pass needs one
-/// exponential per row and per column, and multiplications per cell. With canonical link Newton's method is iteratively
+/// With canonical link Newton's method is iteratively
 /// reweighted least squares (McCullagh, P. & Nelder, J. A. (1989). *Generalized Linear Models*, 2nd ed., section 2.5).
 ///
 /// # Errors
 /// [`SeasonError`] when the design does not match the table or holds values that are not finite.
 pub fn fit_table(table: &Table<'_>, design: &Design<'_>) -> Result<PoissonOutcome, SeasonError> {
     check(table, design)?;
-    if table.n_cells == 0 {
+    if table.total_exposure == 0.0 {
         return Ok(PoissonOutcome::NotEstimable(NotEstimable::NoExposure));
     }
     if table.total_count == 0.0 {
         return Ok(PoissonOutcome::NotEstimable(NotEstimable::NoRecords));
     }
-    let mut coefficients = vec![0.0; 1 + design.n_row_terms + design.n_column_terms];
-    coefficients[0] = (table.total_count / table.total_exposure).ln();
-    let mut at = Evaluation::new(table, design, &coefficients);
+    let problem = Problem::new(table, design);
+    let mut coefficients = vec![0.0; problem.n_coefficients()];
+    if !table.is_stratified() {
+        coefficients[0] = (table.total_count / table.total_exposure).ln();
+    }
+    let mut at = Evaluation::new(&problem, &coefficients);
     for _ in 0..MAX_ITERATIONS {
         let Some(step) = newton_step(&at) else {
             return Ok(PoissonOutcome::NotEstimable(NotEstimable::Collinear));
         };
         let decrement = step.dot(&at.score);
-        at = halve_until_better(table, design, &mut coefficients, &step, &at);
+        at = halve_until_better(&problem, &mut coefficients, &step, &at);
         if decrement < CONVERGED {
-            return Ok(finish(table, design, coefficients, &at));
+            return Ok(finish(&problem, coefficients, &at));
         }
     }
     Ok(PoissonOutcome::NotEstimable(NotEstimable::Separated))
@@ -236,7 +307,7 @@ pub fn fit_table(table: &Table<'_>, design: &Design<'_>) -> Result<PoissonOutcom
 
 fn check(table: &Table<'_>, design: &Design<'_>) -> Result<(), SeasonError> {
     let checks = [
-        ("row terms", design.rows, table.n_rows * design.n_row_terms),
+        ("row terms", design.rows, table.row_counts.len() * design.n_row_terms),
         ("column terms", design.columns, table.n_columns * design.n_column_terms),
     ];
     for (what, values, expected) in checks {
@@ -248,131 +319,6 @@ fn check(table: &Table<'_>, design: &Design<'_>) -> Result<(), SeasonError> {
         }
     }
     Ok(())
-}
-
-/// Width of the blocks in which column terms are summed, so that the compiler can use vector instructions.
-const BLOCK: usize = 8;
-
-/// The log-likelihood without constants, its gradient and its negative second derivatives at some coefficients.
-struct Evaluation {
-    log_likelihood: f64,
-    score: DVector<f64>,
-    information: DMatrix<f64>,
-}
-
-impl Evaluation {
-    fn new(table: &Table<'_>, design: &Design<'_>, coefficients: &[f64]) -> Self {
-        let p = 1 + design.n_row_terms;
-        let k = p + design.n_column_terms;
-        let (row_part, column_part) = coefficients.split_at(p);
-        let mut at =
-            Self { log_likelihood: 0.0, score: DVector::zeros(k), information: DMatrix::zeros(k, k) };
-        let log_factors = log_factors(design.columns, column_part, table.n_columns);
-        let blocks = weighted_blocks(design, &log_factors);
-
-        // Exposure times row factor, summed over rows: the column factor is still to come.
-        let mut in_column = vec![0.0; table.n_columns];
-        let mut in_row = vec![[0.0; BLOCK]; blocks.len()];
-        let mut x = vec![1.0; p];
-        for (row, exposure) in table.exposure.chunks_exact(table.n_columns).enumerate() {
-            x[1..].copy_from_slice(terms_of(design.rows, design.n_row_terms, row));
-            let log_factor = dot(&x, row_part);
-            let factor = log_factor.exp();
-            for (sum, exposure) in in_column.iter_mut().zip(exposure) {
-                *sum += factor * exposure;
-            }
-            for (sums, block) in in_row.iter_mut().zip(&blocks) {
-                *sums = block_sums(exposure, block);
-            }
-            at.add_row(&x, factor, in_row.as_flattened());
-            at.gain(&x, 0, table.row_counts[row], log_factor);
-        }
-        for column in 0..table.n_columns {
-            let z = terms_of(design.columns, design.n_column_terms, column);
-            let expected = in_column[column] * log_factors[column].exp();
-            at.add_outer(z, p, expected);
-            at.gain(z, p, table.column_counts[column], log_factors[column]);
-        }
-        at.information.fill_lower_triangle_with_upper_triangle();
-        at
-    }
-
-    /// Takes in a row's expected counts: `sums` holds, per unit of its factor, their sum and then their sums times each
-    /// column term.
-    fn add_row(&mut self, x: &[f64], factor: f64, sums: &[f64]) {
-        let expected = factor * sums[0];
-        if expected == 0.0 {
-            return;
-        }
-        self.log_likelihood -= expected;
-        self.add_outer(x, 0, expected);
-        for j in x.len()..self.score.len() {
-            let crossed = factor * sums[1 + j - x.len()];
-            for (i, x) in x.iter().enumerate() {
-                self.information[(i, j)] += x * crossed;
-            }
-        }
-    }
-
-    /// Takes in an expected count whose covariates, from coefficient `first` on, are `x`.
-    fn add_outer(&mut self, x: &[f64], first: usize, expected: f64) {
-        for (j, right) in x.iter().enumerate() {
-            let weighted = expected * right;
-            self.score[first + j] -= weighted;
-            for (i, left) in x[..=j].iter().enumerate() {
-                self.information[(first + i, first + j)] += left * weighted;
-            }
-        }
-    }
-
-    /// Takes in an observed count.
-    fn gain(&mut self, x: &[f64], first: usize, count: f64, log_factor: f64) {
-        if count == 0.0 {
-            return;
-        }
-        self.log_likelihood += count * log_factor;
-        for (i, x) in x.iter().enumerate() {
-            self.score[first + i] += count * x;
-        }
-    }
-}
-
-fn terms_of(values: &[f64], n_terms: usize, index: usize) -> &[f64] {
-    &values[index * n_terms..(index + 1) * n_terms]
-}
-
-fn dot(left: &[f64], right: &[f64]) -> f64 {
-    left.iter().zip(right).map(|(left, right)| left * right).sum()
-}
-
-fn log_factors(terms: &[f64], coefficients: &[f64], n: usize) -> Vec<f64> {
-    (0..n).map(|index| dot(terms_of(terms, coefficients.len(), index), coefficients)).collect()
-}
-
-/// Each column's factor, then its factor times each of its terms, in blocks padded with zeros: block by block, column
-/// by column.
-fn weighted_blocks(design: &Design<'_>, log_factors: &[f64]) -> Vec<Vec<[f64; BLOCK]>> {
-    let n_blocks = (design.n_column_terms + 1).div_ceil(BLOCK);
-    let mut blocks = vec![vec![[0.0; BLOCK]; log_factors.len()]; n_blocks];
-    for (column, log_factor) in log_factors.iter().enumerate() {
-        let factor = log_factor.exp();
-        blocks[0][column][0] = factor;
-        for (term, value) in terms_of(design.columns, design.n_column_terms, column).iter().enumerate() {
-            let place = term + 1;
-            blocks[place / BLOCK][column][place % BLOCK] = factor * value;
-        }
-    }
-    blocks
-}
-
-fn block_sums(exposure: &[f64], block: &[[f64; BLOCK]]) -> [f64; BLOCK] {
-    let mut sums = [0.0; BLOCK];
-    for (exposure, weighted) in exposure.iter().zip(block) {
-        for (sum, weighted) in sums.iter_mut().zip(weighted) {
-            *sum += exposure * weighted;
-        }
-    }
-    sums
 }
 
 /// The information scaled to a unit diagonal and decomposed, with the scale; `None` where a term says nothing of its own.
@@ -394,8 +340,7 @@ fn newton_step(at: &Evaluation) -> Option<DVector<f64>> {
 
 /// Moves the coefficients along `step`, half as far each time the likelihood would fall.
 fn halve_until_better(
-    table: &Table<'_>,
-    design: &Design<'_>,
+    problem: &Problem<'_>,
     coefficients: &mut [f64],
     step: &DVector<f64>,
     before: &Evaluation,
@@ -406,7 +351,7 @@ fn halve_until_better(
     loop {
         let moved: Vec<f64> =
             coefficients.iter().zip(step.iter()).map(|(value, step)| value + share * step).collect();
-        let after = Evaluation::new(table, design, &moved);
+        let after = Evaluation::new(problem, &moved);
         if after.log_likelihood >= before.log_likelihood - slack || share < 1e-6 {
             coefficients.copy_from_slice(&moved);
             return after;
@@ -415,7 +360,7 @@ fn halve_until_better(
     }
 }
 
-fn finish(table: &Table<'_>, design: &Design<'_>, coefficients: Vec<f64>, at: &Evaluation) -> PoissonOutcome {
+fn finish(problem: &Problem<'_>, coefficients: Vec<f64>, at: &Evaluation) -> PoissonOutcome {
     let Some((cholesky, scale)) = decompose(&at.information) else {
         return PoissonOutcome::NotEstimable(NotEstimable::Separated);
     };
@@ -424,27 +369,34 @@ fn finish(table: &Table<'_>, design: &Design<'_>, coefficients: Vec<f64>, at: &E
     if covariance.diagonal().iter().any(|variance| variance.sqrt() > SEPARATED_STANDARD_ERROR) {
         return PoissonOutcome::NotEstimable(NotEstimable::Separated);
     }
-    let (row_part, column_part) = coefficients.split_at(1 + design.n_row_terms);
-    let columns = log_factors(design.columns, column_part, table.n_columns);
+    let table = problem.table;
+    let columns = problem.column_log_factors(&coefficients);
     let (mut pearson, mut ratios, mut deviance) = (-table.total_count, 0.0, 0.0);
     for &(row, column, count, exposure) in &table.occupied {
-        let log_factor = row_part[0]
-            + dot(terms_of(design.rows, design.n_row_terms, row), &row_part[1..])
-            + columns[column];
+        let log_factor = problem.row_log_factor(&coefficients, row)
+            + columns[column]
+            + at.log_levels[row / table.rows_per_stratum];
         let ratio = count / (exposure * log_factor.exp());
-        // Over all cells (n - m)^2 / m sums to n^2 / m - 2 n + m, and with an intercept the m sum to the n.
+        // Over all cells (n - m)^2 / m sums to n^2 / m - 2 n + m, and with free levels the m sum to the n.
         pearson += count * ratio;
         ratios += ratio;
         deviance += 2.0 * count * ratio.ln();
     }
-    let mean_rate = table.total_count / table.total_exposure;
+    let null: f64 = table
+        .stratum_counts
+        .iter()
+        .zip(&table.stratum_exposure)
+        .filter(|&(&count, _)| count > 0.0)
+        .map(|(count, exposure)| count * (count / exposure).ln())
+        .sum();
     PoissonOutcome::Fitted(PoissonFit {
         log_likelihood: at.log_likelihood + table.log_likelihood_constant,
         deviance,
-        null_deviance: 2.0 * (table.saturated - table.total_count * mean_rate.ln()),
+        null_deviance: 2.0 * (table.saturated - null),
         pearson,
         mean_ratio: ratios / table.n_cells as f64,
         n_cells: table.n_cells,
+        n_free_levels: table.n_free_levels(),
         coefficients,
         covariance,
     })
@@ -462,7 +414,7 @@ mod tests {
     /// Two groups with one dummy: rates are counts over exposures, so every figure can be worked by hand.
     #[test]
     fn two_groups_by_hand() {
-        let table = Table::new(&[10, 30], &[100.0, 150.0], 1).unwrap();
+        let table = Table::new(&[10, 30], &[100.0, 150.0], 1, Strata::None).unwrap();
         let design = Design { rows: &[0.0, 1.0], n_row_terms: 1, columns: &[], n_column_terms: 0 };
         let fit = fit_table(&table, &design).unwrap().fitted().unwrap();
         close(fit.coefficients[0], 0.1f64.ln(), 1e-9);
@@ -480,7 +432,7 @@ mod tests {
     fn a_level_without_records_and_a_repeated_term_are_not_estimable() {
         let outcome = |counts: &[u32], rows: &[f64], n_row_terms| {
             let exposure = vec![5.0; counts.len()];
-            let table = Table::new(counts, &exposure, 1).unwrap();
+            let table = Table::new(counts, &exposure, 1, Strata::None).unwrap();
             let design = Design { rows, n_row_terms, columns: &[], n_column_terms: 0 };
             match fit_table(&table, &design).unwrap() {
                 PoissonOutcome::Fitted(_) => None,
@@ -495,12 +447,45 @@ mod tests {
 
     #[test]
     fn records_without_exposure_are_refused() {
-        assert!(Table::new(&[1, 0], &[0.0, 1.0], 1).is_err());
-        assert!(Table::new(&[0, 0], &[0.0, f64::NAN], 1).is_err());
-        assert!(Table::new(&[0, 0, 1], &[1.0, 1.0, 1.0], 2).is_err());
+        assert!(Table::new(&[1, 0], &[0.0, 1.0], 1, Strata::None).is_err());
+        assert!(Table::new(&[0, 0], &[0.0, f64::NAN], 1, Strata::None).is_err());
+        assert!(Table::new(&[0, 0, 1], &[1.0, 1.0, 1.0], 2, Strata::None).is_err());
     }
 
     proptest! {
+        /// Free levels of strata are the same as a dummy for each of them, in all but the coefficients of the dummies.
+        #[test]
+        fn strata_are_dummies(
+            counts in prop::collection::vec(0u32..9, 12),
+            exposure in prop::collection::vec(0.5..20.0f64, 12),
+            slopes in prop::collection::vec(-1.0..1.0f64, 6),
+        ) {
+            prop_assume!(counts.chunks(4).all(|stratum| stratum.iter().sum::<u32>() > 0));
+            let stratified = Table::new(&counts, &exposure, 2, Strata::Rows(2)).unwrap();
+            let design = Design { rows: &slopes, n_row_terms: 1, columns: &[-1.0, 1.0], n_column_terms: 1 };
+            let short = fit_table(&stratified, &design).unwrap().fitted();
+            let plain = Table::new(&counts, &exposure, 2, Strata::None).unwrap();
+            let rows: Vec<f64> = slopes
+                .iter()
+                .enumerate()
+                .flat_map(|(row, slope)| [f64::from(row / 2 == 1), f64::from(row / 2 == 2), *slope])
+                .collect();
+            let dummies = Design { rows: &rows, n_row_terms: 3, columns: &[-1.0, 1.0], n_column_terms: 1 };
+            let long = fit_table(&plain, &dummies).unwrap().fitted();
+            prop_assert_eq!(short.is_some(), long.is_some());
+            if let (Some(short), Some(long)) = (short, long) {
+                for own in 0..2 {
+                    let (left, right) = (short.coefficients[own], long.coefficients[own + 3]);
+                    prop_assert!((left - right).abs() < 1e-5 * (1.0 + right.abs()));
+                    let (left, right) = (short.covariance[(own, own)], long.covariance[(own + 3, own + 3)]);
+                    prop_assert!((left - right).abs() < 1e-4 * right);
+                }
+                prop_assert!((short.log_likelihood - long.log_likelihood).abs() < 1e-7);
+                prop_assert!((short.pearson - long.pearson).abs() < 1e-4 * (1.0 + long.pearson));
+                prop_assert_eq!(short.residual_degrees_of_freedom(), long.residual_degrees_of_freedom());
+            }
+        }
+
         /// The factorised table and the same cells laid out one a row must give the same fit.
         #[test]
         fn factorising_changes_nothing(
@@ -509,9 +494,9 @@ mod tests {
             slopes in prop::collection::vec(-1.0..1.0f64, 7),
         ) {
             let (rows, columns) = slopes.split_at(3);
-            let table = Table::new(&counts, &exposure, 4).unwrap();
+            let table = Table::new(&counts, &exposure, 4, Strata::None).unwrap();
             let factorised = Design { rows, n_row_terms: 1, columns, n_column_terms: 1 };
-            let long_table = Table::new(&counts, &exposure, 1).unwrap();
+            let long_table = Table::new(&counts, &exposure, 1, Strata::None).unwrap();
             let long_rows: Vec<f64> =
                 rows.iter().flat_map(|row| columns.iter().flat_map(|column| [*row, *column])).collect();
             let long = Design { rows: &long_rows, n_row_terms: 2, columns: &[], n_column_terms: 0 };
