@@ -104,7 +104,7 @@ fn findings(
         n_permutations: N_PERMUTATIONS,
         seed,
     };
-    let test = contact_test(approaches, &params).map_err(DeriveError::internal)?;
+    let test = contact_test(approaches, params).map_err(DeriveError::internal)?;
     let logit = clustered_logit(approaches, question, 0.95).map_err(DeriveError::internal)?;
     let asked = LatencyQuestion {
         effort_kind: effort_kind(effort),

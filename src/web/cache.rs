@@ -65,7 +65,8 @@ impl<R: IntoResponse> IntoResponse for Cached<R> {
 
 /// Writes `Cache-Control` and `ETag`, and answers 304 where the reader has the same.
 pub async fn write_headers(request: Request, next: Next) -> Response {
-    let asked = request.headers().get(header::IF_NONE_MATCH).and_then(|tag| tag.to_str().ok()).map(str::to_owned);
+    let asked =
+        request.headers().get(header::IF_NONE_MATCH).and_then(|tag| tag.to_str().ok()).map(str::to_owned);
     let may_be_unchanged = matches!(*request.method(), Method::GET | Method::HEAD);
     let mut response = next.run(request).await;
     let policy = response.extensions_mut().remove::<CachePolicy>().unwrap_or(CachePolicy::Never);
@@ -76,7 +77,10 @@ pub async fn write_headers(request: Request, next: Next) -> Response {
     if let Ok(value) = HeaderValue::from_str(&etag) {
         headers.insert(header::ETAG, value);
     }
-    if may_be_unchanged && response.status() == StatusCode::OK && asked.is_some_and(|asked| matches(&asked, &etag)) {
+    if may_be_unchanged
+        && response.status() == StatusCode::OK
+        && asked.is_some_and(|asked| matches(&asked, &etag))
+    {
         let mut unchanged = StatusCode::NOT_MODIFIED.into_response();
         for name in [header::CACHE_CONTROL, header::ETAG, header::VARY] {
             if let Some(value) = response.headers().get(&name) {

@@ -8,7 +8,7 @@ use axum::response::IntoResponse;
 use axum::response::Response;
 
 use crate::derived::DeriveError;
-use crate::store::StoreError;
+use crate::store;
 
 /// Why a request could not be answered.
 #[derive(Debug, Clone, thiserror::Error)]
@@ -65,10 +65,10 @@ impl IntoResponse for Error {
     }
 }
 
-impl From<StoreError> for Error {
-    fn from(error: StoreError) -> Self {
+impl From<store::Error> for Error {
+    fn from(error: store::Error) -> Self {
         match error {
-            StoreError::Busy => Self::Busy,
+            store::Error::Busy => Self::Busy,
             other => Self::Internal(other.to_string()),
         }
     }

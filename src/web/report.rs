@@ -43,7 +43,8 @@ pub async fn render_errors(request: Request, next: Next) -> Response {
     log(&error, &method, &path);
     let status = response.status();
     let (mut parts, _) = response.into_parts();
-    let mut rendered = if wants_page { page(status.as_u16(), &error) } else { problem(status.as_u16(), &error, &path) };
+    let mut rendered =
+        if wants_page { page(status.as_u16(), &error) } else { problem(status.as_u16(), &error, &path) };
     *rendered.status_mut() = status;
     if let Some(allow) = parts.headers.remove(header::ALLOW) {
         rendered.headers_mut().insert(header::ALLOW, allow);
@@ -54,7 +55,8 @@ pub async fn render_errors(request: Request, next: Next) -> Response {
 /// Layers answer machines, all other addresses people, unless the request says otherwise.
 fn wants_page(request: &Request) -> bool {
     let accept = request.headers().get(header::ACCEPT).and_then(|accept| accept.to_str().ok()).unwrap_or("");
-    !request.uri().path().starts_with("/layers/") && (accept.is_empty() || accept.contains("html") || accept.contains("*/*"))
+    !request.uri().path().starts_with("/layers/")
+        && (accept.is_empty() || accept.contains("html") || accept.contains("*/*"))
 }
 
 /// An empty or plain answer that the router itself made: a missing address, a wrong method, a refused body.
@@ -72,7 +74,9 @@ fn rejected(response: &Response) -> Option<Error> {
         405 => Error::bad_request("method", "This address does not take that method."),
         413 => Error::TooLarge("The upload is larger than this server takes.".to_owned()),
         408 | 504 => Error::Unanswerable("This took too long.".to_owned()),
-        code if status.is_client_error() => Error::bad_request("request", format!("The request was refused ({code}).")),
+        code if status.is_client_error() => {
+            Error::bad_request("request", format!("The request was refused ({code})."))
+        }
         code => Error::Internal(format!("status {code}")),
     })
 }

@@ -101,7 +101,11 @@ pub fn samples() -> Vec<AboutPage> {
         AboutPage {
             emergency_number: "112".to_owned(),
             keep_distance: "3 m".to_owned(),
-            parameters: vec![("Segment length".to_owned(), "100 m".to_owned(), "target length of a segment".to_owned())],
+            parameters: vec![(
+                "Segment length".to_owned(),
+                "100 m".to_owned(),
+                "target length of a segment".to_owned(),
+            )],
         },
         AboutPage::default(),
     ]

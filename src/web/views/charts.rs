@@ -16,7 +16,9 @@ pub struct Estimate {
 
 /// An interval as a bar on a log axis with ticks at 0.1, 1 and 10, the estimate a square in its class colour.
 pub fn interval_bar(estimate: Estimate, class: Option<u8>) -> Markup {
-    let x = |value: f64| 10.0 + 90.0 * (value.max(0.02).min(50.0).log10() - 0.02f64.log10()) / (50f64 / 0.02).log10();
+    let x = |value: f64| {
+        10.0 + 90.0 * (value.max(0.02).min(50.0).log10() - 0.02f64.log10()) / (50f64 / 0.02).log10()
+    };
     let fill = class.map_or_else(|| "mark".to_owned(), |class| format!("f{class}"));
     html! {
         svg.chart viewBox="0 0 110 16" role="img" width="110" height="16"
@@ -204,7 +206,8 @@ mod tests {
 
     #[test]
     fn numbers_read_as_on_pages() {
-        for (value, words) in [(5.26, "5.3"), (0.052, "0.05"), (12.4, "12"), (0.0, "0"), (12345.6, "12,346")] {
+        for (value, words) in [(5.26, "5.3"), (0.052, "0.05"), (12.4, "12"), (0.0, "0"), (12345.6, "12,346")]
+        {
             assert_eq!(format_rate(value), words);
         }
         assert_eq!(thousands(-1234567), "-1,234,567");
@@ -215,7 +218,12 @@ mod tests {
     #[test]
     fn a_curve_with_gaps_has_no_holes_in_its_numbers() {
         let value = Estimate { value: 1.0, lower: 0.5, upper: 2.0 };
-        let chart = Curve { description: "d", labels: vec!["a".into(), "b".into()], values: vec![None, Some(value)], unit: "u" };
+        let chart = Curve {
+            description: "d",
+            labels: vec!["a".into(), "b".into()],
+            values: vec![None, Some(value)],
+            unit: "u",
+        };
         let drawn = curve(&chart).into_string();
         assert!(!drawn.contains("NaN"), "{drawn}");
     }

@@ -91,11 +91,7 @@ pub fn counts(figure: &Figure) -> String {
 
 /// A count: whole where it is whole, with one place where records may lie on either of two segments.
 pub fn format_count(count: f64) -> String {
-    if (count - count.round()).abs() < 0.05 {
-        thousands(count.round() as i64)
-    } else {
-        format!("{count:.1}")
-    }
+    if (count - count.round()).abs() < 0.05 { thousands(count.round() as i64) } else { format!("{count:.1}") }
 }
 
 /// The rate as counted, where anybody walked.
@@ -202,7 +198,9 @@ mod tests {
     #[test]
     fn a_figure_never_stands_without_interval_and_counts() {
         let words = figure(&sample()).into_string();
-        for part in ["5.3", "3.6 to 7.3", "29 encounters", "4,986 km walked", "5.8 as counted", "every 190 km"] {
+        for part in
+            ["5.3", "3.6 to 7.3", "29 encounters", "4,986 km walked", "5.8 as counted", "every 190 km"]
+        {
             assert!(words.contains(part), "{part}: {words}");
         }
     }

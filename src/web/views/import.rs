@@ -294,7 +294,8 @@ pub fn samples() -> Vec<Markup> {
         mapping: vec![("Latitude".to_owned(), "decimalLatitude".to_owned())],
     };
     let form = ImportPage { limit: "2 GiB".to_owned(), ..ImportPage::default() };
-    let wrong = ImportPage { error: Some(("file".to_owned(), "the file is empty".to_owned())), ..form.clone() };
+    let wrong =
+        ImportPage { error: Some(("file".to_owned(), "the file is empty".to_owned())), ..form.clone() };
     vec![
         data_body(&DataPage {
             counts: vec![("Encounters".to_owned(), 1500, "/encounters".to_owned())],
@@ -304,7 +305,11 @@ pub fn samples() -> Vec<Markup> {
         import_body(&form),
         import_body(&wrong),
         batch_body(&BatchPage { row: row.clone(), files: vec![file], errors: vec![sample_error()] }),
-        batch_body(&BatchPage { row: BatchRow { undone: true, ..row }, files: Vec::new(), errors: Vec::new() }),
+        batch_body(&BatchPage {
+            row: BatchRow { undone: true, ..row },
+            files: Vec::new(),
+            errors: Vec::new(),
+        }),
         rows_body(&RowsPage { rows: vec![sample_error()], n_open: 1 }),
         mend_body(&MendPage {
             row: sample_error(),

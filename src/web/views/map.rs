@@ -13,8 +13,20 @@ use crate::web::views::svg_map;
 use crate::web::views::svg_map::MapDrawing;
 
 /// The months as the filter names them.
-pub const MONTHS: [&str; 12] =
-    ["January", "February", "March", "April", "May", "June", "July", "August", "September", "October", "November", "December"];
+pub const MONTHS: [&str; 12] = [
+    "January",
+    "February",
+    "March",
+    "April",
+    "May",
+    "June",
+    "July",
+    "August",
+    "September",
+    "October",
+    "November",
+    "December",
+];
 
 /// The map page.
 #[derive(Debug, Clone)]

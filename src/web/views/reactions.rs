@@ -177,10 +177,24 @@ pub fn samples() -> Vec<ReactionsPage> {
     let page = ReactionsPage {
         effort: EffortKind::Located,
         counting: Counting::First,
-        bars: vec![StackedBarRow { contact: "underfoot".to_owned(), parts: vec![("still".to_owned(), 120), ("struck short".to_owned(), 6)] }],
-        contacts: vec![ContactTable { contact: "underfoot".to_owned(), n: 175, n_organisms: 42, rows: vec![row] }],
-        findings: vec![("Strikes by contact".to_owned(), "p = 0.003, contacts permuted within snakes".to_owned())],
+        bars: vec![StackedBarRow {
+            contact: "underfoot".to_owned(),
+            parts: vec![("still".to_owned(), 120), ("struck short".to_owned(), 6)],
+        }],
+        contacts: vec![ContactTable {
+            contact: "underfoot".to_owned(),
+            n: 175,
+            n_organisms: 42,
+            rows: vec![row],
+        }],
+        findings: vec![(
+            "Strikes by contact".to_owned(),
+            "p = 0.003, contacts permuted within snakes".to_owned(),
+        )],
         records_words: "568 approaches to 42 snakes".to_owned(),
     };
-    vec![page.clone(), ReactionsPage { contacts: Vec::new(), bars: Vec::new(), effort: EffortKind::Chance, ..page }]
+    vec![
+        page.clone(),
+        ReactionsPage { contacts: Vec::new(), bars: Vec::new(), effort: EffortKind::Chance, ..page },
+    ]
 }

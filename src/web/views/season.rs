@@ -129,12 +129,21 @@ pub fn samples() -> Vec<SeasonPage> {
     let season = Season {
         months: (0..12).map(month).collect(),
         hours: (0..24).map(|hour| rate(0.5 + f64::from(hour) / 20.0)).collect(),
-        month_rows: (0..12).map(|idx| MonthRow { count: idx as u64, walking: 0.08, rate: month(idx) }).collect(),
+        month_rows: (0..12)
+            .map(|idx| MonthRow { count: idx as u64, walking: 0.08, rate: month(idx) })
+            .collect(),
         windows: vec!["weeks 15 to 39 (first week 13 to 16, last week 38 to 41)".to_owned()],
         window_share: 0.9,
-        tests: vec![("Does the hour matter?".to_owned(), "31.2 on 4 degrees of freedom".to_owned(), "< 0.001".to_owned())],
+        tests: vec![(
+            "Does the hour matter?".to_owned(),
+            "31.2 on 4 degrees of freedom".to_owned(),
+            "< 0.001".to_owned(),
+        )],
         fit_lines: vec!["two harmonics of the year, two of the day".to_owned()],
         records_words: "812 reports with a time, 188 with a date only".to_owned(),
     };
-    vec![SeasonPage { answer: Ok(season) }, SeasonPage { answer: Err("too few encounters for a curve".to_owned()) }]
+    vec![
+        SeasonPage { answer: Ok(season) },
+        SeasonPage { answer: Err("too few encounters for a curve".to_owned()) },
+    ]
 }

@@ -199,5 +199,8 @@ pub fn samples() -> Vec<SignsPage> {
     };
     let page = SignsPage { n_signs: 6, reach_m: 800.0, spacing_m: 300.0, errors: Vec::new(), plan: Ok(plan) };
     let errors = vec![("signs".to_owned(), "\"six\" is not a whole number".to_owned())];
-    vec![page.clone(), SignsPage { errors, plan: Err("no trips: bring in trailheads first".to_owned()), ..page }]
+    vec![
+        page.clone(),
+        SignsPage { errors, plan: Err("no trips: bring in trailheads first".to_owned()), ..page },
+    ]
 }

@@ -206,7 +206,11 @@ fn draw_line(line: &MapLine, scale: &Scale) -> Markup {
             }
         }
     };
-    if line.href.is_empty() { drawn } else { html! { a href=(line.href) tabindex="-1" { (drawn) } } }
+    if line.href.is_empty() {
+        drawn
+    } else {
+        html! { a href=(line.href) tabindex="-1" { (drawn) } }
+    }
 }
 
 /// Draws labels, leaving out one that would touch another or a sign.

@@ -159,7 +159,8 @@ fn interval_words(estimate: Estimate, words: impl Fn(f64) -> String) -> String {
 /// Pages made up for tests and previews.
 pub fn samples() -> Vec<TrailsPage> {
     let named = ("Ledge Walk, part 2 of 7".to_owned(), "/stretch/0".to_owned(), figure::sample());
-    let none = Figure { rate: Err(figure::NoRate::NoExposure), walked_km: 0.0, count: 0.0, ..figure::sample() };
+    let none =
+        Figure { rate: Err(figure::NoRate::NoExposure), walked_km: 0.0, count: 0.0, ..figure::sample() };
     let trail = TrailRow {
         name: "Ledge Walk".to_owned(),
         habitat: "ledge".to_owned(),
@@ -167,7 +168,12 @@ pub fn samples() -> Vec<TrailsPage> {
         figure: figure::sample(),
         stretches: vec![named, ("Ledge Walk, part 3 of 7".to_owned(), "/stretch/1".to_owned(), none)],
     };
-    let place = |visits| PlaceRow { name: "Gate car park".to_owned(), kind: "car park".to_owned(), counts: [9, 0, 0, 1], visits };
+    let place = |visits| PlaceRow {
+        name: "Gate car park".to_owned(),
+        kind: "car park".to_owned(),
+        counts: [9, 0, 0, 1],
+        visits,
+    };
     let visits = Estimate { value: 12000.0, lower: 9000.0, upper: 15000.0 };
     let rate = Estimate { value: 0.75, lower: 0.34, upper: 1.42 };
     vec![

@@ -233,6 +233,13 @@ pub fn samples() -> Vec<UnitPage> {
         exposure_lines: vec!["Basin Gate: counted".to_owned()],
         parent: None,
     };
-    let assumed = UnitPage { exceedance: None, survey: None, prior: None, raw: None, segments: Vec::new(), ..page.clone() };
+    let assumed = UnitPage {
+        exceedance: None,
+        survey: None,
+        prior: None,
+        raw: None,
+        segments: Vec::new(),
+        ..page.clone()
+    };
     vec![page, assumed]
 }

@@ -1,1 +1,0 @@
-//! The one `App`: store, derived layers, clock.
