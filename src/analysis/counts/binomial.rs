@@ -165,7 +165,6 @@ fn lower_minlike_logit(events: u64, trials: u64, alpha: f64) -> Option<f64> {
         let below = if joined == 0 { 0.0 } else { binomial_at_most(joined - 1, trials, logit) };
         binomial_at_least(events, trials, logit) + below
     };
-    // Where the upper tail alone reaches alpha the share is surely not rejected.
     let mut left = -700.0;
     for joined in 0..=events {
         if p_value(joined, left) > alpha {

@@ -189,11 +189,12 @@ fn whole_scores(scores: &[f64]) -> Option<Vec<u64>> {
 /// Events are dealt to one group after the other. With binomial weights at the pooled share the probabilities given the
 /// number of events so far stay in range.
 fn sum_probabilities(trials: &[u64], units: &[u64], n_events: u64) -> Option<Vec<f64>> {
+    // About 160 MB, and some seconds.
     const MOST_CELLS: u64 = 20_000_000;
-    const MOST_STEPS: u64 = 2_000_000_000;
+    const MOST_STEPS: u64 = 10_000_000_000;
     let n_sums = units.iter().max()?.checked_mul(n_events)?.checked_add(1)?;
     let cells = n_sums.checked_mul(n_events + 1)?;
-    if cells > MOST_CELLS || cells.checked_mul((n_events + 1) * trials.len() as u64)? > MOST_STEPS * 8 {
+    if cells > MOST_CELLS || cells.checked_mul((n_events + 1) * trials.len() as u64)? > MOST_STEPS {
         return None;
     }
     let n_trials: u64 = trials.iter().sum();

@@ -1,19 +1,21 @@
 //! Limits of a share by resampling organisms.
 
-use rand::RngExt;
+use std::collections::BTreeMap;
+
+use rand_distr::{Binomial, Distribution};
 use rayon::prelude::*;
 
 use crate::analysis::counts::binomial::exact_logits;
 use crate::analysis::counts::half_alpha;
 use crate::analysis::counts::quantiles::logistic;
-use crate::analysis::random::stream;
+use crate::analysis::random::{Stream, stream};
 use crate::analysis::response::InvalidApproaches;
 
 /// With fewer organisms the percentiles of resampled shares are too narrow to be used.
 pub const FEWEST_FOR_BOOTSTRAP: usize = 10;
 
 /// One organism's approaches: how many, and in how many of them each reaction was shown.
-#[derive(Debug, Clone, PartialEq, Eq)]
+#[derive(Debug, Clone, PartialEq, Eq, PartialOrd, Ord)]
 pub struct OrganismCount {
     /// Approaches, at least one.
     pub n_approaches: u32,
@@ -132,7 +134,6 @@ fn on_organisms(
 ) -> ClusteredLimits {
     let (shown, approaches) = totals(organisms, term);
     let n_organisms = organisms.len() as f64;
-    // The part without showings is taken from whole numbers, so that all events give exactly zero failures.
     let events = n_organisms * (shown as f64 / approaches as f64);
     let (lower, upper) = exact_logits(events, n_organisms, beyond);
     ClusteredLimits {
@@ -143,22 +144,38 @@ fn on_organisms(
 }
 
 /// The share of each reaction in each draw.
+///
+/// Organisms with the same counts are drawn together: how often each kind comes up is multinomial, drawn as one
+/// binomial after the other. Thousands of organisms met once have a few kinds.
 fn resampled_shares(organisms: &[OrganismCount], params: BootstrapParams) -> Vec<Vec<f64>> {
     let n_terms = organisms[0].n_shown.len();
+    let mut kinds: BTreeMap<&OrganismCount, u64> = BTreeMap::new();
+    for organism in organisms {
+        *kinds.entry(organism).or_default() += 1;
+    }
     let one_draw = |draw: usize| {
         let mut rng = stream(params.seed, draw as u64);
         let mut n_approaches = 0u64;
         let mut n_shown = vec![0u64; n_terms];
-        for _ in 0..organisms.len() {
-            let organism = &organisms[rng.random_range(0..organisms.len())];
-            n_approaches += u64::from(organism.n_approaches);
-            for (total, shown) in n_shown.iter_mut().zip(&organism.n_shown) {
-                *total += u64::from(*shown);
+        let mut to_draw = organisms.len() as u64;
+        let mut not_passed = organisms.len() as u64;
+        for (kind, &n_of_kind) in &kinds {
+            let times = binomial_draw(to_draw, n_of_kind as f64 / not_passed as f64, &mut rng);
+            to_draw -= times;
+            not_passed -= n_of_kind;
+            n_approaches += times * u64::from(kind.n_approaches);
+            for (total, shown) in n_shown.iter_mut().zip(&kind.n_shown) {
+                *total += times * u64::from(*shown);
             }
         }
         n_shown.into_iter().map(|shown| shown as f64 / n_approaches as f64).collect()
     };
     (0..params.n_draws).into_par_iter().map(one_draw).collect()
+}
+
+fn binomial_draw(n: u64, share: f64, rng: &mut Stream) -> u64 {
+    // The share is one for the last kind and a proper one before it; the library refuses only others.
+    if share >= 1.0 { n } else { Binomial::new(n, share).map_or(n, |binomial| binomial.sample(rng)) }
 }
 
 fn percentiles(mut shares: Vec<f64>, beyond: f64) -> (f64, f64) {
@@ -174,7 +191,8 @@ mod tests {
     use super::*;
     use crate::analysis::counts::clopper_pearson_limits;
     use crate::analysis::counts::testing::close_pair;
-    use rand_distr::{Beta, Distribution};
+    use rand::RngExt;
+    use rand_distr::Beta;
 
     const PARAMS: BootstrapParams = BootstrapParams { level: 0.95, n_draws: 400, seed: 7 };
 

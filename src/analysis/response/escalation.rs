@@ -1,10 +1,9 @@
 //! Trend of a reaction over escalating contact.
 
-use crate::analysis::counts::InvalidCounts;
 use crate::analysis::counts::trend::{
     ExactTrendTest, ScoredGroups, TrendTest, cochran_armitage, exact_trend,
 };
-use crate::analysis::response::{Approach, Contact, Question, by_cluster, outcomes};
+use crate::analysis::response::{Approach, Contact, InvalidApproaches, Question, by_cluster, outcomes};
 
 /// Trend over escalating contact where approaches are independent.
 #[derive(Debug, Clone, Copy, PartialEq)]
@@ -29,11 +28,11 @@ pub enum EscalationTrend {
 /// reader must be told.
 ///
 /// # Errors
-/// None with approaches as they are; the type is that of the tests underneath.
+/// [`InvalidApproaches::Counts`] if the tests underneath refuse the counts, which whole approaches never cause.
 pub fn escalation_trend(
     approaches: &[Approach],
     question: Question,
-) -> Result<EscalationTrend, InvalidCounts> {
+) -> Result<EscalationTrend, InvalidApproaches> {
     let outcomes = outcomes(approaches, question);
     let n_repeated = by_cluster(&outcomes).iter().filter(|organism| organism.len() > 1).count();
     if n_repeated > 0 {

@@ -85,13 +85,13 @@ pub struct Step {
     pub n_reacted: usize,
     /// Share without reaction from this time on.
     pub waiting: f64,
-    /// Greenwood's standard error of the share.
-    pub std_error: StepError,
+    /// Its standard error and limits.
+    pub uncertainty: Uncertainty,
 }
 
 /// Uncertainty of a step.
 #[derive(Debug, Clone, Copy, PartialEq)]
-pub enum StepError {
+pub enum Uncertainty {
     /// All have reacted: Greenwood's formula has no value there.
     NotEstimable,
     /// Standard error of the share, and limits on the scale of `ln(-ln)`, which keeps them within 0 and 1.
@@ -147,19 +147,19 @@ pub fn kaplan_meier(latencies: &[Latency], level: f64) -> Result<KaplanMeier, In
         let (at_risk, reacted) = (n_at_risk as f64, n_reacted as f64);
         waiting *= (at_risk - reacted) / at_risk;
         greenwood += reacted / (at_risk * (at_risk - reacted));
-        let std_error = step_error(waiting, greenwood, deviate);
-        steps.push(Step { time_s: tied[0].time_s, n_at_risk, n_reacted, waiting, std_error });
+        let uncertainty = uncertainty(waiting, greenwood, deviate);
+        steps.push(Step { time_s: tied[0].time_s, n_at_risk, n_reacted, waiting, uncertainty });
     }
     let median = median(&steps);
     Ok(KaplanMeier { n_approaches: latencies.len(), steps, median })
 }
 
-fn step_error(waiting: f64, greenwood: f64, deviate: f64) -> StepError {
+fn uncertainty(waiting: f64, greenwood: f64, deviate: f64) -> Uncertainty {
     if waiting <= 0.0 {
-        return StepError::NotEstimable;
+        return Uncertainty::NotEstimable;
     }
     let reach = deviate * greenwood.sqrt() / waiting.ln();
-    StepError::Greenwood {
+    Uncertainty::Greenwood {
         std_error: waiting * greenwood.sqrt(),
         lower: waiting.powf((-reach).exp()),
         upper: waiting.powf(reach.exp()),
@@ -170,9 +170,9 @@ fn median(steps: &[Step]) -> Median {
     let first = |value: &dyn Fn(&Step) -> Option<f64>| {
         steps.iter().find(|step| value(step).is_some_and(|value| value <= 0.5)).map(|step| step.time_s)
     };
-    let limits = |step: &Step| match step.std_error {
-        StepError::Greenwood { lower, upper, .. } => Some((lower, upper)),
-        StepError::NotEstimable => None,
+    let limits = |step: &Step| match step.uncertainty {
+        Uncertainty::Greenwood { lower, upper, .. } => Some((lower, upper)),
+        Uncertainty::NotEstimable => None,
     };
     Median {
         time_s: first(&|step| Some(step.waiting)),
@@ -213,7 +213,7 @@ mod tests {
         for (step, (time_s, n_at_risk, waiting, expected_error)) in curve.steps.iter().zip(expected) {
             assert_eq!((step.time_s, step.n_at_risk), (time_s, n_at_risk));
             assert!((step.waiting - waiting).abs() < 6e-4);
-            let StepError::Greenwood { std_error, lower, upper } = step.std_error else { panic!() };
+            let Uncertainty::Greenwood { std_error, lower, upper } = step.uncertainty else { panic!() };
             assert!((std_error - expected_error).abs() < 6e-4);
             assert!(lower < step.waiting && step.waiting < upper);
         }
@@ -225,8 +225,8 @@ mod tests {
         // One of two at 1 s: S = 1/2, Greenwood's sum 1/2; limits 0.5^exp(-+1.959964 * sqrt(0.5) / ln 0.5).
         let mut all = watched(&[1.0], Ended::Reacted);
         all.extend(watched(&[2.0], Ended::WatchEnded));
-        let StepError::Greenwood { std_error, lower, upper } =
-            kaplan_meier(&all, 0.95).unwrap().steps[0].std_error
+        let Uncertainty::Greenwood { std_error, lower, upper } =
+            kaplan_meier(&all, 0.95).unwrap().steps[0].uncertainty
         else {
             panic!()
         };
@@ -240,7 +240,7 @@ mod tests {
     fn the_end_has_no_standard_error() {
         let curve = kaplan_meier(&watched(&[1.0, 3.0], Ended::Reacted), 0.95).unwrap();
         assert_eq!(curve.steps[1].waiting, 0.0);
-        assert_eq!(curve.steps[1].std_error, StepError::NotEstimable);
+        assert_eq!(curve.steps[1].uncertainty, Uncertainty::NotEstimable);
         let none = kaplan_meier(&watched(&[5.0], Ended::WatchEnded), 0.95).unwrap();
         assert_eq!((none.steps.len(), none.median.time_s), (0, None));
         assert!(kaplan_meier(&watched(&[-1.0], Ended::Reacted), 0.95).is_err());

@@ -111,7 +111,7 @@ fn fit(outcomes: &[Outcome], beyond: f64) -> Result<LogitFit, WhyNot> {
         return Err(WhyNot::Collinear);
     }
     let shown = DVector::from_iterator(outcomes.len(), outcomes.iter().map(|o| f64::from(u8::from(o.shown))));
-    let (estimates, covariance, residuals) = maximum_likelihood(&design, &shown)?;
+    let MaximumLikelihood { estimates, covariance, residuals } = maximum_likelihood(&design, &shown)?;
     let clustered = sandwich(&design, &residuals, outcomes, &covariance, n_organisms);
     let degrees = n_organisms as f64 - 1.0;
     let coefficients = terms.iter().enumerate().map(|(idx, &term)| {
@@ -163,11 +163,15 @@ fn value(outcome: &Outcome, term: LogitTerm) -> f64 {
     }
 }
 
-/// Estimates, their covariance under independence, and the residuals, by Newton's method.
-fn maximum_likelihood(
-    design: &DMatrix<f64>,
-    shown: &DVector<f64>,
-) -> Result<(DVector<f64>, DMatrix<f64>, DVector<f64>), WhyNot> {
+/// Estimates, their covariance under independence, and the residuals.
+struct MaximumLikelihood {
+    estimates: DVector<f64>,
+    covariance: DMatrix<f64>,
+    residuals: DVector<f64>,
+}
+
+/// Maximum likelihood by Newton's method.
+fn maximum_likelihood(design: &DMatrix<f64>, shown: &DVector<f64>) -> Result<MaximumLikelihood, WhyNot> {
     // Where data separate, the estimates run off by about one a step; where they do not, a dozen steps converge.
     const MOST_STEPS: usize = 25;
     let mut estimates = DVector::zeros(design.ncols());
@@ -184,7 +188,7 @@ fn maximum_likelihood(
         let decomposed = information.cholesky().ok_or(WhyNot::Separation)?;
         let step = decomposed.solve(&(design.transpose() * &residuals));
         if step.amax() < 1e-10 {
-            return Ok((estimates, decomposed.inverse(), residuals));
+            return Ok(MaximumLikelihood { estimates, covariance: decomposed.inverse(), residuals });
         }
         estimates += step;
         if !estimates.iter().all(|estimate: &f64| estimate.is_finite()) {

@@ -6,20 +6,22 @@
 //!
 //! - [`table`]: contact by reaction, with shares and limits.
 //! - [`bootstrap`]: limits of a share by resampling organisms.
-//! - [`contact_test`]: permutation test of a reaction against contact, also for sub-tables.
+//! - [`contact_test`]: permutation test of a reaction against contact.
+//! - [`sub_tables`]: the same test by species, life stage, temperature band or season.
 //! - [`escalation`]: trend over escalating contact, for independent approaches only.
 //! - [`logit`]: logistic regression with standard errors by organism and trial order.
 //! - [`latency`]: time to a reaction, where the end of the watch censors.
 
 use std::collections::HashMap;
 
-use crate::analysis::counts::InvalidLevel;
+use crate::analysis::counts::{InvalidCounts, InvalidLevel};
 
 pub mod bootstrap;
 pub mod contact_test;
 pub mod escalation;
 pub mod latency;
 pub mod logit;
+pub mod sub_tables;
 pub mod table;
 
 /// How near an approach came, in order of escalation.
@@ -129,6 +131,9 @@ pub enum InvalidApproaches {
     /// The confidence level is out of range.
     #[error(transparent)]
     Level(#[from] InvalidLevel),
+    /// Counts made from the approaches were refused.
+    #[error(transparent)]
+    Counts(#[from] InvalidCounts),
     /// A reaction term is not in the list.
     #[error("approach {approach} names reaction term {term}, but there are {n_terms}")]
     NoSuchTerm {

@@ -3,7 +3,7 @@
 use std::collections::BTreeMap;
 
 use crate::analysis::counts::binomial::{clopper_pearson_limits, wilson_limits};
-use crate::analysis::counts::{InvalidCounts, half_alpha};
+use crate::analysis::counts::half_alpha;
 use crate::analysis::response::bootstrap::{
     BootstrapParams, ClusteredLimits, OrganismCount, clustered_limits,
 };
@@ -163,17 +163,10 @@ fn share_estimate(
     level: f64,
     clustered: ClusteredLimits,
 ) -> Result<CellEstimate, InvalidApproaches> {
-    let limits = |method: fn(u64, u64, f64) -> Result<(f64, f64), InvalidCounts>| {
-        method(n_shown, n_approaches, level).map_err(|error| match error {
-            InvalidCounts::Level(level) => InvalidApproaches::Level(level),
-            // Counts made above are never impossible; a wrong level is all that is left.
-            _ => InvalidApproaches::Level(crate::analysis::counts::InvalidLevel(level)),
-        })
-    };
     Ok(CellEstimate::Share {
         share: n_shown as f64 / n_approaches as f64,
-        clopper_pearson: limits(clopper_pearson_limits)?,
-        wilson: limits(wilson_limits)?,
+        clopper_pearson: clopper_pearson_limits(n_shown, n_approaches, level)?,
+        wilson: wilson_limits(n_shown, n_approaches, level)?,
         clustered,
     })
 }
