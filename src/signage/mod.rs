@@ -5,3 +5,4 @@
 
 pub mod placement;
 pub mod sizing;
+pub mod wording;

@@ -236,7 +236,7 @@ mod tests {
 
     #[test]
     fn distances_are_rounded_up_to_friendly_steps() {
-        let check = |metres, expected| {
+        let check = |metres, expected: f64| {
             let rounded = rounded_up(Length::metres(metres).unwrap());
             assert!((rounded.in_metres() - expected).abs() < 1e-9, "{metres}");
         };
