@@ -13,7 +13,7 @@ const MAY_NAME: [(&str, &[&str]); 10] = [
     ("store", &["domain"]),
     ("signage", &["domain", "analysis"]),
     ("derived", &["domain", "store", "analysis", "signage"]),
-    ("app", &["config", "domain", "store", "derived", "signage"]),
+    ("app", &["config", "domain", "ingest", "store", "derived", "signage"]),
     ("web", &["app", "domain", "ingest", "store", "derived", "signage", "analysis"]),
     ("cli", &["analysis", "app", "config", "derived", "domain", "ingest", "signage", "store", "web"]),
 ];

@@ -1,5 +1,6 @@
 //! The one `App`: configuration, store, derived layers, clock.
 
+pub mod bring_in;
 mod clock;
 
 use std::sync::Arc;
@@ -9,6 +10,9 @@ use crate::derived::Deriver;
 use crate::store::OpenParams;
 use crate::store::Store;
 
+pub use crate::app::bring_in::BringIn;
+pub use crate::app::bring_in::BringInError;
+pub use crate::app::bring_in::BroughtIn;
 pub use crate::app::clock::Clock;
 
 /// Everything a handler needs. Cheap to clone.

@@ -1,3 +1,165 @@
 //! The commands.
 
+mod bench;
+mod data;
+mod demo;
+mod figures;
 pub mod generate;
+mod serve;
+
+use std::net::IpAddr;
+use std::path::PathBuf;
+use std::process::ExitCode;
+
+use anyhow::Context;
+use clap::Parser;
+use clap::Subcommand;
+
+use crate::app::App;
+use crate::app::Clock;
+use crate::config::Config;
+
+/// Turns GPS-tagged meetings between people and venomous snakes into trail risk maps and sign plans.
+#[derive(Debug, Parser)]
+#[command(name = "coilway", version)]
+struct Arguments {
+    #[command(subcommand)]
+    command: Command,
+}
+
+#[derive(Debug, Subcommand)]
+enum Command {
+    /// Fill a database with the invented park and serve it.
+    Demo {
+        /// The database file; made if it is not there.
+        #[arg(long, default_value = "coilway-demo.db")]
+        database: PathBuf,
+        #[command(flatten)]
+        listen: Listen,
+        /// Only fill the database.
+        #[arg(long)]
+        no_serve: bool,
+    },
+    /// Serve a database.
+    Serve {
+        #[command(flatten)]
+        database: DatabaseFile,
+        #[command(flatten)]
+        listen: Listen,
+    },
+    /// Create the area, or change it.
+    Area(data::AreaArguments),
+    /// Change a setting of the area.
+    Set {
+        #[command(flatten)]
+        database: DatabaseFile,
+        /// The setting, as the about page lists it; all are listed when left out.
+        key: Option<String>,
+        /// Its value.
+        value: Option<String>,
+    },
+    /// Bring in files.
+    Import(data::ImportArguments),
+    /// List, mend or set aside rows that did not go in.
+    Rows(data::RowsArguments),
+    /// List the batches.
+    Batches {
+        #[command(flatten)]
+        database: DatabaseFile,
+    },
+    /// Take back a whole batch.
+    Undo {
+        #[command(flatten)]
+        database: DatabaseFile,
+        /// The batch's number.
+        batch: i64,
+        /// Who takes it back.
+        #[arg(long, default_value = "command line")]
+        actor: String,
+    },
+    /// Print encounter rates with intervals and counts as CSV.
+    Rates(figures::RatesArguments),
+    /// Print a sign plan with reasons as CSV.
+    Plan(figures::PlanArguments),
+    /// Make an invented park as files.
+    Generate {
+        /// How much.
+        #[arg(long, value_enum, default_value = "demo")]
+        size: generate::Size,
+        /// The same size and seed give the same bytes.
+        #[arg(long, default_value_t = 7)]
+        seed: u64,
+        /// The folder; made if it is not there.
+        #[arg(long)]
+        out: PathBuf,
+    },
+    /// Time the main work at one size and print JSON lines.
+    Bench(bench::BenchArguments),
+}
+
+/// The database file.
+#[derive(Debug, clap::Args)]
+struct DatabaseFile {
+    /// The database file; made if it is not there.
+    #[arg(long, env = "COILWAY_DATABASE")]
+    database: PathBuf,
+}
+
+/// Where to listen.
+#[derive(Debug, clap::Args)]
+struct Listen {
+    /// The port; 0 takes any free one.
+    #[arg(long, default_value_t = Config::PORT)]
+    port: u16,
+    /// The address: a loopback address.
+    #[arg(long)]
+    host: Option<IpAddr>,
+}
+
+/// Runs the command that the program's arguments name.
+pub fn run() -> ExitCode {
+    let arguments = Arguments::parse();
+    let filter = tracing_subscriber::EnvFilter::try_from_default_env()
+        .unwrap_or_else(|_| tracing_subscriber::EnvFilter::new("info,sqlx=warn"));
+    tracing_subscriber::fmt().with_env_filter(filter).with_writer(std::io::stderr).init();
+    let runtime = match tokio::runtime::Builder::new_multi_thread().enable_all().build() {
+        Ok(runtime) => runtime,
+        Err(error) => {
+            eprintln!("coilway: cannot start: {error}");
+            return ExitCode::FAILURE;
+        }
+    };
+    match runtime.block_on(dispatch(arguments.command)) {
+        Ok(()) => ExitCode::SUCCESS,
+        Err(error) => {
+            eprintln!("coilway: {error:#}");
+            ExitCode::FAILURE
+        }
+    }
+}
+
+async fn dispatch(command: Command) -> anyhow::Result<()> {
+    match command {
+        Command::Demo { database, listen, no_serve } => demo::run(database, &listen, no_serve).await,
+        Command::Serve { database, listen } => serve::run(database.database, &listen).await,
+        Command::Area(arguments) => data::area(arguments).await,
+        Command::Set { database, key, value } => data::set(&database, key, value).await,
+        Command::Import(arguments) => data::import(arguments).await,
+        Command::Rows(arguments) => data::rows(arguments).await,
+        Command::Batches { database } => data::batches(&database).await,
+        Command::Undo { database, batch, actor } => data::undo(&database, batch, &actor).await,
+        Command::Rates(arguments) => figures::rates(arguments).await,
+        Command::Plan(arguments) => figures::plan(arguments).await,
+        Command::Generate { size, seed, out } => {
+            std::fs::create_dir_all(&out)
+                .with_context(|| format!("cannot make the folder {}", out.display()))?;
+            generate::generate(size, seed, &out)
+        }
+        Command::Bench(arguments) => bench::run(arguments).await,
+    }
+}
+
+/// Opens a database for a command that does not serve.
+async fn open(database: PathBuf) -> anyhow::Result<App> {
+    Ok(App::open(Config::new(database, None, 0)?, Clock::System).await?)
+}

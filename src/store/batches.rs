@@ -167,6 +167,39 @@ impl Writer {
         Ok(inserted.rows_affected() > 0)
     }
 
+    /// Says how a file was read, once that is known: its encoding, and which header was read as which field.
+    ///
+    /// # Errors
+    /// [`Error::Missing`] when there is no such file; [`Error`] when the database cannot be written.
+    pub async fn describe_file(
+        &mut self,
+        file: FileId,
+        encoding: &str,
+        mapping: &[(String, String)],
+    ) -> Result<(), Error> {
+        let mapping = stored(serde_json::to_string(mapping), "files", "mapping_json", file.0)?;
+        let updated = sqlx::query!(
+            "UPDATE files SET encoding = ?, mapping_json = ? WHERE id = ?",
+            encoding,
+            mapping,
+            file.0
+        )
+        .execute(self.connection())
+        .await?;
+        found(updated.rows_affected(), "file", file.0)
+    }
+
+    /// The batch that a file came with.
+    ///
+    /// # Errors
+    /// [`Error::Missing`] when there is no such file; [`Error`] when the database cannot be read.
+    pub async fn batch_of_file(&mut self, file: FileId) -> Result<BatchId, Error> {
+        let batch = sqlx::query_scalar!("SELECT batch_id FROM files WHERE id = ?", file.0)
+            .fetch_optional(self.connection())
+            .await?;
+        batch.map(BatchId).ok_or(Error::Missing { what: "file", id: file.0 })
+    }
+
     /// Adds to the counts of a batch: what became of its rows, and how many rows did not go in.
     ///
     /// # Errors

@@ -22,7 +22,7 @@ use crate::cli::generate::walkers::Walked;
 
 /// Walking by month (January first), relative.
 pub(super) const WALKING_BY_MONTH: [f64; 12] =
-    [0.0, 0.0, 0.35, 0.7, 1.1, 1.3, 1.2, 1.15, 1.2, 0.9, 0.25, 0.0];
+    [0.1, 0.12, 0.35, 0.7, 1.1, 1.3, 1.2, 1.15, 1.2, 0.9, 0.25, 0.12];
 /// Setting out by hour, relative.
 pub(super) const WALKING_BY_HOUR: [f64; 24] = [
     0.0, 0.0, 0.0, 0.0, 0.02, 0.2, 0.5, 1.0, 1.7, 2.2, 2.3, 1.9, 1.5, 1.6, 1.7, 1.4, 1.1, 0.9, 0.6, 0.35,
@@ -78,14 +78,14 @@ fn write_readings(layout: &Layout, walked: &Walked, seed: u64, folder: &Path) ->
         let name = &layout.trailheads[*trailhead].0;
         let walkers = walked.parties[*trailhead] * MEAN_PARTY * SEEN[idx];
         for year in SEASONS {
-            // The second counter stored whole days in its first season, two hours later on.
+            // The second counter stored whole days in its first two years, two hours later on.
             let hours_a_bin = match (idx, year) {
-                (1, 2023) => 24,
-                (1, _) => 2,
-                _ => 1,
+                (1, 2023 | 2024) => 24,
+                (0, 2025) => 1,
+                _ => 2,
             };
-            let mut day = date(year, 3, 1);
-            while day < date(year, 11, 16) {
+            let mut day = date(year, 1, 1);
+            while day < date(year + 1, 1, 1) {
                 let of_day = walkers * share_of_day(day);
                 write_day(&mut out, (name, idx), (day, hours_a_bin), of_day, &zone, &mut rng)?;
                 day = day.checked_add(1.day())?;

@@ -1,0 +1,217 @@
+//! Printing figures: rates and plans as CSV.
+
+use std::io::Write;
+
+use crate::analysis::rates::Certainty;
+use crate::analysis::rates::Exceedance;
+use crate::analysis::rates::Provenance;
+use crate::analysis::rates::Rank;
+use crate::analysis::rates::UnitRate;
+use crate::cli::DatabaseFile;
+use crate::cli::open;
+use crate::derived::plan::PlanParams;
+use crate::derived::rates;
+use crate::derived::rates::RateSet;
+use crate::derived::rates::UnitKind;
+use crate::derived::season::PeriodChoice;
+use crate::domain::time::PartOfDay;
+use crate::domain::units::Length;
+
+/// What rates to print.
+#[derive(Debug, clap::Args)]
+pub(super) struct RatesArguments {
+    #[command(flatten)]
+    database: DatabaseFile,
+    /// Of which unit.
+    #[arg(long, value_enum, default_value = "stretch")]
+    unit: Unit,
+    /// In which month, 1 to 12; all when left out.
+    #[arg(long, value_parser = clap::value_parser!(i8).range(1..=12))]
+    month: Option<i8>,
+    /// In which part of the day: early, middle, evening, night; all when left out.
+    #[arg(long)]
+    part: Option<String>,
+}
+
+/// The units of the command line.
+#[derive(Debug, Clone, Copy, clap::ValueEnum)]
+enum Unit {
+    /// Neighbouring segments joined.
+    Stretch,
+    /// About 100 m.
+    Segment,
+    /// Whole trails.
+    Trail,
+}
+
+impl From<Unit> for UnitKind {
+    fn from(unit: Unit) -> Self {
+        match unit {
+            Unit::Stretch => Self::Stretch,
+            Unit::Segment => Self::Segment,
+            Unit::Trail => Self::Trail,
+        }
+    }
+}
+
+/// Prints rates, highest lower limit first, with everything a table of a paper needs.
+pub(super) async fn rates(arguments: RatesArguments) -> anyhow::Result<()> {
+    let part = match arguments.part.as_deref() {
+        None => None,
+        Some(word) => Some(PartOfDay::from_term(word).ok_or_else(|| {
+            anyhow::anyhow!("\"{word}\" is not a part of the day: early, middle, evening, night")
+        })?),
+    };
+    let app = open(arguments.database.database).await?;
+    let facts = app.deriver().facts().await?;
+    let layer = app.deriver().rates(&facts).await?;
+    let season = app.deriver().season(&facts).await?;
+    let choice = PeriodChoice { month: arguments.month, part };
+    let set = match UnitKind::from(arguments.unit) {
+        UnitKind::Stretch => &layer.stretches,
+        UnitKind::Segment => &layer.segments,
+        UnitKind::Trail => &layer.trails,
+    };
+    let period = rates::in_period(set, &layer.bounds, &season.value, choice)?;
+    let mut out = std::io::BufWriter::new(std::io::stdout().lock());
+    writeln!(
+        out,
+        "name,encounters,walked_km,walked_km_lower,walked_km_upper,provenance,rate_per_1000_km,lower,upper,interval,\
+         as_counted,as_counted_lower,as_counted_upper,exceedance,top_ten_share,revision"
+    )?;
+    let mut order: Vec<usize> = (0..set.names.len()).collect();
+    let lower = |unit: usize| period.per_1000_km[unit].map_or(-1.0, |limits| limits.lower);
+    order.sort_by(|a, b| lower(*b).total_cmp(&lower(*a)));
+    for unit in order {
+        write_unit(&mut out, set, &period, unit, layer.revision.0)?;
+    }
+    out.flush()?;
+    Ok(())
+}
+
+fn write_unit(
+    out: &mut impl Write,
+    set: &RateSet,
+    period: &rates::PeriodRates,
+    unit: usize,
+    revision: u64,
+) -> anyhow::Result<()> {
+    let fit = &set.fit.units[unit];
+    let (walked_lower, walked_upper) = set.exposure_limits_km[unit];
+    let three = |limits: Option<rates::Limits>| {
+        limits
+            .map_or_else(|| ",,".to_owned(), |it| format!("{:.4},{:.4},{:.4}", it.value, it.lower, it.upper))
+    };
+    let exceedance = match &fit.rate {
+        UnitRate::Estimated(estimate) => match estimate.exceedance {
+            Exceedance::Probability(probability) => format!("{probability:.3}"),
+            Exceedance::NotJudged => "not judged".to_owned(),
+        },
+        UnitRate::Unexposed => "no exposure".to_owned(),
+        UnitRate::ContradictsRecords => "exposure contradicts records".to_owned(),
+    };
+    let top = match set.ranking.units[unit] {
+        Rank::Ranked { top_share, .. } => format!("{top_share:.3}"),
+        Rank::NotRanked => "not ranked".to_owned(),
+    };
+    writeln!(
+        out,
+        "\"{}\",{:.2},{:.1},{walked_lower:.1},{walked_upper:.1},{},{},{},{},{exceedance},{top},{revision}",
+        set.names[unit].replace('"', "\"\""),
+        fit.count,
+        fit.exposure_km,
+        provenance_words(set.provenance[unit]),
+        three(period.per_1000_km[unit]),
+        certainty_words(period.drawn[unit].1),
+        three(rates::raw_per_1000_km(fit.count, fit.exposure_km)),
+    )?;
+    Ok(())
+}
+
+fn provenance_words(provenance: Provenance) -> &'static str {
+    match provenance {
+        Provenance::Counted => "counted",
+        Provenance::Fitted => "fitted",
+        Provenance::Assumed => "assumed",
+        Provenance::NotWalked => "not walked",
+    }
+}
+
+fn certainty_words(certainty: Certainty) -> &'static str {
+    match certainty {
+        Certainty::Narrow => "narrow",
+        Certainty::Wide => "wide",
+        Certainty::TooWide => "too wide",
+        Certainty::None => "none",
+    }
+}
+
+/// What plan to make.
+#[derive(Debug, clap::Args)]
+pub(super) struct PlanArguments {
+    #[command(flatten)]
+    database: DatabaseFile,
+    /// How many signs, those in place not counted.
+    #[arg(long, default_value_t = 6)]
+    signs: usize,
+    /// How far a sign reaches, metres of walking; the area's setting when left out.
+    #[arg(long)]
+    reach: Option<f64>,
+    /// Least spacing, metres; the area's setting when left out.
+    #[arg(long)]
+    spacing: Option<f64>,
+}
+
+/// Prints a plan.
+pub(super) async fn plan(arguments: PlanArguments) -> anyhow::Result<()> {
+    let app = open(arguments.database.database).await?;
+    let facts = app.deriver().facts().await?;
+    let params = PlanParams {
+        n_signs: arguments.signs,
+        reach: Length::metres(arguments.reach.unwrap_or(facts.settings.reach_m))?,
+        spacing: Length::metres(arguments.spacing.unwrap_or(facts.settings.spacing_m))?,
+    };
+    let plan = app.deriver().plan(&facts, params).await?;
+    let mut out = std::io::BufWriter::new(std::io::stdout().lock());
+    writeln!(
+        out,
+        "number,decimalLongitude,decimalLatitude,in_place,trails,towards_deg,parties_per_day,adds,warned_together,\
+         warned_lower,warned_upper,chosen_share,warns_on,revision"
+    )?;
+    for (idx, site) in plan.sites.iter().enumerate() {
+        let warns: Vec<String> =
+            site.warns_on.iter().map(|(trail, share)| format!("{trail} {:.1} %", share * 100.0)).collect();
+        writeln!(
+            out,
+            "{},{:.6},{:.6},{},\"{}\",{},{:.1},{:.4},{:.4},{:.4},{:.4},{:.3},\"{}\",{}",
+            idx + 1,
+            site.position.lon(),
+            site.position.lat(),
+            if site.standing { "yes" } else { "no" },
+            site.trails.join("; ").replace('"', "\"\""),
+            site.towards_deg.map_or_else(String::new, |degrees| format!("{degrees:.0}")),
+            site.parties_per_day,
+            site.adds,
+            site.together.value,
+            site.together.lower,
+            site.together.upper,
+            site.chosen_share,
+            warns.join("; ").replace('"', "\"\""),
+            plan.revision,
+        )?;
+    }
+    out.flush()?;
+    eprintln!(
+        "Warned {:.1} % ({:.1} to {:.1}); signs everywhere could reach {:.1} %; {}.",
+        plan.warned.value * 100.0,
+        plan.warned.lower * 100.0,
+        plan.warned.upper * 100.0,
+        plan.reachable * 100.0,
+        if plan.proven {
+            "no other choice of as many is better".to_owned()
+        } else {
+            format!("no other choice can exceed {:.1} %", plan.bound * 100.0)
+        }
+    );
+    Ok(())
+}

@@ -1,0 +1,54 @@
+//! Serving until a signal.
+
+use std::future::Future;
+use std::path::PathBuf;
+
+use anyhow::Context;
+
+use crate::app::App;
+use crate::app::Clock;
+use crate::cli::Listen;
+use crate::config::Config;
+use crate::web;
+
+/// Opens a database and serves it until the program is asked to stop.
+pub(super) async fn run(database: PathBuf, listen: &Listen) -> anyhow::Result<()> {
+    let config = Config::new(database, listen.host, listen.port)?;
+    let app = App::open(config, Clock::System).await?;
+    serve(app).await
+}
+
+/// Serves an app until the program is asked to stop.
+pub(super) async fn serve(app: App) -> anyhow::Result<()> {
+    let wanted = app.config().listen;
+    let listener =
+        tokio::net::TcpListener::bind(wanted).await.with_context(|| format!("cannot listen on {wanted}"))?;
+    let address = listener.local_addr().context("the address is not known")?;
+    println!("Serving on http://{address}  (stop with Ctrl-C)");
+    let store = app.store().clone();
+    web::serve(listener, app, stop_signal()?).await.context("the server ended")?;
+    store.close().await;
+    println!("Stopped.");
+    Ok(())
+}
+
+/// Resolves at an interrupt or a request to terminate.
+fn stop_signal() -> anyhow::Result<impl Future<Output = ()> + Send + 'static> {
+    #[cfg(unix)]
+    {
+        use tokio::signal::unix::SignalKind;
+        use tokio::signal::unix::signal;
+        let mut terminate = signal(SignalKind::terminate())?;
+        let mut interrupt = signal(SignalKind::interrupt())?;
+        Ok(async move {
+            tokio::select! {
+                _ = terminate.recv() => {}
+                _ = interrupt.recv() => {}
+            }
+        })
+    }
+    #[cfg(not(unix))]
+    Ok(async {
+        let _ = tokio::signal::ctrl_c().await;
+    })
+}
