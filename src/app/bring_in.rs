@@ -169,7 +169,7 @@ impl App {
             let mut errors = chunk.refused;
             errors.extend(problems.into_iter().map(|problem| problem.into_row_error(Vec::new())));
             n_refused += errors.len() as u64;
-            let errors = self.with_rows(&request, format, area, errors).await?;
+            let errors = self.with_rows(&request, format, errors).await?;
             writer.add_row_errors(file_id, &errors).await?;
             total.add(tally);
             progress(n_read);
@@ -262,7 +262,6 @@ impl App {
         &self,
         request: &BringIn,
         format: Format,
-        area: AreaId,
         mut errors: Vec<RowError>,
     ) -> Result<Vec<RowError>, BringInError> {
         let wanted: Vec<u64> =
@@ -270,11 +269,10 @@ impl App {
         if wanted.is_empty() {
             return Ok(errors);
         }
-        let context = self.context(area).await?;
-        let (open, content) = (Arc::clone(&request.open), request.content);
+        let open = Arc::clone(&request.open);
         let rows = tokio::task::spawn_blocking(move || {
             let reader = open().ok()?;
-            ingest::raw_rows(content, format, reader, &context, &wanted).ok()
+            ingest::raw_rows(format, reader, &wanted).ok()
         })
         .await
         .map_err(|error| BringInError::Ended(error.to_string()))?

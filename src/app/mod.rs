@@ -2,6 +2,7 @@
 
 pub mod bring_in;
 mod clock;
+mod spool;
 
 use std::sync::Arc;
 
@@ -14,6 +15,7 @@ pub use crate::app::bring_in::BringIn;
 pub use crate::app::bring_in::BringInError;
 pub use crate::app::bring_in::BroughtIn;
 pub use crate::app::clock::Clock;
+pub use crate::app::spool::Spool;
 
 /// Everything a handler needs. Cheap to clone.
 #[derive(Clone)]

@@ -1,86 +1,152 @@
 //! Bytes in, drafts and row errors out.
-#![allow(missing_docs)]
-use crate::domain::area::Species;
-use crate::domain::batch::{Content, RowError};
-use crate::domain::encounter::EncounterDraft;
-use crate::domain::exposure::*;
-use crate::domain::geography::LonLat;
-use crate::domain::place::{PlaceDraft, SensitivePlace};
-use crate::domain::sign::SignLocationDraft;
-use crate::domain::trail::{TrailDraft, TrailheadDraft};
-use crate::domain::walk::WalkDraft;
+//!
+//! [`read`] streams a file: memory does not grow with it. Every row becomes a [`Draft`] or a
+//! [`RowError`](crate::domain::batch::RowError) that keeps the row as it was read; `Err` means that the file as a whole is
+//! not what it should be, and then nothing of it should be kept. Nothing is guessed silently: what can be read in two ways
+//! is refused by name, with what would mend it.
+//!
+//! Read in this order: `field` (names and spellings), `row` (one row of any format), `csv`, `geojson`, `gpx` (formats),
+//! `fields` (numbers, coordinates, dates), `rows` (contents).
+
+mod context;
+mod csv;
+mod decode;
+mod error;
+mod field;
+mod fields;
+mod geojson;
+mod gpx;
+mod row;
+mod rows;
+
 use std::io::Read;
 use std::ops::ControlFlow;
+
+use crate::domain::area::Species;
+use crate::domain::batch::Content;
+use crate::domain::batch::RowError;
+use crate::domain::encounter::EncounterDraft;
+use crate::domain::exposure::CalibrationDraft;
+use crate::domain::exposure::CounterDraft;
+use crate::domain::exposure::PartySizeDraft;
+use crate::domain::exposure::ReadingDraft;
+use crate::domain::place::PlaceDraft;
+use crate::domain::place::SensitivePlace;
+use crate::domain::sign::SignLocationDraft;
+use crate::domain::trail::TrailDraft;
+use crate::domain::trail::TrailheadDraft;
+use crate::domain::walk::WalkDraft;
+
+pub use crate::ingest::context::Context;
+pub use crate::ingest::context::DayOrder;
+pub use crate::ingest::error::FileError;
+
+/// A record as read, before it is stored.
 #[derive(Debug, Clone, PartialEq)]
 pub enum Draft {
+    /// A trail.
     Trail(TrailDraft),
+    /// A trailhead.
     Trailhead(TrailheadDraft),
+    /// A place.
     Place(PlaceDraft),
+    /// A sensitive place.
     SensitivePlace(SensitivePlace),
+    /// A species of the area's list.
     Species(Species),
+    /// A counter at one of its locations.
     Counter(CounterDraft),
+    /// A counter reading.
     Reading(ReadingDraft),
+    /// A calibration session.
     Calibration(CalibrationDraft),
+    /// A party size.
     PartySize(PartySizeDraft),
+    /// A survey walk.
     Walk(WalkDraft),
+    /// A sign location.
     SignLocation(SignLocationDraft),
+    /// An encounter with its approaches.
     Encounter(EncounterDraft),
 }
+
+/// The formats.
 #[derive(Debug, Clone, Copy, PartialEq, Eq)]
 pub enum Format {
+    /// Values separated by commas, semicolons or tabs, with a header.
     Csv,
+    /// RFC 7946.
     GeoJson,
+    /// GPX 1.0 or 1.1.
     Gpx,
 }
+
+/// What a row became.
+#[derive(Debug, Clone, PartialEq)]
 pub enum Item {
-    Draft { row_number: u64, draft: Draft },
+    /// A record.
+    Draft {
+        /// Its row: for CSV the line it starts on, else the number of the feature, from 1.
+        row_number: u64,
+        /// The record.
+        draft: Draft,
+    },
+    /// A row that was not taken.
     Refused(RowError),
 }
-#[derive(Debug, Clone)]
-pub struct Context;
-impl Context {
-    pub fn new(
-        _zone: &str,
-        _today: jiff::civil::Date,
-        _species: Vec<String>,
-        _trails: impl Iterator<Item = LonLat>,
-    ) -> Self {
-        Self
-    }
-}
-#[derive(Debug, Clone)]
+
+/// How a file was read.
+#[derive(Debug, Clone, PartialEq, Eq)]
 pub struct FileReport {
+    /// Its character encoding.
     pub encoding: String,
+    /// Which header was read as which field; "kept as it is" for one that no field takes.
     pub mapping: Vec<(String, String)>,
 }
-#[derive(Debug, thiserror::Error)]
-#[error("no")]
-pub struct FileError;
+
+/// Gets every item in the order of the file; breaking off ends the reading without an error.
+pub type Sink<'a> = &'a mut dyn FnMut(Item) -> ControlFlow<()>;
+
+/// Reads a file.
+///
+/// # Errors
+/// [`FileError`] when the file is not of that format, breaks off, or lacks a header that its content needs. Items before
+/// the error have been handed over already: the caller keeps all or nothing.
 pub fn read(
-    _c: Content,
-    _f: Format,
-    _r: impl Read,
-    _x: &Context,
-    _s: &mut dyn FnMut(Item) -> ControlFlow<()>,
+    content: Content,
+    format: Format,
+    reader: impl Read,
+    context: &Context,
+    sink: Sink<'_>,
 ) -> Result<FileReport, FileError> {
-    Err(FileError)
+    match format {
+        Format::Csv => csv::read(content, reader, context, sink),
+        Format::GeoJson => geojson::read(content, reader, context, sink),
+        Format::Gpx => gpx::read(content, reader, context, sink),
+    }
 }
-pub fn retry(_c: Content, _r: Vec<(String, String)>, _x: &Context) -> Result<Draft, RowError> {
-    Err(RowError {
-        row_number: 0,
-        field: String::new(),
-        value: String::new(),
-        reason: String::new(),
-        hint: String::new(),
-        raw: vec![],
-    })
+
+/// Tries one row again, header and value, as mended by a person.
+///
+/// # Errors
+/// [`RowError`] when it is still not right; its row number is zero.
+pub fn retry(content: Content, raw: Vec<(String, String)>, context: &Context) -> Result<Draft, RowError> {
+    let row = row::Pairs::new(content, 0, raw);
+    rows::parse(content, &row, context).map_err(|problem| problem.into_row_error(&row))
 }
+
+/// The rows of the given numbers as they were read, header and value.
+///
+/// # Errors
+/// As [`read`].
 pub fn raw_rows(
-    _c: Content,
-    _f: Format,
-    _r: impl Read,
-    _x: &Context,
-    _w: &[u64],
+    format: Format,
+    reader: impl Read,
+    wanted: &[u64],
 ) -> Result<Vec<(u64, Vec<(String, String)>)>, FileError> {
-    Err(FileError)
+    match format {
+        Format::Csv => csv::raw_rows(reader, wanted),
+        Format::GeoJson => geojson::raw_rows(reader, wanted),
+        Format::Gpx => gpx::raw_rows(reader, wanted),
+    }
 }

@@ -1,0 +1,207 @@
+//! Bringing in files, taking batches back, mending rows.
+
+use std::collections::HashMap;
+
+use axum::extract::Form;
+use axum::extract::Multipart;
+use axum::extract::Path;
+use axum::extract::State;
+use axum::http::StatusCode;
+use axum::response::IntoResponse;
+use axum::response::Redirect;
+use axum::response::Response;
+
+use crate::app::App;
+use crate::app::BringIn;
+use crate::app::BringInError;
+use crate::app::Spool;
+use crate::domain::area::Area;
+use crate::domain::batch::Content;
+use crate::domain::batch::StoredRowError;
+use crate::domain::ids::BatchId;
+use crate::domain::ids::RowErrorId;
+use crate::store::RowErrorState;
+use crate::web::cache::CachePolicy;
+use crate::web::cache::Cached;
+use crate::web::error::Error;
+use crate::web::views::import;
+use crate::web::views::import::ErrorRow;
+use crate::web::views::import::ImportPage;
+use crate::web::views::import::MendPage;
+use crate::web::views::layout::Basis;
+use crate::web::views::layout::Frame;
+use crate::web::views::layout::Section;
+use crate::web::views::layout::Width;
+use crate::web::views::layout::page;
+
+/// Who is named in the history until there are accounts.
+const ACTOR: &str = "web";
+/// The field of the mend form that says what to do; no header of a file is called so.
+const ACTION: &str = "coilway-action";
+
+/// The form.
+pub async fn form(State(app): State<App>) -> Result<Response, Error> {
+    let area = the_area(&app).await?;
+    Ok(respond(StatusCode::OK, &app, &area, &ImportPage::default()))
+}
+
+/// Takes an upload and brings it in.
+pub async fn upload(State(app): State<App>, mut parts: Multipart) -> Result<Response, Error> {
+    let area = the_area(&app).await?;
+    let mut shown = ImportPage::default();
+    let mut content = None;
+    let mut upload = None;
+    while let Some(mut part) = parts.next_part().await? {
+        match part.name() {
+            Some("content") => {
+                shown.content = part.text().await.map_err(refused)?;
+                content = shown.content.parse::<Content>().ok();
+            }
+            Some("file") => {
+                let name = part.file_name().map(|name| plain_name(name)).unwrap_or_default();
+                let mut spool = Spool::new().map_err(disk)?;
+                while let Some(bytes) = part.chunk().await.map_err(refused)? {
+                    spool.write(&bytes).map_err(disk)?;
+                }
+                upload = Some((name, spool));
+            }
+            _ => {}
+        }
+    }
+    let (Some(content), Some((file_name, spool))) = (content, upload) else {
+        shown.error = Some(("content".to_owned(), "Choose what the rows are, and a file.".to_owned()));
+        return Ok(respond(StatusCode::BAD_REQUEST, &app, &area, &shown));
+    };
+    if spool.n_bytes() == 0 {
+        shown.error = Some(("file".to_owned(), "The file is empty.".to_owned()));
+        return Ok(respond(StatusCode::BAD_REQUEST, &app, &area, &shown));
+    }
+    let request = BringIn { content, file_name, actor: ACTOR.to_owned(), open: spool.opener().map_err(disk)? };
+    match app.bring_in(area.id, request, |_| {}).await {
+        Ok(brought_in) => Ok(Redirect::to(&format!("/data/batches/{}", brought_in.batch)).into_response()),
+        Err(error @ (BringInError::File { .. } | BringInError::Format(_))) => {
+            shown.error = Some(("file".to_owned(), error.to_string()));
+            Ok(respond(StatusCode::UNPROCESSABLE_ENTITY, &app, &area, &shown))
+        }
+        Err(BringInError::Store(error)) => Err(error.into()),
+        Err(error) => Err(Error::Internal(error.to_string())),
+    }
+}
+
+/// The next part of a form, an error being the sender's.
+trait NextPart {
+    async fn next_part(&mut self) -> Result<Option<axum::extract::multipart::Field<'_>>, Error>;
+}
+
+impl NextPart for Multipart {
+    async fn next_part(&mut self) -> Result<Option<axum::extract::multipart::Field<'_>>, Error> {
+        self.next_field().await.map_err(refused)
+    }
+}
+
+fn refused(error: axum::extract::multipart::MultipartError) -> Error {
+    if error.status() == StatusCode::PAYLOAD_TOO_LARGE {
+        return Error::TooLarge("The file is larger than this server takes.".to_owned());
+    }
+    Error::bad_request("file", format!("The upload broke off or is not a form: {error}"))
+}
+
+fn disk(error: std::io::Error) -> Error {
+    Error::Internal(format!("an upload could not be kept: {error}"))
+}
+
+/// The name without folders, as some browsers send them.
+fn plain_name(name: &str) -> String {
+    name.rsplit(['/', '\\']).next().unwrap_or(name).to_owned()
+}
+
+async fn the_area(app: &App) -> Result<Area, Error> {
+    let areas = app.store().snapshot().await?.areas().await?;
+    let none = || Error::Unanswerable("There is no area yet. Create one on the command line: coilway area.".to_owned());
+    areas.into_iter().next().ok_or_else(none)
+}
+
+fn frame(area: &Area, title: &str) -> Frame {
+    Frame {
+        title: title.to_owned(),
+        section: Section::Data,
+        area_name: area.name.clone(),
+        basis: Basis::default(),
+        width: Width::Column,
+    }
+}
+
+fn respond(status: StatusCode, app: &App, area: &Area, shown: &ImportPage) -> Response {
+    let gib = app.config().largest_upload_bytes as f64 / (1024.0 * 1024.0 * 1024.0);
+    let shown = ImportPage { limit: format!("{gib:.0} GiB"), ..shown.clone() };
+    let markup = page(&frame(area, "Bring in a file"), import::import_body(&shown));
+    (status, Cached(CachePolicy::Never, markup)).into_response()
+}
+
+/// Takes a whole batch back.
+pub async fn undo(State(app): State<App>, Path(batch): Path<i64>) -> Result<Redirect, Error> {
+    let mut writer = app.store().write(ACTOR, &format!("batch {batch} undone"), app.clock().now_s()).await?;
+    writer.undo_batch(BatchId(batch)).await?;
+    writer.commit().await?;
+    Ok(Redirect::to(&format!("/data/batches/{batch}")))
+}
+
+/// The form that mends a row.
+pub async fn mend_form(State(app): State<App>, Path(id): Path<i64>) -> Result<Response, Error> {
+    let (area, stored) = (the_area(&app).await?, stored_error(&app, id).await?);
+    let fields = stored.error.raw.clone();
+    Ok(mend_page(StatusCode::OK, &area, &stored, fields))
+}
+
+/// Tries a mended row again, or sets it aside.
+pub async fn mend(
+    State(app): State<App>,
+    Path(id): Path<i64>,
+    Form(given): Form<Vec<(String, String)>>,
+) -> Result<Response, Error> {
+    let (area, mut stored) = (the_area(&app).await?, stored_error(&app, id).await?);
+    let given: HashMap<String, String> = given.into_iter().collect();
+    if given.get(ACTION).map(String::as_str) == Some("set-aside") {
+        let mut writer =
+            app.store().write(ACTOR, &format!("row error {id} set aside"), app.clock().now_s()).await?;
+        writer.settle_row_error(RowErrorId(id), RowErrorState::SetAside).await?;
+        writer.commit().await?;
+        return Ok(Redirect::to("/data/rows").into_response());
+    }
+    let mended: Vec<(String, String)> = stored
+        .error
+        .raw
+        .iter()
+        .map(|(header, old)| (header.clone(), given.get(header).unwrap_or(old).clone()))
+        .collect();
+    match app.retry(area.id, &stored, mended.clone(), ACTOR).await {
+        Ok(Ok(_)) => Ok(Redirect::to("/data/rows").into_response()),
+        Ok(Err(error)) => {
+            stored.error = error;
+            Ok(mend_page(StatusCode::UNPROCESSABLE_ENTITY, &area, &stored, mended))
+        }
+        Err(BringInError::Store(error)) => Err(error.into()),
+        Err(error) => Err(Error::Internal(error.to_string())),
+    }
+}
+
+async fn stored_error(app: &App, id: i64) -> Result<StoredRowError, Error> {
+    let stored = app.store().snapshot().await?.row_error(RowErrorId(id)).await?;
+    stored.ok_or_else(|| Error::NotFound(format!("There is no row error {id}.")))
+}
+
+fn mend_page(status: StatusCode, area: &Area, stored: &StoredRowError, fields: Vec<(String, String)>) -> Response {
+    let error = &stored.error;
+    let row = ErrorRow {
+        id: stored.id.0,
+        file: stored.file_name.clone(),
+        row_number: error.row_number,
+        field: error.field.clone(),
+        value: error.value.clone(),
+        reason: error.reason.clone(),
+        hint: error.hint.clone(),
+        state: stored.state.clone(),
+    };
+    let markup = page(&frame(area, "Mend a row"), import::mend_body(&MendPage { row, fields }));
+    (status, Cached(CachePolicy::Never, markup)).into_response()
+}
