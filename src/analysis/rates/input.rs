@@ -52,7 +52,9 @@ pub enum RateError {
         allowed: &'static str,
     },
     /// A group of units is used whose reporting ratio could not be estimated.
-    #[error("the reporting ratio of group {0} could not be estimated, so its reports cannot be joined to surveys")]
+    #[error(
+        "the reporting ratio of group {0} could not be estimated, so its reports cannot be joined to surveys"
+    )]
     RatioMissing(usize),
 }
 
@@ -314,8 +316,7 @@ mod tests {
         }
         let (counts, exposure) = (CountDraws::certain(vec![0, 1]), ExposureDraws::certain(vec![1.0, 2.0]));
         let effort = Effort { counts: &counts, exposure: &exposure };
-        let units =
-            Units { stratum: &[0, 0], provenance: &[Provenance::Counted, Provenance::NotWalked] };
+        let units = Units { stratum: &[0, 0], provenance: &[Provenance::Counted, Provenance::NotWalked] };
         assert_eq!(units.check(&effort), Err(RateError::WalkedAfterAll(1)));
         let params = RateParams { confidence_level: 1.0, ..RateParams::default() };
         assert!(matches!(params.check(), Err(RateError::Parameter { .. })));

@@ -140,8 +140,7 @@ mod tests {
 
     #[test]
     fn exposure_in_the_busy_season_counts_for_more() {
-        let by_period =
-            [ExposureDraws::certain(vec![10.0, 0.0]), ExposureDraws::certain(vec![0.0, 10.0])];
+        let by_period = [ExposureDraws::certain(vec![10.0, 0.0]), ExposureDraws::certain(vec![0.0, 10.0])];
         let curve = PeriodCurve { n_draws: 2, n_periods: 2, factor: vec![0.5, 1.5, 1.0, 1.0] };
         let adjusted = season_adjusted_exposure(&by_period, &curve).unwrap();
         assert_eq!(adjusted.party_km, [5.0, 15.0, 10.0, 10.0]);

@@ -54,7 +54,8 @@ pub enum Rank {
 /// Statistical Society A* 159, 385-443.
 pub fn ranks(fit: &RateFit, params: &RankParams) -> Result<Ranking, RateError> {
     check_level("the confidence level", params.confidence_level)?;
-    let ranked: Vec<usize> = (0..fit.units.len()).filter(|&unit| fit.units[unit].judged().is_some()).collect();
+    let ranked: Vec<usize> =
+        (0..fit.units.len()).filter(|&unit| fit.units[unit].judged().is_some()).collect();
     let n_draws = fit.rates.n_draws;
     let mut by_unit = vec![0.0; ranked.len() * n_draws];
     for draw in 0..n_draws {
@@ -111,7 +112,9 @@ mod tests {
             Rank::NotRanked => 0.0,
         });
         assert!((shares.sum::<f64>() - 1.0).abs() < 1e-9);
-        assert!(matches!(ranking.units[1], Rank::Ranked { top_share, upper, .. } if top_share > 0.7 && upper < 3.0));
+        assert!(
+            matches!(ranking.units[1], Rank::Ranked { top_share, upper, .. } if top_share > 0.7 && upper < 3.0)
+        );
         assert!(matches!(ranking.units[0], Rank::Ranked { lower, upper, .. } if upper - lower > 8.0));
     }
 }

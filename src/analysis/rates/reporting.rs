@@ -160,8 +160,7 @@ impl SharedCells {
     fn new(survey: &Effort<'_>, reports: &Effort<'_>, cells: &[usize], draw: usize) -> Self {
         let mut shared = Self { n_survey: 0.0, n_reports: 0.0, cells: Vec::new() };
         for &cell in cells {
-            let (survey_km, visitor_km) =
-                (survey.exposure.row(draw)[cell], reports.exposure.row(draw)[cell]);
+            let (survey_km, visitor_km) = (survey.exposure.row(draw)[cell], reports.exposure.row(draw)[cell]);
             if survey_km > 0.0 && visitor_km > 0.0 {
                 let n_survey = f64::from(survey.counts.row(draw)[cell]);
                 let n_reports = f64::from(reports.counts.row(draw)[cell]);
@@ -300,11 +299,9 @@ mod tests {
     fn joined_exposure_is_in_survey_km() {
         let (survey, reports) = (data(vec![3, 1], vec![10.0, 20.0]), data(vec![5, 0], vec![100.0, 200.0]));
         let ratio = Interval { mean: 0.3, lower: 0.1, upper: 0.5 };
-        let estimate =
-            RatioEstimate { ratio, draws: vec![0.1, 0.5], survey_encounters: 40.0, reports: 50.0 };
+        let estimate = RatioEstimate { ratio, draws: vec![0.1, 0.5], survey_encounters: 40.0, reports: 50.0 };
         let ratios = [ReportingRatio::Estimated(estimate)];
-        let (counts, exposure) =
-            join_reports(&survey.effort(), &reports.effort(), &[0, 0], &ratios).unwrap();
+        let (counts, exposure) = join_reports(&survey.effort(), &reports.effort(), &[0, 0], &ratios).unwrap();
         assert_eq!(counts.counts, [8, 1, 8, 1]);
         assert_eq!(exposure.party_km, [20.0, 40.0, 60.0, 120.0]);
     }

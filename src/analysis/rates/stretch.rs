@@ -38,7 +38,8 @@ pub fn merge_stretches(
         check_segments(segments, expected.len())?;
         let sums = running_sums(segments, expected);
         let groups = most_even_groups(&sums, threshold);
-        let joined = groups.into_iter().map(|group| Stretch { trail_run, segments: segments[group].to_vec() });
+        let joined =
+            groups.into_iter().map(|group| Stretch { trail_run, segments: segments[group].to_vec() });
         stretches.extend(joined);
     }
     Ok(stretches)
@@ -61,10 +62,7 @@ pub fn stretch_counts(stretches: &[Stretch], counts: &CountDraws) -> Result<Coun
 ///
 /// # Errors
 /// [`RateError`] when the exposure's shape or a value is wrong or a stretch names a segment it does not hold.
-pub fn stretch_exposure(
-    stretches: &[Stretch],
-    exposure: &ExposureDraws,
-) -> Result<ExposureDraws, RateError> {
+pub fn stretch_exposure(stretches: &[Stretch], exposure: &ExposureDraws) -> Result<ExposureDraws, RateError> {
     exposure.check()?;
     check_stretches(stretches, exposure.n_units)?;
     let sum = |row: &[f64], stretch: &Stretch| stretch.segments.iter().map(|&segment| row[segment]).sum();
@@ -185,10 +183,8 @@ mod tests {
 
     #[test]
     fn sums_follow_the_stretches() {
-        let stretches = [
-            Stretch { trail_run: 0, segments: vec![2, 0] },
-            Stretch { trail_run: 1, segments: vec![1] },
-        ];
+        let stretches =
+            [Stretch { trail_run: 0, segments: vec![2, 0] }, Stretch { trail_run: 1, segments: vec![1] }];
         let counts = CountDraws { n_draws: 2, n_units: 3, counts: vec![1, 2, 3, 4, 5, 6] };
         assert_eq!(stretch_counts(&stretches, &counts).unwrap().counts, [4, 2, 10, 5]);
         let exposure = ExposureDraws::certain(vec![1.0, 2.0, 4.0]);
@@ -220,7 +216,7 @@ mod tests {
             // Quarters are exact in floating point, so sums have one value in any order.
             let expected: Vec<f64> = quarters.iter().map(|&q| f64::from(q) / 4.0).collect();
             let run: Vec<usize> = (0..expected.len()).collect();
-            let stretches = merge_stretches(&[run.clone()], &expected, 3.0).unwrap();
+            let stretches = merge_stretches(std::slice::from_ref(&run), &expected, 3.0).unwrap();
             let joined: Vec<usize> = stretches.iter().flat_map(|s| s.segments.clone()).collect();
             prop_assert_eq!(joined, run);
             prop_assert_eq!(stretches.len(), most_groups(&expected));
