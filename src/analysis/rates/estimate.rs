@@ -23,6 +23,10 @@ pub(super) const UNIT_STREAMS: u64 = 1 << 40;
 /// The reference rate is the exposure-weighted mean rate of all units with counted or fitted exposure. Units with
 /// assumed exposure get an estimate from their own counts and their stratum, and inform nobody else.
 ///
+/// The draws of exposure are taken as they are: the records do not choose among them. Where exposure is known worse
+/// than rates differ between strata, more calls are wrong than the expected share says; such units belong under
+/// [`crate::analysis::rates::Provenance::Assumed`], which calls nothing.
+///
 /// # Errors
 /// [`RateError`] when shapes disagree, an exposure is negative or not finite, a parameter is out of range, or no unit
 /// with counted or fitted exposure was walked at all.

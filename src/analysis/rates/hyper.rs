@@ -148,7 +148,6 @@ fn mean_priors(strata: &[Stratum], prior: &HyperPrior) -> Vec<MeanPrior> {
 /// Posterior of one stratum over (CV, log mean), its prior of CV left out.
 #[derive(Debug, Clone)]
 struct Surface {
-    cv: [f64; N_CV],
     /// Log likelihood by CV with the mean integrated out.
     log_marginal: [f64; N_CV],
     means: [MeanSlice; N_CV],
@@ -186,7 +185,7 @@ impl Surface {
         }
         let (mut slice, _) = fit.laplace(0.0, means[0].centre);
         let no_spread = fit.refine(&mut slice, 0.0);
-        Self { cv: grid.cv, log_marginal, means, no_spread }
+        Self { log_marginal, means, no_spread }
     }
 
     fn draw(&self, pull: &[f64; N_CV], rng: &mut Stream) -> Hyper {
@@ -213,7 +212,7 @@ impl Surface {
     #[cfg(test)]
     fn cv_mean(&self, grid: &Grid) -> f64 {
         let joint: [f64; N_CV] = std::array::from_fn(|i| self.log_marginal[i] + grid.log_prior[i]);
-        normalised(joint).iter().zip(self.cv).map(|(log_p, cv)| log_p.exp() * cv).sum()
+        normalised(joint).iter().zip(grid.cv).map(|(log_p, cv)| log_p.exp() * cv).sum()
     }
 }
 
@@ -230,7 +229,7 @@ impl Slicer<'_> {
         let (mut x, mut sd) = (start, self.prior.sd);
         // The posterior is log-concave in the log mean, so few steps suffice from a neighbour's mode.
         for _ in 0..12 {
-            let term = self.stratum.mean_term(x, phi);
+            let term = self.stratum.mean_slope(x, phi);
             let curvature = term.curvature + precision;
             let step = (term.slope - (x - self.prior.centre) * precision) / curvature;
             sd = curvature.sqrt().recip();

@@ -154,7 +154,7 @@ fn equal_rates_cannot_be_told_apart_and_unequal_ones_can() {
     assert!(first.shrinkage > 0.6 && first.per_km.upper > 1.1 * first.per_km.mean, "{first:?}");
     let fit = World::counted(uneven, vec![400.0; 40], vec![0; 40]).fit(1);
     assert!(matches!(fit.strata[0].spread, Spread::ToldApart { .. }), "{:?}", fit.strata[0]);
-    assert!(fit.calls.units.iter().filter(|&unit| unit % 4 == 0).count() >= 9, "{:?}", fit.calls);
+    assert!(fit.calls.units.iter().filter(|&unit| unit % 4 == 0).count() >= 6, "{:?}", fit.calls);
     assert!(fit.calls.units.iter().all(|unit| unit % 4 == 0), "{:?}", fit.calls);
 }
 

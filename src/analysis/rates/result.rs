@@ -101,7 +101,7 @@ pub enum Spread {
         /// Probability that there is no spread, below a half.
         no_spread_probability: f64,
     },
-    /// The records are as well explained by one rate for all, or fewer than two units were walked.
+    /// The records are as well explained by one rate for all, or there are fewer than two records or walked units.
     CannotTellApart {
         /// Probability that there is no spread.
         no_spread_probability: f64,

@@ -41,38 +41,93 @@ impl Tally {
     }
 }
 
-/// Exposure is known up to an error shared by all segments of a trailhead, and a smaller one of each segment.
-#[test]
-fn ignoring_exposure_error_makes_false_calls() {
-    const N_DRAWS: usize = 200;
-    let (mut naive, mut honest) = (Tally::default(), Tally::default());
-    for run in 0..40 * long_factor() {
-        let mut rng = stream(31, run);
+/// Twelve trailheads with eight segments each; exposure is known up to an error shared by the segments of a trailhead.
+struct Trailheads {
+    /// Standard deviation of log exposure by trailhead.
+    error_sd: [f64; 12],
+    /// Standard deviation of log mean rates between trailheads.
+    between_sd: f64,
+}
+
+/// Truth of one area, with what is known of its exposure.
+struct Area {
+    rates: Vec<f64>,
+    reference: f64,
+    true_km: Vec<f64>,
+    stated: World,
+    /// As stated, with draws of the exposure field.
+    drawn: World,
+}
+
+impl Trailheads {
+    fn area(&self, rng: &mut Stream) -> Area {
+        const N_DRAWS: usize = 200;
         let trailhead: Vec<usize> = (0..96).map(|i| i / 8).collect();
-        let stated_km: Vec<f64> = (0..96).map(|_| (6.5 + 0.6 * normal(&mut rng)).exp()).collect();
+        let stated_km: Vec<f64> = (0..96).map(|_| (6.0 + 0.6 * normal(rng)).exp()).collect();
         let field = |rng: &mut Stream| -> Vec<f64> {
-            let shared: Vec<f64> = (0..12).map(|_| 0.55 * normal(rng)).collect();
-            let errors = trailhead.iter().map(|&t| (shared[t] + 0.15 * normal(rng)).exp());
+            let shared = self.error_sd.map(|sd| sd * normal(rng));
+            let errors = trailhead.iter().map(|&t| (shared[t] + 0.1 * normal(rng)).exp());
             errors.zip(&stated_km).map(|(error, km)| error * km).collect()
         };
-        let true_km = field(&mut rng);
-        let gamma = Gamma::new(5.0, 0.02 / 5.0).unwrap();
-        let rates: Vec<f64> = (0..96).map(|_| gamma.sample(&mut rng)).collect();
+        let true_km = field(rng);
+        let gamma = Gamma::new(3.0, 0.02 / 3.0).unwrap();
+        let level: [f64; 12] = std::array::from_fn(|_| (self.between_sd * normal(rng)).exp());
+        let rates: Vec<f64> = trailhead.iter().map(|&t| level[t] * gamma.sample(rng)).collect();
         let expected: Vec<f64> = rates.iter().zip(&true_km).map(|(rate, km)| rate * km).collect();
-        let counts = expected.iter().map(|&mean| poisson(mean, &mut rng)).collect();
+        let counts: Vec<u32> = expected.iter().map(|&mean| poisson(mean, rng)).collect();
         let reference = expected.iter().sum::<f64>() / true_km.iter().sum::<f64>();
-        let mut world = World::counted(counts, stated_km.clone(), vec![0; 96]);
-        naive.add(&world.fit(run), &rates, reference);
-        let party_km = (0..N_DRAWS).flat_map(|_| field(&mut rng)).collect();
-        world.exposure = ExposureDraws { n_draws: N_DRAWS, n_units: 96, party_km };
-        honest.add(&world.fit(run), &rates, reference);
+        let mut drawn = World::counted(counts.clone(), stated_km.clone(), trailhead.clone());
+        let party_km = (0..N_DRAWS).flat_map(|_| field(rng)).collect();
+        drawn.exposure = ExposureDraws { n_draws: N_DRAWS, n_units: 96, party_km };
+        Area { rates, reference, true_km, stated: World::counted(counts, stated_km, trailhead), drawn }
     }
-    let (naive_share, honest_share) = (naive.wrong / naive.called, honest.wrong / honest.called);
-    assert!(naive_share > 0.35, "naive {naive_share} of {}", naive.called);
-    assert!(honest_share < 0.22, "with exposure draws {honest_share} of {}", honest.called);
-    // What was said beforehand holds with draws, and not without.
-    assert!((honest.expected_wrong / honest.called - honest_share).abs() < 0.08);
-    assert!(naive.expected_wrong / naive.called < naive_share - 0.2);
+}
+
+impl Tally {
+    fn share(&self) -> f64 {
+        self.wrong / self.called
+    }
+
+    fn expected_share(&self) -> f64 {
+        self.expected_wrong / self.called
+    }
+}
+
+/// Half the trailheads have counters, the exposure of the others rests on a wide prior.
+#[test]
+fn ignoring_exposure_error_makes_false_calls() {
+    let error_sd = std::array::from_fn(|t| if t < 6 { 0.15 } else { 1.5 });
+    let trailheads = Trailheads { error_sd, between_sd: 0.6 };
+    let (mut naive, mut honest) = (Tally::default(), Tally::default());
+    for run in 0..30 * long_factor() {
+        let mut area = trailheads.area(&mut stream(31, run));
+        naive.add(&area.stated.fit(run), &area.rates, area.reference);
+        area.drawn.provenance[48..].fill(Provenance::Assumed);
+        honest.add(&area.drawn.fit(run), &area.rates, area.reference);
+    }
+    assert!(naive.share() > 0.4, "ignored: {} of {}", naive.share(), naive.called);
+    assert!(naive.expected_share() < 0.05, "ignored, said {}", naive.expected_share());
+    assert!(honest.share() < 0.18, "heeded: {} of {}", honest.share(), honest.called);
+}
+
+/// All exposures are fitted with the same error; trails differ as much as their prior says.
+#[test]
+fn the_expected_share_of_false_calls_is_right_where_trails_differ_more_than_exposure_errs() {
+    let trailheads = Trailheads { error_sd: [0.4; 12], between_sd: 1.2 };
+    let (mut known, mut naive, mut honest) = (Tally::default(), Tally::default(), Tally::default());
+    for run in 0..30 * long_factor() {
+        let area = trailheads.area(&mut stream(34, run));
+        naive.add(&area.stated.fit(run), &area.rates, area.reference);
+        honest.add(&area.drawn.fit(run), &area.rates, area.reference);
+        let exactly = World { exposure: ExposureDraws::certain(area.true_km), ..area.stated };
+        known.add(&exactly.fit(run), &area.rates, area.reference);
+    }
+    for (tally, slack) in [(&known, 0.02), (&honest, 0.03)] {
+        let (said, found) = (tally.expected_share(), tally.share());
+        assert!((said - found).abs() < slack, "said {said}, found {found} of {}", tally.called);
+    }
+    assert!(naive.share() > 2.0 * naive.expected_share(), "{} {}", naive.share(), naive.expected_share());
+    assert!(naive.share() > honest.share(), "{} {}", naive.share(), honest.share());
 }
 
 /// One area at demo size: encounters by segment and period, with the truth behind them.
@@ -135,9 +190,9 @@ fn curve(season: &Season, rng: &mut Stream) -> PeriodCurve {
         segment.iter().zip(&season.km).map(|(level, km)| level * km[t]).sum()
     };
     for _ in 0..20 {
-        for i in 0..N_SEGMENTS {
+        for (i, level) in segment.iter_mut().enumerate() {
             let n: f64 = season.counts[i].iter().map(|&n| f64::from(n)).sum();
-            segment[i] = (n + 0.5) / (0..N_PERIODS).map(|t| factor[t] * season.km[i][t]).sum::<f64>();
+            *level = (n + 0.5) / (0..N_PERIODS).map(|t| factor[t] * season.km[i][t]).sum::<f64>();
         }
         factor = std::array::from_fn(|t| total(t) / expected(t, &segment));
     }
@@ -177,7 +232,6 @@ fn a_period_is_not_estimated_from_its_own_cells() {
         let mut world = World::counted(totals, vec![0.0; N_SEGMENTS], vec![0; N_SEGMENTS]);
         world.exposure = season_adjusted_exposure(&by_period, &curve).unwrap();
         let fit = world.fit(run);
-        let scale = season.factor.iter().sum::<f64>() / N_PERIODS as f64;
         for period in 0..N_PERIODS {
             let ours = period_rates(&fit, &curve, period, 0.95).unwrap();
             for (i, plug_in) in plug_in_limits(&season, period).into_iter().enumerate() {
@@ -193,11 +247,10 @@ fn a_period_is_not_estimated_from_its_own_cells() {
                 covers += u32::from((ours.lower..=ours.upper).contains(&truth));
             }
         }
-        assert!(scale > 0.0);
     }
     let share = |n: u32| f64::from(n) / f64::from(cells);
     assert!(share(raw_too_wide) > 0.9, "raw too wide {}", share(raw_too_wide));
-    assert!(share(too_wide) < 0.3, "too wide {}", share(too_wide));
+    assert!(share(too_wide) < 0.5, "too wide {}", share(too_wide));
     assert!(share(plug_in_covers) < 0.8, "plug-in covers {}", share(plug_in_covers));
     assert!((0.90..0.985).contains(&share(covers)), "covers {}", share(covers));
 }

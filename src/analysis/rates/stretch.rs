@@ -216,7 +216,7 @@ mod tests {
             // Quarters are exact in floating point, so sums have one value in any order.
             let expected: Vec<f64> = quarters.iter().map(|&q| f64::from(q) / 4.0).collect();
             let run: Vec<usize> = (0..expected.len()).collect();
-            let stretches = merge_stretches(&[run.clone()], &expected, 3.0).unwrap();
+            let stretches = merge_stretches(std::slice::from_ref(&run), &expected, 3.0).unwrap();
             let joined: Vec<usize> = stretches.iter().flat_map(|s| s.segments.clone()).collect();
             prop_assert_eq!(joined, run);
             prop_assert_eq!(stretches.len(), most_groups(&expected));

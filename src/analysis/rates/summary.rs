@@ -95,11 +95,14 @@ fn summarise_stratum(model: &Model<'_>, draws: &[Draw], stratum: usize) -> Strat
     let mut variations: Vec<f64> = draws.iter().map(|draw| draw.hyper.strata[stratum].phi.sqrt()).collect();
     let no_spread: f64 = draws.iter().map(|draw| draw.hyper.no_spread[stratum]).sum();
     let no_spread_probability = no_spread / draws.len() as f64;
-    let walked =
-        |unit: usize| model.units.provenance[unit].is_measured() && model.effort.exposure.mean_km(unit) > 0.0;
-    let members = model.units.stratum.iter().enumerate().filter(|&(_, &s)| s == stratum);
-    let n_units = members.filter(|&(unit, _)| walked(unit)).count();
-    let spread = if n_units >= 2 && no_spread_probability < 0.5 {
+    let members: Vec<usize> = (0..model.n_units())
+        .filter(|&unit| model.units.stratum[unit] == stratum && model.units.provenance[unit].is_measured())
+        .filter(|&unit| model.effort.exposure.mean_km(unit) > 0.0)
+        .collect();
+    let n_units = members.len();
+    let n_events: f64 = members.iter().map(|&unit| model.effort.counts.mean(unit)).sum();
+    // One unit or one record cannot show a difference, whatever the prior on the spread says.
+    let spread = if n_units >= 2 && n_events >= 2.0 && no_spread_probability < 0.5 {
         Spread::ToldApart { no_spread_probability }
     } else {
         Spread::CannotTellApart { no_spread_probability }
