@@ -31,7 +31,7 @@ pub struct ExposureParams {
     pub reach_m: f64,
     /// Attractiveness of an edge that leads round a loop and home, against one that leads farther out.
     pub loop_weight: f64,
-    /// Log standard deviation of what the walker model gets wrong at a counter away from its trailhead.
+    /// Log standard deviation of what the walker model and the pooled time profile get wrong at a counter.
     pub model_log_sd: f64,
     /// Party size where a trailhead has none of its own.
     pub party_size: PartySize,
@@ -63,7 +63,7 @@ pub struct ExposureParams {
     pub fitted_variance_share: f64,
     /// A segment is fitted as well if they make less than this log standard deviation.
     pub fitted_log_sd: f64,
-    /// A segment with fewer expected passages of walkers in the whole study period is not walked.
+    /// A segment with fewer expected passages of parties in the whole study period is not walked.
     pub not_walked_below: f64,
 }
 
@@ -222,6 +222,15 @@ impl ExposureParams {
         }
         for value in self.hour_profile.iter().chain(&self.month_profile) {
             positive(who, "a profile value, more than 0", *value)?;
+        }
+        if self.distance_shape > 10.0 {
+            // Beyond, distances to that power overflow, and nobody turns but at one distance.
+            let value = self.distance_shape;
+            return Err(InvalidExposure::Value {
+                who: who.to_owned(),
+                quantity: "distance shape, at most 10",
+                value,
+            });
         }
         at_least(who, "number of draws, at least 2", self.n_draws as f64, 2.0)?;
         self.party_size.check(who)

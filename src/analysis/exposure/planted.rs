@@ -208,11 +208,52 @@ fn one_counter_fits_its_trailhead_and_leaves_the_rest_assumed() {
     assert!(MAIN.take(8).all(|segment| field.provenance[segment] == Provenance::Counted));
     assert!(SPUR.chain(RING).chain([19]).all(|segment| field.provenance[segment] == Provenance::Assumed));
     // Assumed exposure must own up to it: wide, and still holding the truth.
-    for segment in 0..park.graph.n_edges() {
+    for (segment, walked_km) in walked.iter().enumerate() {
         let limits = field.summary(segment);
-        assert!(limits.lower < walked[segment] && walked[segment] < limits.upper, "segment {segment}");
+        assert!(limits.lower < *walked_km && *walked_km < limits.upper, "segment {segment}");
     }
     assert!(field.summary(25).upper / field.summary(25).lower > 3.0);
+}
+
+#[test]
+fn a_counter_at_the_trailhead_counts_what_one_on_its_first_segment_does() {
+    let park = park();
+    let (_, mut counters) = planted(&park, &[0, 9], 19);
+    let on_segment = field(&park, &counters, &params(20));
+    counters[0].placements[0].site = CounterSite::Vertex(0);
+    // Segments 9 and 10 meet at a vertex that only people passing through reach, once each way.
+    counters[1].placements[0].site = CounterSite::Vertex(10);
+    let at_vertex = field(&park, &counters, &params(20));
+    assert_eq!(on_segment.counters[0].observed, at_vertex.counters[0].observed);
+    let close = |a: f64, b: f64| (a / b).ln().abs() < 0.05;
+    assert!(close(on_segment.counters[0].expected, at_vertex.counters[0].expected));
+    assert!(on_segment.mean_km().iter().zip(at_vertex.mean_km()).all(|(a, b)| close(*a, b)));
+    assert_eq!(at_vertex.provenance[9], Provenance::Counted);
+}
+
+#[test]
+fn segments_err_together() {
+    let park = park();
+    let (_, counters) = planted(&park, &[0], 20);
+    let field = field(&park, &counters, &params(200));
+    let whole = DrawSummary::of((0..200).map(|draw| field.draw(draw)[..8].iter().sum()));
+    let spread = (whole.upper - whole.lower) / whole.mean;
+    let one = field.summary(3);
+    let spread_of_one = (one.upper - one.lower) / one.mean;
+    // The naive way, a standard error for each segment added up in squares, narrows the sum of eight by √8.
+    assert!(spread > 0.9 * spread_of_one, "{spread} {spread_of_one}");
+}
+
+#[test]
+fn a_network_without_trailheads_is_not_walked() {
+    let mut park = park();
+    park.trailheads.clear();
+    let (_, counters) = planted(&self::park(), &[0], 21);
+    let field = field(&park, &counters, &params(5));
+    assert!(field.provenance.iter().all(|p| *p == Provenance::NotWalked));
+    assert!(!field.counters[0].is_used && field.party_km.iter().all(|km| *km == 0.0));
+    let empty = Park { graph: Graph::new(0, Vec::new()).unwrap(), trail_of: Vec::new(), ..park };
+    assert!(self::field(&empty, &[], &params(5)).party_km.is_empty());
 }
 
 #[test]

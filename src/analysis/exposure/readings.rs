@@ -120,7 +120,7 @@ const MAX_BIN_S: u32 = 32 * 86_400;
 ///
 /// Clocks are corrected first. Bins without a full count are missing. A run of zero bins is taken for an outage, not for
 /// zeros, when the counter's own hour, weekday and month profile gives it a probability below
-/// `params.zero_run_probability` (see [`outage`]). The order of the bins does not matter.
+/// `params.zero_run_probability` (the test is stated in the module `outage`). The order of the bins does not matter.
 ///
 /// # Errors
 /// [`InvalidExposure::Value`] when a bin has no length or one over 32 days.
