@@ -4,5 +4,6 @@
 //! texts that park staff may edit, [`sizing`] the letters, colours and distances.
 
 pub mod placement;
+pub mod plan;
 pub mod sizing;
 pub mod wording;

@@ -109,11 +109,9 @@ pub fn chosen_shares(
         improved_greedy(&demand.coverage_at(&risk.mean_over(&[draw])), rules).map(|(sites, _)| sites)
     };
     let choices: Vec<Vec<usize>> = draws.par_iter().map(choose).collect::<Result<_, _>>()?;
-    let mut shares = vec![0.0; demand.walked().n_sites()];
-    for site in choices.into_iter().flatten() {
-        shares[site] += 1.0 / draws.len() as f64;
-    }
-    Ok(shares)
+    let mut times = vec![0usize; demand.walked().n_sites()];
+    choices.into_iter().flatten().for_each(|site| times[site] += 1);
+    Ok(times.into_iter().map(|times| times as f64 / draws.len().max(1) as f64).collect())
 }
 
 #[cfg(test)]

@@ -185,9 +185,8 @@ impl Point {
         let n_taken = n_sites.min(self.order.len());
         (self.price_low, self.price_high) = (0.0, 0.0);
         if n_taken < self.order.len() && n_taken > 0 {
-            let (above, last, below) = self.order.select_nth_unstable_by(n_taken - 1, falling);
+            let (_, last, below) = self.order.select_nth_unstable_by(n_taken - 1, falling);
             let next = below.iter().map(|&site| scores[site as usize]).fold(0.0, f64::max);
-            let _ = above;
             self.price_high = scores[*last as usize].max(0.0);
             self.price_low = next.min(self.price_high);
         }

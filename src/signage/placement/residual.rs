@@ -262,14 +262,9 @@ impl Residual {
 
     /// Sites that can be left out without loss: what they cover, another site no dearer covers too.
     fn dominated(&self) -> Vec<Fate> {
-        let mut fates = vec![Fate::Open; self.n_open()];
-        for site in 0..self.n_open() {
-            // Own weight is covered by nobody else, so such a site is never redundant.
-            if self.own[site] == 0.0 && self.is_dominated(site) {
-                fates[site] = Fate::Out;
-            }
-        }
-        fates
+        // Own weight is covered by nobody else, so such a site is never redundant.
+        let redundant = |site: usize| self.own[site] == 0.0 && self.is_dominated(site);
+        (0..self.n_open()).map(|site| if redundant(site) { Fate::Out } else { Fate::Open }).collect()
     }
 
     fn is_dominated(&self, site: usize) -> bool {
