@@ -165,9 +165,10 @@ impl Writer {
     /// # Errors
     /// [`Error::Rule`] when there is no such area; [`Error`] when the database cannot be written.
     pub async fn set_setting(&mut self, area: AreaId, key: &str, value: &str) -> Result<(), Error> {
-        let old = sqlx::query_scalar!("SELECT value FROM settings WHERE area_id = ? AND key = ?", area.0, key)
-            .fetch_optional(self.connection())
-            .await?;
+        let old =
+            sqlx::query_scalar!("SELECT value FROM settings WHERE area_id = ? AND key = ?", area.0, key)
+                .fetch_optional(self.connection())
+                .await?;
         if old.as_deref().unwrap_or_default() == value {
             return Ok(());
         }
@@ -216,7 +217,12 @@ impl Writer {
     ///
     /// # Errors
     /// [`Error::Rule`] when there is no such area; [`Error`] when the database cannot be written.
-    pub async fn add_reaction_term(&mut self, area: AreaId, term: &str, is_strike: bool) -> Result<(), Error> {
+    pub async fn add_reaction_term(
+        &mut self,
+        area: AreaId,
+        term: &str,
+        is_strike: bool,
+    ) -> Result<(), Error> {
         let added = sqlx::query!(
             "INSERT INTO reaction_terms (area_id, term, is_strike)
              SELECT ?, ?, ?
@@ -308,7 +314,8 @@ async fn put_one_species(writer: &mut Writer, area: AreaId, species: &Species) -
     .await?;
     writer.touch();
     let (Some(id), Some(old)) = (old_id, old) else { return Ok(Put::Inserted) };
-    let json = |species: &Species| history::to_json("species", id, &Version::new(SpeciesWire::from(species), None));
+    let json =
+        |species: &Species| history::to_json("species", id, &Version::new(SpeciesWire::from(species), None));
     let (before, after) = (json(&old)?, json(species)?);
     record(writer, RecordKind::Species, id, before, after).await?;
     Ok(Put::Updated)

@@ -335,7 +335,12 @@ impl Snapshot {
                         encoding: row.encoding,
                         n_bytes: row.n_bytes as u64,
                         blake3: row.blake3,
-                        mapping: stored(serde_json::from_str(&row.mapping_json), "files", "mapping_json", row.id)?,
+                        mapping: stored(
+                            serde_json::from_str(&row.mapping_json),
+                            "files",
+                            "mapping_json",
+                            row.id,
+                        )?,
                     },
                 })
             })

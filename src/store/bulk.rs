@@ -35,8 +35,10 @@ pub(super) async fn insert<T>(
     let rows_a_statement = (MAX_VALUES / columns.len().max(1)).max(1);
     let mut refused = Vec::new();
     // Halves of a statement that failed come back here, until the bad row is alone.
-    let mut open: Vec<(usize, usize)> =
-        (0..rows.len()).step_by(rows_a_statement).map(|from| (from, (from + rows_a_statement).min(rows.len()))).collect();
+    let mut open: Vec<(usize, usize)> = (0..rows.len())
+        .step_by(rows_a_statement)
+        .map(|from| (from, (from + rows_a_statement).min(rows.len())))
+        .collect();
     open.reverse();
     while let Some((from, to)) = open.pop() {
         let mut query = sqlx::query(AssertSqlSafe(statement(table, columns, to - from)));
@@ -92,7 +94,8 @@ mod tests {
         rows[0] = 10_000;
         rows[4_567] = 20_000;
         rows[8_999] = 30_000;
-        let refused = insert(&mut connection, "t", &["a", "b"], &rows, |query, row| query.bind(*row).bind("x")).await;
+        let refused =
+            insert(&mut connection, "t", &["a", "b"], &rows, |query, row| query.bind(*row).bind("x")).await;
         let refused = refused.unwrap();
         assert_eq!(refused.iter().map(|row| row.index).collect::<Vec<_>>(), [0, 4_567, 8_999]);
         assert!(refused.iter().all(|row| row.constraint == "t_small"));

@@ -81,7 +81,12 @@ impl Kept for CalibrationDraft {
         }))
     }
 
-    async fn overwrite(&self, connection: &mut SqliteConnection, key: RowKey, stamp: &Stamp) -> Result<(), Fault> {
+    async fn overwrite(
+        &self,
+        connection: &mut SqliteConnection,
+        key: RowKey,
+        stamp: &Stamp,
+    ) -> Result<(), Fault> {
         let (batch_id, file_id, row_number) = (stamp.batch_id(), stamp.file_id(), stamp.row_number());
         sqlx::query!(
             "UPDATE calibrations SET start_s = ?, length_s = ?, manual_count = ?, device_count = ?, batch_id = ?,
@@ -118,7 +123,12 @@ impl Keyed for CalibrationDraft {
         Ok(id)
     }
 
-    async fn insert(&self, connection: &mut SqliteConnection, area: AreaId, stamp: &Stamp) -> Result<(), Fault> {
+    async fn insert(
+        &self,
+        connection: &mut SqliteConnection,
+        area: AreaId,
+        stamp: &Stamp,
+    ) -> Result<(), Fault> {
         let Some(counter_id) = counters::by_name(connection, area, &self.counter).await? else {
             return Err(counters::unknown(&self.counter).into());
         };

@@ -14,7 +14,12 @@ const WORDS: &[(&str, &str, &str, &str)] = &[
     ),
     ("encounters_month_range", "eventDate", "the month is not 1 to 12", "write the date as year-month-day"),
     ("encounters_day_range", "eventDate", "the day is not 1 to 31", "write the date as year-month-day"),
-    ("encounters_minute_range", "eventDate", "the time of day is not 0:00 to 23:59", "write the time as hour:minute"),
+    (
+        "encounters_minute_range",
+        "eventDate",
+        "the time of day is not 0:00 to 23:59",
+        "write the time as hour:minute",
+    ),
     (
         "trailheads_volume_positive",
         "relativeVolume",
@@ -22,8 +27,18 @@ const WORDS: &[(&str, &str, &str, &str)] = &[
         "give parking places or an estimate, the same unit for all trailheads",
     ),
     ("places_radius_positive", "radius", "the radius is not above zero", "give the radius in metres"),
-    ("places_visits_not_negative", "visitsPerDay", "the visits are below zero", "leave them empty where not known"),
-    ("sensitive_places_buffer_positive", "buffer", "the buffer is not above zero", "give the buffer in metres"),
+    (
+        "places_visits_not_negative",
+        "visitsPerDay",
+        "the visits are below zero",
+        "leave them empty where not known",
+    ),
+    (
+        "sensitive_places_buffer_positive",
+        "buffer",
+        "the buffer is not above zero",
+        "give the buffer in metres",
+    ),
     ("counter_locations_order", "until", "the counter left before it came", "give an end after the start"),
     ("counter_readings_length_positive", "length", "the bin has no length", "give the length of the bin"),
     ("calibrations_length_positive", "length", "the session has no length", "give how long it lasted"),
@@ -33,16 +48,28 @@ const WORDS: &[(&str, &str, &str, &str)] = &[
         "the mean party is smaller than one walker",
         "count walkers over parties",
     ),
-    ("party_sizes_error_not_negative", "standardError", "the standard error is below zero", "give it as a positive number"),
+    (
+        "party_sizes_error_not_negative",
+        "standardError",
+        "the standard error is below zero",
+        "give it as a positive number",
+    ),
     ("areas_keep_distance_positive", "keepDistance", "the distance is not above zero", "give it in metres"),
-    ("species_category_known", "sensitivityCategory", "the category is not 1 to 4", "leave it empty where not sensitive"),
+    (
+        "species_category_known",
+        "sensitivityCategory",
+        "the category is not 1 to 4",
+        "leave it empty where not sensitive",
+    ),
 ];
 
 /// The problem of a row that broke the constraint.
 pub(super) fn problem(constraint: &str) -> Problem {
     match WORDS.iter().find(|(name, ..)| *name == constraint) {
         Some((_, field, reason, hint)) => Problem::of(field, "", reason, hint),
-        None => Problem::of(constraint, "", "the row breaks a rule of the database", "check the row's values"),
+        None => {
+            Problem::of(constraint, "", "the row breaks a rule of the database", "check the row's values")
+        }
     }
 }
 

@@ -87,7 +87,12 @@ impl Kept for CounterDraft {
         }))
     }
 
-    async fn overwrite(&self, connection: &mut SqliteConnection, key: RowKey, stamp: &Stamp) -> Result<(), Fault> {
+    async fn overwrite(
+        &self,
+        connection: &mut SqliteConnection,
+        key: RowKey,
+        stamp: &Stamp,
+    ) -> Result<(), Fault> {
         let (lon, lat) = (self.position.lon(), self.position.lat());
         let (batch_id, file_id, row_number) = (stamp.batch_id(), stamp.file_id(), stamp.row_number());
         sqlx::query!(
@@ -126,7 +131,12 @@ impl Keyed for CounterDraft {
         Ok(id)
     }
 
-    async fn insert(&self, connection: &mut SqliteConnection, area: AreaId, stamp: &Stamp) -> Result<(), Fault> {
+    async fn insert(
+        &self,
+        connection: &mut SqliteConnection,
+        area: AreaId,
+        stamp: &Stamp,
+    ) -> Result<(), Fault> {
         let counter_id = match by_name(connection, area, &self.name).await? {
             Some(counter_id) => counter_id,
             None => insert_counter(connection, area, &self.name, stamp).await?,
@@ -198,7 +208,11 @@ impl Writer {
     ///
     /// # Errors
     /// [`Error`] when the database cannot be written; what is wrong with a row is in the tally.
-    pub async fn put_counters(&mut self, target: &Target, rows: &[(u64, CounterDraft)]) -> Result<Tally, Error> {
+    pub async fn put_counters(
+        &mut self,
+        target: &Target,
+        rows: &[(u64, CounterDraft)],
+    ) -> Result<Tally, Error> {
         self.known.counters.clear();
         kept::put_rows(self, target, rows).await
     }
@@ -260,7 +274,11 @@ impl Snapshot {
             }
             if let Some(counter) = counters.last_mut() {
                 counter.device = row.device;
-                counter.locations.push(CounterLocation { from_s: row.from_s, until_s: row.until_s, position });
+                counter.locations.push(CounterLocation {
+                    from_s: row.from_s,
+                    until_s: row.until_s,
+                    position,
+                });
             }
         }
         Ok(counters)

@@ -97,7 +97,11 @@ impl Snapshot {
     ///
     /// # Errors
     /// [`Error`] when the database cannot be read; the cache is as it was then.
-    pub async fn encounters(&mut self, area: AreaId, cache: &mut EncounterCache) -> Result<Arc<Encounters>, Error> {
+    pub async fn encounters(
+        &mut self,
+        area: AreaId,
+        cache: &mut EncounterCache,
+    ) -> Result<Arc<Encounters>, Error> {
         let revision = self.revision();
         if cache.seen == Some((area, revision)) {
             cache.rows.read_nothing();
@@ -185,7 +189,11 @@ impl NarrowRow {
 
 type Changed = Vec<(i64, Option<EncounterRow>)>;
 
-async fn all_of(connection: &mut SqliteConnection, area: AreaId, species: &mut Species) -> Result<Changed, Error> {
+async fn all_of(
+    connection: &mut SqliteConnection,
+    area: AreaId,
+    species: &mut Species,
+) -> Result<Changed, Error> {
     let rows = sqlx::query_as!(
         NarrowRow,
         r#"SELECT id AS "id!", effort_kind, year, month, day, minute_of_day AS "minute_of_day: u16", instant_s, lon, lat,

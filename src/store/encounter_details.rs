@@ -50,10 +50,16 @@ pub(super) static COLUMNS: &[Column] = &[
     Column { name: "verbatim_event_date", cell: |draft| Cell::Text(&draft.details.verbatim_event_date) },
     Column { name: "verbatim_coordinates", cell: |draft| Cell::Text(&draft.details.verbatim_coordinates) },
     Column { name: "identified_by", cell: |draft| Cell::Text(&draft.details.identified_by) },
-    Column { name: "identification_qualifier", cell: |draft| Cell::Text(&draft.details.identification_qualifier) },
+    Column {
+        name: "identification_qualifier",
+        cell: |draft| Cell::Text(&draft.details.identification_qualifier),
+    },
     Column { name: "life_stage", cell: |draft| Cell::Text(&draft.details.life_stage) },
     Column { name: "sex", cell: |draft| Cell::Text(&draft.details.sex) },
-    Column { name: "reproductive_condition", cell: |draft| Cell::Text(&draft.details.reproductive_condition) },
+    Column {
+        name: "reproductive_condition",
+        cell: |draft| Cell::Text(&draft.details.reproductive_condition),
+    },
     Column { name: "behavior", cell: |draft| Cell::Text(&draft.details.behavior) },
     Column { name: "recorded_by", cell: |draft| Cell::Text(&draft.details.recorded_by) },
     Column { name: "sampling_protocol", cell: |draft| Cell::Text(&draft.details.sampling_protocol) },

@@ -209,7 +209,10 @@ impl From<&Approach> for ApproachWire {
             reactions: approach
                 .reactions
                 .iter()
-                .map(|reaction| ReactionWire { term: reaction.term.clone(), latency_s: seconds(reaction.latency) })
+                .map(|reaction| ReactionWire {
+                    term: reaction.term.clone(),
+                    latency_s: seconds(reaction.latency),
+                })
                 .collect(),
         }
     }

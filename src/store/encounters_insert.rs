@@ -150,10 +150,8 @@ async fn insert_details(
         .iter()
         .filter(|column| encounters.iter().any(|(_, draft)| is_filled(column, draft)))
         .collect();
-    let rows: Vec<&(i64, &EncounterDraft)> = encounters
-        .iter()
-        .filter(|(_, draft)| filled.iter().any(|column| is_filled(column, draft)))
-        .collect();
+    let rows: Vec<&(i64, &EncounterDraft)> =
+        encounters.iter().filter(|(_, draft)| filled.iter().any(|column| is_filled(column, draft))).collect();
     let names: Vec<&'static str> =
         std::iter::once("encounter_id").chain(filled.iter().map(|column| column.name)).collect();
     let refused = bulk::insert(connection, "encounter_details", &names, &rows, |values, (id, draft)| {
@@ -197,7 +195,8 @@ async fn insert_approaches(
     let greatest = sqlx::query_scalar!(r#"SELECT coalesce(max(id), 0) AS "id!: i64" FROM approaches"#)
         .fetch_one(&mut *connection)
         .await?;
-    let ordered = encounters.iter().flat_map(|(id, draft)| (1..).zip(&draft.approaches).map(move |at| (*id, at)));
+    let ordered =
+        encounters.iter().flat_map(|(id, draft)| (1..).zip(&draft.approaches).map(move |at| (*id, at)));
     let rows: Vec<NewApproach<'_>> = (greatest + 1..)
         .zip(ordered)
         .map(|(id, (encounter_id, (ordinal, approach)))| NewApproach { id, encounter_id, ordinal, approach })
@@ -302,7 +301,12 @@ impl Kept for EncounterDraft {
         Ok(encounters_read::load(connection, &[id]).await?.remove(&id).map(|whole| whole.stored))
     }
 
-    async fn overwrite(&self, connection: &mut SqliteConnection, key: RowKey, stamp: &Stamp) -> Result<(), Fault> {
+    async fn overwrite(
+        &self,
+        connection: &mut SqliteConnection,
+        key: RowKey,
+        stamp: &Stamp,
+    ) -> Result<(), Fault> {
         overwrite_main(self, connection, key, stamp).await?;
         delete_parts(connection, key.id).await?;
         let terms = reaction_terms(connection, key.area).await?;
@@ -371,7 +375,9 @@ async fn delete_parts(connection: &mut SqliteConnection, id: i64) -> Result<(), 
     .execute(&mut *connection)
     .await?;
     sqlx::query!("DELETE FROM approaches WHERE encounter_id = ?", id).execute(&mut *connection).await?;
-    sqlx::query!("DELETE FROM encounter_outcomes WHERE encounter_id = ?", id).execute(&mut *connection).await?;
+    sqlx::query!("DELETE FROM encounter_outcomes WHERE encounter_id = ?", id)
+        .execute(&mut *connection)
+        .await?;
     sqlx::query!("DELETE FROM encounter_details WHERE encounter_id = ?", id).execute(connection).await?;
     Ok(())
 }

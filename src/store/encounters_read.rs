@@ -102,7 +102,12 @@ impl EncounterRow {
             },
             position,
             scientific_name: self.scientific_name,
-            verification_status: stored(self.verification_status.parse(), "encounters", "verification_status", id)?,
+            verification_status: stored(
+                self.verification_status.parse(),
+                "encounters",
+                "verification_status",
+                id,
+            )?,
             organism_id: self.organism.unwrap_or_default(),
             individual_count: self.individual_count,
             event_id,
@@ -136,7 +141,10 @@ struct Parts {
 }
 
 /// The encounters with the given keys, those that were taken out left out.
-pub(super) async fn load(connection: &mut SqliteConnection, ids: &[i64]) -> Result<HashMap<i64, Whole>, Error> {
+pub(super) async fn load(
+    connection: &mut SqliteConnection,
+    ids: &[i64],
+) -> Result<HashMap<i64, Whole>, Error> {
     let wanted = serde_json::json!(ids).to_string();
     let mut parts = Parts {
         details: details(connection, &wanted).await?,
@@ -202,10 +210,14 @@ impl TryFrom<DetailsRow> for EncounterDetails {
     fn try_from(row: DetailsRow) -> Result<Self, Error> {
         const TABLE: &str = "encounter_details";
         let id = row.encounter_id;
-        let metres = |metres: Option<f64>, column| stored(metres.map(Length::metres).transpose(), TABLE, column, id);
-        let celsius = |value: Option<f64>, column| stored(value.map(Temperature::celsius).transpose(), TABLE, column, id);
+        let metres =
+            |metres: Option<f64>, column| stored(metres.map(Length::metres).transpose(), TABLE, column, id);
+        let celsius = |value: Option<f64>, column| {
+            stored(value.map(Temperature::celsius).transpose(), TABLE, column, id)
+        };
         let cue = Some(row.cue).filter(|cue| !cue.is_empty()).map(|cue| cue.parse::<Cue>()).transpose();
-        let other = if row.other_json.is_empty() { Ok(Vec::new()) } else { serde_json::from_str(&row.other_json) };
+        let other =
+            if row.other_json.is_empty() { Ok(Vec::new()) } else { serde_json::from_str(&row.other_json) };
         Ok(Self {
             parent_event_id: row.parent_event_id,
             verbatim_event_date: row.verbatim_event_date,
@@ -284,7 +296,8 @@ impl ApproachRow {
     fn into_approach(self, reactions: Vec<Reaction>) -> Result<Approach, Error> {
         const TABLE: &str = "approaches";
         let id = self.id;
-        let seconds = |seconds: Option<f64>, column| stored(seconds.map(Span::seconds).transpose(), TABLE, column, id);
+        let seconds =
+            |seconds: Option<f64>, column| stored(seconds.map(Span::seconds).transpose(), TABLE, column, id);
         let closest = self.closest_distance_m.map(Length::metres).transpose();
         let load = self.applied_load_kg.map(Mass::kilograms).transpose();
         let trial = Trial { protocol: self.trial_protocol, permit: self.permit };
@@ -327,7 +340,10 @@ async fn approaches(
 }
 
 /// The reactions in the encounters of a JSON list of keys, by approach, in their order.
-async fn reactions(connection: &mut SqliteConnection, wanted: &str) -> Result<HashMap<i64, Vec<Reaction>>, Error> {
+async fn reactions(
+    connection: &mut SqliteConnection,
+    wanted: &str,
+) -> Result<HashMap<i64, Vec<Reaction>>, Error> {
     let rows = sqlx::query!(
         r#"SELECT approach_id AS "approach_id!", term, latency_s
          FROM json_each(?) AS wanted
@@ -341,7 +357,8 @@ async fn reactions(connection: &mut SqliteConnection, wanted: &str) -> Result<Ha
     .await?;
     let mut reactions: HashMap<i64, Vec<Reaction>> = HashMap::new();
     for row in rows {
-        let latency = stored(row.latency_s.map(Span::seconds).transpose(), "reactions", "latency_s", row.approach_id)?;
+        let latency =
+            stored(row.latency_s.map(Span::seconds).transpose(), "reactions", "latency_s", row.approach_id)?;
         reactions.entry(row.approach_id).or_default().push(Reaction { term: row.term, latency });
     }
     Ok(reactions)

@@ -21,7 +21,9 @@ pub enum Error {
     #[error("the database may only be read, not written")]
     ReadOnly,
     /// The file could not be opened or made.
-    #[error("the database file {path} could not be opened or made; check that its folder exists and may be written")]
+    #[error(
+        "the database file {path} could not be opened or made; check that its folder exists and may be written"
+    )]
     CannotOpen {
         /// The file.
         path: PathBuf,
@@ -39,7 +41,9 @@ pub enum Error {
         path: PathBuf,
     },
     /// The database was made by a newer version of this program.
-    #[error("the database has migration {version}, which this version of the program does not know; use a newer version")]
+    #[error(
+        "the database has migration {version}, which this version of the program does not know; use a newer version"
+    )]
     Newer {
         /// The unknown migration.
         version: i64,

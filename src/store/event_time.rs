@@ -7,7 +7,9 @@ use crate::domain::time::EventDate;
 /// Year, month and day, as far as known.
 pub(super) fn to_columns(date: EventDate) -> (Option<i64>, Option<i64>, Option<i64>) {
     match date {
-        EventDate::Day(date) => (Some(date.year().into()), Some(date.month().into()), Some(date.day().into())),
+        EventDate::Day(date) => {
+            (Some(date.year().into()), Some(date.month().into()), Some(date.day().into()))
+        }
         EventDate::Month { year, month } => (Some(year.into()), Some(month.into()), None),
         EventDate::Year(year) => (Some(year.into()), None, None),
         EventDate::Unknown => (None, None, None),
@@ -18,7 +20,11 @@ pub(super) fn to_columns(date: EventDate) -> (Option<i64>, Option<i64>, Option<i
 ///
 /// # Errors
 /// What is wrong, in words: a part without the next larger one, or no day of the calendar.
-pub(super) fn from_columns(year: Option<i64>, month: Option<i64>, day: Option<i64>) -> Result<EventDate, String> {
+pub(super) fn from_columns(
+    year: Option<i64>,
+    month: Option<i64>,
+    day: Option<i64>,
+) -> Result<EventDate, String> {
     let narrow = |number: i64| i8::try_from(number).map_err(|error| error.to_string());
     let year = year.map(i16::try_from).transpose().map_err(|error| error.to_string())?;
     match (year, month, day) {

@@ -18,7 +18,9 @@ pub(super) fn decode_run(bytes: &[u8]) -> Result<Vec<LonLat>, String> {
     }
     words
         .chunks_exact(2)
-        .map(|pair| LonLat::new(f64::from_le_bytes(pair[0]), f64::from_le_bytes(pair[1])).map_err(|e| e.to_string()))
+        .map(|pair| {
+            LonLat::new(f64::from_le_bytes(pair[0]), f64::from_le_bytes(pair[1])).map_err(|e| e.to_string())
+        })
         .collect()
 }
 

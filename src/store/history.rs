@@ -114,7 +114,11 @@ pub(super) async fn record(writer: &mut Writer, entry: Entry) -> Result<(), Erro
 }
 
 /// The JSON of a version.
-pub(super) fn to_json<W: Serialize>(table: &'static str, row: i64, version: &Version<W>) -> Result<String, Error> {
+pub(super) fn to_json<W: Serialize>(
+    table: &'static str,
+    row: i64,
+    version: &Version<W>,
+) -> Result<String, Error> {
     stored(serde_json::to_string(version), table, "history", row)
 }
 
@@ -141,7 +145,8 @@ pub(super) async fn was_before<W: Serialize>(
     .await?;
     let record = stored(serde_json::to_value(record), "changes", "before_json", record_id)?;
     for json in earlier {
-        let version: Version<Value> = stored(serde_json::from_str(&json), "changes", "before_json", record_id)?;
+        let version: Version<Value> =
+            stored(serde_json::from_str(&json), "changes", "before_json", record_id)?;
         if version.record == record {
             return Ok(true);
         }

@@ -177,8 +177,9 @@ impl Store {
         if !is_current {
             migrate(&writer).await?;
         }
-        let readers = pool(params.n_readers.max(1), params)
-            .connect_lazy_with(options.pragma("cache_size", "-16384").pragma("query_only", "ON").row_buffer_size(512));
+        let readers = pool(params.n_readers.max(1), params).connect_lazy_with(
+            options.pragma("cache_size", "-16384").pragma("query_only", "ON").row_buffer_size(512),
+        );
         Ok(Self { readers, writer })
     }
 

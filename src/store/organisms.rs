@@ -35,10 +35,13 @@ async fn find_or_insert(
     organism_id: &str,
     scientific_name: &str,
 ) -> Result<i64, Error> {
-    let known =
-        sqlx::query_scalar!("SELECT id FROM organisms WHERE area_id = ? AND organism_id = ?", area.0, organism_id)
-            .fetch_optional(writer.connection())
-            .await?;
+    let known = sqlx::query_scalar!(
+        "SELECT id FROM organisms WHERE area_id = ? AND organism_id = ?",
+        area.0,
+        organism_id
+    )
+    .fetch_optional(writer.connection())
+    .await?;
     if let Some(id) = known {
         return Ok(id);
     }

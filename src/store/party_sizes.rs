@@ -88,7 +88,12 @@ impl Kept for PartySizeDraft {
         }))
     }
 
-    async fn overwrite(&self, connection: &mut SqliteConnection, key: RowKey, stamp: &Stamp) -> Result<(), Fault> {
+    async fn overwrite(
+        &self,
+        connection: &mut SqliteConnection,
+        key: RowKey,
+        stamp: &Stamp,
+    ) -> Result<(), Fault> {
         let trailhead_id = trailheads::by_name(connection, key.area, &self.trailhead).await?;
         let (batch_id, file_id, row_number) = (stamp.batch_id(), stamp.file_id(), stamp.row_number());
         sqlx::query!(
@@ -137,7 +142,12 @@ impl Keyed for PartySizeDraft {
         Ok(id)
     }
 
-    async fn insert(&self, connection: &mut SqliteConnection, area: AreaId, stamp: &Stamp) -> Result<(), Fault> {
+    async fn insert(
+        &self,
+        connection: &mut SqliteConnection,
+        area: AreaId,
+        stamp: &Stamp,
+    ) -> Result<(), Fault> {
         let trailhead_id = trailheads::by_name(connection, area, &self.trailhead).await?;
         let (batch_id, file_id, row_number) = (stamp.batch_id(), stamp.file_id(), stamp.row_number());
         sqlx::query!(
@@ -167,7 +177,11 @@ impl Writer {
     ///
     /// # Errors
     /// [`Error`] when the database cannot be written; what is wrong with a row is in the tally.
-    pub async fn put_party_sizes(&mut self, target: &Target, rows: &[(u64, PartySizeDraft)]) -> Result<Tally, Error> {
+    pub async fn put_party_sizes(
+        &mut self,
+        target: &Target,
+        rows: &[(u64, PartySizeDraft)],
+    ) -> Result<Tally, Error> {
         kept::put_rows(self, target, rows).await
     }
 }

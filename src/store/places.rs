@@ -129,7 +129,12 @@ impl Kept for PlaceDraft {
         Ok(Some(Stored { record: Place::try_from(row)?.given, origin }))
     }
 
-    async fn overwrite(&self, connection: &mut SqliteConnection, key: RowKey, stamp: &Stamp) -> Result<(), Fault> {
+    async fn overwrite(
+        &self,
+        connection: &mut SqliteConnection,
+        key: RowKey,
+        stamp: &Stamp,
+    ) -> Result<(), Fault> {
         let trailhead_id = trailheads::by_name(connection, key.area, &self.trailhead).await?;
         let (kind, lon, lat) = (self.kind.term(), self.position.lon(), self.position.lat());
         let (radius_m, ring) = (self.radius.in_metres(), self.ring.as_deref().map(geometry::encode_run));
@@ -170,7 +175,12 @@ impl Keyed for PlaceDraft {
         Ok(id)
     }
 
-    async fn insert(&self, connection: &mut SqliteConnection, area: AreaId, stamp: &Stamp) -> Result<(), Fault> {
+    async fn insert(
+        &self,
+        connection: &mut SqliteConnection,
+        area: AreaId,
+        stamp: &Stamp,
+    ) -> Result<(), Fault> {
         let trailhead_id = trailheads::by_name(connection, area, &self.trailhead).await?;
         let (kind, lon, lat) = (self.kind.term(), self.position.lon(), self.position.lat());
         let (radius_m, ring) = (self.radius.in_metres(), self.ring.as_deref().map(geometry::encode_run));

@@ -91,7 +91,12 @@ impl Kept for ReadingDraft {
         }))
     }
 
-    async fn overwrite(&self, connection: &mut SqliteConnection, key: RowKey, stamp: &Stamp) -> Result<(), Fault> {
+    async fn overwrite(
+        &self,
+        connection: &mut SqliteConnection,
+        key: RowKey,
+        stamp: &Stamp,
+    ) -> Result<(), Fault> {
         let (batch_id, file_id, row_number) = (stamp.batch_id(), stamp.file_id(), stamp.row_number());
         sqlx::query!(
             "UPDATE counter_readings SET start_s = ?, length_s = ?, count_in = ?, count_out = ?, batch_id = ?,
@@ -128,11 +133,17 @@ impl Keyed for ReadingDraft {
         Ok(id)
     }
 
-    async fn insert(&self, connection: &mut SqliteConnection, area: AreaId, stamp: &Stamp) -> Result<(), Fault> {
+    async fn insert(
+        &self,
+        connection: &mut SqliteConnection,
+        area: AreaId,
+        stamp: &Stamp,
+    ) -> Result<(), Fault> {
         let Some(counter_id) = counters::by_name(connection, area, &self.counter).await? else {
             return Err(counters::unknown(&self.counter).into());
         };
-        let row = NewReading { counter_id, draft: self, row_number: stamp.row_number().unwrap_or_default() as u64 };
+        let row =
+            NewReading { counter_id, draft: self, row_number: stamp.row_number().unwrap_or_default() as u64 };
         match insert_new(connection, &[row], stamp).await?.pop() {
             Some(refused) => Err(constraints::problem(&refused.constraint).into()),
             None => Ok(()),
@@ -151,8 +162,17 @@ async fn insert_new(
     rows: &[NewReading<'_>],
     stamp: &Stamp,
 ) -> Result<Vec<bulk::Refused>, Error> {
-    let columns =
-        ["counter_id", "start_s", "length_s", "count_in", "count_out", "batch_id", "file_id", "row_number", "revision"];
+    let columns = [
+        "counter_id",
+        "start_s",
+        "length_s",
+        "count_in",
+        "count_out",
+        "batch_id",
+        "file_id",
+        "row_number",
+        "revision",
+    ];
     let (batch_id, file_id, revision) = (stamp.batch_id(), stamp.file_id(), stamp.revision);
     bulk::insert(connection, "counter_readings", &columns, rows, |query, row| {
         query
@@ -204,7 +224,11 @@ impl Writer {
     ///
     /// # Errors
     /// [`Error`] when the database cannot be written; what is wrong with a row is in the tally.
-    pub async fn put_readings(&mut self, target: &Target, rows: &[(u64, ReadingDraft)]) -> Result<Tally, Error> {
+    pub async fn put_readings(
+        &mut self,
+        target: &Target,
+        rows: &[(u64, ReadingDraft)],
+    ) -> Result<Tally, Error> {
         let mut tally = Tally::default();
         for chunk in rows.chunks(CHUNK) {
             self.put_readings_chunk(target, chunk, &mut tally).await?;
@@ -226,7 +250,8 @@ impl Writer {
                 None => tally.problems.push(counters::unknown(&draft.counter).at(*row_number)),
             }
         }
-        let keys: Vec<(i64, i64)> = keyed.iter().map(|(counter_id, _, draft)| (*counter_id, draft.start_s)).collect();
+        let keys: Vec<(i64, i64)> =
+            keyed.iter().map(|(counter_id, _, draft)| (*counter_id, draft.start_s)).collect();
         let old = stored_readings(self.connection(), &keys).await?;
         let mut new: Vec<NewReading<'_>> = Vec::new();
         let mut first_rows: HashMap<(i64, i64), &ReadingDraft> = HashMap::new();
@@ -284,7 +309,8 @@ impl Writer {
 }
 
 fn is_same(reading: &Reading, draft: &ReadingDraft) -> bool {
-    (reading.length_s, reading.count_in, reading.count_out) == (draft.length_s, draft.count_in, draft.count_out)
+    (reading.length_s, reading.count_in, reading.count_out)
+        == (draft.length_s, draft.count_in, draft.count_out)
 }
 
 /// The readings of an area, by key.

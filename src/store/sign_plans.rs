@@ -140,10 +140,17 @@ impl Writer {
             return Ok(());
         }
         let (now_s, revision) = (self.now_s(), self.revision());
-        sqlx::query!("UPDATE sign_plans SET posted_at_s = ?, revision = ? WHERE id = ?", now_s, revision, plan.0)
-            .execute(self.connection())
-            .await?;
-        let json = |posted_at_s| history::to_json("sign_plans", plan.0, &Version::new(PostedWire { posted_at_s }, None));
+        sqlx::query!(
+            "UPDATE sign_plans SET posted_at_s = ?, revision = ? WHERE id = ?",
+            now_s,
+            revision,
+            plan.0
+        )
+        .execute(self.connection())
+        .await?;
+        let json = |posted_at_s| {
+            history::to_json("sign_plans", plan.0, &Version::new(PostedWire { posted_at_s }, None))
+        };
         let (before, after) = (Some(json(None)?), Some(json(Some(now_s))?));
         let entry = Entry { kind: RecordKind::SignPlan, record_id: plan.0, batch_id: None, before, after };
         history::record(self, entry).await

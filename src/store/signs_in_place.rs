@@ -133,7 +133,12 @@ impl Kept for SignInPlaceDraft {
         Ok(Some(Stored { record: SignInPlace::try_from(row)?.given, origin }))
     }
 
-    async fn overwrite(&self, connection: &mut SqliteConnection, key: RowKey, stamp: &Stamp) -> Result<(), Fault> {
+    async fn overwrite(
+        &self,
+        connection: &mut SqliteConnection,
+        key: RowKey,
+        stamp: &Stamp,
+    ) -> Result<(), Fault> {
         let (lon, lat, plan_id) = (self.position.lon(), self.position.lat(), self.plan.map(|plan| plan.0));
         let (batch_id, file_id, row_number) = (stamp.batch_id(), stamp.file_id(), stamp.row_number());
         sqlx::query!(
@@ -172,7 +177,12 @@ impl Keyed for SignInPlaceDraft {
         Ok(id)
     }
 
-    async fn insert(&self, connection: &mut SqliteConnection, area: AreaId, stamp: &Stamp) -> Result<(), Fault> {
+    async fn insert(
+        &self,
+        connection: &mut SqliteConnection,
+        area: AreaId,
+        stamp: &Stamp,
+    ) -> Result<(), Fault> {
         let (lon, lat, plan_id) = (self.position.lon(), self.position.lat(), self.plan.map(|plan| plan.0));
         let (batch_id, file_id, row_number) = (stamp.batch_id(), stamp.file_id(), stamp.row_number());
         sqlx::query!(

@@ -49,11 +49,7 @@ pub(super) struct TestStore {
 
 /// Short waits and no waiting for the disk.
 pub(super) fn params() -> OpenParams {
-    OpenParams {
-        busy_timeout: Duration::from_millis(200),
-        n_readers: 2,
-        durability: Durability::ProcessEnd,
-    }
+    OpenParams { busy_timeout: Duration::from_millis(200), n_readers: 2, durability: Durability::ProcessEnd }
 }
 
 impl TestStore {

@@ -67,7 +67,12 @@ impl Kept for TrailheadDraft {
         }))
     }
 
-    async fn overwrite(&self, connection: &mut SqliteConnection, key: RowKey, stamp: &Stamp) -> Result<(), Fault> {
+    async fn overwrite(
+        &self,
+        connection: &mut SqliteConnection,
+        key: RowKey,
+        stamp: &Stamp,
+    ) -> Result<(), Fault> {
         let (lon, lat) = (self.position.lon(), self.position.lat());
         let (batch_id, file_id, row_number) = (stamp.batch_id(), stamp.file_id(), stamp.row_number());
         sqlx::query!(
@@ -94,7 +99,9 @@ impl Keyed for TrailheadDraft {
     async fn find(&self, connection: &mut SqliteConnection, area: AreaId) -> Result<Option<i64>, Fault> {
         if !self.relative_volume.is_finite() {
             let value = self.relative_volume.to_string();
-            return Err(Problem::of("relativeVolume", &value, "it is not a number", "give parking places").into());
+            return Err(
+                Problem::of("relativeVolume", &value, "it is not a number", "give parking places").into()
+            );
         }
         let id = sqlx::query_scalar!(
             "SELECT id FROM trailheads WHERE area_id = ? AND name = ? AND removed_revision IS NULL",
@@ -106,7 +113,12 @@ impl Keyed for TrailheadDraft {
         Ok(id)
     }
 
-    async fn insert(&self, connection: &mut SqliteConnection, area: AreaId, stamp: &Stamp) -> Result<(), Fault> {
+    async fn insert(
+        &self,
+        connection: &mut SqliteConnection,
+        area: AreaId,
+        stamp: &Stamp,
+    ) -> Result<(), Fault> {
         let (lon, lat) = (self.position.lon(), self.position.lat());
         let (batch_id, file_id, row_number) = (stamp.batch_id(), stamp.file_id(), stamp.row_number());
         sqlx::query!(
@@ -161,7 +173,11 @@ impl Writer {
     ///
     /// # Errors
     /// [`Error`] when the database cannot be written; what is wrong with a row is in the tally.
-    pub async fn put_trailheads(&mut self, target: &Target, rows: &[(u64, TrailheadDraft)]) -> Result<Tally, Error> {
+    pub async fn put_trailheads(
+        &mut self,
+        target: &Target,
+        rows: &[(u64, TrailheadDraft)],
+    ) -> Result<Tally, Error> {
         kept::put_rows(self, target, rows).await
     }
 }

@@ -60,9 +60,10 @@ impl Kept for TrailDraft {
         .fetch_optional(&mut *connection)
         .await?;
         let Some(row) = row else { return Ok(None) };
-        let parts = sqlx::query_scalar!("SELECT geometry FROM trail_parts WHERE trail_id = ? ORDER BY part", id)
-            .fetch_all(connection)
-            .await?;
+        let parts =
+            sqlx::query_scalar!("SELECT geometry FROM trail_parts WHERE trail_id = ? ORDER BY part", id)
+                .fetch_all(connection)
+                .await?;
         let parts = parts.iter().map(|part| decode_part(id, part)).collect::<Result<_, _>>()?;
         Ok(Some(Stored {
             record: Self { name: row.name, habitat: row.habitat, parts },
@@ -70,7 +71,12 @@ impl Kept for TrailDraft {
         }))
     }
 
-    async fn overwrite(&self, connection: &mut SqliteConnection, key: RowKey, stamp: &Stamp) -> Result<(), Fault> {
+    async fn overwrite(
+        &self,
+        connection: &mut SqliteConnection,
+        key: RowKey,
+        stamp: &Stamp,
+    ) -> Result<(), Fault> {
         let (batch_id, file_id, row_number) = (stamp.batch_id(), stamp.file_id(), stamp.row_number());
         sqlx::query!(
             "UPDATE trails SET name = ?, habitat = ?, batch_id = ?, file_id = ?, row_number = ?, revision = ?,
@@ -94,7 +100,9 @@ impl Kept for TrailDraft {
 impl Keyed for TrailDraft {
     async fn find(&self, connection: &mut SqliteConnection, area: AreaId) -> Result<Option<i64>, Fault> {
         if self.parts.iter().all(Vec::is_empty) {
-            return Err(Problem::of("geometry", "", "the trail has no line", "draw it, or leave it out").into());
+            return Err(
+                Problem::of("geometry", "", "the trail has no line", "draw it, or leave it out").into()
+            );
         }
         let id = sqlx::query_scalar!(
             "SELECT id FROM trails WHERE area_id = ? AND name = ? AND removed_revision IS NULL",
@@ -106,7 +114,12 @@ impl Keyed for TrailDraft {
         Ok(id)
     }
 
-    async fn insert(&self, connection: &mut SqliteConnection, area: AreaId, stamp: &Stamp) -> Result<(), Fault> {
+    async fn insert(
+        &self,
+        connection: &mut SqliteConnection,
+        area: AreaId,
+        stamp: &Stamp,
+    ) -> Result<(), Fault> {
         let (batch_id, file_id, row_number) = (stamp.batch_id(), stamp.file_id(), stamp.row_number());
         let id = sqlx::query!(
             "INSERT INTO trails (area_id, name, habitat, batch_id, file_id, row_number, revision)

@@ -129,7 +129,12 @@ impl Kept for WalkDraft {
         Ok(Some(Stored { record: Walk::try_from(row)?.given, origin }))
     }
 
-    async fn overwrite(&self, connection: &mut SqliteConnection, key: RowKey, stamp: &Stamp) -> Result<(), Fault> {
+    async fn overwrite(
+        &self,
+        connection: &mut SqliteConnection,
+        key: RowKey,
+        stamp: &Stamp,
+    ) -> Result<(), Fault> {
         let (purpose, track) = (self.purpose.term(), geometry::encode_run(&self.track));
         let track_times = geometry::encode_instants(&self.track_times_s);
         let (batch_id, file_id, row_number) = (stamp.batch_id(), stamp.file_id(), stamp.row_number());
@@ -164,12 +169,23 @@ impl Keyed for WalkDraft {
         if !self.track_times_s.is_empty() && self.track_times_s.len() != self.track.len() {
             let value = format!("{} times, {} positions", self.track_times_s.len(), self.track.len());
             let hint = "give a time for every position, or for none";
-            return Err(Problem::of("track", &value, "times and positions of the track differ in number", hint).into());
+            return Err(Problem::of(
+                "track",
+                &value,
+                "times and positions of the track differ in number",
+                hint,
+            )
+            .into());
         }
         Ok(by_event(connection, area, &self.event_id).await?)
     }
 
-    async fn insert(&self, connection: &mut SqliteConnection, area: AreaId, stamp: &Stamp) -> Result<(), Fault> {
+    async fn insert(
+        &self,
+        connection: &mut SqliteConnection,
+        area: AreaId,
+        stamp: &Stamp,
+    ) -> Result<(), Fault> {
         let (purpose, track) = (self.purpose.term(), geometry::encode_run(&self.track));
         let track_times = geometry::encode_instants(&self.track_times_s);
         let (batch_id, file_id, row_number) = (stamp.batch_id(), stamp.file_id(), stamp.row_number());

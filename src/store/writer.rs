@@ -92,7 +92,11 @@ impl Target {
 
 impl Origin {
     /// The origin in three columns of a row; none unless all three are there.
-    pub(super) fn from_columns(batch_id: Option<i64>, file_id: Option<i64>, row_number: Option<i64>) -> Option<Self> {
+    pub(super) fn from_columns(
+        batch_id: Option<i64>,
+        file_id: Option<i64>,
+        row_number: Option<i64>,
+    ) -> Option<Self> {
         Some(Self { batch_id: BatchId(batch_id?), file_id: FileId(file_id?), row_number: row_number? as u64 })
     }
 }
@@ -125,7 +129,12 @@ pub(super) struct Known {
 }
 
 impl Writer {
-    pub(super) async fn begin(pool: &SqlitePool, actor: &str, summary: &str, now_s: i64) -> Result<Self, Error> {
+    pub(super) async fn begin(
+        pool: &SqlitePool,
+        actor: &str,
+        summary: &str,
+        now_s: i64,
+    ) -> Result<Self, Error> {
         let mut transaction = pool.begin_with("BEGIN IMMEDIATE").await?;
         let base = snapshot::revision(&mut transaction).await?;
         Ok(Self {
@@ -157,7 +166,8 @@ impl Writer {
     /// # Errors
     /// [`Error`] when the database cannot be written; nothing is kept then.
     pub async fn commit(mut self) -> Result<Revision, Error> {
-        let revision = if self.is_touched { self.raise_revision().await? } else { self.keep_revision().await? };
+        let revision =
+            if self.is_touched { self.raise_revision().await? } else { self.keep_revision().await? };
         self.transaction.commit().await?;
         Ok(revision)
     }

@@ -36,8 +36,7 @@ async fn what_was_committed_is_there_when_opened_again() {
 #[tokio::test]
 async fn the_log_and_the_rules_are_on() {
     let test = TestStore::new().await;
-    let mode: String =
-        sqlx::query_scalar("PRAGMA journal_mode").fetch_one(&test.store.writer).await.unwrap();
+    let mode: String = sqlx::query_scalar("PRAGMA journal_mode").fetch_one(&test.store.writer).await.unwrap();
     let keys: i64 = sqlx::query_scalar("PRAGMA foreign_keys").fetch_one(&test.store.writer).await.unwrap();
     assert_eq!((mode.as_str(), keys), ("wal", 1));
     let read_only = sqlx::query("DELETE FROM areas").execute(&test.store.readers).await.unwrap_err();

@@ -136,7 +136,8 @@ async fn readings_are_read_once() {
     unknown.counter = "C2".to_owned();
     let mut empty = reading(90_000_000, 0);
     empty.length_s = 0;
-    let changes = [(2, reading(900, 77)), (3, unknown), (4, empty), (5, reading(-900, 5)), (6, reading(-900, 5))];
+    let changes =
+        [(2, reading(900, 77)), (3, unknown), (4, empty), (5, reading(-900, 5)), (6, reading(-900, 5))];
     let tally = writer.put_readings(&test.by_hand(), &changes).await.unwrap();
     assert_eq!((tally.n_inserted, tally.n_updated, tally.n_unchanged), (1, 1, 1));
     let problems: Vec<_> = tally.problems.iter().map(|p| (p.row_number, p.field.as_str())).collect();

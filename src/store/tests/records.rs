@@ -53,12 +53,14 @@ fn counter(from_s: Option<i64>, until_s: Option<i64>) -> CounterDraft {
 #[tokio::test]
 async fn a_trail_is_replaced_when_its_line_changes() {
     let test = TestStore::new().await;
-    let trail = |parts: Vec<Vec<_>>| TrailDraft { name: "Rim".to_owned(), habitat: "scree".to_owned(), parts };
+    let trail =
+        |parts: Vec<Vec<_>>| TrailDraft { name: "Rim".to_owned(), habitat: "scree".to_owned(), parts };
     let two_parts = trail(vec![vec![at(1.0, 2.0), at(1.5, 2.5)], vec![at(-179.9, 2.0), at(179.9, 2.0)]]);
     let one_part = trail(vec![vec![at(1.0, 2.0), at(1.5, 2.500_000_1)]]);
     let mut writer = test.write().await;
     let target = test.by_hand();
-    let first = writer.put_trails(&target, &[(1, two_parts.clone()), (2, trail(vec![vec![]]))]).await.unwrap();
+    let first =
+        writer.put_trails(&target, &[(1, two_parts.clone()), (2, trail(vec![vec![]]))]).await.unwrap();
     assert_eq!(counts(&first), (1, 0, 0, 1));
     assert_eq!((first.problems[0].row_number, first.problems[0].field.as_str()), (2, "geometry"));
     assert_eq!(counts(&writer.put_trails(&target, &[(1, two_parts)]).await.unwrap()), (0, 1, 0, 0));
@@ -182,8 +184,12 @@ async fn party_sizes_are_known_by_trailhead_and_period() {
     let mut writer = test.write().await;
     let target = test.by_hand();
     writer.put_trailheads(&target, &[(1, trailhead("North", 1.0))]).await.unwrap();
-    let given =
-        [(1, size("", "", 2.5)), (2, size("North", "", 1.9)), (3, size("", "2024-01-01", 3.0)), (4, size("", "x", 0.5))];
+    let given = [
+        (1, size("", "", 2.5)),
+        (2, size("North", "", 1.9)),
+        (3, size("", "2024-01-01", 3.0)),
+        (4, size("", "x", 0.5)),
+    ];
     assert_eq!(counts(&writer.put_party_sizes(&target, &given).await.unwrap()), (3, 0, 0, 1));
     let again = [(1, size("", "", 2.5)), (2, size("North", "", 2.0))];
     assert_eq!(counts(&writer.put_party_sizes(&target, &again).await.unwrap()), (0, 1, 1, 0));
@@ -217,8 +223,14 @@ async fn species_and_sensitive_places() {
     assert_eq!(counts(&tally), (1, 1, 1, 1));
     assert_eq!(tally.problems[0].field, "sensitivityCategory");
     let target = test.by_hand();
-    assert_eq!(counts(&writer.put_sensitive_places(&target, &[(1, den.clone())]).await.unwrap()), (1, 0, 0, 0));
-    assert_eq!(counts(&writer.put_sensitive_places(&target, &[(1, den.clone())]).await.unwrap()), (0, 1, 0, 0));
+    assert_eq!(
+        counts(&writer.put_sensitive_places(&target, &[(1, den.clone())]).await.unwrap()),
+        (1, 0, 0, 0)
+    );
+    assert_eq!(
+        counts(&writer.put_sensitive_places(&target, &[(1, den.clone())]).await.unwrap()),
+        (0, 1, 0, 0)
+    );
     writer.commit().await.unwrap();
     let mut snapshot = test.store.snapshot().await.unwrap();
     assert_eq!(snapshot.species(test.area).await.unwrap(), [species(Some(3))]);
@@ -296,7 +308,8 @@ async fn a_snap_set_by_hand_can_be_changed_and_cleared() {
     let mut writer = test.write().await;
     writer.put_encounters(&test.by_hand(), &[(1, plain_encounter("a"))]).await.unwrap();
     writer.commit().await.unwrap();
-    let id = test.store.snapshot().await.unwrap().encounter_by_occurrence(test.area, "a").await.unwrap().unwrap();
+    let id =
+        test.store.snapshot().await.unwrap().encounter_by_occurrence(test.area, "a").await.unwrap().unwrap();
     let snap = |target| HandSnapDraft { encounter_id: id, target, reason: "photo".to_owned() };
     let mut writer = test.write().await;
     writer.set_hand_snap(&snap(SnapTarget::Segment(77))).await.unwrap();

@@ -141,7 +141,10 @@ async fn bad_rows_are_kept_once_and_can_be_settled() {
     assert_eq!(open.iter().map(|stored| &stored.error).collect::<Vec<_>>(), [&row_error(3), &row_error(9)]);
     let summary = &snapshot.batches(test.area).await.unwrap()[0];
     assert_eq!((summary.n_accepted, summary.n_unchanged, summary.n_refused), (6, 2, 2));
-    assert_eq!((summary.revision, summary.file_names.as_slice()), (Revision(2), &["rows.csv".to_owned()][..]));
+    assert_eq!(
+        (summary.revision, summary.file_names.as_slice()),
+        (Revision(2), &["rows.csv".to_owned()][..])
+    );
     let hash = blake3::hash(b"bytes").to_hex().to_string();
     assert_eq!(snapshot.files_with_hash(test.area, &hash).await.unwrap()[0].id, file);
     drop(snapshot);
@@ -157,7 +160,10 @@ async fn bad_rows_are_kept_once_and_can_be_settled() {
     // The same file again brings no new ones, also after they were settled.
     let mut writer = test.write().await;
     let again = test.batch(&mut writer, Content::Encounters, "bytes").await;
-    assert_eq!(writer.add_row_errors(again.source.unwrap().1, &[row_error(3), row_error(9)]).await.unwrap(), 0);
+    assert_eq!(
+        writer.add_row_errors(again.source.unwrap().1, &[row_error(3), row_error(9)]).await.unwrap(),
+        0
+    );
     assert_eq!(writer.commit().await.unwrap(), Revision(3));
 
     let mut snapshot = test.store.snapshot().await.unwrap();
