@@ -76,7 +76,7 @@ impl Writer {
         }
         organisms::know(self, area, std::iter::once(draft)).await?;
         let new = Stored { record: draft, origin: old.origin };
-        kept::replace(self, RowKey { area, id: id.0 }, new, &old).await.map_err(|fault| match fault {
+        kept::replace(self, RowKey { area, id: id.0 }, new, &old, None).await.map_err(|fault| match fault {
             Fault::Store(error) => error,
             Fault::Row(problem) => Error::Rule { constraint: problem.reason },
         })
@@ -126,10 +126,14 @@ impl Writer {
         let no_terms = HashMap::new();
         let terms = self.known.reaction_terms.get(&target.area).unwrap_or(&no_terms);
         let mut sorted = Sorted::default();
-        let mut first_rows: HashMap<&str, (u64, &EncounterDraft)> = HashMap::with_capacity(rows.len());
+        let mut first_rows: HashMap<&str, (u64, &EncounterDraft)> = HashMap::new();
         for (row_number, draft) in rows {
             if let Some(problem) = problem_of(draft, terms) {
                 sorted.problems.push(problem.at(*row_number));
+                continue;
+            }
+            if let Some(id) = stored.get(draft.occurrence_id.as_str()) {
+                sorted.known.push((*id, *row_number, draft));
                 continue;
             }
             match first_rows.get(draft.occurrence_id.as_str()) {
@@ -139,10 +143,7 @@ impl Writer {
                 }
                 None => {
                     first_rows.insert(&draft.occurrence_id, (*row_number, draft));
-                    match stored.get(draft.occurrence_id.as_str()) {
-                        Some(id) => sorted.known.push((*id, *row_number, draft)),
-                        None => sorted.new.push((*row_number, draft)),
-                    }
+                    sorted.new.push((*row_number, draft));
                 }
             }
         }
@@ -240,10 +241,15 @@ impl Writer {
         let ids: Vec<i64> = known.iter().map(|(id, ..)| *id).collect();
         let mut stored = encounters_read::load(self.connection(), &ids).await?;
         for (id, row_number, draft) in known {
-            let Some(old) = stored.remove(id) else { continue };
+            // The second row for the same encounter meets what the first one made of it.
+            let old = match stored.remove(id) {
+                Some(whole) => Some(whole.stored),
+                None => EncounterDraft::load(self.connection(), *id).await?,
+            };
+            let Some(old) = old else { continue };
             let key = RowKey { area: target.area, id: *id };
             let new = Stored { record: *draft, origin: target.origin(*row_number) };
-            match compare(self, key, new, &old.stored).await {
+            match compare(self, key, new, &old).await {
                 Ok(put) => tally.count(put),
                 Err(Fault::Row(problem)) => tally.problems.push(problem.at(*row_number)),
                 Err(Fault::Store(error)) => return Err(error),
@@ -263,7 +269,8 @@ async fn compare(
         return Ok(Put::Unchanged);
     }
     organisms::know(writer, key.area, std::iter::once(new.record)).await?;
-    kept::replace(writer, key, new, old).await?;
+    let batch_id = new.origin.map(|origin| origin.batch_id.0);
+    kept::replace(writer, key, new, old, batch_id).await?;
     Ok(Put::Updated)
 }
 

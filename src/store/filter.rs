@@ -181,9 +181,9 @@ impl Snapshot {
             "SELECT id, occurrence_id, effort_kind, year, month, day, minute_of_day, instant_s, lon, lat,
                 coordinate_uncertainty_m, uncertainty_meaning, is_generalised, scientific_name, verification_status,
                 (SELECT organism_id FROM organisms WHERE organisms.id = encounters.organism_id) AS organism,
-                individual_count, (SELECT COUNT(*) FROM approaches WHERE encounter_id = encounters.id) AS n_approaches
-             FROM encounters",
+                individual_count, (SELECT COUNT(*) FROM approaches WHERE encounter_id = encounters.id) AS n_approaches",
         );
+        push_from(&mut query, filter);
         push_conditions(&mut query, area, filter);
         push_page(&mut query, paging);
         let mut rows: Vec<SummaryRow> = query.build_query_as().fetch_all(self.connection()).await?;
@@ -199,7 +199,8 @@ impl Snapshot {
     /// # Errors
     /// [`Error`] when the database cannot be read.
     pub async fn count_encounters(&mut self, area: AreaId, filter: &EncounterFilter) -> Result<u64, Error> {
-        let mut query = Query::new("SELECT COUNT(*) FROM encounters");
+        let mut query = Query::new("SELECT COUNT(*)");
+        push_from(&mut query, filter);
         push_conditions(&mut query, area, filter);
         let n: i64 = query.build_query_scalar().fetch_one(self.connection()).await?;
         Ok(n as u64)
@@ -267,19 +268,30 @@ where
     query.push(")");
 }
 
-/// The ranges of keys find the rows, longitude and latitude decide.
-fn push_box(query: &mut Query, area: &BoundingBox) {
+/// The table, by way of the ranges of keys that cover the box, where there is one.
+///
+/// CROSS JOIN keeps the order: left to itself, SQLite prefers to go through all encounters of the area.
+fn push_from(query: &mut Query, filter: &EncounterFilter) {
+    let Some(area) = &filter.bounding_box else {
+        query.push(" FROM encounters");
+        return;
+    };
+    query.push(" FROM (");
     let ranges = key_ranges(area);
     if ranges.is_empty() {
-        query.push(" AND FALSE");
-        return;
+        query.push("SELECT 0 AS column1, 0 AS column2 WHERE FALSE");
+    } else {
+        query.push_values(ranges, |mut row, range| {
+            row.push_bind(*range.start()).push_bind(*range.end());
+        });
     }
-    query.push(" AND (");
-    for (index, range) in ranges.iter().enumerate() {
-        query.push(if index == 0 { "" } else { " OR " });
-        query.push("space_key BETWEEN ").push_bind(*range.start()).push(" AND ").push_bind(*range.end());
-    }
-    query.push(") AND lat BETWEEN ").push_bind(area.south).push(" AND ").push_bind(area.north);
+    query.push(") AS squares CROSS JOIN encounters INDEXED BY encounters_by_space");
+}
+
+/// The ranges of keys find the rows, longitude and latitude decide.
+fn push_box(query: &mut Query, area: &BoundingBox) {
+    query.push(" AND space_key BETWEEN squares.column1 AND squares.column2");
+    query.push(" AND lat BETWEEN ").push_bind(area.south).push(" AND ").push_bind(area.north);
     let between = if area.west <= area.east { " AND " } else { " OR " };
     query
         .push(" AND (lon >= ")
@@ -288,4 +300,26 @@ fn push_box(query: &mut Query, area: &BoundingBox) {
         .push("lon <= ")
         .push_bind(area.east)
         .push(")");
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+    use crate::store::testing::TestStore;
+
+    #[tokio::test]
+    async fn a_box_goes_by_the_ranges_of_keys() {
+        let test = TestStore::new().await;
+        let area = BoundingBox { west: 10.0, south: 45.0, east: 10.1, north: 45.1 };
+        let filter = EncounterFilter { bounding_box: Some(area), ..EncounterFilter::default() };
+        let mut query = Query::new("EXPLAIN QUERY PLAN SELECT id");
+        push_from(&mut query, &filter);
+        push_conditions(&mut query, test.area, &filter);
+        push_page(&mut query, &Paging { after: Some(EncounterId(7)), limit: 5, order: Order::NewestFirst });
+        let mut snapshot = test.store.snapshot().await.unwrap();
+        let plan: Vec<(i64, i64, i64, String)> =
+            query.build_query_as().fetch_all(snapshot.connection()).await.unwrap();
+        let search = "SEARCH encounters USING INDEX encounters_by_space (space_key>? AND space_key<?";
+        assert!(plan.iter().any(|(.., detail)| detail.starts_with(search)), "{plan:?}");
+    }
 }

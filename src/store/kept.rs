@@ -127,7 +127,7 @@ async fn put_row<T: Keyed>(
     if !is_change(writer, id, &new, &old).await? {
         return Ok(Put::Unchanged);
     }
-    replace(writer, RowKey { area: target.area, id }, new, &old).await?;
+    replace(writer, RowKey { area: target.area, id }, new, &old, stamp.batch_id()).await?;
     Ok(Put::Updated)
 }
 
@@ -162,11 +162,14 @@ pub(super) fn twice<T: Kept>(row: u64) -> Problem {
 }
 
 /// Puts a record in the place of another and writes the change down.
+///
+/// `batch_id` is the batch that brings the change, none for one by hand, whatever the origin of the record.
 pub(super) async fn replace<T: Kept>(
     writer: &mut Writer,
     key: RowKey,
     new: Stored<&T>,
     old: &Stored<T>,
+    batch_id: Option<i64>,
 ) -> Result<(), Fault> {
     let stamp = writer.stamp(new.origin);
     let mut savepoint = writer.connection().begin().await?;
@@ -175,7 +178,7 @@ pub(super) async fn replace<T: Kept>(
     let entry = history::Entry {
         kind: T::KIND,
         record_id: key.id,
-        batch_id: stamp.batch_id(),
+        batch_id,
         before: Some(json(key.id, &old.record, old.origin)?),
         after: Some(json(key.id, new.record, new.origin)?),
     };

@@ -133,7 +133,7 @@ impl Writer {
         let before = kept::from_json::<T>(id, &change.before_json)?;
         let new = kept::Stored { record: &before.record, origin: before.origin };
         // What it names may be gone, as a trailhead that was taken out: then it stays.
-        match kept::replace(self, RowKey { area, id }, new, &now).await {
+        match kept::replace(self, RowKey { area, id }, new, &now, None).await {
             Ok(()) => Ok(true),
             Err(Fault::Row(_)) => Ok(false),
             Err(Fault::Store(error)) => Err(error),

@@ -163,20 +163,6 @@ async fn every_filter_finds_what_it_says() {
 }
 
 #[tokio::test]
-async fn a_box_uses_the_index() {
-    let test = TestStore::new().await;
-    let plan: Vec<(i64, i64, i64, String)> = sqlx::query_as(
-        "EXPLAIN QUERY PLAN SELECT COUNT(*) FROM encounters
-         WHERE removed_revision IS NULL AND area_id = 1
-           AND (space_key BETWEEN 1 AND 5 OR space_key BETWEEN 9 AND 12) AND lat BETWEEN 0 AND 1",
-    )
-    .fetch_all(&test.store.readers)
-    .await
-    .unwrap();
-    assert!(plan.iter().any(|(.., detail)| detail.contains("encounters_by_space")), "{plan:?}");
-}
-
-#[tokio::test]
 async fn a_summary_says_what_a_list_shows() {
     let test = TestStore::new().await;
     let mut writer = test.write().await;

@@ -5,5 +5,6 @@ mod filtering;
 mod opening;
 mod reading;
 mod records;
+mod speed;
 mod undoing;
 mod writing;

@@ -81,6 +81,19 @@ async fn later_work_on_a_record_is_not_lost() {
 }
 
 #[tokio::test]
+async fn a_change_by_hand_is_no_change_of_the_batch() {
+    let test = TestStore::new().await;
+    let first = put(&test, "1", vec![counted("a", 1)]).await;
+    let mut snapshot = test.store.snapshot().await.unwrap();
+    let id = snapshot.encounter_by_occurrence(test.area, "a").await.unwrap().unwrap();
+    drop(snapshot);
+    let mut writer = test.write().await;
+    writer.change_encounter(id, &counted("a", 5)).await.unwrap();
+    writer.commit().await.unwrap();
+    assert_eq!(undo(&test, first).await, Undone { n_removed: 1, n_restored: 0, n_kept: 0 });
+}
+
+#[tokio::test]
 async fn batches_undone_out_of_order_leave_nothing() {
     let test = TestStore::new().await;
     let first = put(&test, "1", vec![counted("a", 1)]).await;
