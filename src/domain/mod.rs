@@ -1,5 +1,11 @@
 //! What things are: quantities, places and records, with their rules. Names nothing else of ours.
 
+pub mod approach;
+pub mod area;
+pub mod batch;
+pub mod disclosure;
+pub mod encounter;
+pub mod exposure;
 pub mod geography;
 pub mod ids;
 pub mod organism;

@@ -90,7 +90,7 @@ pub(super) fn read(
     let mut gather = Gather::new(content);
     let mut record = StringRecord::new();
     while read_record(&mut reader, &mut record)? {
-        let number = record.position().map_or(0, csv::Position::line);
+        let number = line_of(&reader, &record);
         if record.iter().all(|value| value.trim().is_empty()) {
             continue;
         }
@@ -128,7 +128,7 @@ pub(super) fn raw_rows(
     let last = wanted.iter().max().copied().unwrap_or(0);
     let mut found = Vec::new();
     while read_record(&mut reader, &mut record)? {
-        let number = record.position().map_or(0, csv::Position::line);
+        let number = line_of(&reader, &record);
         if number > last {
             break;
         }
@@ -176,6 +176,14 @@ fn read_record<R: Read>(reader: &mut Reader<R>, record: &mut StringRecord) -> Re
         at: format!("line {}", error.position().map_or(0, csv::Position::line)),
         reason: error.to_string(),
     })
+}
+
+/// The line a record starts on. The record's own position is that before the blank lines in front of it, so it is counted
+/// back from its end; every record ends in a newline, since the decoder adds one to a last line without.
+fn line_of<R: Read>(reader: &Reader<R>, record: &StringRecord) -> u64 {
+    let inside =
+        record.iter().map(|value| value.bytes().filter(|byte| *byte == b'\n').count()).sum::<usize>();
+    reader.position().line().saturating_sub(1 + inside as u64)
 }
 
 fn read_header<R: Read>(content: Content, reader: &mut Reader<R>) -> Result<Header, FileError> {

@@ -14,7 +14,7 @@ use crate::ingest::error::FileError;
 /// How much of the file decides on the encoding.
 const SNIFFED: usize = 64 * 1024;
 
-/// Text of any supported encoding, read as UTF-8. Bytes that are no text become U+FFFD, which rows are refused for.
+/// Text of any supported encoding, read as UTF-8, its last line closed by a newline. Bytes that are no text become U+FFFD, which rows are refused for.
 pub(crate) struct Decoded<R> {
     inner: R,
     head: Vec<u8>,
@@ -24,6 +24,7 @@ pub(crate) struct Decoded<R> {
     out: Vec<u8>,
     out_read: usize,
     is_at_end: bool,
+    ends_in_newline: bool,
 }
 
 /// Looks at the start of a file and decides how to read it.
@@ -65,6 +66,7 @@ pub(crate) fn decoded<R: Read>(reader: R) -> Result<BufReader<Decoded<R>>, FileE
             out: vec![0; 3 * SNIFFED],
             out_read: 0,
             is_at_end: false,
+            ends_in_newline: false,
         }
         .emptied(),
     ))
@@ -103,6 +105,12 @@ impl<R: Read> Decoded<R> {
             self.decoder.decode_to_utf8(source, &mut self.out, self.is_at_end);
         debug_assert!(result == CoderResult::InputEmpty && n_read == source.len());
         self.out.truncate(n_written);
+        if let Some(last) = self.out.last() {
+            self.ends_in_newline = *last == b'\n';
+        }
+        if self.is_at_end && !self.ends_in_newline {
+            self.out.push(b'\n');
+        }
         self.out_read = 0;
         Ok(())
     }
@@ -132,7 +140,7 @@ mod tests {
         assert_eq!(reader.get_ref().encoding(), encoding);
         let mut text = String::new();
         reader.read_to_string(&mut text).unwrap();
-        assert_eq!(text, expected);
+        assert_eq!(text, format!("{expected}\n"));
     }
 
     #[test]

@@ -63,8 +63,10 @@ fn half(field: &str) -> Problem {
 
 /// Degrees from any of the spellings.
 fn degrees(field: &str, text: &str, axis: Axis) -> Result<f64, Problem> {
-    if let Ok(value) = numbers::number(field, text) {
-        return Ok(value);
+    match numbers::number(field, text) {
+        Ok(value) => return Ok(value),
+        Err(problem) if !text.contains(|letter: char| letter.is_ascii_digit()) => return Err(problem),
+        Err(_) => {}
     }
     let refused = |reason: &str| {
         Err(Problem::new(
