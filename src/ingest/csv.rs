@@ -302,7 +302,8 @@ mod tests {
         );
         let (items, report) = items(Content::Encounters, text.as_bytes());
         assert_eq!(report.mapping[3], ("lat".to_owned(), "decimalLatitude".to_owned()));
-        let [Item::Draft { row_number: 3, draft: Draft::Encounter(first) }, Item::Refused(second)] =
+        // The first row is held back until it is clear that no approach of the same encounter follows.
+        let [Item::Refused(second), Item::Draft { row_number: 3, draft: Draft::Encounter(first) }] =
             &items[..]
         else {
             panic!("{items:?}")
