@@ -1,0 +1,197 @@
+//! What several pages build alike: frames, figures, map drawings.
+
+use crate::analysis::rates::Certainty;
+use crate::analysis::rates::Provenance;
+use crate::analysis::rates::UnitRate;
+use crate::derived::Derived;
+use crate::derived::facts::Facts;
+use crate::derived::network::NetworkLayer;
+use crate::derived::plan::PlanLayer;
+use crate::derived::rates::Limits;
+use crate::derived::rates::PeriodRates;
+use crate::derived::rates::RateLayer;
+use crate::derived::rates::RateSet;
+use crate::web::views::charts::Estimate;
+use crate::web::views::charts::thousands;
+use crate::web::views::figure::Figure;
+use crate::web::views::figure::NoRate;
+use crate::web::views::layout::Basis;
+use crate::web::views::layout::Frame;
+use crate::web::views::layout::Section;
+use crate::web::views::layout::Width;
+use crate::web::views::svg_map::MapDrawing;
+use crate::web::views::svg_map::MapLabel;
+use crate::web::views::svg_map::MapLine;
+use crate::web::views::svg_map::MapPlace;
+use crate::web::views::svg_map::MapSign;
+use crate::web::views::svg_map::Stroke;
+
+/// The frame of a page about the facts.
+pub(super) fn frame(facts: &Derived<Facts>, section: Section, title: &str, records: String) -> Frame {
+    let settings = &facts.settings;
+    Frame {
+        title: title.to_owned(),
+        section,
+        area_name: facts.area.name.clone(),
+        basis: Basis {
+            revision: Some(facts.revision.0),
+            records,
+            parameters: format!("{}, {} draws, seed {}", facts.parameters, settings.n_draws, settings.seed),
+        },
+        width: Width::Column,
+    }
+}
+
+/// What the rates rest on, in words.
+pub(super) fn rate_records(rates: &RateLayer) -> String {
+    let n = |count: usize| thousands(count as i64);
+    format!(
+        "rates rest on {} reports on trails; {} too vague for a segment count for their trail only, {} at places or off \
+         trail and {} outside the days counted are in no rate",
+        n(rates.n_reports),
+        n(rates.n_vague),
+        n(rates.n_elsewhere),
+        n(rates.n_outside)
+    )
+}
+
+/// A number with its limits.
+pub(super) fn estimate(limits: Limits) -> Estimate {
+    Estimate { value: limits.value, lower: limits.lower, upper: limits.upper }
+}
+
+/// How a unit is drawn.
+pub(super) fn stroke((class, certainty): (usize, Certainty)) -> Stroke {
+    let class = class as u8;
+    match certainty {
+        Certainty::Narrow => Stroke::Narrow(class),
+        // A wide interval only takes the three middle colours.
+        Certainty::Wide => Stroke::Wide(class.clamp(1, 3)),
+        Certainty::TooWide => Stroke::TooWide,
+        Certainty::None => Stroke::NoWalking,
+    }
+}
+
+/// Where exposure comes from, in words.
+pub(super) fn provenance_words(provenance: Provenance) -> &'static str {
+    match provenance {
+        Provenance::Counted => "counted",
+        Provenance::Fitted => "fitted from counters",
+        Provenance::Assumed => "assumed from priors",
+        Provenance::NotWalked => "no walking recorded",
+    }
+}
+
+/// The figure of a unit in a period.
+pub(super) fn figure(set: &RateSet, period: &PeriodRates, unit: usize) -> Figure {
+    let fit = &set.fit.units[unit];
+    let rate = match (&fit.rate, period.per_1000_km[unit]) {
+        (UnitRate::Unexposed, _) => Err(NoRate::NoExposure),
+        (UnitRate::ContradictsRecords, _) => Err(NoRate::Contradiction),
+        (UnitRate::Estimated(_), Some(limits)) => Ok(estimate(limits)),
+        (UnitRate::Estimated(_), None) => Err(NoRate::NotEstimable),
+    };
+    Figure {
+        rate,
+        stroke: stroke(period.drawn[unit]),
+        count: fit.count,
+        walked_km: fit.exposure_km,
+        walked_limits_km: set.exposure_limits_km[unit],
+        provenance: provenance_words(set.provenance[unit]),
+    }
+}
+
+/// The map of all stretches in a period.
+pub(super) fn stretch_map(
+    facts: &Facts,
+    layer: &NetworkLayer,
+    rates: &RateLayer,
+    period: &PeriodRates,
+    href: impl Fn(usize) -> String,
+) -> MapDrawing {
+    let set = &rates.stretches;
+    let line = |(unit, segments): (usize, &Vec<usize>)| MapLine {
+        points: course(layer, segments),
+        stroke: stroke(period.drawn[unit]),
+        href: href(unit),
+        title: set.names[unit].clone(),
+        picked: false,
+    };
+    MapDrawing {
+        description: "The trails, drawn by encounter rate; the table beside the map has the numbers".to_owned(),
+        lines: set.members.iter().enumerate().map(line).collect(),
+        labels: labels(layer),
+        places: places(facts, layer),
+        signs: Vec::new(),
+        shapes: Vec::new(),
+    }
+}
+
+/// The course of contiguous segments, each turned so that it goes on where the last one ended.
+pub(super) fn course(layer: &NetworkLayer, segments: &[usize]) -> Vec<[f64; 2]> {
+    let mut points: Vec<[f64; 2]> = Vec::new();
+    let mut at = first_vertex(layer, segments);
+    for segment in segments {
+        let segment = &layer.network.segments[*segment];
+        let planar = segment.planar.iter().map(|point| [point.x, point.y]);
+        let forward = Some(segment.from) == at || at.is_none();
+        if forward {
+            points.extend(planar);
+            at = Some(segment.to);
+        } else {
+            points.extend(planar.rev());
+            at = Some(segment.from);
+        }
+    }
+    points.dedup();
+    points
+}
+
+/// The end of the first segment that the second one does not touch.
+fn first_vertex(layer: &NetworkLayer, segments: &[usize]) -> Option<usize> {
+    let first = &layer.network.segments[*segments.first()?];
+    let Some(second) = segments.get(1) else { return Some(first.from) };
+    let second = &layer.network.segments[*second];
+    let touches = |vertex: usize| vertex == second.from || vertex == second.to;
+    Some(if touches(first.to) { first.from } else { first.to })
+}
+
+/// One label a trail, at the middle of its longest run.
+fn labels(layer: &NetworkLayer) -> Vec<MapLabel> {
+    let mut longest: Vec<Option<(f64, usize)>> = vec![None; layer.network.trails.len()];
+    for (run, segments) in layer.network.trail_runs().iter().enumerate() {
+        let length_m: f64 = segments.iter().map(|segment| layer.network.segments[*segment].length_m).sum();
+        let kept = &mut longest[layer.trail_of_run[run]];
+        if kept.is_none_or(|(known_m, _)| length_m > known_m) {
+            *kept = Some((length_m, run));
+        }
+    }
+    let label = |(trail, best): (usize, Option<(f64, usize)>)| {
+        let (_, run) = best?;
+        let segments = &layer.network.trail_runs()[run];
+        let middle = &layer.network.segments[segments[segments.len() / 2]].planar;
+        let at = middle.get(middle.len() / 2)?;
+        Some(MapLabel { at: [at.x, at.y], words: layer.network.trails[trail].name.clone() })
+    };
+    longest.into_iter().enumerate().filter_map(label).collect()
+}
+
+fn places(facts: &Facts, layer: &NetworkLayer) -> Vec<MapPlace> {
+    let plane = &layer.network.plane;
+    let mark = |position, words: &str| {
+        let at = plane.to_plane(position);
+        MapPlace { at: [at.x, at.y], words: words.to_owned() }
+    };
+    let heads = facts.trailheads.iter().map(|head| mark(head.position, &head.name));
+    let others = facts.places.iter().filter(|place| place.trailhead_id.is_none());
+    heads.chain(others.map(|place| mark(place.given.position, &place.given.name))).collect()
+}
+
+/// The signs of a plan on the map.
+pub(super) fn signs(layer: &NetworkLayer, plan: &PlanLayer) -> Vec<MapSign> {
+    let sign = |(idx, site): (usize, &crate::derived::plan::PlannedSite)| {
+        let at = layer.network.plane.to_plane(site.position);
+        MapSign { at: [at.x, at.y], number: idx + 1, standing: site.standing, title: site.trails.join(", ") }
+    };
+    plan.sites.iter().enumerate().map(sign).collect()
+}

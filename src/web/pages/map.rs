@@ -1,0 +1,126 @@
+//! The trail risk map.
+
+use axum::extract::State;
+use axum::response::IntoResponse;
+
+use crate::app::App;
+use crate::derived::DeriveError;
+use crate::derived::rates;
+use crate::derived::season::PeriodChoice;
+use crate::web::assets;
+use crate::web::cache::CachePolicy;
+use crate::web::cache::Cached;
+use crate::web::error::Error;
+use crate::web::pages::common;
+use crate::web::pages::signs;
+use crate::web::query::Query;
+use crate::web::views;
+use crate::web::views::layout::Basis;
+use crate::web::views::layout::Frame;
+use crate::web::views::layout::Section;
+use crate::web::views::layout::Width;
+use crate::web::views::map::Interactive;
+use crate::web::views::map::MONTHS;
+use crate::web::views::map::MapPage;
+use crate::web::views::svg_map::MapDrawing;
+
+/// How many stretches the list beside the map shows.
+const N_RANKED: usize = 8;
+
+/// The map, or what to do first when there is nothing to show.
+pub async fn show(State(app): State<App>, query: Query) -> Result<impl IntoResponse, Error> {
+    query.allow(&["month", "part", "stretch"])?;
+    let choice = query.period()?;
+    let picked: Option<usize> = query.parse("stretch", "the number of a stretch")?;
+    let deriver = app.deriver();
+    let facts = match deriver.facts().await {
+        Err(DeriveError::Unanswerable(_)) => return Ok(empty("")),
+        facts => facts?,
+    };
+    if facts.trails.is_empty() {
+        return Ok(empty(&facts.area.name));
+    }
+    let network = deriver.network(&facts).await?;
+    let (rates, season) = (deriver.rates(&facts).await?, deriver.season(&facts).await?);
+    let set = &rates.stretches;
+    let period = rates::in_period(set, &rates.bounds, &season, choice)?;
+    if let Some(unit) = picked.filter(|unit| *unit >= set.names.len()) {
+        return Err(Error::bad_request("stretch", format!("There is no stretch {unit}.")));
+    }
+    let href = |unit: usize| format!("/?{}", query.with("stretch", Some(&unit.to_string())));
+    let mut drawing = common::stretch_map(&facts, &network, &rates, &period, href);
+    if let Some(unit) = picked {
+        drawing.lines[unit].picked = true;
+    }
+    let params = signs::default_params(&facts)?;
+    if let Ok(plan) = deriver.plan(&facts, params).await {
+        drawing.signs = common::signs(&network, &plan);
+    }
+    let row = |unit: usize| {
+        let link = format!("/stretch/{unit}");
+        (set.names[unit].clone(), link, common::figure(set, &period, unit))
+    };
+    let page = MapPage {
+        drawing,
+        bounds: rates.bounds.per_1000_km(),
+        month: choice.month,
+        part: choice.part,
+        period_words: period_words(choice),
+        picked: picked.map(row),
+        ranked: period.order.iter().take(N_RANKED).map(|unit| row(*unit)).collect(),
+        interactive: interactive(&query),
+        empty: false,
+        reference: Some(common::estimate(period.reference)),
+    };
+    let frame = Frame {
+        width: Width::Window,
+        ..common::frame(&facts, Section::Map, "Trail risk map", common::rate_records(&rates))
+    };
+    let policy = CachePolicy::of_revision(facts.revision, format!("map {}", query.words()));
+    Ok(Cached(policy, views::layout::page(&frame, views::map::body(&page))))
+}
+
+/// "May, early" or "all year, all day".
+pub(super) fn period_words(choice: PeriodChoice) -> String {
+    let month = choice.month.and_then(|month| MONTHS.get(usize::from(month.unsigned_abs()) - 1));
+    let part = choice.part.map_or("all day", |part| part.words());
+    format!("{}, {part}", month.unwrap_or(&"all year"))
+}
+
+fn interactive(query: &Query) -> Option<Interactive> {
+    let (script, style) = assets::map_paths()?;
+    let period = query.with("stretch", None);
+    let stretches = match period.is_empty() {
+        true => "/layers/stretches.geojson".to_owned(),
+        false => format!("/layers/stretches.geojson?{period}"),
+    };
+    Some(Interactive {
+        script: script.to_owned(),
+        style: style.to_owned(),
+        stretches,
+        signs: "/layers/signs.geojson".to_owned(),
+    })
+}
+
+fn empty(area_name: &str) -> Cached<maud::Markup> {
+    let page = MapPage {
+        drawing: MapDrawing::default(),
+        bounds: [0.5, 1.0, 2.0, 4.0],
+        month: None,
+        part: None,
+        period_words: String::new(),
+        picked: None,
+        ranked: Vec::new(),
+        interactive: None,
+        empty: true,
+        reference: None,
+    };
+    let frame = Frame {
+        title: "Trail risk map".to_owned(),
+        section: Section::Map,
+        area_name: area_name.to_owned(),
+        basis: Basis::default(),
+        width: Width::Column,
+    };
+    Cached(CachePolicy::Never, views::layout::page(&frame, views::map::body(&page)))
+}

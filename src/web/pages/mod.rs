@@ -1,0 +1,13 @@
+//! Pages: extract, ask, build the page struct, view.
+
+pub mod about;
+mod common;
+pub mod data;
+pub mod encounters;
+pub mod import;
+pub mod map;
+pub mod reactions;
+pub mod season;
+pub mod signs;
+pub mod trails;
+pub mod unit;
