@@ -5,6 +5,5 @@ mod filtering;
 mod opening;
 mod reading;
 mod records;
-mod speed;
 mod undoing;
 mod writing;
