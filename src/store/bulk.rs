@@ -1,5 +1,7 @@
 //! Many rows by one statement. A statement costs the driver about as much as dozens of rows cost SQLite.
 
+use std::sync::Arc;
+
 use sqlx::AssertSqlSafe;
 use sqlx::Sqlite;
 use sqlx::SqliteConnection;
@@ -40,8 +42,14 @@ pub(super) async fn insert<T>(
         .map(|from| (from, (from + rows_a_statement).min(rows.len())))
         .collect();
     open.reverse();
+    let mut sql: Arc<str> = "".into();
+    let mut n_rows_of_sql = 0;
     while let Some((from, to)) = open.pop() {
-        let mut query = sqlx::query(AssertSqlSafe(statement(table, columns, to - from)));
+        if n_rows_of_sql != to - from {
+            n_rows_of_sql = to - from;
+            sql = statement(table, columns, n_rows_of_sql).into();
+        }
+        let mut query = sqlx::query(AssertSqlSafe(Arc::clone(&sql)));
         for row in &rows[from..to] {
             query = bind(query, row);
         }

@@ -1,6 +1,8 @@
 //! Encounters as the computations need them: narrow rows, all of an area, read once and then kept up to date.
 
 use std::collections::HashMap;
+use std::fmt::Display;
+use std::str::FromStr;
 use std::sync::Arc;
 
 use sqlx::SqliteConnection;
@@ -124,65 +126,82 @@ impl Snapshot {
     }
 }
 
+/// A row as it is read: the driver's work grows with the columns, so all but the floats come as one text.
 struct NarrowRow {
     id: i64,
-    effort_kind: String,
-    year: Option<i64>,
-    month: Option<i64>,
-    day: Option<i64>,
-    minute_of_day: Option<u16>,
-    instant_s: Option<i64>,
     lon: Option<f64>,
     lat: Option<f64>,
     coordinate_uncertainty_m: Option<f64>,
-    uncertainty_meaning: String,
-    is_generalised: bool,
-    scientific_name: String,
-    verification_status: String,
-    organism_id: Option<i64>,
-    individual_count: Option<u32>,
-    walk_id: Option<i64>,
-    removed_revision: Option<i64>,
+    /// Whether it was taken out, and the other columns, separated by commas; the species comes last and may hold commas.
+    rest: String,
+}
+
+/// The columns of [`NarrowRow::rest`], from the front.
+struct Fields<'a> {
+    row: i64,
+    fields: std::str::SplitN<'a, char>,
+}
+
+impl<'a> Fields<'a> {
+    fn next(&mut self) -> &'a str {
+        self.fields.next().unwrap_or_default()
+    }
+
+    /// A number, none where the column is null.
+    fn number<T: FromStr<Err: Display>>(&mut self, column: &'static str) -> Result<Option<T>, Error> {
+        match self.next() {
+            "" => Ok(None),
+            digits => stored(digits.parse().map(Some), "encounters", column, self.row),
+        }
+    }
+
+    fn term<T: FromStr<Err: Display>>(&mut self, column: &'static str) -> Result<T, Error> {
+        stored(self.next().parse(), "encounters", column, self.row)
+    }
 }
 
 impl NarrowRow {
     fn into_changed(self, species: &mut Species) -> Result<(i64, Option<EncounterRow>), Error> {
-        if self.removed_revision.is_some() {
+        let mut fields = Fields { row: self.id, fields: self.rest.splitn(14, ',') };
+        if fields.next() == "1" {
             return Ok((self.id, None));
         }
-        let date = event_time::from_columns(self.year, self.month, self.day);
+        let effort_kind = fields.term("effort_kind")?;
+        let date =
+            event_time::from_columns(fields.number("year")?, fields.number("month")?, fields.number("day")?);
+        let time = EventTime {
+            date: stored(date, "encounters", "year, month, day", self.id)?,
+            minute_of_day: fields.number("minute_of_day")?,
+            instant_s: fields.number("instant_s")?,
+        };
+        let meaning = fields.term("uncertainty_meaning")?;
+        let is_generalised = fields.next() == "1";
         let row = EncounterRow {
             id: EncounterId(self.id),
-            effort_kind: stored(self.effort_kind.parse(), "encounters", "effort_kind", self.id)?,
-            time: EventTime {
-                date: stored(date, "encounters", "year, month, day", self.id)?,
-                minute_of_day: self.minute_of_day,
-                instant_s: self.instant_s,
-            },
-            position: self.position()?,
-            species: species.number(&self.scientific_name),
-            verification_status: stored(
-                self.verification_status.parse(),
-                "encounters",
-                "verification_status",
-                self.id,
-            )?,
-            organism_id: self.organism_id.map(OrganismRowId),
-            individual_count: self.individual_count,
-            walk_id: self.walk_id.map(WalkId),
+            effort_kind,
+            time,
+            position: self.position(meaning, is_generalised)?,
+            verification_status: fields.term("verification_status")?,
+            organism_id: fields.number("organism_id")?.map(OrganismRowId),
+            individual_count: fields.number("individual_count")?,
+            walk_id: fields.number("walk_id")?.map(WalkId),
+            species: species.number(fields.next()),
         };
         Ok((self.id, Some(row)))
     }
 
-    fn position(&self) -> Result<Option<RecordedPosition>, Error> {
+    fn position(
+        &self,
+        meaning: UncertaintyMeaning,
+        is_generalised: bool,
+    ) -> Result<Option<RecordedPosition>, Error> {
         let (Some(lon), Some(lat)) = (self.lon, self.lat) else { return Ok(None) };
-        let meaning = self.uncertainty_meaning.parse::<UncertaintyMeaning>();
         let uncertainty = self.coordinate_uncertainty_m.map(Length::metres).transpose();
         Ok(Some(RecordedPosition {
             position: stored(LonLat::new(lon, lat), "encounters", "lon, lat", self.id)?,
             coordinate_uncertainty: stored(uncertainty, "encounters", "coordinate_uncertainty_m", self.id)?,
-            meaning: stored(meaning, "encounters", "uncertainty_meaning", self.id)?,
-            is_generalised: self.is_generalised,
+            meaning,
+            is_generalised,
         }))
     }
 }
@@ -196,9 +215,11 @@ async fn all_of(
 ) -> Result<Changed, Error> {
     let rows = sqlx::query_as!(
         NarrowRow,
-        r#"SELECT id AS "id!", effort_kind, year, month, day, minute_of_day AS "minute_of_day: u16", instant_s, lon, lat,
-            coordinate_uncertainty_m, uncertainty_meaning, is_generalised AS "is_generalised: bool", scientific_name,
-            verification_status, organism_id, individual_count AS "individual_count: u32", walk_id, removed_revision
+        r#"SELECT id AS "id!", lon, lat, coordinate_uncertainty_m,
+            concat_ws(',', 0, effort_kind, coalesce(year, ''), coalesce(month, ''), coalesce(day, ''),
+                coalesce(minute_of_day, ''), coalesce(instant_s, ''), uncertainty_meaning, is_generalised,
+                verification_status, coalesce(organism_id, ''), coalesce(individual_count, ''), coalesce(walk_id, ''),
+                scientific_name) AS "rest!: String"
          FROM encounters WHERE area_id = ? AND removed_revision IS NULL ORDER BY id"#,
         area.0
     )
@@ -216,9 +237,11 @@ async fn changed_since(
     let since = since.0 as i64;
     let rows = sqlx::query_as!(
         NarrowRow,
-        r#"SELECT id AS "id!", effort_kind, year, month, day, minute_of_day AS "minute_of_day: u16", instant_s, lon, lat,
-            coordinate_uncertainty_m, uncertainty_meaning, is_generalised AS "is_generalised: bool", scientific_name,
-            verification_status, organism_id, individual_count AS "individual_count: u32", walk_id, removed_revision
+        r#"SELECT id AS "id!", lon, lat, coordinate_uncertainty_m,
+            concat_ws(',', removed_revision IS NOT NULL, effort_kind, coalesce(year, ''), coalesce(month, ''),
+                coalesce(day, ''), coalesce(minute_of_day, ''), coalesce(instant_s, ''), uncertainty_meaning,
+                is_generalised, verification_status, coalesce(organism_id, ''), coalesce(individual_count, ''),
+                coalesce(walk_id, ''), scientific_name) AS "rest!: String"
          FROM encounters INDEXED BY encounters_by_revision WHERE revision > ? AND area_id = ? ORDER BY id"#,
         since,
         area.0

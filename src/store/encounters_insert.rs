@@ -1,11 +1,15 @@
 //! The rows of an encounter in their tables: made in bulk, or put in the place of others.
 
 use std::collections::HashMap;
+use std::sync::Arc;
 
 use sqlx::SqliteConnection;
 
 use crate::domain::approach::Approach;
+use crate::domain::encounter::EffortKind;
 use crate::domain::encounter::EncounterDraft;
+use crate::domain::encounter::UncertaintyMeaning;
+use crate::domain::encounter::VerificationStatus;
 use crate::domain::ids::AreaId;
 use crate::domain::units::Length;
 use crate::domain::units::Mass;
@@ -70,6 +74,11 @@ pub(super) async fn insert_main(
     stamp: &Stamp,
 ) -> Result<Vec<bulk::Refused>, Error> {
     let (batch_id, file_id, revision) = (stamp.batch_id(), stamp.file_id(), stamp.revision);
+    // Shared: a text of its own for every row costs more than what SQLite does with it.
+    let shared = |terms: Vec<&'static str>| terms.into_iter().map(Arc::from).collect::<Vec<Arc<str>>>();
+    let effort_kinds = shared(EffortKind::ALL.iter().map(|kind| kind.term()).collect());
+    let meanings = shared(UncertaintyMeaning::ALL.iter().map(|meaning| meaning.term()).collect());
+    let statuses = shared(VerificationStatus::ALL.iter().map(|status| status.term()).collect());
     bulk::insert(connection, "encounters", &COLUMNS, rows, |values, row| {
         let draft = row.draft;
         let (year, month, day) = event_time::to_columns(draft.time.date);
@@ -78,7 +87,7 @@ pub(super) async fn insert_main(
             .bind(row.id)
             .bind(area.0)
             .bind(draft.occurrence_id.clone())
-            .bind(draft.effort_kind.term())
+            .bind(Arc::clone(&effort_kinds[draft.effort_kind as usize]))
             .bind(year)
             .bind(month)
             .bind(day)
@@ -87,10 +96,10 @@ pub(super) async fn insert_main(
             .bind(place.lon)
             .bind(place.lat)
             .bind(place.coordinate_uncertainty_m)
-            .bind(place.meaning)
+            .bind(Arc::clone(&meanings[place.meaning as usize]))
             .bind(place.is_generalised)
             .bind(draft.scientific_name.clone())
-            .bind(draft.verification_status.term())
+            .bind(Arc::clone(&statuses[draft.verification_status as usize]))
             .bind(row.organism_id)
             .bind(draft.individual_count)
             .bind(row.walk_id)
@@ -108,7 +117,7 @@ struct Place {
     lon: Option<f64>,
     lat: Option<f64>,
     coordinate_uncertainty_m: Option<f64>,
-    meaning: &'static str,
+    meaning: UncertaintyMeaning,
     is_generalised: bool,
     space_key: Option<i64>,
 }
@@ -122,7 +131,7 @@ impl Place {
             coordinate_uncertainty_m: recorded
                 .and_then(|recorded| recorded.coordinate_uncertainty)
                 .map(Length::in_metres),
-            meaning: recorded.map_or("radius-95", |recorded| recorded.meaning.term()),
+            meaning: recorded.map_or(UncertaintyMeaning::Radius95, |recorded| recorded.meaning),
             is_generalised: recorded.is_some_and(|recorded| recorded.is_generalised),
             space_key: recorded.map(|recorded| space_key(recorded.position)),
         }
@@ -322,7 +331,8 @@ async fn overwrite_main(
 ) -> Result<(), Fault> {
     let (year, month, day) = event_time::to_columns(draft.time.date);
     let place = Place::of(draft);
-    let (effort_kind, status) = (draft.effort_kind.term(), draft.verification_status.term());
+    let (effort_kind, meaning, status) =
+        (draft.effort_kind.term(), place.meaning.term(), draft.verification_status.term());
     let (batch_id, file_id, row_number) = (stamp.batch_id(), stamp.file_id(), stamp.row_number());
     let walk_id = match draft.event_id.as_str() {
         "" => None,
@@ -346,7 +356,7 @@ async fn overwrite_main(
         place.lon,
         place.lat,
         place.coordinate_uncertainty_m,
-        place.meaning,
+        meaning,
         place.is_generalised,
         draft.scientific_name,
         status,

@@ -7,11 +7,14 @@ use crate::domain::encounter::EncounterDraft;
 use crate::domain::encounter::VerificationStatus;
 use crate::domain::exposure::CounterDraft;
 use crate::domain::exposure::ReadingDraft;
+use crate::domain::time::EventDate;
+use crate::domain::time::EventTime;
 use crate::store::EncounterCache;
 use crate::store::Encounters;
 use crate::store::ReadingCache;
 use crate::store::testing::TestStore;
 use crate::store::testing::at;
+use crate::store::testing::full_encounter;
 use crate::store::testing::plain_encounter;
 use crate::store::testing::rows;
 
@@ -44,17 +47,46 @@ async fn a_change_of_one_row_reads_one_row() {
     let id = first.rows[1_234].id;
     let mut changed = plain_encounter("1234");
     changed.verification_status = VerificationStatus::Rejected;
-    changed.scientific_name = "Crotalus cerberus".to_owned();
+    changed.scientific_name = "Crotalus cerberus, or not".to_owned();
     let mut writer = test.write().await;
     writer.change_encounter(id, &changed).await.unwrap();
     writer.commit().await.unwrap();
     let second = look(&test, &mut cache).await;
     assert_eq!(cache.n_rows_read(), 1);
     assert_eq!(second.rows[1_234].verification_status, VerificationStatus::Rejected);
-    assert_eq!(second.species[second.rows[1_234].species as usize], "Crotalus cerberus");
+    assert_eq!(second.species[second.rows[1_234].species as usize], "Crotalus cerberus, or not");
     // Who holds the older rows keeps them.
     assert_eq!(first.rows[1_234].verification_status, VerificationStatus::Unverified);
     assert_eq!(*second, *look(&test, &mut EncounterCache::default()).await);
+}
+
+#[tokio::test]
+async fn narrow_rows_say_what_was_recorded() {
+    let test = TestStore::new().await;
+    let mut vague = plain_encounter("vague");
+    vague.position = None;
+    vague.time = EventTime::UNKNOWN;
+    vague.individual_count = None;
+    vague.scientific_name = String::new();
+    let mut year = full_encounter("year");
+    year.time.date = EventDate::Year(1987);
+    year.position.as_mut().unwrap().is_generalised = true;
+    let drafts = [vague, year, full_encounter("full")];
+    let mut writer = test.write().await;
+    writer.put_encounters(&test.by_hand(), &rows(drafts.clone())).await.unwrap();
+    writer.commit().await.unwrap();
+    let encounters = look(&test, &mut EncounterCache::default()).await;
+    let organisms = test.store.snapshot().await.unwrap().organisms(test.area).await.unwrap();
+    for (row, draft) in encounters.rows.iter().zip(&drafts) {
+        assert_eq!(
+            (row.effort_kind, row.time, row.position),
+            (draft.effort_kind, draft.time, draft.position)
+        );
+        assert_eq!(row.verification_status, draft.verification_status);
+        assert_eq!(row.individual_count, draft.individual_count);
+        assert_eq!(encounters.species[row.species as usize], draft.scientific_name);
+        assert_eq!(row.organism_id, (!draft.organism_id.is_empty()).then_some(organisms[0].id));
+    }
 }
 
 #[tokio::test]
