@@ -8,6 +8,7 @@ use std::sync::Arc;
 
 use crate::config::Config;
 use crate::derived::Deriver;
+use crate::derived::Memo;
 use crate::store::OpenParams;
 use crate::store::Store;
 
@@ -17,6 +18,9 @@ pub use crate::app::bring_in::BroughtIn;
 pub use crate::app::clock::Clock;
 pub use crate::app::spool::Spool;
 
+/// How many answers of one revision are remembered as bytes.
+const N_ANSWERS: usize = 64;
+
 /// Everything a handler needs. Cheap to clone.
 #[derive(Clone)]
 pub struct App(Arc<Inner>);
@@ -25,6 +29,7 @@ struct Inner {
     config: Config,
     store: Store,
     deriver: Deriver,
+    answers: Memo<String, Vec<u8>>,
     clock: Clock,
 }
 
@@ -36,7 +41,7 @@ impl App {
     pub async fn open(config: Config, clock: Clock) -> Result<Self, crate::store::Error> {
         let store = Store::open(&config.database, &OpenParams::default()).await?;
         let deriver = Deriver::new(store.clone());
-        Ok(Self(Arc::new(Inner { config, store, deriver, clock })))
+        Ok(Self(Arc::new(Inner { config, store, deriver, answers: Memo::new(N_ANSWERS), clock })))
     }
 
     /// The configuration.
@@ -52,6 +57,11 @@ impl App {
     /// The derived layers.
     pub fn deriver(&self) -> &Deriver {
         &self.0.deriver
+    }
+
+    /// Answers already made, as bytes, by revision and address.
+    pub fn answers(&self) -> &Memo<String, Vec<u8>> {
+        &self.0.answers
     }
 
     /// The clock.

@@ -14,6 +14,8 @@ use crate::derived::facts::Facts;
 use crate::derived::memo::Memo;
 use crate::derived::network;
 use crate::derived::network::NetworkLayer;
+use crate::derived::places;
+use crate::derived::places::PlaceSummary;
 use crate::derived::plan;
 use crate::derived::plan::PlanLayer;
 use crate::derived::plan::PlanParams;
@@ -60,6 +62,7 @@ pub struct Deriver {
     rates: Memo<(), RateLayer>,
     density: Memo<EffortKind, DensityLayer>,
     reactions: Memo<(), ReactionLayer>,
+    places: Memo<(), Vec<PlaceSummary>>,
     plan: Memo<PlanParams, PlanLayer>,
 }
 
@@ -80,6 +83,7 @@ impl Deriver {
             rates: Memo::new(1),
             density: Memo::new(EffortKind::ALL.len()),
             reactions: Memo::new(1),
+            places: Memo::new(1),
             plan: Memo::new(N_PLANS),
         }
     }
@@ -201,6 +205,19 @@ impl Deriver {
             drop(snapshot);
             let facts = Arc::clone(&facts.value);
             off_thread(move || reactions::compute(&facts, &approaches, &terms)).await
+        });
+        Ok(facts.with(value.await?))
+    }
+
+    /// Places with their encounters.
+    ///
+    /// # Errors
+    /// [`DeriveError::Unanswerable`] without exposure.
+    pub async fn places(&self, facts: &Derived<Facts>) -> Result<Derived<Vec<PlaceSummary>>, DeriveError> {
+        let (exposure, snaps) = (self.exposure(facts).await?, self.snaps(facts).await?);
+        let value = self.places.get(facts.revision, (), async || {
+            let facts = Arc::clone(&facts.value);
+            off_thread(move || places::compute(&facts, &exposure.value, &snaps.value)).await
         });
         Ok(facts.with(value.await?))
     }

@@ -12,6 +12,7 @@ pub mod exposure;
 pub mod facts;
 mod memo;
 pub mod network;
+pub mod places;
 pub mod plan;
 pub mod rates;
 pub mod reactions;
@@ -21,6 +22,7 @@ pub mod snaps;
 
 pub use crate::derived::deriver::Derived;
 pub use crate::derived::deriver::Deriver;
+pub use crate::derived::memo::Memo;
 
 /// Why a layer could not be derived.
 #[derive(Debug, thiserror::Error)]

@@ -247,6 +247,36 @@ pub(super) fn found(n_rows: u64, what: &'static str, id: i64) -> Result<(), Erro
     if n_rows == 0 { Err(Error::Missing { what, id }) } else { Ok(()) }
 }
 
+struct FileRow {
+    id: i64,
+    batch_id: i64,
+    name: String,
+    format: String,
+    encoding: String,
+    n_bytes: i64,
+    blake3: String,
+    mapping_json: String,
+}
+
+impl TryFrom<FileRow> for StoredFile {
+    type Error = Error;
+
+    fn try_from(row: FileRow) -> Result<Self, Error> {
+        Ok(Self {
+            id: FileId(row.id),
+            batch_id: BatchId(row.batch_id),
+            given: FileDraft {
+                name: row.name,
+                format: stored(row.format.parse(), "files", "format", row.id)?,
+                encoding: row.encoding,
+                n_bytes: row.n_bytes as u64,
+                blake3: row.blake3,
+                mapping: stored(serde_json::from_str(&row.mapping_json), "files", "mapping_json", row.id)?,
+            },
+        })
+    }
+}
+
 struct RowErrorRow {
     id: i64,
     file_id: i64,
@@ -348,7 +378,8 @@ impl Snapshot {
     /// # Errors
     /// [`Error`] when the database cannot be read.
     pub async fn files_with_hash(&mut self, area: AreaId, blake3: &str) -> Result<Vec<StoredFile>, Error> {
-        let rows = sqlx::query!(
+        let rows = sqlx::query_as!(
+            FileRow,
             r#"SELECT files.id AS "id!", batch_id, name, format, encoding, n_bytes, blake3, mapping_json
              FROM files JOIN batches ON batches.id = batch_id
              WHERE blake3 = ? AND area_id = ? ORDER BY files.id DESC"#,
@@ -357,27 +388,23 @@ impl Snapshot {
         )
         .fetch_all(self.connection())
         .await?;
-        rows.into_iter()
-            .map(|row| {
-                Ok(StoredFile {
-                    id: FileId(row.id),
-                    batch_id: BatchId(row.batch_id),
-                    given: FileDraft {
-                        name: row.name,
-                        format: stored(row.format.parse(), "files", "format", row.id)?,
-                        encoding: row.encoding,
-                        n_bytes: row.n_bytes as u64,
-                        blake3: row.blake3,
-                        mapping: stored(
-                            serde_json::from_str(&row.mapping_json),
-                            "files",
-                            "mapping_json",
-                            row.id,
-                        )?,
-                    },
-                })
-            })
-            .collect()
+        rows.into_iter().map(StoredFile::try_from).collect()
+    }
+
+    /// The files of a batch, in the order in which they came.
+    ///
+    /// # Errors
+    /// [`Error`] when the database cannot be read.
+    pub async fn files_of_batch(&mut self, batch: BatchId) -> Result<Vec<StoredFile>, Error> {
+        let rows = sqlx::query_as!(
+            FileRow,
+            r#"SELECT id AS "id!", batch_id, name, format, encoding, n_bytes, blake3, mapping_json
+             FROM files WHERE batch_id = ? ORDER BY id"#,
+            batch.0
+        )
+        .fetch_all(self.connection())
+        .await?;
+        rows.into_iter().map(StoredFile::try_from).collect()
     }
 
     /// The rows of an area that wait to be mended, in the order they came.

@@ -40,7 +40,8 @@ impl Query {
         match self.0.keys().find(|name| !known.contains(&name.as_str())) {
             None => Ok(()),
             Some(name) => {
-                let words = format!("There is no parameter \"{name}\" here; known are: {}.", known.join(", "));
+                let words =
+                    format!("There is no parameter \"{name}\" here; known are: {}.", known.join(", "));
                 Err(Error::bad_request(name.clone(), words))
             }
         }
@@ -92,7 +93,9 @@ impl Query {
             None => changed.remove(name),
         };
         let kept = changed.iter().filter(|(_, value)| !value.is_empty());
-        kept.map(|(name, value)| format!("{}={}", encoded(name), encoded(value))).collect::<Vec<_>>().join("&")
+        kept.map(|(name, value)| format!("{}={}", encoded(name), encoded(value)))
+            .collect::<Vec<_>>()
+            .join("&")
     }
 }
 

@@ -27,7 +27,7 @@ use crate::web::views::svg_map::MapSign;
 use crate::web::views::svg_map::Stroke;
 
 /// The frame of a page about the facts.
-pub(super) fn frame(facts: &Derived<Facts>, section: Section, title: &str, records: String) -> Frame {
+pub(in crate::web) fn frame(facts: &Derived<Facts>, section: Section, title: &str, records: String) -> Frame {
     let settings = &facts.settings;
     Frame {
         title: title.to_owned(),
@@ -43,7 +43,7 @@ pub(super) fn frame(facts: &Derived<Facts>, section: Section, title: &str, recor
 }
 
 /// What the rates rest on, in words.
-pub(super) fn rate_records(rates: &RateLayer) -> String {
+pub(in crate::web) fn rate_records(rates: &RateLayer) -> String {
     let n = |count: usize| thousands(count as i64);
     format!(
         "rates rest on {} reports on trails; {} too vague for a segment count for their trail only, {} at places or off \
@@ -56,12 +56,12 @@ pub(super) fn rate_records(rates: &RateLayer) -> String {
 }
 
 /// A number with its limits.
-pub(super) fn estimate(limits: Limits) -> Estimate {
+pub(in crate::web) fn estimate(limits: Limits) -> Estimate {
     Estimate { value: limits.value, lower: limits.lower, upper: limits.upper }
 }
 
 /// How a unit is drawn.
-pub(super) fn stroke((class, certainty): (usize, Certainty)) -> Stroke {
+pub(in crate::web) fn stroke((class, certainty): (usize, Certainty)) -> Stroke {
     let class = class as u8;
     match certainty {
         Certainty::Narrow => Stroke::Narrow(class),
@@ -73,7 +73,7 @@ pub(super) fn stroke((class, certainty): (usize, Certainty)) -> Stroke {
 }
 
 /// Where exposure comes from, in words.
-pub(super) fn provenance_words(provenance: Provenance) -> &'static str {
+pub(in crate::web) fn provenance_words(provenance: Provenance) -> &'static str {
     match provenance {
         Provenance::Counted => "counted",
         Provenance::Fitted => "fitted from counters",
@@ -83,7 +83,7 @@ pub(super) fn provenance_words(provenance: Provenance) -> &'static str {
 }
 
 /// The figure of a unit in a period.
-pub(super) fn figure(set: &RateSet, period: &PeriodRates, unit: usize) -> Figure {
+pub(in crate::web) fn figure(set: &RateSet, period: &PeriodRates, unit: usize) -> Figure {
     let fit = &set.fit.units[unit];
     let rate = match (&fit.rate, period.per_1000_km[unit]) {
         (UnitRate::Unexposed, _) => Err(NoRate::NoExposure),
@@ -102,7 +102,7 @@ pub(super) fn figure(set: &RateSet, period: &PeriodRates, unit: usize) -> Figure
 }
 
 /// The map of all stretches in a period.
-pub(super) fn stretch_map(
+pub(in crate::web) fn stretch_map(
     facts: &Facts,
     layer: &NetworkLayer,
     rates: &RateLayer,
@@ -118,7 +118,8 @@ pub(super) fn stretch_map(
         picked: false,
     };
     MapDrawing {
-        description: "The trails, drawn by encounter rate; the table beside the map has the numbers".to_owned(),
+        description: "The trails, drawn by encounter rate; the table beside the map has the numbers"
+            .to_owned(),
         lines: set.members.iter().enumerate().map(line).collect(),
         labels: labels(layer),
         places: places(facts, layer),
@@ -128,7 +129,7 @@ pub(super) fn stretch_map(
 }
 
 /// The course of contiguous segments, each turned so that it goes on where the last one ended.
-pub(super) fn course(layer: &NetworkLayer, segments: &[usize]) -> Vec<[f64; 2]> {
+pub(in crate::web) fn course(layer: &NetworkLayer, segments: &[usize]) -> Vec<[f64; 2]> {
     let mut points: Vec<[f64; 2]> = Vec::new();
     let mut at = first_vertex(layer, segments);
     for segment in segments {
@@ -188,7 +189,7 @@ fn places(facts: &Facts, layer: &NetworkLayer) -> Vec<MapPlace> {
 }
 
 /// The signs of a plan on the map.
-pub(super) fn signs(layer: &NetworkLayer, plan: &PlanLayer) -> Vec<MapSign> {
+pub(in crate::web) fn signs(layer: &NetworkLayer, plan: &PlanLayer) -> Vec<MapSign> {
     let sign = |(idx, site): (usize, &crate::derived::plan::PlannedSite)| {
         let at = layer.network.plane.to_plane(site.position);
         MapSign { at: [at.x, at.y], number: idx + 1, standing: site.standing, title: site.trails.join(", ") }

@@ -76,7 +76,8 @@ pub async fn upload(State(app): State<App>, mut parts: Multipart) -> Result<Resp
         shown.error = Some(("file".to_owned(), "The file is empty.".to_owned()));
         return Ok(respond(StatusCode::BAD_REQUEST, &app, &area, &shown));
     }
-    let request = BringIn { content, file_name, actor: ACTOR.to_owned(), open: spool.opener().map_err(disk)? };
+    let request =
+        BringIn { content, file_name, actor: ACTOR.to_owned(), open: spool.opener().map_err(disk)? };
     match app.bring_in(area.id, request, |_| {}).await {
         Ok(brought_in) => Ok(Redirect::to(&format!("/data/batches/{}", brought_in.batch)).into_response()),
         Err(error @ (BringInError::File { .. } | BringInError::Format(_))) => {
@@ -117,7 +118,9 @@ fn plain_name(name: &str) -> String {
 
 async fn the_area(app: &App) -> Result<Area, Error> {
     let areas = app.store().snapshot().await?.areas().await?;
-    let none = || Error::Unanswerable("There is no area yet. Create one on the command line: coilway area.".to_owned());
+    let none = || {
+        Error::Unanswerable("There is no area yet. Create one on the command line: coilway area.".to_owned())
+    };
     areas.into_iter().next().ok_or_else(none)
 }
 
@@ -190,7 +193,12 @@ async fn stored_error(app: &App, id: i64) -> Result<StoredRowError, Error> {
     stored.ok_or_else(|| Error::NotFound(format!("There is no row error {id}.")))
 }
 
-fn mend_page(status: StatusCode, area: &Area, stored: &StoredRowError, fields: Vec<(String, String)>) -> Response {
+fn mend_page(
+    status: StatusCode,
+    area: &Area,
+    stored: &StoredRowError,
+    fields: Vec<(String, String)>,
+) -> Response {
     let error = &stored.error;
     let row = ErrorRow {
         id: stored.id.0,

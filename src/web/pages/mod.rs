@@ -1,7 +1,7 @@
 //! Pages: extract, ask, build the page struct, view.
 
 pub mod about;
-mod common;
+pub(super) mod common;
 pub mod data;
 pub mod encounters;
 pub mod import;

@@ -39,8 +39,9 @@ pub struct UnitPage {
     pub counts: [f64; 4],
     /// Reports that may lie on a neighbouring segment instead.
     pub n_ambiguous: usize,
-    /// The survey answer beside it: encounters, survey-km, rate per 1,000 km with exact limits.
-    pub survey: Option<(u64, f64, Option<Estimate>)>,
+    /// The survey answer beside it: encounters, and with matched tracks the survey-km and the rate per 1,000 km with exact
+    /// limits.
+    pub survey: Option<(u64, Option<(f64, Estimate)>)>,
     /// The segments of a stretch: name, address, figure.
     pub segments: Vec<(String, String, Figure)>,
     /// The records: when, species, uncertainty, address.
@@ -137,8 +138,8 @@ fn why(page: &UnitPage) -> Markup {
                 dd {
                     @match &page.survey {
                         None => "no survey walk passed here",
-                        Some((n, km, None)) => { (n) " encounters in " (format!("{km:.1}")) " survey-km" }
-                        Some((n, km, Some(rate))) => {
+                        Some((n, None)) => { (n) " encounters; survey tracks are not matched to the trails yet, so no survey rate is given" }
+                        Some((n, Some((km, rate)))) => {
                             (n) " encounters in " (format!("{km:.1}")) " survey-km: " (format_rate(rate.value)) " per 1,000 km ("
                             (format_rate(rate.lower)) " to " (format_rate(rate.upper)) "). Survey observers notice more than walkers do; the two are never mixed."
                         }
@@ -221,7 +222,7 @@ pub fn samples() -> Vec<UnitPage> {
         multiple: 1.5,
         counts: [29.0, 4.0, 2.0, 1.0],
         n_ambiguous: 3,
-        survey: Some((4, 11.3, Some(Estimate { value: 354.0, lower: 96.0, upper: 906.0 }))),
+        survey: Some((4, Some((11.3, Estimate { value: 354.0, lower: 96.0, upper: 906.0 })))),
         segments: vec![("Segment 12".to_owned(), "/segment/1".to_owned(), figure::sample())],
         records: vec![RecordRow {
             href: "/encounters/1".to_owned(),

@@ -1,0 +1,340 @@
+//! The layers.
+
+use axum::extract::State;
+use axum::http::header;
+use axum::response::IntoResponse;
+use axum::response::Response;
+use serde_json::Map;
+use serde_json::Value;
+use serde_json::json;
+
+use crate::analysis::rates::Exceedance;
+use crate::app::App;
+use crate::derived::Derived;
+use crate::derived::facts::Facts;
+use crate::derived::network::NetworkLayer;
+use crate::derived::rates;
+use crate::derived::rates::PeriodRates;
+use crate::derived::rates::RateSet;
+use crate::domain::encounter::EffortKind;
+use crate::domain::ids::EncounterId;
+use crate::domain::revision::Revision;
+use crate::store::EncounterFilter;
+use crate::store::EncounterSummary;
+use crate::store::Paging;
+use crate::store::filter::Order;
+use crate::web::api::parameters;
+use crate::web::cache::CachePolicy;
+use crate::web::cache::Cached;
+use crate::web::error::Error;
+use crate::web::geojson;
+use crate::web::geojson::Collection;
+use crate::web::geojson::Feature;
+use crate::web::geojson::Geometry;
+use crate::web::geojson::Link;
+use crate::web::geojson::number;
+use crate::web::geojson::position;
+use crate::web::pages::common;
+use crate::web::pages::signs as sign_pages;
+use crate::web::pages::unit::segment_href;
+use crate::web::query::Query;
+use crate::web::views::figure::width_words;
+
+/// An answer kept for the next question: the bytes, once made.
+async fn answer<F>(
+    app: &App,
+    name: &str,
+    query: &Query,
+    revision: Revision,
+    make: F,
+) -> Result<Response, Error>
+where
+    F: AsyncFnOnce() -> Result<Collection, Error>,
+{
+    let key = format!("{name}?{}", query.words());
+    let bytes = app
+        .answers()
+        .get(revision, key.clone(), async || {
+            let collection = make().await?;
+            serde_json::to_vec(&collection).map_err(|error| Error::Internal(error.to_string()))
+        })
+        .await?;
+    let body = axum::body::Bytes::from_owner(BytesOwner(bytes));
+    let policy = CachePolicy::of_revision(revision, key);
+    Ok(Cached(policy, ([(header::CONTENT_TYPE, geojson::MEDIA_TYPE)], body)).into_response())
+}
+
+/// Shares the remembered bytes with the response without copying them.
+struct BytesOwner(std::sync::Arc<Vec<u8>>);
+
+impl AsRef<[u8]> for BytesOwner {
+    fn as_ref(&self) -> &[u8] {
+        &self.0
+    }
+}
+
+/// Takes the features that meet the box, up to the limit.
+fn cut(query: &Query, features: Vec<Feature>, facts: &Derived<Facts>) -> Result<Collection, Error> {
+    let (bbox, limit) = (parameters::bbox(query)?, parameters::limit(query)?);
+    let meets = |feature: &Feature| match (&bbox, &feature.geometry) {
+        (Some(bbox), Some(geometry)) => geometry.meets(bbox),
+        // What has no geometry meets every box (OGC 17-069, requirement on bbox).
+        _ => true,
+    };
+    let mut features: Vec<Feature> = features.into_iter().filter(meets).collect();
+    let n_matched = features.len() as u64;
+    features.truncate(limit as usize);
+    Ok(Collection::new(facts.revision.0, facts.parameters.clone(), n_matched, features))
+}
+
+/// Stretches with their rates.
+pub async fn stretches(State(app): State<App>, query: Query) -> Result<Response, Error> {
+    query.allow(&["month", "part", "bbox", "limit"])?;
+    units(&app, "stretches", &query).await
+}
+
+/// Segments with their rates.
+pub async fn segments(State(app): State<App>, query: Query) -> Result<Response, Error> {
+    query.allow(&["month", "part", "bbox", "limit"])?;
+    units(&app, "segments", &query).await
+}
+
+async fn units(app: &App, name: &str, query: &Query) -> Result<Response, Error> {
+    let choice = query.period()?;
+    let deriver = app.deriver();
+    let facts = deriver.facts().await?;
+    answer(app, name, query, facts.revision, async || {
+        let (network, rates) = (deriver.network(&facts).await?, deriver.rates(&facts).await?);
+        let season = deriver.season(&facts).await?;
+        let is_stretch = name == "stretches";
+        let set = if is_stretch { &rates.stretches } else { &rates.segments };
+        let period = rates::in_period(set, &rates.bounds, &season, choice)?;
+        let features = (0..set.names.len()).map(|unit| {
+            let href = match is_stretch {
+                true => format!("/?{}", query.with("stretch", Some(&unit.to_string()))),
+                false => segment_href(&network, unit),
+            };
+            let id = match is_stretch {
+                true => Value::from(unit),
+                false => Value::from(href.trim_start_matches("/segment/")),
+            };
+            unit_feature(&network, set, &period, unit, (id, href))
+        });
+        cut(query, features.collect(), &facts)
+    })
+    .await
+}
+
+fn unit_feature(
+    network: &NetworkLayer,
+    set: &RateSet,
+    period: &PeriodRates,
+    unit: usize,
+    (id, href): (Value, String),
+) -> Feature {
+    let members = &set.members[unit];
+    let lines: Vec<[f64; 2]> = common::course(network, members)
+        .into_iter()
+        .map(|[x, y]| position(network.network.plane.to_lonlat(geo_types::Coord { x, y })))
+        .collect();
+    let fit = &set.fit.units[unit];
+    let rate = period.per_1000_km[unit];
+    let exceedance = fit.estimate().and_then(|estimate| match estimate.exceedance {
+        Exceedance::Probability(probability) => Some(probability),
+        Exceedance::NotJudged => None,
+    });
+    let length_m: f64 = members.iter().map(|segment| network.network.segments[*segment].length_m).sum();
+    let stroke = common::stroke(period.drawn[unit]);
+    let is_label = members.iter().any(|segment| is_middle(network, *segment));
+    let trail = network.trail_name(members[0]);
+    let (lower_km, upper_km) = set.exposure_limits_km[unit];
+    let properties = properties(json!({
+        "name": set.names[unit],
+        "trail": trail,
+        "label": is_label.then_some(trail),
+        "length_m": number(Some(length_m), 1),
+        "encounters": number(Some(fit.count), 2),
+        "walked_km": number(Some(fit.exposure_km), 1),
+        "walked_km_lower": number(Some(lower_km), 1),
+        "walked_km_upper": number(Some(upper_km), 1),
+        "walking_is": common::provenance_words(set.provenance[unit]),
+        "rate_per_1000_km": number(rate.map(|it| it.value), 4),
+        "rate_lower": number(rate.map(|it| it.lower), 4),
+        "rate_upper": number(rate.map(|it| it.upper), 4),
+        "rate_class": rate.map(|_| period.drawn[unit].0),
+        "interval_width": match stroke {
+            crate::web::views::svg_map::Stroke::NoWalking => "none",
+            stroke => width_words(stroke),
+        },
+        "exceedance": number(exceedance, 4),
+        "href": href,
+    }));
+    Feature::new(id, Some(Geometry::LineString(lines)), properties)
+}
+
+/// Whether a segment is the middle one of its trail's longest run: there the label stands.
+fn is_middle(network: &NetworkLayer, segment: usize) -> bool {
+    let trail = network.network.segments[segment].trail_idx;
+    let runs = network.network.trail_runs().iter().enumerate();
+    let of_trail = runs.filter(|(run, _)| network.trail_of_run[*run] == trail);
+    let longest = of_trail.max_by_key(|(_, segments)| segments.len());
+    longest.is_some_and(|(_, segments)| segments[segments.len() / 2] == segment)
+}
+
+fn properties(value: Value) -> Map<String, Value> {
+    match value {
+        Value::Object(map) => map,
+        _ => Map::new(),
+    }
+}
+
+/// Trails as they were drawn.
+pub async fn trails(State(app): State<App>, query: Query) -> Result<Response, Error> {
+    query.allow(&["bbox", "limit"])?;
+    let facts = app.deriver().facts().await?;
+    answer(&app, "trails", &query, facts.revision, async || {
+        let features = facts.trails.iter().map(|trail| {
+            let lines = trail.parts.iter().map(|part| part.iter().map(|at| position(*at)).collect());
+            let geometry = Geometry::MultiLineString(lines.collect());
+            Feature::new(
+                trail.id.0,
+                Some(geometry),
+                properties(json!({ "name": trail.name, "habitat": trail.habitat })),
+            )
+        });
+        cut(&query, features.collect(), &facts)
+    })
+    .await
+}
+
+/// Encounters, page by page.
+pub async fn encounters(State(app): State<App>, query: Query) -> Result<Response, Error> {
+    query.allow(&["bbox", "from", "until", "effort", "limit", "after"])?;
+    let (from, until) = (parameters::date(&query, "from")?, parameters::date(&query, "until")?);
+    if from.zip(until).is_some_and(|(from, until)| from > until) {
+        return Err(Error::bad_request("until", "The last date is before the first."));
+    }
+    let effort: Option<EffortKind> = match query.get("effort") {
+        None => None,
+        Some(word) => Some(word.parse().map_err(|error| Error::bad_request("effort", format!("{error}.")))?),
+    };
+    let filter = EncounterFilter {
+        effort_kinds: effort.into_iter().collect(),
+        dates: (from.is_some() || until.is_some())
+            .then(|| from.unwrap_or(jiff::civil::Date::MIN)..=until.unwrap_or(jiff::civil::Date::MAX)),
+        bounding_box: parameters::bbox(&query)?,
+        ..EncounterFilter::default()
+    };
+    let paging = Paging {
+        after: query.parse::<i64>("after", "the number of an encounter")?.map(EncounterId),
+        limit: parameters::limit(&query)?,
+        order: Order::OldestFirst,
+    };
+    let facts = app.deriver().facts().await?;
+    answer(&app, "encounters", &query, facts.revision, async || {
+        let mut snapshot = app.store().snapshot().await?;
+        let listed = snapshot.list_encounters(facts.area.id, &filter, &paging).await?;
+        let features = listed.encounters.iter().map(encounter_feature).collect();
+        let mut collection =
+            Collection::new(facts.revision.0, facts.parameters.clone(), listed.n_matched, features);
+        if let Some(next) = listed.next_after {
+            let href = format!("/layers/encounters.geojson?{}", query.with("after", Some(&next.to_string())));
+            collection.links.push(Link { rel: "next", r#type: geojson::MEDIA_TYPE, href });
+        }
+        Ok(collection)
+    })
+    .await
+}
+
+fn encounter_feature(row: &EncounterSummary) -> Feature {
+    let uncertainty = row.position.and_then(|at| at.coordinate_uncertainty).map(|length| length.in_metres());
+    let properties = properties(json!({
+        "occurrenceID": row.occurrence_id,
+        "effortKind": row.effort_kind.term(),
+        "eventDate": event_date(&row.time),
+        "minuteOfDay": row.time.minute_of_day,
+        "scientificName": row.scientific_name,
+        "coordinateUncertaintyInMeters": number(uncertainty, 1),
+        "identificationVerificationStatus": row.verification_status.term(),
+        "organismID": row.organism_id,
+        "individualCount": row.individual_count,
+        "approaches": row.n_approaches,
+        "href": format!("/encounters/{}", row.id),
+    }));
+    Feature::new(row.id.0, row.position.map(|at| Geometry::Point(position(at.position))), properties)
+}
+
+/// ISO 8601 as far as it is known.
+fn event_date(time: &crate::domain::time::EventTime) -> Option<String> {
+    match (time.year(), time.month(), time.day()) {
+        (Some(year), Some(month), Some(day)) => Some(format!("{year:04}-{month:02}-{day:02}")),
+        (Some(year), Some(month), None) => Some(format!("{year:04}-{month:02}")),
+        (Some(year), ..) => Some(format!("{year:04}")),
+        _ => None,
+    }
+}
+
+/// Density of encounters in the plane, as areas above each level.
+pub async fn density(State(app): State<App>, query: Query) -> Result<Response, Error> {
+    query.allow(&["effort", "bbox", "limit"])?;
+    let effort = match query.get("effort") {
+        None => EffortKind::Report,
+        Some(word) => word.parse().map_err(|error| Error::bad_request("effort", format!("{error}.")))?,
+    };
+    let deriver = app.deriver();
+    let facts = deriver.facts().await?;
+    answer(&app, "density", &query, facts.revision, async || {
+        let (network, density) = (deriver.network(&facts).await?, deriver.density(&facts, effort).await?);
+        let plane = &network.network.plane;
+        let ring = |line: &geo_types::LineString<f64>| -> Vec<[f64; 2]> {
+            line.coords().map(|at| position(plane.to_lonlat(*at))).collect()
+        };
+        let features = density.contours.iter().enumerate().map(|(level, contour)| {
+            let polygons = contour.polygons.iter().map(|polygon| {
+                let holes = polygon.interiors().iter().map(ring);
+                std::iter::once(ring(polygon.exterior())).chain(holes).collect()
+            });
+            let properties = properties(json!({
+                "level": level,
+                "encounters_per_km2_from": number(Some(contour.level_per_m2 * 1e6), 3),
+                "effortKind": effort.term(),
+                "encounters": density.n_records,
+                "bandwidth_m": density.bandwidth_m,
+            }));
+            Feature::new(level, Some(Geometry::MultiPolygon(polygons.collect())), properties)
+        });
+        cut(&query, features.collect(), &facts)
+    })
+    .await
+}
+
+/// The sign locations of a plan.
+pub async fn signs(State(app): State<App>, query: Query) -> Result<Response, Error> {
+    query.allow(&["signs", "reach", "spacing", "bbox", "limit"])?;
+    let deriver = app.deriver();
+    let facts = deriver.facts().await?;
+    let params = sign_pages::params(&query, &facts).map_err(|errors| match errors.into_iter().next() {
+        Some((field, words)) => Error::bad_request(field.clone(), format!("{field}: {words}.")),
+        None => Error::Internal("a plan was refused without a reason".to_owned()),
+    })?;
+    answer(&app, "signs", &query, facts.revision, async || {
+        let plan = deriver.plan(&facts, params).await?;
+        let features = plan.sites.iter().enumerate().map(|(idx, site)| {
+            let properties = properties(json!({
+                "number": idx + 1,
+                "standing": site.standing,
+                "trails": site.trails.join("; "),
+                "towards_deg": number(site.towards_deg, 0),
+                "parties_per_day": number(Some(site.parties_per_day), 1),
+                "adds": number(Some(site.adds), 4),
+                "warned_together": number(Some(site.together.value), 4),
+                "warned_lower": number(Some(site.together.lower), 4),
+                "warned_upper": number(Some(site.together.upper), 4),
+                "chosen_share": number(Some(site.chosen_share), 4),
+            }));
+            Feature::new(idx + 1, Some(Geometry::Point(position(site.position))), properties)
+        });
+        cut(&query, features.collect(), &facts)
+    })
+    .await
+}

@@ -1,0 +1,139 @@
+//! What data there are: counts, batches, rows that wait.
+
+use axum::extract::Path;
+use axum::extract::State;
+use axum::response::IntoResponse;
+
+use crate::app::App;
+use crate::derived::DeriveError;
+use crate::domain::area::Area;
+use crate::domain::batch::BatchSummary;
+use crate::domain::batch::StoredRowError;
+use crate::domain::encounter::EffortKind;
+use crate::web::cache::CachePolicy;
+use crate::web::cache::Cached;
+use crate::web::error::Error;
+use crate::web::views;
+use crate::web::views::import::BatchPage;
+use crate::web::views::import::BatchRow;
+use crate::web::views::import::DataPage;
+use crate::web::views::import::ErrorRow;
+use crate::web::views::import::FileRow;
+use crate::web::views::import::RowsPage;
+use crate::web::views::layout::Basis;
+use crate::web::views::layout::Frame;
+use crate::web::views::layout::Section;
+use crate::web::views::layout::Width;
+
+/// Most rows that wait on one page.
+const N_ROWS: usize = 500;
+
+/// The overview.
+pub async fn overview(State(app): State<App>) -> Result<impl IntoResponse, Error> {
+    let facts = match app.deriver().facts().await {
+        Ok(facts) => facts,
+        Err(DeriveError::Unanswerable(reason)) => return Err(Error::Unanswerable(reason)),
+        Err(error) => return Err(error.into()),
+    };
+    let mut snapshot = app.store().snapshot().await?;
+    let batches = snapshot.batches(facts.area.id).await?;
+    let n_open_errors = snapshot.open_row_errors(facts.area.id).await?.len() as u64;
+    drop(snapshot);
+    let mut counts: Vec<(String, u64, String)> = EffortKind::ALL
+        .iter()
+        .map(|kind| {
+            let n = facts.encounters.rows.iter().filter(|row| row.effort_kind == *kind).count();
+            (format!("Encounters, {kind}"), n as u64, format!("/encounters?effort={kind}"))
+        })
+        .collect();
+    let others: [(&str, usize, &str); 9] = [
+        ("Trails", facts.trails.len(), "/trails"),
+        ("Trailheads", facts.trailheads.len(), ""),
+        ("Places", facts.places.len(), "/trails#places"),
+        ("Sensitive places", facts.sensitive_places.len(), ""),
+        ("Counters", facts.counters.len(), ""),
+        ("Counter readings", facts.readings.rows.len(), ""),
+        ("Calibration sessions", facts.calibrations.len(), ""),
+        ("Survey walks", facts.walks.len(), ""),
+        ("Species", facts.species.len(), ""),
+    ];
+    counts.extend(others.map(|(words, n, href)| (words.to_owned(), n as u64, href.to_owned())));
+    let page = DataPage { counts, batches: batches.iter().rev().map(batch_row).collect(), n_open_errors };
+    Ok(respond(&facts.area, "Data", Some(facts.revision.0), views::import::data_body(&page)))
+}
+
+/// Rows that wait.
+pub async fn rows(State(app): State<App>) -> Result<impl IntoResponse, Error> {
+    let mut snapshot = app.store().snapshot().await?;
+    let area = first_area(snapshot.areas().await?)?;
+    let errors = snapshot.open_row_errors(area.id).await?;
+    let page =
+        RowsPage { n_open: errors.len() as u64, rows: errors.iter().take(N_ROWS).map(error_row).collect() };
+    Ok(respond(&area, "Rows that did not go in", None, views::import::rows_body(&page)))
+}
+
+/// One batch.
+pub async fn batch(State(app): State<App>, Path(id): Path<i64>) -> Result<impl IntoResponse, Error> {
+    let mut snapshot = app.store().snapshot().await?;
+    let area = first_area(snapshot.areas().await?)?;
+    let found = snapshot.batches(area.id).await?.into_iter().find(|batch| batch.id.0 == id);
+    let found = found.ok_or_else(|| Error::NotFound(format!("There is no batch {id}.")))?;
+    let files = snapshot.files_of_batch(found.id).await?;
+    let errors = snapshot.row_errors_of_batch(found.id).await?;
+    let page = BatchPage {
+        row: batch_row(&found),
+        files: files
+            .into_iter()
+            .map(|file| FileRow {
+                format: format!("{}, {}", file.given.format, file.given.encoding),
+                name: file.given.name,
+                mapping: file.given.mapping,
+            })
+            .collect(),
+        errors: errors.iter().take(N_ROWS).map(error_row).collect(),
+    };
+    Ok(respond(&area, &format!("Batch {id}"), None, views::import::batch_body(&page)))
+}
+
+fn first_area(areas: Vec<Area>) -> Result<Area, Error> {
+    let none = || Error::Unanswerable("There is no area yet. Create one first.".to_owned());
+    areas.into_iter().next().ok_or_else(none)
+}
+
+/// Batches and rows change without a new revision, so nothing is kept.
+fn respond(area: &Area, title: &str, revision: Option<u64>, body: maud::Markup) -> Cached<maud::Markup> {
+    let frame = Frame {
+        title: title.to_owned(),
+        section: Section::Data,
+        area_name: area.name.clone(),
+        basis: Basis { revision, ..Basis::default() },
+        width: Width::Column,
+    };
+    Cached(CachePolicy::Never, views::layout::page(&frame, body))
+}
+
+fn batch_row(batch: &BatchSummary) -> BatchRow {
+    let when = jiff::Timestamp::from_second(batch.created_at_s).map(|at| at.to_string()).unwrap_or_default();
+    BatchRow {
+        id: batch.id.0,
+        content: batch.content.term().to_owned(),
+        files: batch.file_names.join(", "),
+        by: format!("{}, {when}", batch.actor),
+        counts: [batch.n_accepted, batch.n_unchanged, batch.n_refused],
+        undone: batch.undone_at_s.is_some(),
+    }
+}
+
+fn error_row(stored: &StoredRowError) -> ErrorRow {
+    let error = &stored.error;
+    ErrorRow {
+        id: stored.id.0,
+        file: stored.file_name.clone(),
+        row_number: error.row_number,
+        field: error.field.clone(),
+        value: error.value.clone(),
+        reason: error.reason.clone(),
+        hint: error.hint.clone(),
+        state: stored.state.clone(),
+    }
+}

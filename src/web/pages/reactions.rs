@@ -1,0 +1,196 @@
+//! Reactions by kind of contact.
+
+use axum::extract::State;
+use axum::response::IntoResponse;
+
+use crate::analysis::response::Occasion;
+use crate::analysis::response::bootstrap::ClusterMethod;
+use crate::analysis::response::contact_test::ContactTest;
+use crate::analysis::response::logit::ClusteredLogit;
+use crate::analysis::response::logit::LogitTerm;
+use crate::analysis::response::table::CellEstimate;
+use crate::analysis::response::table::ReactionTable;
+use crate::app::App;
+use crate::derived::reactions::ANY_STRIKE;
+use crate::derived::reactions::ReactionLayer;
+use crate::derived::reactions::StrikeFindings;
+use crate::derived::reactions::effort_kind;
+use crate::domain::approach::Contact;
+use crate::domain::encounter::EffortKind;
+use crate::web::cache::CachePolicy;
+use crate::web::cache::Cached;
+use crate::web::error::Error;
+use crate::web::pages::common;
+use crate::web::pages::season::p_words;
+use crate::web::query::Query;
+use crate::web::views;
+use crate::web::views::charts::Estimate;
+use crate::web::views::layout::Section;
+use crate::web::views::reactions::ContactTable;
+use crate::web::views::reactions::Counting;
+use crate::web::views::reactions::ReactionsPage;
+use crate::web::views::reactions::ShareRow;
+use crate::web::views::reactions::StackedBarRow;
+
+/// The page.
+pub async fn show(State(app): State<App>, query: Query) -> Result<impl IntoResponse, Error> {
+    query.allow(&["effort", "count"])?;
+    let facts = app.deriver().facts().await?;
+    let layer = app.deriver().reactions(&facts).await?;
+    let effort = match query.get("effort") {
+        Some(word) => word.parse().map_err(|error| Error::bad_request("effort", format!("{error}")))?,
+        // The kind with most approaches says most.
+        None => most_approaches(&layer),
+    };
+    let counting = match query.get("count") {
+        None | Some("first") => Counting::First,
+        Some("any") => Counting::Any,
+        Some(word) => {
+            return Err(Error::bad_request("count", format!("\"{word}\" is neither first nor any.")));
+        }
+    };
+    let page = page(&layer, effort, counting);
+    let frame = common::frame(&facts, Section::Reactions, "Reactions", page.records_words.clone());
+    let policy = CachePolicy::of_revision(facts.revision, format!("reactions {}", query.words()));
+    Ok(Cached(policy, views::layout::page(&frame, views::reactions::body(&page))))
+}
+
+fn most_approaches(layer: &ReactionLayer) -> EffortKind {
+    let sizes = EffortKind::ALL.iter().zip(&layer.sizes);
+    sizes.max_by_key(|(_, (n_approaches, _))| *n_approaches).map_or(EffortKind::Located, |(kind, _)| *kind)
+}
+
+fn page(layer: &ReactionLayer, effort: EffortKind, counting: Counting) -> ReactionsPage {
+    let occasion = match counting {
+        Counting::First => Occasion::First,
+        Counting::Any => Occasion::Any,
+    };
+    let of_kind = |table: &&ReactionTable| table.effort_kind == effort_kind(effort);
+    let find = |wanted: Occasion| layer.tables.iter().filter(of_kind).find(|table| table.occasion == wanted);
+    let contacts = find(occasion).map(|table| contacts(layer, table, counting)).unwrap_or_default();
+    // The bars show first reactions, which add up to the approaches.
+    let bars = find(Occasion::First).map(|table| bars(layer, table)).unwrap_or_default();
+    let position = EffortKind::ALL.iter().position(|kind| *kind == effort).unwrap_or(0);
+    let (n_approaches, n_organisms) = layer.sizes[position];
+    ReactionsPage {
+        effort,
+        counting,
+        bars,
+        contacts,
+        findings: layer.strikes.iter().find(|found| found.effort == effort).map(findings).unwrap_or_default(),
+        records_words: format!(
+            "{n_approaches} approaches of {effort} encounters, {n_organisms} recognised snakes"
+        ),
+    }
+}
+
+fn contacts(layer: &ReactionLayer, table: &ReactionTable, counting: Counting) -> Vec<ContactTable> {
+    let n_terms = layer.terms.len();
+    let tables = Contact::ALL.iter().enumerate().map(|(contact, words)| {
+        let cells = &table.cells[contact * n_terms..(contact + 1) * n_terms];
+        let rows: Vec<ShareRow> = cells
+            .iter()
+            .zip(&layer.terms)
+            .filter(|(cell, term)| cell.n_shown > 0 || *term == ANY_STRIKE)
+            // Any strike stands behind the strike itself, so it is never the first.
+            .filter(|(_, term)| counting == Counting::Any || *term != ANY_STRIKE)
+            .filter_map(|(cell, term)| match &cell.estimate {
+                CellEstimate::NoApproaches => None,
+                CellEstimate::Share { share, clopper_pearson, wilson, clustered } => Some(ShareRow {
+                    term: term.clone(),
+                    k: cell.n_shown,
+                    exact: Estimate { value: *share, lower: clopper_pearson.0, upper: clopper_pearson.1 },
+                    wilson: *wilson,
+                    by_snake: Some((clustered.lower, clustered.upper)),
+                    by_snake_words: match clustered.method {
+                        ClusterMethod::Bootstrap => "whole snakes drawn again and again",
+                        ClusterMethod::ClopperPearsonOnOrganisms(_) => {
+                            "exact limits, each snake counted once"
+                        }
+                    },
+                }),
+            })
+            .collect();
+        ContactTable {
+            contact: words.term().to_owned(),
+            n: cells.first().map_or(0, |cell| cell.n_approaches),
+            n_organisms: cells.first().map_or(0, |cell| cell.n_organisms),
+            rows,
+        }
+    });
+    tables.filter(|table| table.n > 0).collect()
+}
+
+/// First reactions in five groups that shade from calm to strike.
+fn bars(layer: &ReactionLayer, table: &ReactionTable) -> Vec<StackedBarRow> {
+    let n_terms = layer.terms.len();
+    let group = |term: &str| match term {
+        "still" | "head hidden" => 0,
+        "withdrew" => 1,
+        "coiled" | "musked" => 2,
+        term if term.starts_with("struck") || term.starts_with("bit ") || term == "moved towards" => 4,
+        _ => 3,
+    };
+    let names = ["still", "withdrew", "coiled", "warned", "struck or bit"];
+    let rows = Contact::ALL.iter().enumerate().map(|(contact, words)| {
+        let cells = &table.cells[contact * n_terms..(contact + 1) * n_terms];
+        let mut parts = names.map(|name| (name.to_owned(), 0));
+        for (cell, term) in cells.iter().zip(&layer.terms).filter(|(_, term)| *term != ANY_STRIKE) {
+            parts[group(term)].1 += cell.n_shown;
+        }
+        StackedBarRow { contact: words.term().to_owned(), parts: parts.to_vec() }
+    });
+    rows.filter(|row| row.parts.iter().any(|(_, count)| *count > 0)).collect()
+}
+
+fn findings(found: &StrikeFindings) -> Vec<(String, String)> {
+    let mut lines = Vec::new();
+    let test = match &found.test {
+        ContactTest::NotEstimable => "not estimable from these approaches".to_owned(),
+        ContactTest::Tested { p_value, n_permutations, n_organisms, .. } => format!(
+            "p {} ({n_permutations} permutations of contacts within and between {n_organisms} snakes)",
+            p_words(*p_value)
+        ),
+    };
+    lines.push(("Do strikes depend on contact?".to_owned(), test));
+    match &found.logit {
+        ClusteredLogit::NotEstimable(_) => {
+            let words = "not estimable: at some contact all approaches, or none, ended in a strike";
+            lines.push(("Odds of a strike".to_owned(), words.to_owned()));
+        }
+        ClusteredLogit::Fitted(fit) => {
+            for coefficient in &fit.coefficients {
+                let name = match coefficient.term {
+                    LogitTerm::Intercept => continue,
+                    LogitTerm::Contact(contact) => {
+                        format!("Odds of a strike, {:?} against {:?}", contact, fit.reference).to_lowercase()
+                    }
+                    LogitTerm::TrialOrder => {
+                        "odds of a strike, each earlier trial of the same snake".to_owned()
+                    }
+                };
+                let value = format!(
+                    "{:.2} times (95 % interval {:.2} to {:.2}; errors by snake, {} snakes)",
+                    coefficient.estimate.exp(),
+                    coefficient.limits.0.exp(),
+                    coefficient.limits.1.exp(),
+                    fit.n_organisms
+                );
+                lines.push((name, value));
+            }
+        }
+    }
+    if let Some(curve) = &found.underfoot {
+        let seconds =
+            |time: Option<f64>| time.map_or("not reached".to_owned(), |time| format!("{time:.1} s"));
+        let value = format!(
+            "{} (95 % limits {} to {}; {} approaches, end of watch censors)",
+            seconds(curve.median.time_s),
+            seconds(curve.median.lower_s),
+            seconds(curve.median.upper_s),
+            curve.n_approaches
+        );
+        lines.push(("Median time to a strike when stepped on".to_owned(), value));
+    }
+    lines
+}

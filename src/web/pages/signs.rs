@@ -1,0 +1,257 @@
+//! The sign plan.
+
+use axum::extract::State;
+use axum::http::StatusCode;
+use axum::response::IntoResponse;
+use axum::response::Response;
+
+use crate::app::App;
+use crate::derived::DeriveError;
+use crate::derived::Derived;
+use crate::derived::facts::Facts;
+use crate::derived::network::NetworkLayer;
+use crate::derived::plan::PlanLayer;
+use crate::derived::plan::PlanParams;
+use crate::derived::plan::PlannedSite;
+use crate::derived::rates;
+use crate::derived::season::PeriodChoice;
+use crate::derived::season::SeasonLayer;
+use crate::domain::units::Length;
+use crate::signage::sizing::LegibilityRule;
+use crate::signage::sizing::letter_height;
+use crate::signage::sizing::rounded_up;
+use crate::signage::wording;
+use crate::signage::wording::Fields;
+use crate::signage::wording::Months;
+use crate::signage::wording::SignKind;
+use crate::web::cache::CachePolicy;
+use crate::web::cache::Cached;
+use crate::web::error::Error;
+use crate::web::pages::common;
+use crate::web::pages::season::window_words;
+use crate::web::query::Query;
+use crate::web::views;
+use crate::web::views::charts::Estimate;
+use crate::web::views::layout::Section;
+use crate::web::views::map::MONTHS;
+use crate::web::views::signs::PlanShown;
+use crate::web::views::signs::SignsPage;
+use crate::web::views::signs::SiteRow;
+
+/// Signs of the default plan.
+const N_SIGNS: usize = 6;
+/// Most signs a plan may have.
+const MOST_SIGNS: usize = 100;
+
+/// The plan that the map shows.
+pub(super) fn default_params(facts: &Facts) -> Result<PlanParams, Error> {
+    let length = |metres: f64| Length::metres(metres).map_err(|error| Error::Internal(error.to_string()));
+    Ok(PlanParams {
+        n_signs: N_SIGNS,
+        reach: length(facts.settings.reach_m)?,
+        spacing: length(facts.settings.spacing_m)?,
+    })
+}
+
+/// Reads the parameters of a plan.
+///
+/// # Errors
+/// The field and what is wrong with it, for every wrong one.
+pub(crate) fn params(query: &Query, facts: &Facts) -> Result<PlanParams, Vec<(String, String)>> {
+    let mut errors = Vec::new();
+    let n_signs = match query.get("signs").map(str::parse::<usize>) {
+        None => N_SIGNS,
+        Some(Ok(n_signs)) if (1..=MOST_SIGNS).contains(&n_signs) => n_signs,
+        Some(_) => {
+            errors.push(("signs".to_owned(), format!("give a whole number from 1 to {MOST_SIGNS}")));
+            N_SIGNS
+        }
+    };
+    let mut metres = |name: &str, otherwise: f64, range: std::ops::RangeInclusive<f64>| {
+        let given =
+            query.get(name).map(|text| text.parse::<f64>().ok().filter(|value| range.contains(value)));
+        let value = given.unwrap_or(Some(otherwise));
+        if value.is_none() {
+            errors.push((name.to_owned(), format!("give metres from {} to {}", range.start(), range.end())));
+        }
+        Length::metres(value.unwrap_or(otherwise)).unwrap_or(Length::ZERO)
+    };
+    let reach = metres("reach", facts.settings.reach_m, 100.0..=5000.0);
+    let spacing = metres("spacing", facts.settings.spacing_m, 0.0..=5000.0);
+    if errors.is_empty() { Ok(PlanParams { n_signs, reach, spacing }) } else { Err(errors) }
+}
+
+/// The page.
+pub async fn show(State(app): State<App>, query: Query) -> Result<Response, Error> {
+    query.allow(&["signs", "reach", "spacing"])?;
+    let deriver = app.deriver();
+    let facts = deriver.facts().await?;
+    let (params, errors) = match params(&query, &facts) {
+        Ok(params) => (params, Vec::new()),
+        Err(errors) => (default_params(&facts)?, errors),
+    };
+    let status = if errors.is_empty() { StatusCode::OK } else { StatusCode::BAD_REQUEST };
+    let plan = match deriver.plan(&facts, params).await {
+        Ok(plan) => Ok(shown(&app, &facts, &plan).await?),
+        Err(DeriveError::Unanswerable(reason)) => Err(reason),
+        Err(error) => return Err(error.into()),
+    };
+    let page = SignsPage {
+        n_signs: params.n_signs,
+        reach_m: params.reach.in_metres(),
+        spacing_m: params.spacing.in_metres(),
+        errors,
+        plan,
+    };
+    let records = match deriver.rates(&facts).await {
+        Ok(rates) => common::rate_records(&rates),
+        Err(_) => String::new(),
+    };
+    let frame = common::frame(&facts, Section::Signs, "Sign plan", records);
+    let policy = CachePolicy::of_revision(facts.revision, format!("signs {}", query.words()));
+    let markup = views::layout::page(&frame, views::signs::body(&page));
+    Ok((status, Cached(policy, markup)).into_response())
+}
+
+async fn shown(app: &App, facts: &Derived<Facts>, plan: &PlanLayer) -> Result<PlanShown, Error> {
+    let deriver = app.deriver();
+    let network = deriver.network(facts).await?;
+    let (rates, season) = (deriver.rates(facts).await?, deriver.season(facts).await?);
+    let all = PeriodChoice::default();
+    let period = rates::in_period(&rates.stretches, &rates.bounds, &season, all)?;
+    let mut drawing =
+        common::stretch_map(facts, &network, &rates, &period, |unit| format!("/stretch/{unit}"));
+    drawing.signs = common::signs(&network, plan);
+    let texts = Texts::new(facts, &season)?;
+    let sites = plan.sites.iter().enumerate().map(|(idx, site)| site_row(idx, site, &network, facts, &texts));
+    let in_place = plan.sites.iter().filter(|site| site.standing).count();
+    Ok(PlanShown {
+        drawing,
+        curve: plan.sites.iter().map(|site| common::estimate(site.together)).collect(),
+        sites: sites.collect(),
+        warned: common::estimate(plan.warned),
+        heeded: plan.heeded,
+        heed_range: plan.heed_range,
+        reachable: plan.reachable,
+        proof_words: match plan.proven {
+            true => format!(
+                "Proven: of {} locations, no other choice of as many signs warns more on the draws that choose.",
+                plan.n_candidates
+            ),
+            false => format!(
+                "Best found among {} locations: it warns {:.1} % on the draws that choose, and no choice can exceed {:.1} %.",
+                plan.n_candidates,
+                plan.chosen_value * 100.0,
+                plan.bound * 100.0
+            ),
+        },
+        season_words: match season.window.as_ref().map(window_words) {
+            Some(words) => format!("Season: {}. {in_place} signs are in place already.", words.join("; ")),
+            None => "No season could be told: signs stand all year.".to_owned(),
+        },
+        left_out: plan.left_out.clone(),
+    })
+}
+
+/// What every sign's text needs.
+struct Texts {
+    catalogue: wording::Catalogue,
+    months: Months,
+    emergency_number: String,
+    keep_distance: Option<Length>,
+    dates: String,
+}
+
+impl Texts {
+    fn new(facts: &Facts, season: &SeasonLayer) -> Result<Self, Error> {
+        let broken = |error: wording::InvalidCatalogue| Error::Internal(error.to_string());
+        let (_, text) = wording::SHIPPED[0];
+        let run = season.window.as_ref().and_then(|window| {
+            window.window.runs.first().map(|run| (run.start, run.last(window.window.n_parts)))
+        });
+        let (months, dates) = match run {
+            Some((first, last)) => (
+                Months::Span { from: first as u8 + 1, to: last as u8 + 1 },
+                format!("up by 1 {}, down after {}", MONTHS[first % 12], MONTHS[last % 12]),
+            ),
+            None => (Months::All, "all year".to_owned()),
+        };
+        Ok(Self {
+            catalogue: wording::parse(text).map_err(broken)?,
+            months,
+            emergency_number: facts.area.emergency_number.clone(),
+            keep_distance: facts.area.keep_distance,
+            dates,
+        })
+    }
+}
+
+fn site_row(idx: usize, site: &PlannedSite, network: &NetworkLayer, facts: &Facts, texts: &Texts) -> SiteRow {
+    let trailhead = network.trailhead_vertices.iter().position(|vertex| *vertex == Some(site.vertex));
+    let kind = if trailhead.is_some() { SignKind::TrailheadPanel } else { SignKind::TrailSign };
+    let distance =
+        Length::metres(site.warned_length_m.clamp(1.0, facts.settings.reach_m)).unwrap_or(Length::ZERO);
+    let fields = Fields {
+        distance: rounded_up(distance),
+        months: texts.months,
+        emergency_number: texts.emergency_number.clone(),
+        keep_distance: texts.keep_distance,
+    };
+    let text = wording::fill(&texts.catalogue, kind, &fields);
+    let reading = Length::metres(facts.settings.reading_m).unwrap_or(Length::ZERO);
+    let letters = letter_height(reading, LegibilityRule::ThirtyFeetPerInch);
+    SiteRow {
+        number: idx + 1,
+        place: place_words(site, trailhead.map(|idx| facts.trailheads[idx].name.as_str())),
+        standing: site.standing,
+        kind: match kind {
+            SignKind::TrailheadPanel => "new trailhead panel".to_owned(),
+            SignKind::TrailSign => "new trail sign".to_owned(),
+        },
+        text: format!("{}: {} {}", text.signal_word, text.title, text.lines.join(" ")),
+        facing: site.towards_deg.map_or_else(
+            || "faces both ways".to_owned(),
+            |degrees| format!("read by walkers heading {}", compass(degrees)),
+        ),
+        dates: texts.dates.clone(),
+        letters: format!(
+            "letters at least {:.0} mm, read from {:.0} m",
+            letters.in_millimetres().ceil(),
+            facts.settings.reading_m
+        ),
+        parties_per_day: site.parties_per_day,
+        adds: site.adds,
+        together: Estimate { ..common::estimate(site.together) },
+        chosen_share: site.chosen_share,
+        reason: reason(site),
+    }
+}
+
+fn place_words(site: &PlannedSite, trailhead: Option<&str>) -> String {
+    match (trailhead, &site.trails[..]) {
+        (Some(name), _) => format!("{name}, trailhead"),
+        (None, [only]) => only.clone(),
+        (None, [first, others @ ..]) => format!("{first}, junction with {}", others.join(" and ")),
+        (None, []) => "on the trail".to_owned(),
+    }
+}
+
+fn reason(site: &PlannedSite) -> String {
+    let named: Vec<String> = site
+        .warns_on
+        .iter()
+        .take(2)
+        .map(|(trail, share)| format!("{:.1} % on {trail}", share * 100.0))
+        .collect();
+    match named.is_empty() {
+        true => "other signs warn of the same encounters before".to_owned(),
+        false => format!("first to warn of {} of all expected encounters", named.join(" and ")),
+    }
+}
+
+/// The direction in words.
+fn compass(degrees: f64) -> &'static str {
+    const WORDS: [&str; 8] =
+        ["north", "north-east", "east", "south-east", "south", "south-west", "west", "north-west"];
+    WORDS[((degrees / 45.0).round() as usize) % 8]
+}

@@ -1,0 +1,276 @@
+//! One stretch or segment: why this figure.
+
+use axum::extract::Path;
+use axum::extract::State;
+use axum::response::IntoResponse;
+
+use crate::analysis::exposure::ParameterStatus;
+use crate::analysis::network::SegmentId;
+use crate::analysis::rates::Exceedance;
+use crate::analysis::rates::Spread;
+use crate::analysis::rates::UnitRate;
+use crate::analysis::snap::Snap;
+use crate::app::App;
+use crate::derived::Derived;
+use crate::derived::exposure::ExposureLayer;
+use crate::derived::facts::Facts;
+use crate::derived::network::NetworkLayer;
+use crate::derived::rates;
+use crate::derived::rates::RateLayer;
+use crate::derived::rates::RateSet;
+use crate::derived::season::PeriodChoice;
+use crate::derived::snaps::SnapLayer;
+use crate::domain::encounter::EffortKind;
+use crate::domain::time::EventDate;
+use crate::domain::time::EventTime;
+use crate::web::cache::CachePolicy;
+use crate::web::cache::Cached;
+use crate::web::error::Error;
+use crate::web::pages::common;
+use crate::web::views;
+use crate::web::views::charts::Estimate;
+use crate::web::views::layout::Section;
+use crate::web::views::svg_map::MapLine;
+use crate::web::views::unit::RecordRow;
+use crate::web::views::unit::UnitPage;
+
+/// How many records a page lists at most.
+const N_RECORDS: usize = 200;
+
+/// One stretch.
+pub async fn stretch(State(app): State<App>, Path(unit): Path<usize>) -> Result<impl IntoResponse, Error> {
+    let scene = Scene::of(&app).await?;
+    if unit >= scene.rates.stretches.names.len() {
+        return Err(Error::NotFound(format!("There is no stretch {unit}.")));
+    }
+    let page = scene.page(&scene.rates.stretches, unit)?;
+    Ok(scene.respond(&page))
+}
+
+/// One segment, by its lasting identifier in hexadecimal digits.
+pub async fn segment(State(app): State<App>, Path(id): Path<String>) -> Result<impl IntoResponse, Error> {
+    let scene = Scene::of(&app).await?;
+    let number = u64::from_str_radix(&id, 16).ok();
+    let unit = number.and_then(|number| scene.network.by_id.get(&SegmentId::from_number(number)).copied());
+    let unit = unit.ok_or_else(|| Error::NotFound(format!("There is no segment {id}.")))?;
+    let page = scene.page(&scene.rates.segments, unit)?;
+    Ok(scene.respond(&page))
+}
+
+/// The address of a segment.
+pub(in crate::web) fn segment_href(network: &NetworkLayer, segment: usize) -> String {
+    format!("/segment/{:016x}", network.network.segments[segment].id.number())
+}
+
+/// The layers behind a page.
+struct Scene {
+    facts: Derived<Facts>,
+    network: Derived<NetworkLayer>,
+    exposure: Derived<ExposureLayer>,
+    snaps: Derived<SnapLayer>,
+    rates: Derived<RateLayer>,
+    by_stretch: rates::PeriodRates,
+    by_segment: rates::PeriodRates,
+}
+
+impl Scene {
+    async fn of(app: &App) -> Result<Self, Error> {
+        let deriver = app.deriver();
+        let facts = deriver.facts().await?;
+        let rates = deriver.rates(&facts).await?;
+        let season = deriver.season(&facts).await?;
+        let all = PeriodChoice::default();
+        Ok(Self {
+            network: deriver.network(&facts).await?,
+            exposure: deriver.exposure(&facts).await?,
+            snaps: deriver.snaps(&facts).await?,
+            by_stretch: rates::in_period(&rates.stretches, &rates.bounds, &season, all)?,
+            by_segment: rates::in_period(&rates.segments, &rates.bounds, &season, all)?,
+            rates,
+            facts,
+        })
+    }
+
+    fn respond(&self, page: &UnitPage) -> Cached<maud::Markup> {
+        let frame =
+            common::frame(&self.facts, Section::Trails, &page.name, common::rate_records(&self.rates));
+        let policy = CachePolicy::of_revision(self.facts.revision, format!("{} {}", page.kind, page.name));
+        Cached(policy, views::layout::page(&frame, views::unit::body(page)))
+    }
+
+    fn page(&self, set: &RateSet, unit: usize) -> Result<UnitPage, Error> {
+        let is_stretch = std::ptr::eq(set, &raw const self.rates.stretches);
+        let period = if is_stretch { &self.by_stretch } else { &self.by_segment };
+        let members = &set.members[unit];
+        let fit = &set.fit.units[unit];
+        let mut drawing =
+            common::stretch_map(&self.facts, &self.network, &self.rates, &self.by_stretch, |unit| {
+                format!("/stretch/{unit}")
+            });
+        drawing.lines.push(MapLine {
+            points: common::course(&self.network, members),
+            stroke: common::stroke(period.drawn[unit]),
+            href: String::new(),
+            title: set.names[unit].clone(),
+            picked: true,
+        });
+        let (records, counts, n_ambiguous) = self.records(members);
+        let stratum = &set.fit.strata[set.strata[unit]];
+        let per_1000 = |it: crate::analysis::rates::Interval| Estimate {
+            value: it.mean * 1000.0,
+            lower: it.lower * 1000.0,
+            upper: it.upper * 1000.0,
+        };
+        let (prior, exceedance) = match &fit.rate {
+            UnitRate::Estimated(estimate) => (
+                Some((self.trail_name(set, unit), estimate.shrinkage, per_1000(stratum.mean_per_km))),
+                match estimate.exceedance {
+                    Exceedance::Probability(probability) => Some(probability),
+                    Exceedance::NotJudged => None,
+                },
+            ),
+            UnitRate::Unexposed | UnitRate::ContradictsRecords => (None, None),
+        };
+        let segments = match is_stretch {
+            true => members.iter().map(|segment| self.segment_row(*segment)).collect(),
+            false => Vec::new(),
+        };
+        let parent = (!is_stretch).then(|| {
+            let stretch = self.rates.stretch_of[unit];
+            (self.rates.stretches.names[stretch].clone(), format!("/stretch/{stretch}"))
+        });
+        Ok(UnitPage {
+            name: set.names[unit].clone(),
+            kind: if is_stretch { "stretch" } else { "segment" },
+            length_m: members.iter().map(|segment| self.network.network.segments[*segment].length_m).sum(),
+            drawing,
+            figure: common::figure(set, period, unit),
+            raw: rates::raw_per_1000_km(fit.count, fit.exposure_km).map(common::estimate),
+            prior,
+            spread_words: spread_words(stratum.spread),
+            exceedance,
+            multiple: self.facts.settings.multiple,
+            counts,
+            n_ambiguous,
+            survey: Some((counts[1].round() as u64, None)),
+            segments,
+            records,
+            exposure_lines: exposure_lines(&self.exposure),
+            parent,
+        })
+    }
+
+    fn trail_name(&self, set: &RateSet, unit: usize) -> String {
+        self.network.network.trails[set.strata[unit]].name.clone()
+    }
+
+    fn segment_row(&self, segment: usize) -> (String, String, views::figure::Figure) {
+        let set = &self.rates.segments;
+        let figure = common::figure(set, &self.by_segment, segment);
+        (set.names[segment].clone(), segment_href(&self.network, segment), figure)
+    }
+
+    /// The records that may lie on the segments, most probable first; expected counts by effort kind; how many reports
+    /// may lie elsewhere.
+    fn records(&self, members: &[usize]) -> (Vec<RecordRow>, [f64; 4], usize) {
+        let mut found = Vec::new();
+        let mut counts = [0.0; 4];
+        let mut n_ambiguous = 0;
+        for (row, snap) in self.facts.encounters.rows.iter().zip(&self.snaps.snaps) {
+            let weight: f64 = match snap {
+                Some(Snap::OnTrail(tied)) => {
+                    let here = tied.candidates.iter().filter(|at| members.contains(&at.nearest.segment_idx));
+                    here.map(|candidate| candidate.weight).sum()
+                }
+                Some(Snap::ByHand { segment_idx }) if members.contains(segment_idx) => 1.0,
+                _ => 0.0,
+            };
+            if weight <= 0.0 || !self.facts.counts(row) {
+                continue;
+            }
+            let column = match row.effort_kind {
+                EffortKind::Report => 0,
+                EffortKind::Survey => 1,
+                EffortKind::Located => 2,
+                EffortKind::Chance => 3,
+            };
+            counts[column] += weight;
+            if row.effort_kind == EffortKind::Report && (0.05..0.95).contains(&weight) {
+                n_ambiguous += 1;
+            }
+            found.push((weight, row));
+        }
+        found.sort_by(|a, b| b.0.total_cmp(&a.0).then(a.1.id.cmp(&b.1.id)));
+        let record = |(weight, row): &(f64, &crate::store::EncounterRow)| RecordRow {
+            href: format!("/encounters/{}", row.id),
+            when: when_words(&row.time),
+            species: self.facts.encounters.species[row.species as usize].clone(),
+            effort: row.effort_kind.term().to_owned(),
+            weight: *weight,
+        };
+        (found.iter().take(N_RECORDS).map(record).collect(), counts, n_ambiguous)
+    }
+}
+
+/// A date and time as far as they are known.
+pub(super) fn when_words(time: &EventTime) -> String {
+    let date = match time.date {
+        EventDate::Day(date) => date.to_string(),
+        EventDate::Month { year, month } => format!("{year}-{month:02}, day not known"),
+        EventDate::Year(year) => format!("{year}, month not known"),
+        EventDate::Unknown => "not known".to_owned(),
+    };
+    match time.minute_of_day {
+        Some(minute) => format!("{date} {:02}:{:02}", minute / 60, minute % 60),
+        None => date,
+    }
+}
+
+fn spread_words(spread: Spread) -> String {
+    match spread {
+        Spread::ToldApart { no_spread_probability } => format!(
+            "parts of this trail differ (probability that they do not: {:.0} %)",
+            no_spread_probability * 100.0
+        ),
+        Spread::CannotTellApart { .. } => "the records cannot tell the parts of this trail apart".to_owned(),
+    }
+}
+
+/// What the exposure rests on, a line each.
+pub(super) fn exposure_lines(exposure: &ExposureLayer) -> Vec<String> {
+    let field = &exposure.field;
+    let (first, last) = (exposure.period.first(), exposure.period.last());
+    let mut lines = vec![format!("Walking from {first} to {last}, {} draws kept whole.", field.n_draws)];
+    for parameter in &field.parameters {
+        let status = match parameter.status {
+            ParameterStatus::Fitted => "fitted",
+            ParameterStatus::Measured => "measured",
+            ParameterStatus::Prior => "stated prior",
+        };
+        let summary = &parameter.summary;
+        lines.push(format!(
+            "{}: {status}, {} (95 % interval {} to {})",
+            parameter.name,
+            short(summary.median),
+            short(summary.lower),
+            short(summary.upper)
+        ));
+    }
+    for fit in field.counters.iter().filter(|fit| fit.is_used) {
+        let report = &field.readings[fit.counter];
+        lines.push(format!(
+            "Counter {}: {:.0} passages counted, {:.0} expected by the fit; {} bins used, {} missing, {} in outages",
+            fit.counter + 1,
+            fit.observed,
+            fit.expected,
+            report.used,
+            report.missing,
+            report.outage
+        ));
+    }
+    lines
+}
+
+fn short(value: f64) -> String {
+    if value.abs() >= 100.0 { views::charts::thousands(value.round() as i64) } else { format!("{value:.2}") }
+}
