@@ -35,7 +35,7 @@ pub(crate) fn judge(record: &Record) -> Judged<'_> {
         }
         Err(problem) => {
             let words = match problem {
-                Problem::Unknown => format!("no function is known for the topic {}", record.topic),
+                Problem::Unknown => format!("an unknown kind of question in the topic {}", record.topic),
                 Problem::Failed(words) => words,
             };
             Judged { record, answer: None, failures: vec![told(record, &words)] }
