@@ -143,7 +143,8 @@ impl SnapIndex {
                 break;
             }
             reach_m = if best.edge_idx.is_some() {
-                best.distance_squared.sqrt()
+                // A hair more than the root, whose square may round below the distance: else it would never settle.
+                best.distance_squared.sqrt() * (1.0 + 1e-12)
             } else {
                 (reach_m * 4.0).min(max_m)
             };

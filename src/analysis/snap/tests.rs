@@ -211,3 +211,13 @@ proptest! {
         }
     }
 }
+
+/// The search once never ended where the square of a distance's root rounds below the distance.
+#[test]
+fn the_search_for_the_nearest_segment_ends_wherever_it_starts() {
+    let index = SnapIndex::new(&ladder());
+    for step in 0..4000 {
+        let (x, y) = (f64::from(step).mul_add(0.731, -1300.0), f64::from(step % 977).mul_add(1.37, 60.0));
+        assert!(index.nearest(Coord { x, y }, 5000.0).is_some(), "{x} {y}");
+    }
+}
