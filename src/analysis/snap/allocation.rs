@@ -1,13 +1,19 @@
 //! Whole-number allocations of uncertain records to segments.
 
 use rand::RngExt;
+use rayon::prelude::*;
 
 use crate::analysis::random::stream;
+use crate::analysis::snap::Candidate;
 use crate::analysis::snap::Snap;
+
+/// Candidates of a record that are drawn from; there are a handful as a rule.
+const MAX_CANDIDATES: usize = 256;
 
 /// The segment of each record in each draw.
 ///
-/// Records that can lie on one segment only are kept once, the others draw by draw.
+/// Records that can lie on one segment only are kept once; of the others each draw keeps the number of the candidate, one
+/// byte.
 #[derive(Debug, Clone, PartialEq)]
 pub struct Allocation {
     n_draws: usize,
@@ -15,8 +21,11 @@ pub struct Allocation {
     fixed: Vec<Option<u32>>,
     /// The records that are drawn, ascending.
     drawn_records: Vec<u32>,
-    /// Their segments, draw-major.
-    drawn: Vec<u32>,
+    /// First candidate of each of them.
+    candidate_starts: Vec<u32>,
+    candidate_segments: Vec<u32>,
+    /// The candidate of each of them in each draw, draw-major.
+    drawn: Vec<u8>,
 }
 
 /// Draws the segments of records from their weights.
@@ -25,18 +34,33 @@ pub struct Allocation {
 /// off trail or too vague are on no segment; those set by hand are on theirs in every draw.
 pub fn allocate(snaps: &[Snap], n_draws: usize, seed: u64) -> Allocation {
     let fixed: Vec<Option<u32>> = snaps.iter().map(fixed_segment).collect();
-    let uncertain: Vec<(u32, Vec<(f64, u32)>)> = snaps
-        .iter()
-        .enumerate()
-        .filter_map(|(record, snap)| cumulative_weights(snap).map(|weights| (record as u32, weights)))
-        .collect();
-    let mut drawn = Vec::with_capacity(n_draws * uncertain.len());
-    for draw in 0..n_draws {
-        let mut rng = stream(seed, draw as u64);
-        drawn.extend(uncertain.iter().map(|(_, weights)| pick(weights, rng.random::<f64>())));
+    let (mut drawn_records, mut candidate_starts) = (Vec::new(), Vec::new());
+    let (mut candidate_segments, mut cumulative) = (Vec::new(), Vec::new());
+    for (record, snap) in snaps.iter().enumerate() {
+        let Some(candidates) = uncertain_candidates(snap) else { continue };
+        drawn_records.push(record as u32);
+        candidate_starts.push(candidate_segments.len() as u32);
+        let mut sum = 0.0;
+        for candidate in candidates.iter().take(MAX_CANDIDATES) {
+            sum += candidate.weight;
+            candidate_segments.push(candidate.nearest.segment_idx as u32);
+            cumulative.push(sum);
+        }
+        // What rounding or the limit leaves to one falls to the last.
+        if let Some(last) = cumulative.last_mut() {
+            *last = f64::INFINITY;
+        }
     }
-    let drawn_records = uncertain.into_iter().map(|(record, _)| record).collect();
-    Allocation { n_draws, fixed, drawn_records, drawn }
+    let mut drawn = vec![0u8; n_draws * drawn_records.len()];
+    if !drawn_records.is_empty() {
+        drawn.par_chunks_mut(drawn_records.len()).enumerate().for_each(|(draw, chosen)| {
+            let mut rng = stream(seed, draw as u64);
+            for (choice, &start) in chosen.iter_mut().zip(&candidate_starts) {
+                *choice = pick(&cumulative[start as usize..], rng.random::<f64>());
+            }
+        });
+    }
+    Allocation { n_draws, fixed, drawn_records, candidate_starts, candidate_segments, drawn }
 }
 
 fn fixed_segment(snap: &Snap) -> Option<u32> {
@@ -50,24 +74,20 @@ fn fixed_segment(snap: &Snap) -> Option<u32> {
     }
 }
 
-fn cumulative_weights(snap: &Snap) -> Option<Vec<(f64, u32)>> {
-    let Snap::OnTrail(on_trail) = snap else { return None };
-    if on_trail.candidates.len() < 2 {
-        return None;
+fn uncertain_candidates(snap: &Snap) -> Option<&[Candidate]> {
+    match snap {
+        Snap::OnTrail(on_trail) if on_trail.candidates.len() > 1 => Some(&on_trail.candidates),
+        _ => None,
     }
-    let mut sum = 0.0;
-    let cumulative = on_trail.candidates.iter().map(|candidate| {
-        sum += candidate.weight;
-        (sum, candidate.nearest.segment_idx as u32)
-    });
-    Some(cumulative.collect())
 }
 
-/// Candidates come heaviest first, so a walk from the start is short.
-fn pick(cumulative: &[(f64, u32)], uniform: f64) -> u32 {
-    let chosen = cumulative.iter().find(|(sum, _)| uniform < *sum);
-    // The sum may round to a little less than one.
-    chosen.or(cumulative.last()).map_or(0, |(_, segment)| *segment)
+/// The first candidate whose cumulative weight exceeds the draw. They come heaviest first, so the walk is short.
+fn pick(cumulative: &[f64], uniform: f64) -> u8 {
+    let mut choice = 0;
+    while uniform >= cumulative[choice] {
+        choice += 1;
+    }
+    choice as u8
 }
 
 impl Allocation {
@@ -89,8 +109,14 @@ impl Allocation {
     /// The segment of a record in a draw; `None` when it is on no segment.
     pub fn segment(&self, draw: usize, record: usize) -> Option<usize> {
         let drawn = self.drawn_records.binary_search(&(record as u32)).ok();
-        let segment = drawn.map(|k| self.drawn[draw * self.drawn_records.len() + k]).or(self.fixed[record]);
+        let segment = drawn.map(|k| self.drawn_segment(draw, k)).or(self.fixed[record]);
         segment.map(|segment| segment as usize)
+    }
+
+    /// The segment of the `k`th uncertain record in a draw.
+    fn drawn_segment(&self, draw: usize, k: usize) -> u32 {
+        let choice = self.drawn[draw * self.drawn_records.len() + k];
+        self.candidate_segments[self.candidate_starts[k] as usize + usize::from(choice)]
     }
 
     /// Records on each segment in each draw: draw-major, `n_draws * n_segments` values.
@@ -110,15 +136,15 @@ impl Allocation {
                 *count += 1;
             }
         }
-        let counted: Vec<bool> = self.drawn_records.iter().map(|&r| is_counted(r as usize)).collect();
+        let counted: Vec<usize> =
+            (0..self.drawn_records.len()).filter(|&k| is_counted(self.drawn_records[k] as usize)).collect();
         let mut counts = Vec::with_capacity(self.n_draws * n_segments);
         for draw in 0..self.n_draws {
             let start = counts.len();
             counts.extend_from_slice(&base);
-            let drawn = &self.drawn[draw * counted.len()..(draw + 1) * counted.len()];
-            for (&segment, _) in drawn.iter().zip(&counted).filter(|(_, counted)| **counted) {
-                if (segment as usize) < n_segments {
-                    counts[start + segment as usize] += 1;
+            for &k in &counted {
+                if let Some(count) = counts.get_mut(start + self.drawn_segment(draw, k) as usize) {
+                    *count += 1;
                 }
             }
         }
@@ -151,7 +177,7 @@ pub fn fractional_counts(snaps: &[Snap], n_segments: usize) -> Vec<f64> {
 #[cfg(test)]
 mod tests {
     use super::*;
-    use crate::analysis::snap::{Candidate, Nearest, OnTrail, PriorUse};
+    use crate::analysis::snap::{Nearest, OnTrail, PriorUse};
     use geo::Coord;
     use rand_distr::{Distribution, Poisson};
 

@@ -99,36 +99,51 @@ impl PositionError {
 /// The plane's density per square metre integrates along a line to a density per metre of offset. `sigma_m` must be more
 /// than zero; an edge without length gives zero.
 pub fn edge_integral(model: ErrorModel, point: Coord<f64>, edge: [Coord<f64>; 2], sigma_m: f64) -> f64 {
-    log_edge_integral(model, point, edge, sigma_m).exp()
+    match (model, OnEdge::new(point, edge)) {
+        (_, None) => 0.0,
+        (ErrorModel::Normal, Some(on_edge)) => log_normal(on_edge, sigma_m).exp(),
+        (ErrorModel::StudentT4, Some(on_edge)) => student_t4(on_edge, sigma_m),
+    }
 }
 
 /// The natural logarithm of [`edge_integral`]; minus infinity for an edge without length.
 pub(super) fn log_edge_integral(
     model: ErrorModel,
     point: Coord<f64>,
-    [from, to]: [Coord<f64>; 2],
+    edge: [Coord<f64>; 2],
     sigma_m: f64,
 ) -> f64 {
-    let (dx, dy) = (to.x - from.x, to.y - from.y);
-    let edge_m = dx.hypot(dy);
-    if edge_m == 0.0 {
-        return f64::NEG_INFINITY;
+    match (model, OnEdge::new(point, edge)) {
+        (_, None) => f64::NEG_INFINITY,
+        (ErrorModel::Normal, Some(on_edge)) => log_normal(on_edge, sigma_m),
+        (ErrorModel::StudentT4, Some(on_edge)) => student_t4(on_edge, sigma_m).ln(),
     }
-    let (px, py) = (point.x - from.x, point.y - from.y);
-    // The edge in coordinates of its own line: it runs from `start_m` to `end_m`, the point is `offset_m` beside zero.
-    let start_m = -(px * dx + py * dy) / edge_m;
-    let end_m = start_m + edge_m;
-    let offset_m = (px * dy - py * dx) / edge_m;
-    match model {
-        ErrorModel::Normal => log_normal(offset_m, start_m, end_m, sigma_m),
-        ErrorModel::StudentT4 => student_t4(offset_m, start_m, end_m, sigma_m).ln(),
+}
+
+/// An edge in coordinates of its own line: it runs from `start_m` to `end_m`, and the point is `offset_m` beside zero.
+#[derive(Debug, Clone, Copy)]
+struct OnEdge {
+    offset_m: f64,
+    start_m: f64,
+    end_m: f64,
+}
+
+impl OnEdge {
+    /// `None` for an edge without length.
+    fn new(point: Coord<f64>, [from, to]: [Coord<f64>; 2]) -> Option<Self> {
+        let (dx, dy) = (to.x - from.x, to.y - from.y);
+        let edge_m = (dx * dx + dy * dy).sqrt();
+        let (px, py) = (point.x - from.x, point.y - from.y);
+        let start_m = -(px * dx + py * dy) / edge_m;
+        let offset_m = (px * dy - py * dx) / edge_m;
+        (edge_m > 0.0).then_some(Self { offset_m, start_m, end_m: start_m + edge_m })
     }
 }
 
 /// The density is (1 / 2 pi s^2) (1 + r^2 / 4 s^2)^-3, the bivariate t with 4 degrees of freedom (Kotz & Nadarajah 2004,
 /// *Multivariate t Distributions*, section 1.1). With a^2 = 4 s^2 + offset^2 its integral along u is that of
 /// (32 s^4 / pi) (a^2 + u^2)^-3, which is elementary.
-fn student_t4(offset_m: f64, start_m: f64, end_m: f64, sigma_m: f64) -> f64 {
+fn student_t4(OnEdge { offset_m, start_m, end_m }: OnEdge, sigma_m: f64) -> f64 {
     let a_squared = 4.0 * sigma_m * sigma_m + offset_m * offset_m;
     let a = a_squared.sqrt();
     let rational = |u: f64| {
@@ -138,10 +153,11 @@ fn student_t4(offset_m: f64, start_m: f64, end_m: f64, sigma_m: f64) -> f64 {
     // One arctangent of the difference, not a difference of two.
     let angle = (a * (end_m - start_m)).atan2(a_squared + start_m * end_m);
     let integral = rational(end_m) - rational(start_m) + 3.0 / (8.0 * a_squared * a_squared * a) * angle;
-    32.0 * sigma_m.powi(4) / PI * integral.max(0.0)
+    // Rounding may eat a hopelessly far edge; what stays above zero keeps its logarithm finite.
+    32.0 * sigma_m.powi(4) / PI * integral.max(1e-300)
 }
 
-fn log_normal(offset_m: f64, start_m: f64, end_m: f64, sigma_m: f64) -> f64 {
+fn log_normal(OnEdge { offset_m, start_m, end_m }: OnEdge, sigma_m: f64) -> f64 {
     let scale = sigma_m * SQRT_2;
     let offset_term = (offset_m / scale).powi(2);
     ln_erf_difference(start_m / scale, end_m / scale) - offset_term - (2.0 * sigma_m * (2.0 * PI).sqrt()).ln()

@@ -7,6 +7,7 @@ use crate::analysis::network::Network;
 use crate::analysis::plane::EdgeGrid;
 use crate::analysis::plane::LocalPlane;
 use crate::analysis::snap::error_model::ErrorModel;
+use crate::analysis::snap::error_model::edge_integral;
 use crate::analysis::snap::error_model::log_edge_integral;
 use crate::analysis::snap::places::PlaceArea;
 use crate::analysis::snap::places::PlaceIndex;
@@ -134,27 +135,43 @@ impl SnapIndex {
             return None;
         }
         let mut best = Best { distance_squared: max_m * max_m, edge_idx: None, share: 0.0 };
-        // Widening rings: most points have an edge in their own cell or next to it.
+        // Widening boxes: most points have an edge in their own cell or next to it.
         let mut reach_m = CELL_M.min(max_m) / 4.0;
-        loop {
+        self.look_within(point, reach_m, &mut best);
+        while best.edge_idx.is_none() && reach_m < max_m {
+            reach_m = (reach_m * 4.0).min(max_m);
             self.look_within(point, reach_m, &mut best);
-            let is_settled = best.edge_idx.is_some() && best.distance_squared <= reach_m * reach_m;
-            if is_settled || reach_m >= max_m {
-                break;
-            }
-            reach_m = if best.edge_idx.is_some() {
-                // A hair more than the root, whose square may round below the distance: else it would never settle.
-                best.distance_squared.sqrt() * (1.0 + 1e-12)
-            } else {
-                (reach_m * 4.0).min(max_m)
-            };
+        }
+        // What was found may lie in a corner of its box, and something nearer just outside.
+        let found_m = best.distance_squared.sqrt();
+        if best.edge_idx.is_some() && found_m > reach_m {
+            self.look_within(point, found_m, &mut best);
         }
         best.edge_idx.map(|edge_idx| self.describe(point, edge_idx as usize, best.share))
     }
 
     /// The nearest segment of each of many points, as [`SnapIndex::nearest`], on all threads; in their order.
     pub fn nearest_within(&self, points: &[Coord<f64>], max_m: f64) -> Vec<Option<Nearest>> {
-        points.par_iter().with_min_len(CHUNK).map(|&point| self.nearest(point, max_m)).collect()
+        let order = self.cell_order(points);
+        let found: Vec<Option<Nearest>> = order
+            .par_iter()
+            .with_min_len(CHUNK)
+            .map(|&point_idx| self.nearest(points[point_idx as usize], max_m))
+            .collect();
+        in_given_order(&order, found)
+    }
+
+    /// The indices of points, those of one cell together: neighbours read the same memory, which is most of the work.
+    pub(super) fn cell_order(&self, points: &[Coord<f64>]) -> Vec<u32> {
+        let (n_columns, _) = self.grid.shape();
+        let cell = |point: &Coord<f64>| self.grid.row(point.y) * n_columns + self.grid.column(point.x);
+        let mut keys: Vec<u64> = points
+            .iter()
+            .enumerate()
+            .map(|(point_idx, point)| (cell(point) as u64) << 32 | point_idx as u64)
+            .collect();
+        keys.sort_unstable();
+        keys.into_iter().map(|key| key as u32).collect()
     }
 
     fn look_within(&self, point: Coord<f64>, reach_m: f64, best: &mut Best) {
@@ -205,18 +222,17 @@ impl SnapIndex {
         model: ErrorModel,
     ) -> f64 {
         let edges = self.edge_starts[segment_idx] as usize..self.edge_starts[segment_idx + 1] as usize;
-        let mut highest = f64::NEG_INFINITY;
-        let mut sum = 0.0;
-        for edge in &self.edges[edges] {
-            let log = log_edge_integral(model, point, edge.ends, sigma_m);
-            if log > highest {
-                sum = sum * (highest - log).exp() + 1.0;
-                highest = log;
-            } else if log > f64::NEG_INFINITY {
-                sum += (log - highest).exp();
+        let edges = &self.edges[edges];
+        match model {
+            // The t density falls as a power, so its integrals can be added as they are.
+            ErrorModel::StudentT4 => {
+                edges.iter().map(|edge| edge_integral(model, point, edge.ends, sigma_m)).sum::<f64>().ln()
+            }
+            ErrorModel::Normal => {
+                let logs = edges.iter().map(|edge| log_edge_integral(model, point, edge.ends, sigma_m));
+                log_of_sum(logs)
             }
         }
-        highest + sum.ln()
     }
 
     fn describe(&self, point: Coord<f64>, edge_idx: usize, share: f64) -> Nearest {
@@ -231,6 +247,29 @@ impl SnapIndex {
             foot,
         }
     }
+}
+
+/// Results that were computed in another order, put back.
+pub(super) fn in_given_order<T: Clone>(order: &[u32], results: Vec<Option<T>>) -> Vec<Option<T>> {
+    let mut given = vec![None; results.len()];
+    for (&idx, result) in order.iter().zip(results) {
+        given[idx as usize] = result;
+    }
+    given
+}
+
+/// The logarithm of a sum, from the logarithms of its terms.
+fn log_of_sum(logs: impl Iterator<Item = f64>) -> f64 {
+    let (mut highest, mut sum) = (f64::NEG_INFINITY, 0.0);
+    for log in logs {
+        if log > highest {
+            sum = sum * (highest - log).exp() + 1.0;
+            highest = log;
+        } else if log > f64::NEG_INFINITY {
+            sum += (log - highest).exp();
+        }
+    }
+    highest + sum.ln()
 }
 
 #[derive(Debug, Clone, Copy)]

@@ -12,6 +12,7 @@ mod places;
 
 use rayon::prelude::*;
 
+use crate::analysis::snap::index::in_given_order;
 use crate::domain::geography::LonLat;
 
 pub use allocation::{Allocation, allocate, fractional_counts};
@@ -22,7 +23,7 @@ pub use index::{Nearest, SnapIndex};
 pub use places::PlaceArea;
 
 /// Weights below this are left out, and the rest normalised again.
-const LEAST_WEIGHT: f64 = 1e-6;
+const LEAST_WEIGHT: f64 = 1e-4;
 
 /// A record's position.
 #[derive(Debug, Clone, Copy, PartialEq)]
@@ -133,7 +134,7 @@ pub enum Snap {
 /// A record on a trail.
 #[derive(Debug, Clone, PartialEq)]
 pub struct OnTrail {
-    /// Segments in reach, heaviest first; weights sum to one; at least one.
+    /// Segments in reach, heaviest first; weights sum to one; at least one. Those under one in 10,000 are left out.
     pub candidates: Vec<Candidate>,
     /// Whether the second weight is high enough that the record should be looked at.
     pub is_ambiguous: bool,
@@ -201,7 +202,13 @@ impl SnapIndex {
         params: &SnapParams,
     ) -> Result<Vec<Snap>, SnapError> {
         self.check(prior, params)?;
-        records.par_iter().map(|record| self.snap_checked(record, prior, params)).collect()
+        let points: Vec<_> = records.iter().map(|record| self.plane().to_plane(record.position)).collect();
+        let order = self.cell_order(&points);
+        let snaps: Vec<Option<Snap>> = order
+            .par_iter()
+            .map(|&idx| self.snap_checked(&records[idx as usize], prior, params).map(Some))
+            .collect::<Result<_, _>>()?;
+        Ok(in_given_order(&order, snaps).into_iter().flatten().collect())
     }
 
     fn check(&self, prior: Option<&[f64]>, params: &SnapParams) -> Result<(), SnapError> {

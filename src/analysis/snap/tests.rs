@@ -171,6 +171,31 @@ fn weights_recover_planted_places() {
     }
 }
 
+#[test]
+fn the_nearest_of_many_points_is_that_of_a_search_through_all_segments() {
+    use crate::analysis::random::stream;
+    use rand::RngExt;
+    let network = ladder();
+    let index = SnapIndex::new(&network);
+    let mut rng = stream(5, 0);
+    let points: Vec<Coord<f64>> = (0..5000)
+        .map(|_| Coord { x: rng.random_range(-900.0..900.0), y: rng.random_range(-900.0..900.0) })
+        .collect();
+    let distance_m = |point: Coord<f64>, [a, b]: [Coord<f64>; 2]| {
+        let (dx, dy) = (b.x - a.x, b.y - a.y);
+        let share = (((point.x - a.x) * dx + (point.y - a.y) * dy) / (dx * dx + dy * dy)).clamp(0.0, 1.0);
+        (point.x - a.x - share * dx).hypot(point.y - a.y - share * dy)
+    };
+    for (point, found) in points.iter().zip(index.nearest_within(&points, 300.0)) {
+        let edges = network.segments.iter().flat_map(|s| s.planar.windows(2));
+        let least_m = edges.map(|e| distance_m(*point, [e[0], e[1]])).fold(f64::INFINITY, f64::min);
+        match found {
+            Some(nearest) => assert!((nearest.distance_m - least_m).abs() < 1e-9),
+            None => assert!(least_m > 300.0),
+        }
+    }
+}
+
 proptest! {
     #![proptest_config(ProptestConfig::with_cases(64))]
 
