@@ -30,8 +30,8 @@ const LONGEST_UPLOAD: Duration = Duration::from_secs(3600);
 /// The largest form that is no upload.
 const LARGEST_FORM: usize = 1024 * 1024;
 /// Nothing is loaded from outside the server, and nothing runs that stands in a page itself.
-const CONTENT_POLICY: &str = "default-src 'self'; img-src 'self' data:; style-src 'self' 'unsafe-hashes'; \
-                              frame-ancestors 'none'; base-uri 'none'; form-action 'self'";
+const CONTENT_POLICY: &str =
+    "default-src 'self'; img-src 'self' data:; frame-ancestors 'none'; base-uri 'none'; form-action 'self'";
 
 /// All addresses.
 pub fn router(app: App) -> Router {

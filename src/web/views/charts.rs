@@ -17,7 +17,7 @@ pub struct Estimate {
 /// An interval as a bar on a log axis with ticks at 0.1, 1 and 10, the estimate a square in its class colour.
 pub fn interval_bar(estimate: Estimate, class: Option<u8>) -> Markup {
     let x = |value: f64| {
-        10.0 + 90.0 * (value.max(0.02).min(50.0).log10() - 0.02f64.log10()) / (50f64 / 0.02).log10()
+        10.0 + 90.0 * (value.clamp(0.02, 50.0).log10() - 0.02f64.log10()) / (50f64 / 0.02).log10()
     };
     let fill = class.map_or_else(|| "mark".to_owned(), |class| format!("f{class}"));
     html! {
@@ -48,7 +48,7 @@ pub fn thousands(value: i64) -> String {
     let digits = value.unsigned_abs().to_string();
     let mut words = String::new();
     for (idx, digit) in digits.chars().enumerate() {
-        if idx > 0 && (digits.len() - idx) % 3 == 0 {
+        if idx > 0 && (digits.len() - idx).is_multiple_of(3) {
             words.push(',');
         }
         words.push(digit);

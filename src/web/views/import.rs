@@ -55,6 +55,7 @@ pub fn data_body(page: &DataPage) -> Markup {
                 ul {
                     li { a href="/layers/stretches.geojson" { "Stretches" } }
                     li { a href="/layers/segments.geojson" { "Segments" } }
+                    li { a href="/layers/trails.geojson" { "Trails" } }
                     li { a href="/layers/encounters.geojson" { "Encounters" } }
                     li { a href="/layers/density.geojson" { "Density" } }
                     li { a href="/layers/signs.geojson" { "Sign locations" } }
