@@ -265,7 +265,11 @@ impl Parts<'_> {
 }
 
 /// Rates of units whose walking is assumed in part, all of them: estimated together, but none ranked, compared or called.
-fn unjudged(effort: &Effort<'_>, units: &Units<'_>, params: &RateParams) -> Result<RateFit, rates::RateError> {
+fn unjudged(
+    effort: &Effort<'_>,
+    units: &Units<'_>,
+    params: &RateParams,
+) -> Result<RateFit, rates::RateError> {
     let taken = |known: &Provenance| match known {
         Provenance::Assumed => Provenance::Fitted,
         known => *known,

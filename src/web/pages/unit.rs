@@ -30,8 +30,8 @@ use crate::domain::time::EventTime;
 use crate::web::cache::CachePolicy;
 use crate::web::cache::Cached;
 use crate::web::error::Error;
-use crate::web::query::key;
 use crate::web::pages::common;
+use crate::web::query::key;
 use crate::web::views;
 use crate::web::views::charts::Estimate;
 use crate::web::views::layout::Section;
@@ -292,7 +292,9 @@ fn calibration_line((counter, calibration): (&Counter, &Calibration)) -> String 
         CalibrationSource::Own { n_sessions } => {
             format!("from {n_sessions} sessions in which a person counted beside it")
         }
-        CalibrationSource::Pooled { n_counters } => format!("from the sessions of {n_counters} other counters"),
+        CalibrationSource::Pooled { n_counters } => {
+            format!("from the sessions of {n_counters} other counters")
+        }
         CalibrationSource::Prior => "a stated prior, since no counter has a session".to_owned(),
     };
     format!(

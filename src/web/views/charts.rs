@@ -36,7 +36,7 @@ pub fn format_rate(value: f64) -> String {
         thousands(value.round() as i64)
     } else if value >= 0.095 {
         format!("{value:.1}")
-    } else if value > 0.0 {
+    } else if value >= 0.005 {
         format!("{value:.2}")
     } else {
         "0".to_owned()
@@ -206,7 +206,8 @@ mod tests {
 
     #[test]
     fn numbers_read_as_on_pages() {
-        for (value, words) in [(5.26, "5.3"), (0.052, "0.05"), (12.4, "12"), (0.0, "0"), (12345.6, "12,346")]
+        for (value, words) in
+            [(5.26, "5.3"), (0.052, "0.05"), (12.4, "12"), (0.0004, "0"), (0.0, "0"), (12345.6, "12,346")]
         {
             assert_eq!(format_rate(value), words);
         }

@@ -263,12 +263,8 @@ pub fn list_samples() -> Vec<EncountersPage> {
         next: Some("/encounters?after=1".to_owned()),
         first: None,
     };
-    let wrong = FilterForm {
-        from_year: "last".to_owned(),
-        part: "noon".to_owned(),
-        errors,
-        ..FilterForm::default()
-    };
+    let wrong =
+        FilterForm { from_year: "last".to_owned(), part: "noon".to_owned(), errors, ..FilterForm::default() };
     vec![page.clone(), EncountersPage { rows: Vec::new(), n_matching: 0, filter: wrong, next: None, ..page }]
 }
 

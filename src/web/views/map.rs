@@ -232,6 +232,11 @@ pub fn samples() -> Vec<MapPage> {
         empty: None,
         reference: Some(Estimate { value: 2.1, lower: 1.9, upper: 2.4 }),
     };
-    let bare = MapPage { empty: Some("There are no trails yet.".to_owned()), picked: None, ranked: Vec::new(), ..full.clone() };
+    let bare = MapPage {
+        empty: Some("There are no trails yet.".to_owned()),
+        picked: None,
+        ranked: Vec::new(),
+        ..full.clone()
+    };
     vec![full, bare]
 }

@@ -5,9 +5,11 @@ mod park;
 
 use axum::Router;
 use axum::body::Body;
+use axum::http::HeaderMap;
 use axum::http::Method;
 use axum::http::Request;
 use axum::http::header;
+use axum::response::Response;
 use jiff::Timestamp;
 use tempfile::TempDir;
 use tower::ServiceExt;
@@ -26,6 +28,7 @@ pub(crate) use crate::support::park::LEDGE;
 pub(crate) use crate::support::park::Park;
 pub(crate) use crate::support::park::at;
 pub(crate) use crate::support::park::report;
+pub(crate) use crate::support::park::rows;
 
 /// 2024-07-01T12:00:00Z.
 const NOW_S: i64 = 1_719_835_200;
@@ -84,12 +87,20 @@ impl TestApp {
 
     /// Asks with a method and headers.
     pub(crate) async fn ask(&self, method: Method, address: &str, headers: &[(&str, &str)]) -> Answer {
+        Answer::read(address, self.respond(method, address, headers).await).await
+    }
+
+    /// The headers of an answer whose body is not text.
+    pub(crate) async fn headers(&self, address: &str, headers: &[(&str, &str)]) -> HeaderMap {
+        self.respond(Method::GET, address, headers).await.headers().clone()
+    }
+
+    async fn respond(&self, method: Method, address: &str, headers: &[(&str, &str)]) -> Response {
         let mut request = Request::builder().method(method).uri(address).header(header::HOST, "park.example");
         for (name, value) in headers {
             request = request.header(*name, *value);
         }
-        let request = request.body(Body::empty()).unwrap();
-        Answer::read(address, self.router.clone().oneshot(request).await.unwrap()).await
+        self.router.clone().oneshot(request.body(Body::empty()).unwrap()).await.unwrap()
     }
 }
 

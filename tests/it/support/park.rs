@@ -253,7 +253,7 @@ impl Park {
             EncounterDraft { time: dated(EventDate::Unknown), ..plain("O-undated") },
             EncounterDraft { scientific_name: "Pituophis catenifer".to_owned(), ..plain("O-harmless") },
             EncounterDraft { verification_status: VerificationStatus::Rejected, ..plain("O-rejected") },
-            EncounterDraft { outcome: Some(Outcome::BiteReported), ..plain("O-bite") },
+            EncounterDraft { outcome: Some(Outcome::BiteReported), ..plain("O-hurt") },
         ]
     }
 }

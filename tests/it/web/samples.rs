@@ -67,6 +67,7 @@ fn units() {
 
 #[test]
 fn errors() {
-    let all = [(404, "There is no stretch 9."), (400, "\"13\" is not a month."), (503, "busy"), (500, "wrong")];
+    let all =
+        [(404, "There is no stretch 9."), (400, "\"13\" is not a month."), (503, "busy"), (500, "wrong")];
     check("error", all.map(|(status, words)| views::error::body(status, words)));
 }
