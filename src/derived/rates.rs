@@ -215,6 +215,10 @@ struct Parts<'a> {
 }
 
 impl Parts<'_> {
+    fn is_any_identified(&self) -> bool {
+        self.provenance.iter().any(|known| matches!(known, Provenance::Counted | Provenance::Fitted))
+    }
+
     fn estimate(
         &self,
         units: Vec<Stretch>,
@@ -243,14 +247,43 @@ impl Parts<'_> {
             ..RateParams::default()
         };
         let effort = Effort { counts: &counts, exposure: &walked };
-        let fit = rates::estimate(&effort, &Units { stratum, provenance: &provenance }, &params)
-            .map_err(unanswerable)?;
+        let units_known = Units { stratum, provenance: &provenance };
+        let fit = match rates::estimate(&effort, &units_known, &params) {
+            // Every one of the larger units holds some segment whose walking is assumed, though not all segments do.
+            Err(rates::RateError::NoExposure) if self.is_any_identified() => {
+                unjudged(&effort, &units_known, &params)
+            }
+            fit => fit,
+        };
+        let fit = fit.map_err(unanswerable)?;
         let ranking = rates::ranks(&fit, &rates::RankParams::default()).map_err(DeriveError::internal)?;
         let exposure_limits_km = (0..units.len()).map(|unit| limits_of_unit(&walked, unit)).collect();
         let names = units.iter().enumerate().map(|(idx, unit)| name(idx, &unit.segments)).collect();
         let members = units.into_iter().map(|unit| unit.segments).collect();
         Ok(RateSet { members, names, strata, provenance, exposure_limits_km, fit, ranking })
     }
+}
+
+/// Rates of units whose walking is assumed in part, all of them: estimated together, but none ranked, compared or called.
+fn unjudged(
+    effort: &Effort<'_>,
+    units: &Units<'_>,
+    params: &RateParams,
+) -> Result<RateFit, rates::RateError> {
+    let taken = |known: &Provenance| match known {
+        Provenance::Assumed => Provenance::Fitted,
+        known => *known,
+    };
+    let provenance: Vec<Provenance> = units.provenance.iter().map(taken).collect();
+    let mut fit =
+        rates::estimate(effort, &Units { stratum: units.stratum, provenance: &provenance }, params)?;
+    for unit in &mut fit.units {
+        if let rates::UnitRate::Estimated(estimate) = &mut unit.rate {
+            estimate.exceedance = rates::Exceedance::NotJudged;
+        }
+    }
+    fit.calls = rates::Calls { units: Vec::new(), false_share: rates::FalseShare::NoCalls };
+    Ok(fit)
 }
 
 /// 95 % limits of a unit's exposure.

@@ -167,7 +167,10 @@ impl Settings {
             .list()
             .iter()
             .filter(|setting| setting.value != setting.default)
-            .map(|setting| format!("{} {} {}", setting.words.to_lowercase(), setting.value, setting.unit))
+            .map(|setting| {
+                let words = format!("{} {} {}", setting.words.to_lowercase(), setting.value, setting.unit);
+                words.trim_end().to_owned()
+            })
             .collect();
         if changed.is_empty() { "default settings".to_owned() } else { changed.join(", ") }
     }

@@ -10,6 +10,7 @@ use axum::response::IntoResponse;
 use axum::response::Response;
 
 use crate::domain::revision::Revision;
+use crate::web::assets;
 
 /// What a handler says about keeping its answer.
 #[derive(Debug, Clone, PartialEq, Eq)]
@@ -36,7 +37,10 @@ impl CachePolicy {
     fn etag(&self) -> Option<String> {
         match self {
             Self::Revision { revision, parameters } => {
-                let hash = blake3::hash(parameters.as_bytes()).to_hex();
+                // Another version of the program, or of its style sheet, draws other pages from the same facts.
+                let program = concat!(env!("CARGO_PKG_NAME"), " ", env!("CARGO_PKG_VERSION"));
+                let named = format!("{program} {} {parameters}", assets::style_path());
+                let hash = blake3::hash(named.as_bytes()).to_hex();
                 Some(format!("W/\"{revision}-{}\"", &hash[..16]))
             }
             Self::Forever | Self::Never => None,

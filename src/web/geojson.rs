@@ -4,6 +4,7 @@ use serde::Serialize;
 use serde_json::Map;
 use serde_json::Value;
 
+use crate::analysis::plane::cut_line;
 use crate::domain::geography::BoundingBox;
 use crate::domain::geography::LonLat;
 
@@ -103,8 +104,29 @@ impl Collection {
 }
 
 impl Geometry {
+    /// A line, cut where it crosses the antimeridian (RFC 7946, section 3.1.9).
+    pub fn line(course: &[LonLat]) -> Self {
+        Self::lines(std::slice::from_ref(&course))
+    }
+
+    /// Lines, cut where they cross the antimeridian; a single one that does not stays a single one.
+    pub fn lines(courses: &[&[LonLat]]) -> Self {
+        let parts = courses.iter().flat_map(|course| cut_line(course));
+        let mut parts: Vec<Vec<[f64; 2]>> =
+            parts.map(|part| part.into_iter().map(position).collect()).collect();
+        match parts.len() {
+            1 => Self::LineString(parts.remove(0)),
+            _ => Self::MultiLineString(parts),
+        }
+    }
+
     /// Whether the geometry itself (not its envelope) meets a box.
     pub fn meets(&self, bbox: &BoundingBox) -> bool {
+        if bbox.west > bbox.east {
+            let west = BoundingBox { east: 180.0, ..*bbox };
+            let east = BoundingBox { west: -180.0, ..*bbox };
+            return self.meets(&west) || self.meets(&east);
+        }
         match self {
             Self::Point(at) => holds(bbox, *at),
             Self::LineString(line) => line_meets(line, bbox),
@@ -124,11 +146,6 @@ fn holds(bbox: &BoundingBox, at: [f64; 2]) -> bool {
 }
 
 fn line_meets(line: &[[f64; 2]], bbox: &BoundingBox) -> bool {
-    if bbox.west > bbox.east {
-        let west = BoundingBox { east: 180.0, ..*bbox };
-        let east = BoundingBox { west: -180.0, ..*bbox };
-        return line_meets(line, &west) || line_meets(line, &east);
-    }
     line.iter().any(|at| holds(bbox, *at)) || line.windows(2).any(|ends| crosses(ends[0], ends[1], bbox))
 }
 
@@ -175,6 +192,26 @@ mod tests {
         assert!(!meets(&[[0.0, 1.9], [1.0, 3.0]]));
         let around = vec![vec![[0.0, 0.0], [5.0, 0.0], [5.0, 5.0], [0.0, 5.0], [0.0, 0.0]]];
         assert!(Geometry::MultiPolygon(vec![around]).meets(&BOX));
+    }
+
+    #[test]
+    fn a_box_across_the_antimeridian_has_two_sides() {
+        let fiji = BoundingBox { west: 177.0, south: -20.0, east: -178.0, north: -15.0 };
+        let square = |lon: f64| {
+            let ring = vec![[lon, -25.0], [lon + 8.0, -25.0], [lon + 8.0, -10.0], [lon, -10.0], [lon, -25.0]];
+            Geometry::MultiPolygon(vec![vec![ring]])
+        };
+        // Each holds one side of the box wholly; neither has a corner or an edge in it.
+        assert!(square(172.0).meets(&fiji) && square(-180.0).meets(&fiji));
+        assert!(!square(0.0).meets(&fiji));
+        assert!(Geometry::Point([-179.5, -17.0]).meets(&fiji));
+    }
+
+    #[test]
+    fn lines_are_cut_at_the_antimeridian() {
+        let across = [LonLat::wrapped(179.0, 0.0), LonLat::wrapped(-179.0, 2.0)];
+        let Geometry::MultiLineString(parts) = Geometry::line(&across) else { panic!("not cut") };
+        assert_eq!(parts, [[[179.0, 0.0], [180.0, 1.0]], [[-180.0, 1.0], [-179.0, 2.0]]]);
     }
 
     #[test]

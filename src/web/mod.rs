@@ -5,6 +5,7 @@ pub mod assets;
 pub mod cache;
 pub mod error;
 pub mod geojson;
+pub mod origin;
 pub mod pages;
 pub mod query;
 pub mod report;

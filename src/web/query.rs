@@ -99,6 +99,14 @@ impl Query {
     }
 }
 
+/// Reads the key in a path.
+///
+/// # Errors
+/// [`Error::NotFound`] when it is no such key: nothing can stand at that address.
+pub fn key<T: std::str::FromStr>(text: &str, what: &str) -> Result<T, Error> {
+    text.parse().map_err(|_| Error::NotFound(format!("There is no {what} \"{text}\".")))
+}
+
 /// Percent-encodes what is not unreserved (RFC 3986, section 2.3).
 fn encoded(text: &str) -> String {
     let mut out = String::with_capacity(text.len());

@@ -17,6 +17,7 @@ use crate::derived::rates;
 use crate::derived::rates::PeriodRates;
 use crate::derived::rates::RateSet;
 use crate::domain::encounter::EffortKind;
+use crate::domain::geography::LonLat;
 use crate::domain::ids::EncounterId;
 use crate::domain::revision::Revision;
 use crate::store::EncounterFilter;
@@ -34,24 +35,37 @@ use crate::web::geojson::Geometry;
 use crate::web::geojson::Link;
 use crate::web::geojson::number;
 use crate::web::geojson::position;
+use crate::web::origin::Origin;
 use crate::web::pages::common;
 use crate::web::pages::signs as sign_pages;
 use crate::web::pages::unit::segment_href;
 use crate::web::query::Query;
+use crate::web::views::figure::class_of;
 use crate::web::views::figure::width_words;
+use crate::web::views::svg_map::Stroke;
+
+/// Which layer was asked for, how, and under which address.
+struct Asked<'a> {
+    name: &'static str,
+    query: &'a Query,
+    origin: &'a Origin,
+}
+
+impl Asked<'_> {
+    /// The link to the page after this one.
+    fn next(&self, after: impl std::fmt::Display) -> Link {
+        let query = self.query.with("after", Some(&after.to_string()));
+        let href = format!("{}/layers/{}.geojson?{query}", self.origin.0, self.name);
+        Link { rel: "next", r#type: geojson::MEDIA_TYPE, href }
+    }
+}
 
 /// An answer kept for the next question: the bytes, once made.
-async fn answer<F>(
-    app: &App,
-    name: &str,
-    query: &Query,
-    revision: Revision,
-    make: F,
-) -> Result<Response, Error>
+async fn answer<F>(app: &App, asked: &Asked<'_>, revision: Revision, make: F) -> Result<Response, Error>
 where
     F: AsyncFnOnce() -> Result<Collection, Error>,
 {
-    let key = format!("{name}?{}", query.words());
+    let key = format!("{}{}?{}", asked.origin.0, asked.name, asked.query.words());
     let bytes = app
         .answers()
         .get(revision, key.clone(), async || {
@@ -73,45 +87,51 @@ impl AsRef<[u8]> for BytesOwner {
     }
 }
 
-/// Takes the features that meet the box, up to the limit.
-fn cut(query: &Query, features: Vec<Feature>, facts: &Derived<Facts>) -> Result<Collection, Error> {
-    let (bbox, limit) = (parameters::bbox(query)?, parameters::limit(query)?);
+/// Takes the features that meet the box, from where the last page ended, up to the limit.
+fn cut(asked: &Asked<'_>, features: Vec<Feature>, facts: &Derived<Facts>) -> Result<Collection, Error> {
+    let (bbox, limit) = (parameters::bbox(asked.query)?, parameters::limit(asked.query, parameters::MOST)?);
+    let after = asked.query.parse::<usize>("after", "the number of features before")?.unwrap_or(0);
     let meets = |feature: &Feature| match (&bbox, &feature.geometry) {
         (Some(bbox), Some(geometry)) => geometry.meets(bbox),
         // What has no geometry meets every box (OGC 17-069, requirement on bbox).
         _ => true,
     };
-    let mut features: Vec<Feature> = features.into_iter().filter(meets).collect();
-    let n_matched = features.len() as u64;
-    features.truncate(limit as usize);
-    Ok(Collection::new(facts.revision.0, facts.parameters.clone(), n_matched, features))
+    let features: Vec<Feature> = features.into_iter().filter(meets).collect();
+    let n_matched = features.len();
+    let page: Vec<Feature> = features.into_iter().skip(after).take(limit as usize).collect();
+    let end = after.saturating_add(page.len());
+    let mut collection = Collection::new(facts.revision.0, facts.parameters.clone(), n_matched as u64, page);
+    if end < n_matched {
+        collection.links.push(asked.next(end));
+    }
+    Ok(collection)
 }
 
 /// Stretches with their rates.
-pub async fn stretches(State(app): State<App>, query: Query) -> Result<Response, Error> {
-    query.allow(&["month", "part", "bbox", "limit"])?;
-    units(&app, "stretches", &query).await
+pub async fn stretches(State(app): State<App>, origin: Origin, query: Query) -> Result<Response, Error> {
+    query.allow(&["month", "part", "bbox", "limit", "after"])?;
+    units(&app, Asked { name: "stretches", query: &query, origin: &origin }).await
 }
 
 /// Segments with their rates.
-pub async fn segments(State(app): State<App>, query: Query) -> Result<Response, Error> {
-    query.allow(&["month", "part", "bbox", "limit"])?;
-    units(&app, "segments", &query).await
+pub async fn segments(State(app): State<App>, origin: Origin, query: Query) -> Result<Response, Error> {
+    query.allow(&["month", "part", "bbox", "limit", "after"])?;
+    units(&app, Asked { name: "segments", query: &query, origin: &origin }).await
 }
 
-async fn units(app: &App, name: &str, query: &Query) -> Result<Response, Error> {
-    let choice = query.period()?;
+async fn units(app: &App, asked: Asked<'_>) -> Result<Response, Error> {
+    let choice = asked.query.period()?;
     let deriver = app.deriver();
     let facts = deriver.facts().await?;
-    answer(app, name, query, facts.revision, async || {
+    answer(app, &asked, facts.revision, async || {
         let (network, rates) = (deriver.network(&facts).await?, deriver.rates(&facts).await?);
         let season = deriver.season(&facts).await?;
-        let is_stretch = name == "stretches";
+        let is_stretch = asked.name == "stretches";
         let set = if is_stretch { &rates.stretches } else { &rates.segments };
         let period = rates::in_period(set, &rates.bounds, &season, choice)?;
         let features = (0..set.names.len()).map(|unit| {
             let href = match is_stretch {
-                true => format!("/?{}", query.with("stretch", Some(&unit.to_string()))),
+                true => format!("/?{}", stretch_query(asked.query, unit)),
                 false => segment_href(&network, unit),
             };
             let id = match is_stretch {
@@ -120,9 +140,15 @@ async fn units(app: &App, name: &str, query: &Query) -> Result<Response, Error> 
             };
             unit_feature(&network, set, &period, unit, (id, href))
         });
-        cut(query, features.collect(), &facts)
+        cut(&asked, features.collect(), &facts)
     })
     .await
+}
+
+/// The query of the map with a stretch picked: month and part go on, what cut this layer does not.
+fn stretch_query(query: &Query, unit: usize) -> String {
+    let kept = ["month", "part"].into_iter().filter_map(|name| Some(format!("{name}={}", query.get(name)?)));
+    kept.chain([format!("stretch={unit}")]).collect::<Vec<_>>().join("&")
 }
 
 fn unit_feature(
@@ -133,9 +159,9 @@ fn unit_feature(
     (id, href): (Value, String),
 ) -> Feature {
     let members = &set.members[unit];
-    let lines: Vec<[f64; 2]> = common::course(network, members)
+    let course: Vec<LonLat> = common::course(network, members)
         .into_iter()
-        .map(|[x, y]| position(network.network.plane.to_lonlat(geo_types::Coord { x, y })))
+        .map(|[x, y]| network.network.plane.to_lonlat(geo_types::Coord { x, y }))
         .collect();
     let fit = &set.fit.units[unit];
     let rate = period.per_1000_km[unit];
@@ -161,15 +187,15 @@ fn unit_feature(
         "rate_per_1000_km": number(rate.map(|it| it.value), 4),
         "rate_lower": number(rate.map(|it| it.lower), 4),
         "rate_upper": number(rate.map(|it| it.upper), 4),
-        "rate_class": rate.map(|_| period.drawn[unit].0),
+        "rate_class": class_of(stroke),
         "interval_width": match stroke {
-            crate::web::views::svg_map::Stroke::NoWalking => "none",
+            Stroke::NoWalking => "none",
             stroke => width_words(stroke),
         },
         "exceedance": number(exceedance, 4),
         "href": href,
     }));
-    Feature::new(id, Some(Geometry::LineString(lines)), properties)
+    Feature::new(id, Some(Geometry::line(&course)), properties)
 }
 
 /// Whether a segment is the middle one of its trail's longest run: there the label stands.
@@ -189,26 +215,23 @@ fn properties(value: Value) -> Map<String, Value> {
 }
 
 /// Trails as they were drawn.
-pub async fn trails(State(app): State<App>, query: Query) -> Result<Response, Error> {
-    query.allow(&["bbox", "limit"])?;
+pub async fn trails(State(app): State<App>, origin: Origin, query: Query) -> Result<Response, Error> {
+    query.allow(&["bbox", "limit", "after"])?;
+    let asked = Asked { name: "trails", query: &query, origin: &origin };
     let facts = app.deriver().facts().await?;
-    answer(&app, "trails", &query, facts.revision, async || {
+    answer(&app, &asked, facts.revision, async || {
         let features = facts.trails.iter().map(|trail| {
-            let lines = trail.parts.iter().map(|part| part.iter().map(|at| position(*at)).collect());
-            let geometry = Geometry::MultiLineString(lines.collect());
-            Feature::new(
-                trail.id.0,
-                Some(geometry),
-                properties(json!({ "name": trail.name, "habitat": trail.habitat })),
-            )
+            let lines: Vec<&[LonLat]> = trail.parts.iter().map(Vec::as_slice).collect();
+            let properties = properties(json!({ "name": trail.name, "habitat": trail.habitat }));
+            Feature::new(trail.id.0, Some(Geometry::lines(&lines)), properties)
         });
-        cut(&query, features.collect(), &facts)
+        cut(&asked, features.collect(), &facts)
     })
     .await
 }
 
 /// Encounters, page by page.
-pub async fn encounters(State(app): State<App>, query: Query) -> Result<Response, Error> {
+pub async fn encounters(State(app): State<App>, origin: Origin, query: Query) -> Result<Response, Error> {
     query.allow(&["bbox", "from", "until", "effort", "limit", "after"])?;
     let (from, until) = (parameters::date(&query, "from")?, parameters::date(&query, "until")?);
     if from.zip(until).is_some_and(|(from, until)| from > until) {
@@ -227,19 +250,19 @@ pub async fn encounters(State(app): State<App>, query: Query) -> Result<Response
     };
     let paging = Paging {
         after: query.parse::<i64>("after", "the number of an encounter")?.map(EncounterId),
-        limit: parameters::limit(&query)?,
+        limit: parameters::limit(&query, parameters::LIMIT)?,
         order: Order::OldestFirst,
     };
+    let asked = Asked { name: "encounters", query: &query, origin: &origin };
     let facts = app.deriver().facts().await?;
-    answer(&app, "encounters", &query, facts.revision, async || {
+    answer(&app, &asked, facts.revision, async || {
         let mut snapshot = app.store().snapshot().await?;
         let listed = snapshot.list_encounters(facts.area.id, &filter, &paging).await?;
         let features = listed.encounters.iter().map(encounter_feature).collect();
         let mut collection =
             Collection::new(facts.revision.0, facts.parameters.clone(), listed.n_matched, features);
         if let Some(next) = listed.next_after {
-            let href = format!("/layers/encounters.geojson?{}", query.with("after", Some(&next.to_string())));
-            collection.links.push(Link { rel: "next", r#type: geojson::MEDIA_TYPE, href });
+            collection.links.push(asked.next(next));
         }
         Ok(collection)
     })
@@ -275,15 +298,16 @@ fn event_date(time: &crate::domain::time::EventTime) -> Option<String> {
 }
 
 /// Density of encounters in the plane, as areas above each level.
-pub async fn density(State(app): State<App>, query: Query) -> Result<Response, Error> {
-    query.allow(&["effort", "bbox", "limit"])?;
+pub async fn density(State(app): State<App>, origin: Origin, query: Query) -> Result<Response, Error> {
+    query.allow(&["effort", "bbox", "limit", "after"])?;
+    let asked = Asked { name: "density", query: &query, origin: &origin };
     let effort = match query.get("effort") {
         None => EffortKind::Report,
         Some(word) => word.parse().map_err(|error| Error::bad_request("effort", format!("{error}.")))?,
     };
     let deriver = app.deriver();
     let facts = deriver.facts().await?;
-    answer(&app, "density", &query, facts.revision, async || {
+    answer(&app, &asked, facts.revision, async || {
         let (network, density) = (deriver.network(&facts).await?, deriver.density(&facts, effort).await?);
         let plane = &network.network.plane;
         let ring = |line: &geo_types::LineString<f64>| -> Vec<[f64; 2]> {
@@ -303,21 +327,22 @@ pub async fn density(State(app): State<App>, query: Query) -> Result<Response, E
             }));
             Feature::new(level, Some(Geometry::MultiPolygon(polygons.collect())), properties)
         });
-        cut(&query, features.collect(), &facts)
+        cut(&asked, features.collect(), &facts)
     })
     .await
 }
 
 /// The sign locations of a plan.
-pub async fn signs(State(app): State<App>, query: Query) -> Result<Response, Error> {
-    query.allow(&["signs", "reach", "spacing", "bbox", "limit"])?;
+pub async fn signs(State(app): State<App>, origin: Origin, query: Query) -> Result<Response, Error> {
+    query.allow(&["signs", "reach", "spacing", "bbox", "limit", "after"])?;
+    let asked = Asked { name: "signs", query: &query, origin: &origin };
     let deriver = app.deriver();
     let facts = deriver.facts().await?;
     let params = sign_pages::params(&query, &facts).map_err(|errors| match errors.into_iter().next() {
         Some((field, words)) => Error::bad_request(field.clone(), format!("{field}: {words}.")),
         None => Error::Internal("a plan was refused without a reason".to_owned()),
     })?;
-    answer(&app, "signs", &query, facts.revision, async || {
+    answer(&app, &asked, facts.revision, async || {
         let plan = deriver.plan(&facts, params).await?;
         let features = plan.sites.iter().enumerate().map(|(idx, site)| {
             let properties = properties(json!({
@@ -334,7 +359,7 @@ pub async fn signs(State(app): State<App>, query: Query) -> Result<Response, Err
             }));
             Feature::new(idx + 1, Some(Geometry::Point(position(site.position))), properties)
         });
-        cut(&query, features.collect(), &facts)
+        cut(&asked, features.collect(), &facts)
     })
     .await
 }

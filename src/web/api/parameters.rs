@@ -6,8 +6,8 @@ use crate::domain::geography::BoundingBox;
 use crate::web::error::Error;
 use crate::web::query::Query;
 
-/// Features on a page unless asked for otherwise.
-const LIMIT: u32 = 1_000;
+/// Encounters on a page unless asked for otherwise.
+pub(super) const LIMIT: u32 = 1_000;
 /// Most features on a page; a higher limit is cut to it.
 pub(super) const MOST: u32 = 10_000;
 
@@ -33,8 +33,8 @@ pub(super) fn bbox(query: &Query) -> Result<Option<BoundingBox>, Error> {
 }
 
 /// How many features at most.
-pub(super) fn limit(query: &Query) -> Result<u32, Error> {
-    let limit = query.parse::<u32>("limit", "a whole number from 1")?.unwrap_or(LIMIT);
+pub(super) fn limit(query: &Query, otherwise: u32) -> Result<u32, Error> {
+    let limit = query.parse::<u32>("limit", "a whole number from 1")?.unwrap_or(otherwise);
     match limit {
         0 => Err(Error::bad_request("limit", "\"0\" is not a whole number from 1.")),
         limit => Ok(limit.min(MOST)),

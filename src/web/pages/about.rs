@@ -29,7 +29,12 @@ pub async fn show(State(app): State<App>) -> Result<impl IntoResponse, Error> {
         let value = format!("{} {}", setting.value, setting.unit).trim().to_owned();
         (setting.words.to_owned(), value, setting.why.to_owned())
     });
-    let priors = ExposureParams::default()
+    let exposure = match &facts {
+        Some(facts) => app.deriver().exposure(facts).await.ok(),
+        None => None,
+    };
+    let priors = exposure
+        .map_or_else(ExposureParams::default, |exposure| exposure.params.clone())
         .assumptions()
         .into_iter()
         .map(|assumption| (assumption.name.to_owned(), assumption.value, assumption.source.to_owned()));

@@ -13,6 +13,7 @@ use crate::domain::encounter::EffortKind;
 use crate::web::cache::CachePolicy;
 use crate::web::cache::Cached;
 use crate::web::error::Error;
+use crate::web::query::key;
 use crate::web::views;
 use crate::web::views::import::BatchPage;
 use crate::web::views::import::BatchRow;
@@ -58,7 +59,7 @@ pub async fn overview(State(app): State<App>) -> Result<impl IntoResponse, Error
         ("Species", facts.species.len(), ""),
     ];
     counts.extend(others.map(|(words, n, href)| (words.to_owned(), n as u64, href.to_owned())));
-    let page = DataPage { counts, batches: batches.iter().rev().map(batch_row).collect(), n_open_errors };
+    let page = DataPage { counts, batches: batches.iter().map(batch_row).collect(), n_open_errors };
     Ok(respond(&facts.area, "Data", Some(facts.revision.0), views::import::data_body(&page)))
 }
 
@@ -73,7 +74,8 @@ pub async fn rows(State(app): State<App>) -> Result<impl IntoResponse, Error> {
 }
 
 /// One batch.
-pub async fn batch(State(app): State<App>, Path(id): Path<i64>) -> Result<impl IntoResponse, Error> {
+pub async fn batch(State(app): State<App>, Path(id): Path<String>) -> Result<impl IntoResponse, Error> {
+    let id: i64 = key(&id, "batch")?;
     let mut snapshot = app.store().snapshot().await?;
     let area = first_area(snapshot.areas().await?)?;
     let found = snapshot.batches(area.id).await?.into_iter().find(|batch| batch.id.0 == id);

@@ -17,6 +17,7 @@ use crate::domain::encounter::EffortKind;
 use crate::domain::ids::BatchId;
 use crate::domain::ids::EncounterId;
 use crate::domain::time::PartOfDay;
+use crate::store::Change;
 use crate::store::Encounter;
 use crate::store::EncounterFilter;
 use crate::store::Paging;
@@ -27,6 +28,7 @@ use crate::web::error::Error;
 use crate::web::pages::common;
 use crate::web::pages::unit::when_words;
 use crate::web::query::Query;
+use crate::web::query::key;
 use crate::web::views;
 use crate::web::views::charts::thousands;
 use crate::web::views::encounters::ApproachRow;
@@ -107,7 +109,9 @@ fn snap_of<'a>(
 }
 
 fn tied_to(facts: &Facts, ties: Option<&Ties>, id: EncounterId) -> String {
-    let Some((network, snap)) = snap_of(facts, ties, id) else { return "no position".to_owned() };
+    let Some((network, snap)) = snap_of(facts, ties, id) else {
+        return if ties.is_some() { "no position" } else { "no trails yet" }.to_owned();
+    };
     match snap {
         Snap::OnTrail(tied) => {
             let trail =
@@ -171,6 +175,9 @@ fn filter(query: &Query) -> (EncounterFilter, FilterForm) {
     };
     let first = year("from_year", &form.from_year, i16::MIN);
     let last = year("until_year", &form.until_year, i16::MAX);
+    if first > last {
+        wrong("until_year", format!("{last} is before {first}"));
+    }
     if !(form.from_year.is_empty() && form.until_year.is_empty()) {
         filter.years = Some(first..=last);
     }
@@ -184,7 +191,8 @@ fn filter(query: &Query) -> (EncounterFilter, FilterForm) {
 }
 
 /// One encounter whole.
-pub async fn one(State(app): State<App>, Path(id): Path<i64>) -> Result<impl IntoResponse, Error> {
+pub async fn one(State(app): State<App>, Path(id): Path<String>) -> Result<impl IntoResponse, Error> {
+    let id: i64 = key(&id, "encounter")?;
     let facts = app.deriver().facts().await?;
     let found = app.store().snapshot().await?.encounter(EncounterId(id)).await?;
     let found = found.ok_or_else(|| Error::NotFound(format!("There is no encounter {id}.")))?;
@@ -200,23 +208,21 @@ pub async fn one(State(app): State<App>, Path(id): Path<i64>) -> Result<impl Int
             }
             None => "entered by hand".to_owned(),
         },
-        history: found
-            .changes
-            .iter()
-            .map(|change| {
-                let when = jiff::Timestamp::from_second(change.changed_at_s).map(|at| at.to_string());
-                let what: Vec<String> = change
-                    .fields
-                    .iter()
-                    .map(|field| format!("{} from \"{}\" to \"{}\"", field.field, field.before, field.after))
-                    .collect();
-                (when.unwrap_or_default(), change.actor.clone(), what.join("; "))
-            })
-            .collect(),
+        history: found.changes.iter().map(history_row).collect(),
     };
     let frame = common::frame(&facts, Section::Data, &page.occurrence_id, String::new());
     let policy = CachePolicy::of_revision(facts.revision, format!("encounter {id}"));
     Ok(Cached(policy, views::layout::page(&frame, views::encounters::one_body(&page))))
+}
+
+fn history_row(change: &Change) -> (String, String, String) {
+    let when = jiff::Timestamp::from_second(change.changed_at_s).map(|at| at.to_string());
+    // What it did to people is health data: that it changed may be seen, not how.
+    let what = change.fields.iter().map(|field| match field.field.as_str() {
+        "outcome" => "outcome changed".to_owned(),
+        name => format!("{name} from \"{}\" to \"{}\"", field.before, field.after),
+    });
+    (when.unwrap_or_default(), change.actor.clone(), what.collect::<Vec<_>>().join("; "))
 }
 
 /// The fields that say anything, by their Darwin Core names. What it did to people is health data and not among them.

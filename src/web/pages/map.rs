@@ -34,14 +34,18 @@ pub async fn show(State(app): State<App>, query: Query) -> Result<impl IntoRespo
     let picked: Option<usize> = query.parse("stretch", "the number of a stretch")?;
     let deriver = app.deriver();
     let facts = match deriver.facts().await {
-        Err(DeriveError::Unanswerable(_)) => return Ok(empty("")),
+        Err(DeriveError::Unanswerable(reason)) => return Ok(empty("", reason)),
         facts => facts?,
     };
     if facts.trails.is_empty() {
-        return Ok(empty(&facts.area.name));
+        return Ok(empty(&facts.area.name, "There are no trails yet.".to_owned()));
     }
     let network = deriver.network(&facts).await?;
-    let (rates, season) = (deriver.rates(&facts).await?, deriver.season(&facts).await?);
+    let rates = match deriver.rates(&facts).await {
+        Err(DeriveError::Unanswerable(reason)) => return Ok(empty(&facts.area.name, reason)),
+        rates => rates?,
+    };
+    let season = deriver.season(&facts).await?;
     let set = &rates.stretches;
     let period = rates::in_period(set, &rates.bounds, &season, choice)?;
     if let Some(unit) = picked.filter(|unit| *unit >= set.names.len()) {
@@ -69,7 +73,7 @@ pub async fn show(State(app): State<App>, query: Query) -> Result<impl IntoRespo
         picked: picked.map(row),
         ranked: period.order.iter().take(N_RANKED).map(|unit| row(*unit)).collect(),
         interactive: interactive(&query),
-        empty: false,
+        empty: None,
         reference: Some(common::estimate(period.reference)),
     };
     let frame = Frame {
@@ -102,7 +106,7 @@ fn interactive(query: &Query) -> Option<Interactive> {
     })
 }
 
-fn empty(area_name: &str) -> Cached<maud::Markup> {
+fn empty(area_name: &str, reason: String) -> Cached<maud::Markup> {
     let page = MapPage {
         drawing: MapDrawing::default(),
         bounds: [0.5, 1.0, 2.0, 4.0],
@@ -112,7 +116,7 @@ fn empty(area_name: &str) -> Cached<maud::Markup> {
         picked: None,
         ranked: Vec::new(),
         interactive: None,
-        empty: true,
+        empty: Some(reason),
         reference: None,
     };
     let frame = Frame {

@@ -86,20 +86,15 @@ pub async fn show(State(app): State<App>, query: Query) -> Result<Response, Erro
     query.allow(&["signs", "reach", "spacing"])?;
     let deriver = app.deriver();
     let facts = deriver.facts().await?;
-    let (params, errors) = match params(&query, &facts) {
-        Ok(params) => (params, Vec::new()),
-        Err(errors) => (default_params(&facts)?, errors),
+    let (status, plan, errors) = match params(&query, &facts) {
+        Ok(params) => (StatusCode::OK, plan(&app, &facts, params).await?, Vec::new()),
+        Err(errors) => (StatusCode::BAD_REQUEST, Err("Mend what is marked above.".to_owned()), errors),
     };
-    let status = if errors.is_empty() { StatusCode::OK } else { StatusCode::BAD_REQUEST };
-    let plan = match deriver.plan(&facts, params).await {
-        Ok(plan) => Ok(shown(&app, &facts, &plan).await?),
-        Err(DeriveError::Unanswerable(reason)) => Err(reason),
-        Err(error) => return Err(error.into()),
-    };
+    let given = |name: &str, otherwise: f64| query.get(name).map_or(format!("{otherwise:.0}"), str::to_owned);
     let page = SignsPage {
-        n_signs: params.n_signs,
-        reach_m: params.reach.in_metres(),
-        spacing_m: params.spacing.in_metres(),
+        n_signs: given("signs", N_SIGNS as f64),
+        reach_m: given("reach", facts.settings.reach_m),
+        spacing_m: given("spacing", facts.settings.spacing_m),
         errors,
         plan,
     };
@@ -111,6 +106,19 @@ pub async fn show(State(app): State<App>, query: Query) -> Result<Response, Erro
     let policy = CachePolicy::of_revision(facts.revision, format!("signs {}", query.words()));
     let markup = views::layout::page(&frame, views::signs::body(&page));
     Ok((status, Cached(policy, markup)).into_response())
+}
+
+/// The plan as the page shows it, or why there is none.
+async fn plan(
+    app: &App,
+    facts: &Derived<Facts>,
+    params: PlanParams,
+) -> Result<Result<PlanShown, String>, Error> {
+    match app.deriver().plan(facts, params).await {
+        Ok(plan) => shown(app, facts, &plan).await.map(Ok),
+        Err(DeriveError::Unanswerable(reason)) => Ok(Err(reason)),
+        Err(error) => Err(error.into()),
+    }
 }
 
 async fn shown(app: &App, facts: &Derived<Facts>, plan: &PlanLayer) -> Result<PlanShown, Error> {

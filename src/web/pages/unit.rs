@@ -4,6 +4,8 @@ use axum::extract::Path;
 use axum::extract::State;
 use axum::response::IntoResponse;
 
+use crate::analysis::exposure::Calibration;
+use crate::analysis::exposure::CalibrationSource;
 use crate::analysis::exposure::ParameterStatus;
 use crate::analysis::network::SegmentId;
 use crate::analysis::rates::Exceedance;
@@ -18,15 +20,18 @@ use crate::derived::network::NetworkLayer;
 use crate::derived::rates;
 use crate::derived::rates::RateLayer;
 use crate::derived::rates::RateSet;
+use crate::derived::season;
 use crate::derived::season::PeriodChoice;
 use crate::derived::snaps::SnapLayer;
 use crate::domain::encounter::EffortKind;
+use crate::domain::exposure::Counter;
 use crate::domain::time::EventDate;
 use crate::domain::time::EventTime;
 use crate::web::cache::CachePolicy;
 use crate::web::cache::Cached;
 use crate::web::error::Error;
 use crate::web::pages::common;
+use crate::web::query::key;
 use crate::web::views;
 use crate::web::views::charts::Estimate;
 use crate::web::views::layout::Section;
@@ -38,7 +43,8 @@ use crate::web::views::unit::UnitPage;
 const N_RECORDS: usize = 200;
 
 /// One stretch.
-pub async fn stretch(State(app): State<App>, Path(unit): Path<usize>) -> Result<impl IntoResponse, Error> {
+pub async fn stretch(State(app): State<App>, Path(unit): Path<String>) -> Result<impl IntoResponse, Error> {
+    let unit: usize = key(&unit, "stretch")?;
     let scene = Scene::of(&app).await?;
     if unit >= scene.rates.stretches.names.len() {
         return Err(Error::NotFound(format!("There is no stretch {unit}.")));
@@ -155,7 +161,7 @@ impl Scene {
             survey: Some((counts[1].round() as u64, None)),
             segments,
             records,
-            exposure_lines: exposure_lines(&self.exposure),
+            exposure_lines: exposure_lines(&self.facts, &self.exposure),
             parent,
         })
     }
@@ -194,9 +200,12 @@ impl Scene {
                 EffortKind::Located => 2,
                 EffortKind::Chance => 3,
             };
-            counts[column] += weight;
-            if row.effort_kind == EffortKind::Report && (0.05..0.95).contains(&weight) {
-                n_ambiguous += 1;
+            // Reports outside the days counted are listed, but in no rate.
+            let is_counted =
+                row.effort_kind != EffortKind::Report || season::in_period(&self.exposure, &row.time);
+            if is_counted {
+                counts[column] += weight;
+                n_ambiguous += usize::from(row.effort_kind == EffortKind::Report && is_shared(weight));
             }
             found.push((weight, row));
         }
@@ -210,6 +219,11 @@ impl Scene {
         };
         (found.iter().take(N_RECORDS).map(record).collect(), counts, n_ambiguous)
     }
+}
+
+/// Whether a record may well lie elsewhere too.
+fn is_shared(weight: f64) -> bool {
+    (0.05..0.95).contains(&weight)
 }
 
 /// A date and time as far as they are known.
@@ -237,7 +251,7 @@ fn spread_words(spread: Spread) -> String {
 }
 
 /// What the exposure rests on, a line each.
-pub(super) fn exposure_lines(exposure: &ExposureLayer) -> Vec<String> {
+fn exposure_lines(facts: &Facts, exposure: &ExposureLayer) -> Vec<String> {
     let field = &exposure.field;
     let (first, last) = (exposure.period.first(), exposure.period.last());
     let mut lines = vec![format!("Walking from {first} to {last}, {} draws kept whole.", field.n_draws)];
@@ -259,16 +273,34 @@ pub(super) fn exposure_lines(exposure: &ExposureLayer) -> Vec<String> {
     for fit in field.counters.iter().filter(|fit| fit.is_used) {
         let report = &field.readings[fit.counter];
         lines.push(format!(
-            "Counter {}: {:.0} passages counted, {:.0} expected by the fit; {} bins used, {} missing, {} in outages",
-            fit.counter + 1,
-            fit.observed,
-            fit.expected,
+            "Counter {}: {} passages counted, {} expected by the fit; {} bins used, {} missing, {} in outages",
+            facts.counters[fit.counter].name,
+            short(fit.observed.round()),
+            short(fit.expected.round()),
             report.used,
             report.missing,
             report.outage
         ));
     }
+    lines.extend(facts.counters.iter().zip(&field.calibrations).map(calibration_line));
     lines
+}
+
+fn calibration_line((counter, calibration): (&Counter, &Calibration)) -> String {
+    let (ratio, lower, upper) = calibration.interval();
+    let source = match calibration.source {
+        CalibrationSource::Own { n_sessions } => {
+            format!("from {n_sessions} sessions in which a person counted beside it")
+        }
+        CalibrationSource::Pooled { n_counters } => {
+            format!("from the sessions of {n_counters} other counters")
+        }
+        CalibrationSource::Prior => "a stated prior, since no counter has a session".to_owned(),
+    };
+    format!(
+        "Counter {}: one count stands for {ratio:.2} passages (95 % interval {lower:.2} to {upper:.2}), {source}",
+        counter.name
+    )
 }
 
 fn short(value: f64) -> String {

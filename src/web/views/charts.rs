@@ -17,7 +17,7 @@ pub struct Estimate {
 /// An interval as a bar on a log axis with ticks at 0.1, 1 and 10, the estimate a square in its class colour.
 pub fn interval_bar(estimate: Estimate, class: Option<u8>) -> Markup {
     let x = |value: f64| {
-        10.0 + 90.0 * (value.max(0.02).min(50.0).log10() - 0.02f64.log10()) / (50f64 / 0.02).log10()
+        10.0 + 90.0 * (value.clamp(0.02, 50.0).log10() - 0.02f64.log10()) / (50f64 / 0.02).log10()
     };
     let fill = class.map_or_else(|| "mark".to_owned(), |class| format!("f{class}"));
     html! {
@@ -36,7 +36,7 @@ pub fn format_rate(value: f64) -> String {
         thousands(value.round() as i64)
     } else if value >= 0.095 {
         format!("{value:.1}")
-    } else if value > 0.0 {
+    } else if value >= 0.005 {
         format!("{value:.2}")
     } else {
         "0".to_owned()
@@ -48,7 +48,7 @@ pub fn thousands(value: i64) -> String {
     let digits = value.unsigned_abs().to_string();
     let mut words = String::new();
     for (idx, digit) in digits.chars().enumerate() {
-        if idx > 0 && (digits.len() - idx) % 3 == 0 {
+        if idx > 0 && (digits.len() - idx).is_multiple_of(3) {
             words.push(',');
         }
         words.push(digit);
@@ -206,7 +206,8 @@ mod tests {
 
     #[test]
     fn numbers_read_as_on_pages() {
-        for (value, words) in [(5.26, "5.3"), (0.052, "0.05"), (12.4, "12"), (0.0, "0"), (12345.6, "12,346")]
+        for (value, words) in
+            [(5.26, "5.3"), (0.052, "0.05"), (12.4, "12"), (0.0004, "0"), (0.0, "0"), (12345.6, "12,346")]
         {
             assert_eq!(format_rate(value), words);
         }

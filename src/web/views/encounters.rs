@@ -113,11 +113,11 @@ fn filter_form(page: &EncountersPage) -> Markup {
     let form = &page.filter;
     html! {
         form.card.row method="get" action="/encounters" {
-            (choice("Effort", "effort", &form.effort, EffortKind::ALL.iter().map(|kind| (kind.term().to_owned(), kind.term().to_owned()))))
-            (choice("Species", "species", &form.species, page.species.iter().map(|name| (name.clone(), name.clone()))))
-            (choice("Month", "month", &form.month, MONTHS.iter().enumerate().map(|(idx, name)| ((idx + 1).to_string(), (*name).to_owned()))))
-            (choice("Part of the day", "part", &form.part, PartOfDay::ALL.iter().map(|part| (part.term().to_owned(), part.words().to_owned()))))
-            (choice("Review", "status", &form.status, VerificationStatus::ALL.iter().map(|status| (status.term().to_owned(), status.term().to_owned()))))
+            (choice("Effort", "effort", (&form.effort, form), EffortKind::ALL.iter().map(|kind| (kind.term().to_owned(), kind.term().to_owned()))))
+            (choice("Species", "species", (&form.species, form), page.species.iter().map(|name| (name.clone(), name.clone()))))
+            (choice("Month", "month", (&form.month, form), MONTHS.iter().enumerate().map(|(idx, name)| ((idx + 1).to_string(), (*name).to_owned()))))
+            (choice("Part of the day", "part", (&form.part, form), PartOfDay::ALL.iter().map(|part| (part.term().to_owned(), part.words().to_owned()))))
+            (choice("Review", "status", (&form.status, form), VerificationStatus::ALL.iter().map(|status| (status.term().to_owned(), status.term().to_owned()))))
             (number("From year", "from_year", &form.from_year, form))
             (number("To year", "until_year", &form.until_year, form))
             (number("Batch", "batch", &form.batch, form))
@@ -126,19 +126,31 @@ fn filter_form(page: &EncountersPage) -> Markup {
     }
 }
 
-fn choice(words: &str, name: &str, chosen: &str, options: impl Iterator<Item = (String, String)>) -> Markup {
+fn choice(
+    words: &str,
+    name: &str,
+    (chosen, form): (&str, &FilterForm),
+    options: impl Iterator<Item = (String, String)>,
+) -> Markup {
+    let error = error_at(form, name);
     html! {
         label { (words)
-            select name=(name) {
+            select name=(name) aria-invalid=[error.map(|_| "true")] {
                 option value="" selected[chosen.is_empty()] { "all" }
+                @if error.is_some() { option value=(chosen) selected { (chosen) } }
                 @for (value, words) in options { option value=(value) selected[chosen == value] { (words) } }
             }
+            @if let Some(words) = error { span.field-error { (words) } }
         }
     }
 }
 
+fn error_at<'a>(form: &'a FilterForm, name: &str) -> Option<&'a String> {
+    form.errors.iter().find(|(field, _)| field == name).map(|(_, words)| words)
+}
+
 fn number(words: &str, name: &str, given: &str, form: &FilterForm) -> Markup {
-    let error = form.errors.iter().find(|(field, _)| field == name).map(|(_, words)| words);
+    let error = error_at(form, name);
     html! {
         label { (words)
             input name=(name) value=(given) inputmode="numeric" size="6" aria-invalid=[error.map(|_| "true")];
@@ -238,7 +250,10 @@ pub fn list_samples() -> Vec<EncountersPage> {
         status: "verified".to_owned(),
         tied_to: "Ledge Walk".to_owned(),
     };
-    let errors = vec![("from_year".to_owned(), "\"last\" is not a year; give four digits".to_owned())];
+    let errors = vec![
+        ("from_year".to_owned(), "\"last\" is not a year; give four digits".to_owned()),
+        ("part".to_owned(), "\"noon\" is not a part of the day".to_owned()),
+    ];
     let page = EncountersPage {
         filter: FilterForm::default(),
         species: vec!["Crotalus viridis".to_owned()],
@@ -248,7 +263,8 @@ pub fn list_samples() -> Vec<EncountersPage> {
         next: Some("/encounters?after=1".to_owned()),
         first: None,
     };
-    let wrong = FilterForm { from_year: "last".to_owned(), errors, ..FilterForm::default() };
+    let wrong =
+        FilterForm { from_year: "last".to_owned(), part: "noon".to_owned(), errors, ..FilterForm::default() };
     vec![page.clone(), EncountersPage { rows: Vec::new(), n_matching: 0, filter: wrong, next: None, ..page }]
 }
 

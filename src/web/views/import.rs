@@ -50,11 +50,12 @@ pub fn data_body(page: &DataPage) -> Markup {
             }
             section.card {
                 h2 { "Rows that did not go in" }
-                p { a href="/data/rows" { (thousands(page.n_open_errors as i64)) " rows wait to be mended" } }
+                p { a href="/data/rows" { (waiting(page.n_open_errors)) " to be mended" } }
                 h2 { "Map layers" }
                 ul {
                     li { a href="/layers/stretches.geojson" { "Stretches" } }
                     li { a href="/layers/segments.geojson" { "Segments" } }
+                    li { a href="/layers/trails.geojson" { "Trails" } }
                     li { a href="/layers/encounters.geojson" { "Encounters" } }
                     li { a href="/layers/density.geojson" { "Density" } }
                     li { a href="/layers/signs.geojson" { "Sign locations" } }
@@ -66,6 +67,10 @@ pub fn data_body(page: &DataPage) -> Markup {
             @if page.batches.is_empty() { p { "Nothing was brought in yet." } } @else { (batches(page)) }
         }
     }
+}
+
+fn waiting(n_rows: u64) -> String {
+    format!("{} {}", thousands(n_rows as i64), if n_rows == 1 { "row waits" } else { "rows wait" })
 }
 
 fn batches(page: &DataPage) -> Markup {
@@ -210,7 +215,7 @@ pub struct RowsPage {
 pub fn rows_body(page: &RowsPage) -> Markup {
     html! {
         h1 { "Rows that did not go in" }
-        p { (thousands(page.n_open as i64)) " rows wait. Each is kept whole: mend it and try it again, or set it aside." }
+        p { (waiting(page.n_open)) ". Each is kept whole: mend it and try it again, or set it aside." }
         @if page.rows.is_empty() { p.card { "Nothing waits." } } @else { (error_table(&page.rows)) }
     }
 }

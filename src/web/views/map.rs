@@ -47,8 +47,8 @@ pub struct MapPage {
     pub ranked: Vec<(String, String, Figure)>,
     /// Where the interactive map gets its data, and its script and style, where there is one.
     pub interactive: Option<Interactive>,
-    /// What to say when there is nothing to show yet.
-    pub empty: bool,
+    /// What is missing, where there is nothing to show yet.
+    pub empty: Option<String>,
     /// The reference rate, per 1,000 km.
     pub reference: Option<Estimate>,
 }
@@ -68,8 +68,8 @@ pub struct Interactive {
 
 /// The page's body.
 pub fn body(page: &MapPage) -> Markup {
-    if page.empty {
-        return empty();
+    if let Some(reason) = &page.empty {
+        return empty(reason);
     }
     html! {
         div.map-page {
@@ -87,6 +87,12 @@ pub fn body(page: &MapPage) -> Markup {
                         Some((name, href, figure)) => {
                             h2 { (name) }
                             (figure::figure(figure))
+                            @if page.month.is_some() || page.part.is_some() {
+                                p.small.soft {
+                                    "Rate and interval are for " (page.period_words) ". Encounters, walking and the rate as counted "
+                                    "are those of all months and hours, which the season and hour curve turns into this period's."
+                                }
+                            }
                             p { a href=(href) { "Why this figure" } }
                         }
                         None => {
@@ -119,10 +125,11 @@ pub fn body(page: &MapPage) -> Markup {
     }
 }
 
-fn empty() -> Markup {
+fn empty(reason: &str) -> Markup {
     html! {
         div.card {
             h1 { "Nothing to show yet" }
+            p { (reason) }
             p { "Bring in the trails first, then trailheads, counters and their readings, then encounters." }
             p { a.button.main href="/data/import" { "Bring in files" } }
         }
@@ -222,9 +229,14 @@ pub fn samples() -> Vec<MapPage> {
         picked: Some(named.clone()),
         ranked: vec![named],
         interactive: None,
-        empty: false,
+        empty: None,
         reference: Some(Estimate { value: 2.1, lower: 1.9, upper: 2.4 }),
     };
-    let bare = MapPage { empty: true, picked: None, ranked: Vec::new(), ..full.clone() };
+    let bare = MapPage {
+        empty: Some("There are no trails yet.".to_owned()),
+        picked: None,
+        ranked: Vec::new(),
+        ..full.clone()
+    };
     vec![full, bare]
 }

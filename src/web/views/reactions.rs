@@ -88,11 +88,11 @@ pub fn body(page: &ReactionsPage) -> Markup {
             p.card { "No approaches of this effort kind are recorded." }
         } @else {
             section.card {
-                h2 { @if page.counting == Counting::First { "First reaction" } @else { "Reactions" } ", by kind of contact" }
-                (charts::stacked_bars("Reactions by kind of contact; the tables below have the numbers", &page.bars.iter().map(|row| StackedBar { label: row.contact.clone(), parts: row.parts.clone() }).collect::<Vec<_>>()))
+                h2 { "First reaction, by kind of contact" }
+                (charts::stacked_bars("First reactions by kind of contact; the tables below have the numbers", &page.bars.iter().map(|row| StackedBar { label: row.contact.clone(), parts: row.parts.clone() }).collect::<Vec<_>>()))
                 (key(page))
             }
-            @for table in &page.contacts { (contact_table(table)) }
+            @for table in &page.contacts { (contact_table(table, page.counting)) }
             (findings(page))
         }
     }
@@ -129,11 +129,15 @@ fn key(page: &ReactionsPage) -> Markup {
     }
 }
 
-fn contact_table(table: &ContactTable) -> Markup {
+fn contact_table(table: &ContactTable, counting: Counting) -> Markup {
+    let counted = match counting {
+        Counting::First => "the first reaction of each",
+        Counting::Any => "reactions at any time of each, so that shares may add up to more than 100 %",
+    };
     html! {
         section.card {
             h2 { (table.contact) }
-            p.small.soft { (table.n) " approaches to " (table.n_organisms) " snakes" }
+            p.small.soft { (table.n) " approaches to " (table.n_organisms) " snakes; " (counted) }
             table.stack {
                 thead { tr {
                     th scope="col" { "Reaction" } th.num scope="col" { "Count" } th.num scope="col" { "Share" } th.num scope="col" { "Exact 95 % limits" }

@@ -13,12 +13,12 @@ use crate::web::views::svg_map::MapDrawing;
 /// The page.
 #[derive(Debug, Clone)]
 pub struct SignsPage {
-    /// How many signs were asked for.
-    pub n_signs: usize,
-    /// How far a sign reaches, metres of walking.
-    pub reach_m: f64,
-    /// Least spacing along the trails, metres.
-    pub spacing_m: f64,
+    /// How many signs were asked for, as given.
+    pub n_signs: String,
+    /// How far a sign reaches, metres of walking, as given.
+    pub reach_m: String,
+    /// Least spacing along the trails, metres, as given.
+    pub spacing_m: String,
     /// What is wrong with the form: field and words.
     pub errors: Vec<(String, String)>,
     /// The plan, or why there is none.
@@ -97,7 +97,7 @@ pub fn body(page: &SignsPage) -> Markup {
 
 fn form(page: &SignsPage) -> Markup {
     let error = |field: &str| page.errors.iter().find(|(at, _)| at == field).map(|(_, words)| words.clone());
-    let field = |name: &str, words: &str, value: String| {
+    let field = |name: &str, words: &str, value: &str| {
         let error = error(name);
         html! { label { (words)
             input name=(name) value=(value) inputmode="numeric" size="6" aria-invalid=[error.as_ref().map(|_| "true")];
@@ -106,9 +106,9 @@ fn form(page: &SignsPage) -> Markup {
     };
     html! {
         form.card.row.no-print method="get" action="/signs" {
-            (field("signs", "Number of signs", page.n_signs.to_string()))
-            (field("reach", "A sign reaches, metres of walking", format!("{:.0}", page.reach_m)))
-            (field("spacing", "Least spacing, metres", format!("{:.0}", page.spacing_m)))
+            (field("signs", "Number of signs", &page.n_signs))
+            (field("reach", "A sign reaches, metres of walking", &page.reach_m))
+            (field("spacing", "Least spacing, metres", &page.spacing_m))
             button.main type="submit" { "Plan" }
         }
     }
@@ -197,10 +197,21 @@ pub fn samples() -> Vec<SignsPage> {
         season_words: "Season April to October".to_owned(),
         left_out: vec!["Carved ledge: forbidden (rock carvings)".to_owned()],
     };
-    let page = SignsPage { n_signs: 6, reach_m: 800.0, spacing_m: 300.0, errors: Vec::new(), plan: Ok(plan) };
+    let page = SignsPage {
+        n_signs: "6".to_owned(),
+        reach_m: "800".to_owned(),
+        spacing_m: "300".to_owned(),
+        errors: Vec::new(),
+        plan: Ok(plan),
+    };
     let errors = vec![("signs".to_owned(), "\"six\" is not a whole number".to_owned())];
     vec![
         page.clone(),
-        SignsPage { errors, plan: Err("no trips: bring in trailheads first".to_owned()), ..page },
+        SignsPage {
+            n_signs: "six".to_owned(),
+            errors,
+            plan: Err("no trips: bring in trailheads first".to_owned()),
+            ..page
+        },
     ]
 }

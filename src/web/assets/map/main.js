@@ -22,6 +22,15 @@ async function load(url) {
 }
 
 /**
+ * Where no plan can be made there are no signs, and still a map.
+ * @param {HTMLElement} box
+ * @returns {Promise<VectorSource>}
+ */
+function loadSigns(box) {
+  return load(box.dataset.signs ?? '').catch(() => new VectorSource());
+}
+
+/**
  * @param {HTMLElement} box
  * @param {Map} map
  * @param {() => void} fit
@@ -59,7 +68,7 @@ function pick(href) {
 
 /** @param {HTMLElement} box */
 async function start(box) {
-  const [stretches, signs] = await Promise.all([load(box.dataset.stretches ?? ''), load(box.dataset.signs ?? '')]);
+  const [stretches, signs] = await Promise.all([load(box.dataset.stretches ?? ''), loadSigns(box)]);
   const extent = stretches.getExtent();
   if (!extent || isEmpty(extent)) return;
   const target = document.createElement('div');

@@ -1,0 +1,38 @@
+//! The address under which the reader found this server: links in layers must be absolute, since some clients do not
+//! follow others.
+
+use std::convert::Infallible;
+
+use axum::extract::FromRequestParts;
+use axum::http::header;
+use axum::http::request::Parts;
+
+/// Scheme and authority, "http://127.0.0.1:8017".
+#[derive(Debug, Clone, PartialEq, Eq)]
+pub struct Origin(pub String);
+
+impl<S: Send + Sync> FromRequestParts<S> for Origin {
+    type Rejection = Infallible;
+
+    async fn from_request_parts(parts: &mut Parts, _: &S) -> Result<Self, Infallible> {
+        let host = parts.headers.get(header::HOST).and_then(|host| host.to_str().ok());
+        let host = host.or(parts.uri.authority().map(|authority| authority.as_str()));
+        Ok(Self(format!("http://{}", host.filter(|host| is_host(host)).unwrap_or("localhost"))))
+    }
+}
+
+/// Whether it can be a host with a port: nothing else gets into a link.
+fn is_host(text: &str) -> bool {
+    !text.is_empty() && text.chars().all(|letter| letter.is_ascii_alphanumeric() || ".-:[]".contains(letter))
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    #[test]
+    fn only_hosts_get_into_links() {
+        assert!(is_host("127.0.0.1:8017") && is_host("[::1]:80") && is_host("maps.example"));
+        assert!(!is_host("") && !is_host("a/b") && !is_host("a\"b") && !is_host("user@host"));
+    }
+}

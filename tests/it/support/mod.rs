@@ -1,0 +1,116 @@
+//! An app around a database of its own, with a clock that stands still, and a small invented park.
+
+mod answer;
+mod park;
+
+use axum::Router;
+use axum::body::Body;
+use axum::http::HeaderMap;
+use axum::http::Method;
+use axum::http::Request;
+use axum::http::header;
+use axum::response::Response;
+use jiff::Timestamp;
+use tempfile::TempDir;
+use tower::ServiceExt;
+
+use coilway::app::App;
+use coilway::app::Clock;
+use coilway::config::Config;
+use coilway::domain::ids::AreaId;
+use coilway::domain::revision::Revision;
+use coilway::store::AreaDraft;
+use coilway::store::Target;
+use coilway::store::Writer;
+
+pub(crate) use crate::support::answer::Answer;
+pub(crate) use crate::support::park::LEDGE;
+pub(crate) use crate::support::park::Park;
+pub(crate) use crate::support::park::at;
+pub(crate) use crate::support::park::report;
+pub(crate) use crate::support::park::rows;
+
+/// 2024-07-01T12:00:00Z.
+const NOW_S: i64 = 1_719_835_200;
+
+/// An app with its router; the database is gone when it is dropped.
+pub(crate) struct TestApp {
+    pub(crate) app: App,
+    router: Router,
+    _folder: TempDir,
+}
+
+impl TestApp {
+    /// Nothing in the database, not even an area.
+    pub(crate) async fn empty() -> Self {
+        let folder = tempfile::tempdir().unwrap();
+        let config = Config::new(folder.path().join("test.db"), None, 0).unwrap();
+        Self::with_config(config, folder).await
+    }
+
+    async fn with_config(config: Config, folder: TempDir) -> Self {
+        let clock = Clock::Fixed(Timestamp::from_second(NOW_S).unwrap());
+        let app = App::open(config, clock).await.unwrap();
+        let router = coilway::web::router(app.clone());
+        Self { app, router, _folder: folder }
+    }
+
+    /// The small park, all of it.
+    pub(crate) async fn park() -> Self {
+        Self::with(&Park::default()).await
+    }
+
+    /// The small park as described.
+    pub(crate) async fn with(park: &Park) -> Self {
+        let test = Self::empty().await;
+        test.write(async |writer| park.write(writer).await).await;
+        test
+    }
+
+    /// Changes facts and commits.
+    pub(crate) async fn write(&self, change: impl AsyncFnOnce(&mut Writer)) -> Revision {
+        let mut writer = self.app.store().write("tester", "test", NOW_S).await.unwrap();
+        change(&mut writer).await;
+        writer.commit().await.unwrap()
+    }
+
+    /// The area, and that rows do not come from a file.
+    pub(crate) async fn by_hand(&self) -> Target {
+        let areas = self.app.store().snapshot().await.unwrap().areas().await.unwrap();
+        Target { area: areas[0].id, source: None }
+    }
+
+    /// Asks for an address.
+    pub(crate) async fn get(&self, address: &str) -> Answer {
+        self.ask(Method::GET, address, &[]).await
+    }
+
+    /// Asks with a method and headers.
+    pub(crate) async fn ask(&self, method: Method, address: &str, headers: &[(&str, &str)]) -> Answer {
+        Answer::read(address, self.respond(method, address, headers).await).await
+    }
+
+    /// The headers of an answer whose body is not text.
+    pub(crate) async fn headers(&self, address: &str, headers: &[(&str, &str)]) -> HeaderMap {
+        self.respond(Method::GET, address, headers).await.headers().clone()
+    }
+
+    async fn respond(&self, method: Method, address: &str, headers: &[(&str, &str)]) -> Response {
+        let mut request = Request::builder().method(method).uri(address).header(header::HOST, "park.example");
+        for (name, value) in headers {
+            request = request.header(*name, *value);
+        }
+        self.router.clone().oneshot(request.body(Body::empty()).unwrap()).await.unwrap()
+    }
+}
+
+/// An area in a zone without summer time, so that hours are easy to follow.
+pub(crate) async fn put_area(writer: &mut Writer, name: &str) -> AreaId {
+    let draft = AreaDraft {
+        name: name.to_owned(),
+        time_zone: "America/Phoenix".to_owned(),
+        emergency_number: "911".to_owned(),
+        keep_distance: None,
+    };
+    writer.put_area(&draft).await.unwrap()
+}

@@ -1,0 +1,73 @@
+//! Every page struct's samples, drawn and compared with what they looked like before.
+
+use maud::Markup;
+
+use coilway::web::views;
+
+/// One tag a line, so that a difference can be read.
+fn lines(markup: Markup) -> String {
+    markup.into_string().replace("><", ">\n<")
+}
+
+fn check(name: &str, pages: impl IntoIterator<Item = Markup>) {
+    for (idx, markup) in pages.into_iter().enumerate() {
+        let drawn = lines(markup);
+        for word in ["NaN", "inf ", "-inf", "undefined"] {
+            assert!(!drawn.contains(word), "{name} {idx} says {word}");
+        }
+        insta::assert_snapshot!(format!("{name}_{idx}"), drawn);
+    }
+}
+
+#[test]
+fn about() {
+    check("about", views::about::samples().iter().map(views::about::body));
+}
+
+#[test]
+fn encounters() {
+    check("encounters", views::encounters::list_samples().iter().map(views::encounters::list_body));
+    check("encounter", views::encounters::one_samples().iter().map(views::encounters::one_body));
+}
+
+#[test]
+fn imports() {
+    check("import", views::import::samples());
+}
+
+#[test]
+fn map() {
+    check("map", views::map::samples().iter().map(views::map::body));
+}
+
+#[test]
+fn reactions() {
+    check("reactions", views::reactions::samples().iter().map(views::reactions::body));
+}
+
+#[test]
+fn season() {
+    check("season", views::season::samples().iter().map(views::season::body));
+}
+
+#[test]
+fn signs() {
+    check("signs", views::signs::samples().iter().map(views::signs::body));
+}
+
+#[test]
+fn trails() {
+    check("trails", views::trails::samples().iter().map(views::trails::body));
+}
+
+#[test]
+fn units() {
+    check("unit", views::unit::samples().iter().map(views::unit::body));
+}
+
+#[test]
+fn errors() {
+    let all =
+        [(404, "There is no stretch 9."), (400, "\"13\" is not a month."), (503, "busy"), (500, "wrong")];
+    check("error", all.map(|(status, words)| views::error::body(status, words)));
+}
