@@ -126,16 +126,61 @@ pub fn read(
     }
 }
 
-/// Tries one row again, header and value, as mended by a person.
+/// Tries one row again, header and value, as mended by a person. An encounter's rows, numbered as in "contact \[2\]", are tried
+/// together.
 ///
 /// # Errors
 /// [`RowError`] when it is still not right; its row number is zero.
 pub fn retry(content: Content, raw: Vec<(String, String)>, context: &Context) -> Result<Draft, RowError> {
-    let row = row::Pairs::new(content, 0, raw);
-    rows::parse(content, &row, context).map_err(|problem| problem.into_row_error(&row))
+    let refused =
+        |problem: error::Problem| problem.into_row_error(&row::Pairs::new(content, 0, raw.clone(), context));
+    let rows = match content {
+        Content::Encounters | Content::Form => rows::parted(raw.clone()),
+        _ => vec![raw.clone()],
+    };
+    let mut gather = rows::Gather::new(content);
+    let mut items = Vec::new();
+    let mut sink = |item| {
+        items.push(item);
+        ControlFlow::Continue(())
+    };
+    for pairs in rows {
+        let row = row::Pairs::new(content, 0, pairs, context);
+        let parsed = row.check().and_then(|()| rows::parse(content, &row, context)).map_err(refused)?;
+        let _ = gather.take(&row, Ok(parsed), &|| raw.clone(), &mut sink);
+    }
+    let _ = gather.finish(&mut sink);
+    match (items.pop(), items.is_empty()) {
+        (Some(Item::Draft { draft, .. }), true) => Ok(draft),
+        (Some(Item::Refused(error)), true) => Err(RowError { raw, ..error }),
+        _ => {
+            let (reason, hint) =
+                ("the rows do not tell of one encounter", "make all but the approaches agree");
+            Err(refused(error::Problem::new(field::Field::OccurrenceId.name(), "", reason, hint)))
+        }
+    }
 }
 
-/// The rows of the given numbers as they were read, header and value.
+/// The rows of the given numbers as they were read, header and value; an encounter with all its rows, as [`retry`] takes them.
+///
+/// # Errors
+/// As [`read`].
+pub fn rows_as_read(
+    content: Content,
+    format: Format,
+    reader: impl Read,
+    context: &Context,
+    wanted: &[u64],
+) -> Result<Vec<(u64, Vec<(String, String)>)>, FileError> {
+    match format {
+        Format::Csv => csv::raw_rows(Some(content), reader, context, wanted),
+        Format::GeoJson => geojson::raw_rows(content, reader, context, wanted),
+        Format::Gpx => gpx::raw_rows(content, reader, context, wanted),
+    }
+}
+
+/// The rows of the given numbers as they were read, where it is not known what they should be: of CSV and GeoJSON each row by
+/// itself, of GPX the waypoints. [`rows_as_read`] knows more.
 ///
 /// # Errors
 /// As [`read`].
@@ -144,9 +189,29 @@ pub fn raw_rows(
     reader: impl Read,
     wanted: &[u64],
 ) -> Result<Vec<(u64, Vec<(String, String)>)>, FileError> {
+    let context = Context::new("UTC", jiff::civil::Date::MAX, Vec::new(), std::iter::empty());
     match format {
-        Format::Csv => csv::raw_rows(reader, wanted),
-        Format::GeoJson => geojson::raw_rows(reader, wanted),
-        Format::Gpx => gpx::raw_rows(reader, wanted),
+        Format::Csv => csv::raw_rows(None, reader, &context, wanted),
+        Format::GeoJson => geojson::raw_rows(Content::Trails, reader, &context, wanted),
+        Format::Gpx => gpx::raw_rows(Content::Encounters, reader, &context, wanted),
+    }
+}
+
+/// The order of day and month that the dates of a file settle, for [`Context::with_day_order`]: known when at least one date can
+/// be read in one way only and none in the other way only.
+///
+/// Reads the file once, but no further than its first thousand dates when none of them is made of numbers.
+///
+/// # Errors
+/// As [`read`]. Formats whose dates have a fixed order give [`DayOrder::Unknown`].
+pub fn settled_day_order(
+    content: Content,
+    format: Format,
+    reader: impl Read,
+    context: &Context,
+) -> Result<DayOrder, FileError> {
+    match format {
+        Format::Csv => csv::settled_day_order(content, reader, context),
+        Format::GeoJson | Format::Gpx => Ok(DayOrder::Unknown),
     }
 }
