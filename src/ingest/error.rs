@@ -31,7 +31,9 @@ pub enum FileError {
         limit_bytes: u64,
     },
     /// One row or feature is longer than what is held in memory.
-    #[error("one row or feature is longer than {limit_bytes} bytes ({at}): is a quote not closed?")]
+    #[error(
+        "one row or feature is longer than {limit_bytes} bytes ({at}): is a quote or an element not closed?"
+    )]
     TooLong {
         /// What is held.
         limit_bytes: u64,

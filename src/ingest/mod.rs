@@ -40,8 +40,13 @@ use crate::domain::walk::WalkDraft;
 pub use crate::ingest::context::Context;
 pub use crate::ingest::context::DayOrder;
 pub use crate::ingest::error::FileError;
+pub use crate::ingest::row::Raw;
 
 /// A record as read, before it is stored.
+#[expect(
+    clippy::large_enum_variant,
+    reason = "nearly all are encounters: a box would cost an allocation a row"
+)]
 #[derive(Debug, Clone, PartialEq)]
 pub enum Draft {
     /// A trail.
@@ -82,6 +87,7 @@ pub enum Format {
 }
 
 /// What a row became.
+#[expect(clippy::large_enum_variant, reason = "nearly all are drafts: a box would cost an allocation a row")]
 #[derive(Debug, Clone, PartialEq)]
 pub enum Item {
     /// A record.
@@ -131,7 +137,8 @@ pub fn read(
 ///
 /// # Errors
 /// [`RowError`] when it is still not right; its row number is zero.
-pub fn retry(content: Content, raw: Vec<(String, String)>, context: &Context) -> Result<Draft, RowError> {
+#[expect(clippy::result_large_err, reason = "called once for a row that a person mended")]
+pub fn retry(content: Content, raw: Raw, context: &Context) -> Result<Draft, RowError> {
     let refused =
         |problem: error::Problem| problem.into_row_error(&row::Pairs::new(content, 0, raw.clone(), context));
     let rows = match content {
@@ -171,7 +178,7 @@ pub fn rows_as_read(
     reader: impl Read,
     context: &Context,
     wanted: &[u64],
-) -> Result<Vec<(u64, Vec<(String, String)>)>, FileError> {
+) -> Result<Vec<(u64, Raw)>, FileError> {
     match format {
         Format::Csv => csv::raw_rows(Some(content), reader, context, wanted),
         Format::GeoJson => geojson::raw_rows(content, reader, context, wanted),
@@ -184,11 +191,7 @@ pub fn rows_as_read(
 ///
 /// # Errors
 /// As [`read`].
-pub fn raw_rows(
-    format: Format,
-    reader: impl Read,
-    wanted: &[u64],
-) -> Result<Vec<(u64, Vec<(String, String)>)>, FileError> {
+pub fn raw_rows(format: Format, reader: impl Read, wanted: &[u64]) -> Result<Vec<(u64, Raw)>, FileError> {
     let context = Context::new("UTC", jiff::civil::Date::MAX, Vec::new(), std::iter::empty());
     match format {
         Format::Csv => csv::raw_rows(None, reader, &context, wanted),

@@ -10,8 +10,8 @@ use crate::ingest::fields::wkt;
 /// What a spreadsheet writes where a formula failed.
 const BROKEN: [&str; 7] = ["#REF!", "#N/A", "#VALUE!", "#DIV/0!", "#NAME?", "#NUM!", "#NULL!"];
 
-/// Headers and values.
-pub(crate) type Raw = Vec<(String, String)>;
+/// A row as it was read: headers and values.
+pub type Raw = Vec<(String, String)>;
 
 /// One row.
 pub(crate) trait Row {
