@@ -1,7 +1,7 @@
 //! Bytes in, drafts and row errors out.
 //!
 //! [`read`] streams a file: memory does not grow with it. Every row becomes a [`Draft`] or a
-//! [`RowError`](crate::domain::batch::RowError) that keeps the row as it was read; `Err` means that the file as a whole is
+//! [`RowError`] that keeps the row as it was read; `Err` means that the file as a whole is
 //! not what it should be, and then nothing of it should be kept. Nothing is guessed silently: what can be read in two ways
 //! is refused by name, with what would mend it.
 //!
