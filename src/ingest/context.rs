@@ -3,10 +3,18 @@
 use jiff::civil::Date;
 use jiff::tz::TimeZone;
 
+use crate::domain::batch::Content;
+use crate::domain::encounter::EffortKind;
 use crate::domain::geography::LonLat;
+use crate::ingest::error::FileError;
+use crate::ingest::field;
+use crate::ingest::field::Field;
 
 /// How far beyond the trails records may lie, degrees.
 const MARGIN_DEG: f64 = 1.0;
+
+/// The largest file taken unless said otherwise, bytes.
+const MAX_BYTES: u64 = 2 << 30;
 
 /// The order of day and month in dates of numbers.
 #[derive(Debug, Clone, Copy, PartialEq, Eq)]
@@ -32,6 +40,12 @@ pub struct Context {
     pub(crate) bounds: Option<[f64; 4]>,
     /// The order of day and month.
     pub(crate) day_order: DayOrder,
+    /// The effort kind of encounters that do not say theirs; none when they must.
+    pub(crate) effort_kind: Option<EffortKind>,
+    /// The largest file taken, bytes.
+    pub(crate) max_bytes: u64,
+    /// Which header is which field, where that was said: headers without case, spaces and punctuation.
+    mapping: Vec<(String, Field)>,
 }
 
 impl Context {
@@ -58,12 +72,58 @@ impl Context {
             bounds: bounds
                 .map(|[w, s, e, n]| [w - MARGIN_DEG, s - MARGIN_DEG, e + MARGIN_DEG, n + MARGIN_DEG]),
             day_order: DayOrder::Unknown,
+            effort_kind: None,
+            max_bytes: MAX_BYTES,
+            mapping: Vec::new(),
         }
     }
 
     /// The same, with the order of day and month known.
     pub fn with_day_order(self, day_order: DayOrder) -> Self {
         Self { day_order, ..self }
+    }
+
+    /// The same, with an effort kind for encounters that do not say theirs.
+    pub fn with_effort_kind(self, effort_kind: EffortKind) -> Self {
+        Self { effort_kind: Some(effort_kind), ..self }
+    }
+
+    /// The same, with another limit on the size of a file, which is 2 GiB.
+    pub fn with_max_bytes(self, max_bytes: u64) -> Self {
+        Self { max_bytes, ..self }
+    }
+
+    /// The same, with headers that stand for fields; a header named here is read as nothing else, and a field named here from
+    /// no other header.
+    ///
+    /// # Errors
+    /// [`FileError::NoSuchField`] when the content has no field of that name.
+    pub fn with_mapping(self, content: Content, mapping: &[(String, String)]) -> Result<Self, FileError> {
+        let known = field::fields_of(content);
+        let named = |name: &str| known.iter().find(|field| field.name().eq_ignore_ascii_case(name)).copied();
+        let missing = |name: &str| FileError::NoSuchField {
+            field: name.to_owned(),
+            content: content.term(),
+            known: known.iter().map(|field| field.name()).collect::<Vec<_>>().join(", "),
+        };
+        let mapping: Result<Vec<_>, FileError> = mapping
+            .iter()
+            .map(|(header, name)| Ok((field::plain(header), named(name).ok_or_else(|| missing(name))?)))
+            .collect();
+        Ok(Self { mapping: mapping?, ..self })
+    }
+
+    /// The field that a header stands for.
+    pub(crate) fn field_of(&self, content: Content, header: &str) -> Option<Field> {
+        if self.mapping.is_empty() {
+            return field::field_of(content, header);
+        }
+        let wanted = field::plain(header);
+        if let Some((_, field)) = self.mapping.iter().find(|(known, _)| *known == wanted) {
+            return Some(*field);
+        }
+        field::field_of(content, header)
+            .filter(|field| self.mapping.iter().all(|(_, mapped)| mapped != field))
     }
 
     /// Whether a position lies where the area's records do; true when that is not known.
@@ -81,5 +141,29 @@ pub(crate) mod testing {
         let trail = [LonLat::new(-109.4, 37.6).unwrap(), LonLat::new(-109.3, 37.7).unwrap()];
         let species = vec!["Crotalus viridis".to_owned(), "Pituophis catenifer".to_owned()];
         Context::new("America/Denver", jiff::civil::date(2026, 1, 15), species, trail.into_iter())
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::testing::context;
+    use super::*;
+
+    #[test]
+    fn a_mapping_goes_before_the_spellings() {
+        let pairs = [("Northing (deg)".to_owned(), "decimalLatitude".to_owned())];
+        let context = context().with_mapping(Content::Encounters, &pairs).unwrap();
+        let check =
+            |header, field| assert_eq!(context.field_of(Content::Encounters, header), field, "{header}");
+        check("northing deg", Some(Field::DecimalLatitude));
+        check("lat", None);
+        check("lon", Some(Field::DecimalLongitude));
+    }
+
+    #[test]
+    fn a_mapping_to_no_field_is_refused() {
+        let pairs = [("a".to_owned(), "altitude".to_owned())];
+        let error = context().with_mapping(Content::Encounters, &pairs).unwrap_err();
+        assert!(error.to_string().contains("no field altitude"), "{error}");
     }
 }

@@ -21,7 +21,42 @@ pub enum FileError {
         /// The first of them.
         at: usize,
     },
-    /// A header stands twice.
+    /// It is UTF-16 without the mark that says so.
+    #[error("the file seems to be UTF-16 without a byte-order mark: save it as UTF-8")]
+    Utf16WithoutMark,
+    /// It is larger than what is taken.
+    #[error("the file is larger than {limit_bytes} bytes: divide it")]
+    TooLarge {
+        /// What is taken.
+        limit_bytes: u64,
+    },
+    /// One row or feature is longer than what is held in memory.
+    #[error(
+        "one row or feature is longer than {limit_bytes} bytes ({at}): is a quote or an element not closed?"
+    )]
+    TooLong {
+        /// What is held.
+        limit_bytes: u64,
+        /// Where, in words.
+        at: String,
+    },
+    /// A header that no field takes stands twice.
+    #[error("the header \"{header}\" stands twice: rename one")]
+    RepeatedHeader {
+        /// The header.
+        header: String,
+    },
+    /// A mapping names a field that the content does not have.
+    #[error("there is no field {field} of {content}; there are: {known}")]
+    NoSuchField {
+        /// What was named.
+        field: String,
+        /// What the rows should be.
+        content: &'static str,
+        /// The fields there are.
+        known: String,
+    },
+    /// Two headers stand for one field.
     #[error(
         "the header \"{header}\" and the header \"{other}\" both stand for {field}: remove or rename one"
     )]

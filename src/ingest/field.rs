@@ -97,7 +97,7 @@ fields! {
     Venomous => "venomous" [];
     SensitivityCategory => "sensitivityCategory" ["category"];
     SensitivityReason => "sensitivityReason" [];
-    Counter => "counter" ["device name", "site"];
+    Counter => "counter" ["devicename", "site"];
     Device => "device" [];
     From => "from" ["since"];
     Until => "until" ["to"];

@@ -1,7 +1,7 @@
 //! Bytes in, drafts and row errors out.
 //!
 //! [`read`] streams a file: memory does not grow with it. Every row becomes a [`Draft`] or a
-//! [`RowError`](crate::domain::batch::RowError) that keeps the row as it was read; `Err` means that the file as a whole is
+//! [`RowError`] that keeps the row as it was read; `Err` means that the file as a whole is
 //! not what it should be, and then nothing of it should be kept. Nothing is guessed silently: what can be read in two ways
 //! is refused by name, with what would mend it.
 //!
@@ -40,8 +40,13 @@ use crate::domain::walk::WalkDraft;
 pub use crate::ingest::context::Context;
 pub use crate::ingest::context::DayOrder;
 pub use crate::ingest::error::FileError;
+pub use crate::ingest::row::Raw;
 
 /// A record as read, before it is stored.
+#[expect(
+    clippy::large_enum_variant,
+    reason = "nearly all are encounters: a box would cost an allocation a row"
+)]
 #[derive(Debug, Clone, PartialEq)]
 pub enum Draft {
     /// A trail.
@@ -82,6 +87,7 @@ pub enum Format {
 }
 
 /// What a row became.
+#[expect(clippy::large_enum_variant, reason = "nearly all are drafts: a box would cost an allocation a row")]
 #[derive(Debug, Clone, PartialEq)]
 pub enum Item {
     /// A record.
@@ -126,27 +132,89 @@ pub fn read(
     }
 }
 
-/// Tries one row again, header and value, as mended by a person.
+/// Tries one row again, header and value, as mended by a person. An encounter's rows, numbered as in "contact \[2\]", are tried
+/// together.
 ///
 /// # Errors
 /// [`RowError`] when it is still not right; its row number is zero.
-pub fn retry(content: Content, raw: Vec<(String, String)>, context: &Context) -> Result<Draft, RowError> {
-    let row = row::Pairs::new(content, 0, raw);
-    rows::parse(content, &row, context).map_err(|problem| problem.into_row_error(&row))
+#[expect(clippy::result_large_err, reason = "called once for a row that a person mended")]
+pub fn retry(content: Content, raw: Raw, context: &Context) -> Result<Draft, RowError> {
+    let refused =
+        |problem: error::Problem| problem.into_row_error(&row::Pairs::new(content, 0, raw.clone(), context));
+    let rows = match content {
+        Content::Encounters | Content::Form => rows::parted(raw.clone()),
+        _ => vec![raw.clone()],
+    };
+    let mut gather = rows::Gather::new(content);
+    let mut items = Vec::new();
+    let mut sink = |item| {
+        items.push(item);
+        ControlFlow::Continue(())
+    };
+    for pairs in rows {
+        let row = row::Pairs::new(content, 0, pairs, context);
+        let parsed = row.check().and_then(|()| rows::parse(content, &row, context)).map_err(refused)?;
+        let _ = gather.take(&row, Ok(parsed), &|| raw.clone(), &mut sink);
+    }
+    let _ = gather.finish(&mut sink);
+    match (items.pop(), items.is_empty()) {
+        (Some(Item::Draft { draft, .. }), true) => Ok(draft),
+        (Some(Item::Refused(error)), true) => Err(RowError { raw, ..error }),
+        _ => {
+            let (reason, hint) =
+                ("the rows do not tell of one encounter", "make all but the approaches agree");
+            Err(refused(error::Problem::new(field::Field::OccurrenceId.name(), "", reason, hint)))
+        }
+    }
 }
 
-/// The rows of the given numbers as they were read, header and value.
+/// The rows of the given numbers as they were read, header and value; an encounter with all its rows, as [`retry`] takes them.
 ///
 /// # Errors
 /// As [`read`].
-pub fn raw_rows(
+pub fn rows_as_read(
+    content: Content,
     format: Format,
     reader: impl Read,
+    context: &Context,
     wanted: &[u64],
-) -> Result<Vec<(u64, Vec<(String, String)>)>, FileError> {
+) -> Result<Vec<(u64, Raw)>, FileError> {
     match format {
-        Format::Csv => csv::raw_rows(reader, wanted),
-        Format::GeoJson => geojson::raw_rows(reader, wanted),
-        Format::Gpx => gpx::raw_rows(reader, wanted),
+        Format::Csv => csv::raw_rows(Some(content), reader, context, wanted),
+        Format::GeoJson => geojson::raw_rows(content, reader, context, wanted),
+        Format::Gpx => gpx::raw_rows(content, reader, context, wanted),
+    }
+}
+
+/// The rows of the given numbers as they were read, where it is not known what they should be: of CSV and GeoJSON each row by
+/// itself, of GPX the waypoints. [`rows_as_read`] knows more.
+///
+/// # Errors
+/// As [`read`].
+pub fn raw_rows(format: Format, reader: impl Read, wanted: &[u64]) -> Result<Vec<(u64, Raw)>, FileError> {
+    let context = Context::new("UTC", jiff::civil::Date::MAX, Vec::new(), std::iter::empty());
+    match format {
+        Format::Csv => csv::raw_rows(None, reader, &context, wanted),
+        Format::GeoJson => geojson::raw_rows(Content::Trails, reader, &context, wanted),
+        Format::Gpx => gpx::raw_rows(Content::Encounters, reader, &context, wanted),
+    }
+}
+
+/// The order of day and month that the dates of a file settle, for [`Context::with_day_order`]: known when at least one date can
+/// be read in one way only and none in the other way only.
+///
+/// Reads the file once, but no further than its first thousand dates when none of them is made of numbers.
+///
+/// # Errors
+/// As [`read`]. Formats whose dates have a fixed order give [`DayOrder::Unknown`].
+pub fn settled_day_order(
+    content: Content,
+    format: Format,
+    reader: impl Read,
+    context: &Context,
+) -> Result<DayOrder, FileError> {
+    match format {
+        Format::Csv => csv::settled_day_order(content, reader, context),
+        Format::GeoJson | Format::Gpx => Ok(DayOrder::Unknown),
     }
 }

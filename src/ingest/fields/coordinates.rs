@@ -7,6 +7,9 @@ use crate::ingest::field::Field;
 use crate::ingest::fields::numbers;
 use crate::ingest::row::Row;
 
+const NO_FIX: &str = "0, 0 lies in the Gulf of Guinea: this is what devices store without a fix";
+const HINT: &str = "write decimal degrees, or degrees, minutes and seconds with N, S, E or W";
+
 /// Which of the two a value is.
 #[derive(Debug, Clone, Copy, PartialEq, Eq)]
 enum Axis {
@@ -27,17 +30,10 @@ pub(crate) fn optional(row: &dyn Row, context: &Context) -> Result<Option<LonLat
     let lat = degrees(lat_name, lat_text, Axis::Latitude)?;
     let lon = degrees(lon_name, lon_text, Axis::Longitude)?;
     if lat == 0.0 && lon == 0.0 {
-        let reason = "0, 0 lies in the Gulf of Guinea: this is what devices store without a fix";
-        return Err(Problem::new(
-            lat_name,
-            lat_text,
-            reason,
-            "enter the position, or leave both fields empty",
-        ));
+        let hint = "enter the position, or leave both fields empty";
+        return Err(Problem::new(lat_name, lat_text, NO_FIX, hint));
     }
-    let can_swap = lat.abs() <= 180.0 && lon.abs() <= 90.0;
-    let looks_swapped = can_swap && !context.is_near(lon, lat) && context.is_near(lat, lon);
-    if looks_swapped && context.bounds.is_some() || lat.abs() > 90.0 && can_swap {
+    if looks_swapped(lon, lat, context) {
         let reason = "latitude and longitude look swapped";
         return Err(Problem::new(lat_name, lat_text, reason, format!("exchange {lat_text} and {lon_text}")));
     }
@@ -48,6 +44,27 @@ pub(crate) fn optional(row: &dyn Row, context: &Context) -> Result<Option<LonLat
             Err(Problem::new(field.0, field.1, error.to_string(), "check the degrees"))
         }
     }
+}
+
+/// A position of a line, longitude first.
+pub(crate) fn on_line(field: &str, lon: f64, lat: f64, context: &Context) -> Result<LonLat, Problem> {
+    let shown = || format!("{lon} {lat}");
+    let hint = "positions of lines are longitude, latitude";
+    if lat == 0.0 && lon == 0.0 {
+        return Err(Problem::new(field, &shown(), NO_FIX, "take this position out of the line"));
+    }
+    if looks_swapped(lon, lat, context) {
+        return Err(Problem::new(field, &shown(), "latitude and longitude look swapped", hint));
+    }
+    LonLat::new(lon, lat).map_err(|error| Problem::new(field, &shown(), error.to_string(), hint))
+}
+
+/// Whether the two make a position of the area only when exchanged, or a position at all.
+fn looks_swapped(lon: f64, lat: f64, context: &Context) -> bool {
+    let can_swap = lat.abs() <= 180.0 && lon.abs() <= 90.0;
+    let is_near_only_swapped =
+        context.bounds.is_some() && !context.is_near(lon, lat) && context.is_near(lat, lon);
+    can_swap && (is_near_only_swapped || lat.abs() > 90.0)
 }
 
 /// The position of a row, which must be there.
@@ -63,51 +80,76 @@ fn half(field: &str) -> Problem {
 
 /// Degrees from any of the spellings.
 fn degrees(field: &str, text: &str, axis: Axis) -> Result<f64, Problem> {
-    match numbers::number(field, text) {
+    let problem = match numbers::number(field, text) {
         Ok(value) => return Ok(value),
-        Err(problem) if !text.contains(|letter: char| letter.is_ascii_digit()) => return Err(problem),
-        Err(_) => {}
-    }
-    let refused = |reason: &str| {
-        Err(Problem::new(
-            field,
-            text,
-            reason,
-            "write decimal degrees, or degrees, minutes and seconds with N, S, E or W",
-        ))
+        Err(problem) => problem,
     };
-    let upper = text.to_uppercase();
-    let is_symbol = |letter: char| letter.is_whitespace() || "°º'′’\"″”:DMS".contains(letter);
-    // S is a direction at either end and else a mark of seconds.
-    let trimmed = upper.trim();
-    let direction = trimmed.chars().last().filter(|letter| "NSEW".contains(*letter));
-    let direction = direction.or_else(|| trimmed.chars().next().filter(|letter| "NSEW".contains(*letter)));
-    let Some(direction) = direction else {
+    if !text.contains(|letter: char| letter.is_ascii_digit()) {
+        return Err(problem);
+    }
+    // No coordinate has thousands: three digits behind a comma are decimals.
+    if text.matches(',').count() == 1
+        && let Ok(value) = numbers::number(field, &text.replace(',', "."))
+    {
+        return Ok(value);
+    }
+    if let Some(body) = text.trim().strip_suffix('°')
+        && let Ok(value) = numbers::number(field, body)
+    {
+        return Ok(value);
+    }
+    let refused = |reason: &str| Problem::new(field, text, reason, HINT);
+    let upper = text.trim().to_uppercase();
+    let Some((body, direction)) = directed(&upper).map_err(refused)? else {
         // Not a spelling of degrees at all: the number's own reason says more.
-        return match numbers::number(field, text) {
-            Err(problem) if !text.contains(['°', '\'', '″']) => Err(problem),
-            _ => refused("it does not say N, S, E or W"),
-        };
+        let has_marks = text.contains(['°', 'º', '\'', '′', '’', '"', '″', '”']);
+        return Err(if has_marks { refused("it does not say N, S, E or W") } else { problem });
     };
-    let belongs = match direction {
-        'N' | 'S' => Axis::Latitude,
-        _ => Axis::Longitude,
-    };
+    let belongs = if matches!(direction, 'N' | 'S') { Axis::Latitude } else { Axis::Longitude };
     if belongs != axis {
-        return refused("the direction belongs to the other coordinate");
+        return Err(refused("the direction belongs to the other coordinate"));
     }
-    let body = trimmed.trim_matches(|letter: char| letter == direction);
-    let parts: Vec<&str> = body.split(is_symbol).filter(|part| !part.is_empty()).collect();
-    let values: Result<Vec<f64>, Problem> = parts.iter().map(|part| numbers::number(field, part)).collect();
-    let Ok(values) = values else { return refused("these are not degrees, minutes and seconds") };
-    let in_range = values.iter().skip(1).all(|value| (0.0..60.0).contains(value))
-        && values.iter().rev().skip(1).all(|value| value.fract() == 0.0)
-        && values.first().is_some_and(|value| *value >= 0.0);
-    if !in_range || values.is_empty() || values.len() > 3 {
-        return refused("minutes and seconds must be from 0 to 60, and only the last may have decimals");
+    let size = sexagesimal(field, body).map_err(refused)?;
+    Ok(if matches!(direction, 'S' | 'W') { -size } else { size })
+}
+
+/// Splits the direction off either end of a text in upper case; none where there is none.
+fn directed(upper: &str) -> Result<Option<(&str, char)>, &'static str> {
+    let is_direction = |letter: &char| "NSEW".contains(*letter);
+    let first = upper.chars().next().filter(is_direction);
+    let last = upper.chars().last().filter(is_direction);
+    // "37d 37m 30s" ends in a mark of seconds, or in "south": only a second letter tells.
+    let has_letter_marks = upper.contains(['D', 'M']);
+    let is_mark_of_seconds =
+        |rest: &str| has_letter_marks && rest.trim_end().ends_with(|c: char| c.is_ascii_digit());
+    match (first, last) {
+        (Some(first), Some('S')) if has_letter_marks => Ok(Some((&upper[1..], first))),
+        (Some(_), Some(_)) => Err("it has two directions"),
+        (Some(first), None) => Ok(Some((&upper[1..], first))),
+        (None, Some('S')) if is_mark_of_seconds(&upper[..upper.len() - 1]) => {
+            Err("the S at its end may mean seconds or south")
+        }
+        (None, Some(last)) => Ok(Some((&upper[..upper.len() - 1], last))),
+        (None, None) => Ok(None),
     }
-    let size: f64 = values.iter().zip([1.0, 60.0, 3600.0]).map(|(value, share)| value / share).sum();
-    Ok(if "SW".contains(direction) { -size } else { size })
+}
+
+/// Degrees, and minutes and seconds where there are any.
+fn sexagesimal(field: &str, body: &str) -> Result<f64, &'static str> {
+    let is_mark = |letter: char| letter.is_whitespace() || "°º'′’\"″”:DMS".contains(letter);
+    let parts = body.split(is_mark).filter(|part| !part.is_empty());
+    let values: Result<Vec<f64>, Problem> = parts.map(|part| numbers::number(field, part)).collect();
+    let Ok(values) = values else { return Err("these are not degrees, minutes and seconds") };
+    let is_whole_but_last = values.iter().rev().skip(1).all(|value| value.fract() == 0.0);
+    let is_in_range = values.iter().skip(1).all(|value| (0.0..60.0).contains(value));
+    let is_positive = values.first().is_some_and(|value| *value >= 0.0);
+    if !is_whole_but_last || !is_in_range || values.len() > 3 {
+        return Err("minutes and seconds must be from 0 to 60, and only the last may have decimals");
+    }
+    if !is_positive {
+        return Err("it has a sign and a direction");
+    }
+    Ok(values.iter().zip([1.0, 60.0, 3600.0]).map(|(value, share)| value / share).sum())
 }
 
 #[cfg(test)]
@@ -119,7 +161,7 @@ mod tests {
 
     fn read(lat: &str, lon: &str) -> Result<Option<LonLat>, Problem> {
         let pairs = vec![("lat".to_owned(), lat.to_owned()), ("lon".to_owned(), lon.to_owned())];
-        optional(&Pairs::new(Content::Encounters, 1, pairs), &context())
+        optional(&Pairs::new(Content::Encounters, 1, pairs, &context()), &context())
     }
 
     #[test]
@@ -136,6 +178,13 @@ mod tests {
         check("37°37'30\"N", "109°22'12\"W", [-109.37, 37.625]);
         check("N 37 37.5", "W109 22.2", [-109.37, 37.625]);
         check("37° 37′ 30″ N", "109 22 12 W", [-109.37, 37.625]);
+        check("37,612", "\u{2212}109,382", [-109.382, 37.612]);
+        check("37.625°", "-109.37°", [-109.37, 37.625]);
+        check("37.625 N", "109.37W", [-109.37, 37.625]);
+        check("N 37d37m30s", "W 109d 22m 12s", [-109.37, 37.625]);
+        check("37d37m30s N", "109:22:12 w", [-109.37, 37.625]);
+        check("37d37.5m S", "109d22.2m W", [-109.37, -37.625]);
+        check("37d37m30sS", "109°22.2'E", [109.37, -37.625]);
         assert_eq!(read("", ""), Ok(None));
     }
 
@@ -154,5 +203,36 @@ mod tests {
         check("37°37'30\"", "109°22'12\"W", "N, S, E or W");
         check("37°77'30\"N", "109°22'12\"W", "from 0 to 60");
         check("NaN", "-109.38", "finite");
+        check("37d37m30s", "109°22'12\"W", "seconds or south");
+        check("N 37 S", "-109.38", "two directions");
+        check("-37°37'30\" S", "-109.38", "sign and a direction");
+        check("37°37'30\" N extra", "-109.38", "N, S, E or W");
+        check("37.6.1", "-109.38", "thousands");
+    }
+
+    #[test]
+    fn what_lies_near_only_when_exchanged_is_refused() {
+        // An area whose longitudes could be latitudes.
+        let trail = [LonLat::new(20.1, 50.1).unwrap()];
+        let context = Context::new("UTC", jiff::civil::date(2026, 1, 15), Vec::new(), trail.into_iter());
+        assert!(on_line("f", 20.2, 50.2, &context).is_ok());
+        assert!(on_line("f", 50.2, 20.2, &context).unwrap_err().reason.contains("swapped"));
+        assert!(on_line("f", 0.0, 0.0, &context).unwrap_err().reason.contains("Guinea"));
+        assert!(on_line("f", f64::NAN, 0.0, &context).is_err());
+    }
+
+    proptest::proptest! {
+        #[test]
+        fn no_text_makes_it_panic(lat in "\\PC{0,20}", lon in "[-0-9NSEWnsewdm°'\", .]{0,20}") {
+            let _ = read(&lat, &lon);
+            let _ = read(&lon, &lat);
+        }
+
+        #[test]
+        fn degrees_minutes_and_seconds_read_back(d in 0u32..90, m in 0u32..60, s in 0u32..60) {
+            let at = read(&format!("{d}°{m}'{s}\"S"), "10.5").unwrap().unwrap();
+            let expected = f64::from(d) + f64::from(m) / 60.0 + f64::from(s) / 3600.0;
+            proptest::prop_assert!((at.lat() + expected).abs() < 1e-9);
+        }
     }
 }

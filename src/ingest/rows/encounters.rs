@@ -5,6 +5,7 @@ use crate::domain::approach::Contact;
 use crate::domain::approach::CoreReaction;
 use crate::domain::approach::Reaction;
 use crate::domain::approach::Trial;
+use crate::domain::encounter::EffortKind;
 use crate::domain::encounter::EncounterDetails;
 use crate::domain::encounter::EncounterDraft;
 use crate::domain::encounter::RecordedPosition;
@@ -29,7 +30,7 @@ pub(super) fn encounter(row: &dyn Row, context: &Context) -> Result<EncounterDra
     let time = dates::event(row, context)?;
     let draft = EncounterDraft {
         occurrence_id: row.get(Field::OccurrenceId).to_owned(),
-        effort_kind: needed_term(row, Field::EffortKind)?,
+        effort_kind: effort_kind(row, context)?,
         time,
         position: position(row, context)?,
         scientific_name: species(row, context)?,
@@ -43,6 +44,13 @@ pub(super) fn encounter(row: &dyn Row, context: &Context) -> Result<EncounterDra
         outcome: optional_term(row, Field::Outcome)?,
     };
     Ok(named(draft, row))
+}
+
+fn effort_kind(row: &dyn Row, context: &Context) -> Result<EffortKind, Problem> {
+    match context.effort_kind {
+        Some(usual) => Ok(optional_term(row, Field::EffortKind)?.unwrap_or(usual)),
+        None => needed_term(row, Field::EffortKind),
+    }
 }
 
 /// Without an identifier the content makes one, so that the same row again is the same record.
@@ -119,6 +127,7 @@ fn approach(row: &dyn Row) -> Result<Option<Approach>, Problem> {
             )),
         };
     };
+    numbers::optional_count(row, Field::ApproachNumber)?;
     let (protocol, permit) = (row.get(Field::TrialProtocol), row.get(Field::Permit));
     let trial =
         (!protocol.is_empty()).then(|| Trial { protocol: protocol.to_owned(), permit: permit.to_owned() });
@@ -157,8 +166,10 @@ fn reactions(row: &dyn Row) -> Result<Vec<Reaction>, Problem> {
 
 fn details(row: &dyn Row) -> Result<EncounterDetails, Problem> {
     let text = |field: Field| row.get(field).to_owned();
-    let joined =
-        |first: Field, second: Field| format!("{} {}", row.get(first), row.get(second)).trim().to_owned();
+    let joined = |first: Field, second: Field| match (row.get(first), row.get(second)) {
+        (text, "") | ("", text) => text.to_owned(),
+        (first, second) => [first, " ", second].concat(),
+    };
     Ok(EncounterDetails {
         parent_event_id: text(Field::ParentEventId),
         verbatim_event_date: joined(Field::EventDate, Field::EventTime),
@@ -214,7 +225,7 @@ mod tests {
             pairs.retain(|(known, _)| known != header);
             pairs.push(((*header).to_owned(), (*value).to_owned()));
         }
-        encounter(&Pairs::new(Content::Encounters, 1, pairs), &context())
+        encounter(&Pairs::new(Content::Encounters, 1, pairs, &context()), &context())
     }
 
     #[test]

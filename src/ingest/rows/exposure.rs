@@ -99,7 +99,7 @@ pub(super) fn walk(row: &dyn Row, context: &Context) -> Result<WalkDraft, Proble
     let footprint = row.get(Field::Footprint);
     let track = match (row.lines(), footprint.is_empty()) {
         ([], true) => Vec::new(),
-        ([], false) => wkt::positions(Field::Footprint.name(), footprint, "LINESTRING")?,
+        ([], false) => wkt::lines(Field::Footprint.name(), footprint, context)?.concat(),
         (lines, _) => lines.concat(),
     };
     let times = row.line_times_s();

@@ -12,12 +12,14 @@ use crate::ingest::error::Problem;
 use crate::ingest::field::Field;
 use crate::ingest::row::Row;
 
+pub(crate) use crate::ingest::rows::gather::Finder;
 pub(crate) use crate::ingest::rows::gather::Gather;
+pub(crate) use crate::ingest::rows::gather::parted;
 
 /// Parses one row.
 pub(crate) fn parse(content: Content, row: &dyn Row, context: &Context) -> Result<Draft, Problem> {
     match content {
-        Content::Trails => places::trail(row).map(Draft::Trail),
+        Content::Trails => places::trail(row, context).map(Draft::Trail),
         Content::Trailheads => places::trailhead(row, context).map(Draft::Trailhead),
         Content::Places => places::place(row, context).map(Draft::Place),
         Content::SensitivePlaces => places::sensitive_place(row, context).map(Draft::SensitivePlace),

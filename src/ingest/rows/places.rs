@@ -25,12 +25,12 @@ const DEFAULT_RADIUS_M: f64 = 40.0;
 /// A sensitive place without a buffer gets this one, metres.
 const DEFAULT_BUFFER_M: f64 = 300.0;
 
-pub(super) fn trail(row: &dyn Row) -> Result<TrailDraft, Problem> {
+pub(super) fn trail(row: &dyn Row, context: &Context) -> Result<TrailDraft, Problem> {
     let name = needed_text(row, Field::Name)?;
     let mut parts = row.lines().to_vec();
     let footprint = row.get(Field::Footprint);
     if parts.is_empty() && !footprint.is_empty() {
-        parts.push(wkt::positions(Field::Footprint.name(), footprint, "LINESTRING")?);
+        parts = wkt::lines(Field::Footprint.name(), footprint, context)?;
     }
     parts.retain(|part| part.len() >= 2);
     if parts.is_empty() {
@@ -63,7 +63,7 @@ pub(super) fn place(row: &dyn Row, context: &Context) -> Result<PlaceDraft, Prob
     let footprint = row.get(Field::Footprint);
     let ring = match footprint.is_empty() {
         true => None,
-        false => Some(wkt::positions(Field::Footprint.name(), footprint, "POLYGON")?),
+        false => Some(wkt::ring(Field::Footprint.name(), footprint, context)?),
     };
     let radius_m = numbers::optional(row, Field::Radius)?.unwrap_or(DEFAULT_RADIUS_M);
     let visits_per_day = numbers::optional(row, Field::VisitsPerDay)?;
