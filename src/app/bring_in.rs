@@ -157,7 +157,7 @@ impl App {
         let target = Target { area, source: Some((batch, file_id)) };
         let (sender, mut receiver) = mpsc::channel(QUEUE);
         let reading = tokio::task::spawn_blocking({
-            let request = request.clone();
+            let (request, context) = (request.clone(), context.clone());
             move || read(&request, format, &context, &sender)
         });
         let mut total = Tally::default();
@@ -169,7 +169,7 @@ impl App {
             let mut errors = chunk.refused;
             errors.extend(problems.into_iter().map(|problem| problem.into_row_error(Vec::new())));
             n_refused += errors.len() as u64;
-            let errors = self.with_rows(&request, format, errors).await?;
+            let errors = self.with_rows(&request, format, &context, errors).await?;
             writer.add_row_errors(file_id, &errors).await?;
             total.add(tally);
             progress(n_read);
@@ -262,6 +262,7 @@ impl App {
         &self,
         request: &BringIn,
         format: Format,
+        context: &ingest::Context,
         mut errors: Vec<RowError>,
     ) -> Result<Vec<RowError>, BringInError> {
         let wanted: Vec<u64> =
@@ -269,10 +270,11 @@ impl App {
         if wanted.is_empty() {
             return Ok(errors);
         }
-        let open = Arc::clone(&request.open);
+        let (open, content) = (Arc::clone(&request.open), request.content);
+        let context = context.clone();
         let rows = tokio::task::spawn_blocking(move || {
             let reader = open().ok()?;
-            ingest::raw_rows(format, reader, &wanted).ok()
+            ingest::rows_as_read(content, format, reader, &context, &wanted).ok()
         })
         .await
         .map_err(|error| BringInError::Ended(error.to_string()))?

@@ -58,7 +58,7 @@ pub async fn upload(State(app): State<App>, mut parts: Multipart) -> Result<Resp
                 content = shown.content.parse::<Content>().ok();
             }
             Some("file") => {
-                let name = part.file_name().map(|name| plain_name(name)).unwrap_or_default();
+                let name = part.file_name().map(plain_name).unwrap_or_default();
                 let mut spool = Spool::new().map_err(disk)?;
                 while let Some(bytes) = part.chunk().await.map_err(refused)? {
                     spool.write(&bytes).map_err(disk)?;
