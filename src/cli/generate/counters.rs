@@ -1,4 +1,4 @@
-//! Two counters of nine trailheads: in and out, undercounting, with outages and a move.
+//! Two counters: in and out, undercounting, with outages; one of them goes round.
 
 use std::io::Write;
 use std::path::Path;
@@ -30,8 +30,51 @@ pub(super) const WALKING_BY_HOUR: [f64; 24] = [
 ];
 /// The share of walkers that each device sees.
 const SEEN: [f64; 2] = [0.78, 0.9];
-/// The trailheads with a counter.
-const COUNTED: [usize; 2] = [0, 2];
+/// The devices: one stays, one moves.
+const DEVICES: [(&str, &str); 2] = [("Beam 1", "infrared beam"), ("Slab 2", "pressure slab")];
+
+/// Where a device stood for a time.
+struct Placement {
+    device: usize,
+    from: Date,
+    until: Date,
+    at: [f64; 2],
+    /// Walkers who pass each way in all three years together.
+    walkers: f64,
+}
+
+/// Two trailheads have a counter at any time: the first device stays at its own, the second stays a year at another and
+/// then goes round the other trailheads and the middle of trails, a month at each place.
+fn placements(layout: &Layout, walked: &Walked) -> Vec<Placement> {
+    let at_trailhead = |idx: usize| {
+        let node = layout.trailheads[idx].1;
+        (layout.nodes[node], (walked.parties[idx] + walked.through[node] / 2.0) * MEAN_PARTY)
+    };
+    let on_trail = |link: usize| {
+        let link = &layout.links[link % layout.links.len()];
+        let bit = link.bits.start + link.bits.len() / 2;
+        let at = link.points[link.points.len() / 2];
+        (at, walked.passages[bit] / 2.0 * MEAN_PARTY)
+    };
+    let (first, second) = (at_trailhead(0), at_trailhead(2));
+    let (start, end) = (date(SEASONS[0], 1, 1), date(SEASONS[2] + 1, 1, 1));
+    let moves = date(SEASONS[1], 4, 1);
+    let mut all = vec![
+        Placement { device: 0, from: start, until: end, at: first.0, walkers: first.1 },
+        Placement { device: 1, from: start, until: moves, at: second.0, walkers: second.1 },
+    ];
+    let trailheads =
+        (0..layout.trailheads.len()).filter(|idx| ![0, 2].contains(idx)).take(7).map(at_trailhead);
+    let trails = (0..7).map(|nth| on_trail(nth * layout.links.len() / 7 + 3));
+    // In turn, so that both years see both.
+    let stops = trailheads.zip(trails).flat_map(|(trailhead, trail)| [trailhead, trail]);
+    for (idx, (at, walkers)) in stops.enumerate() {
+        let (year, month) = (SEASONS[1] + (idx / 7) as i16, 4 + (idx % 7) as i8);
+        let (from, until) = (date(year, month, 1), date(year, month + 1, 1));
+        all.push(Placement { device: 1, from, until, at, walkers });
+    }
+    all
+}
 
 /// The share of a three-season volume that falls on one day.
 pub(super) fn share_of_day(day: Date) -> f64 {
@@ -44,52 +87,40 @@ pub(super) fn share_of_day(day: Date) -> f64 {
 
 /// Writes counters, readings, calibrations and party sizes.
 pub(super) fn write(layout: &Layout, walked: &Walked, seed: u64, folder: &Path) -> anyhow::Result<()> {
+    let placements = placements(layout, walked);
     let mut counters = create(folder, "counters.csv")?;
     writeln!(counters, "counter,device,decimalLatitude,decimalLongitude,from,until")?;
-    for (idx, trailhead) in COUNTED.iter().enumerate() {
-        let (name, node, _) = &layout.trailheads[*trailhead];
-        let [lon, lat] = degrees(layout, layout.nodes[*node]);
-        let moved = layout.lon_lat([layout.nodes[*node][0] + 15.0, layout.nodes[*node][1] + 10.0]);
-        if idx == 0 {
-            writeln!(counters, "{name} counter,infrared beam,{lat},{lon},,")?;
-        } else {
-            writeln!(counters, "{name} counter,pressure slab,{lat},{lon},,2024-03-01T00:00:00Z")?;
-            writeln!(
-                counters,
-                "{name} counter,pressure slab,{:.6},{:.6},2024-03-01T00:00:00Z,",
-                moved[1], moved[0]
-            )?;
-        }
+    for placement in &placements {
+        let (name, device) = DEVICES[placement.device];
+        let [lon, lat] = degrees(layout, placement.at);
+        writeln!(counters, "{name},{device},{lat},{lon},{},{}", placement.from, placement.until)?;
     }
-    write_readings(layout, walked, seed, folder)?;
-    write_calibrations(layout, seed, folder)?;
+    write_readings(layout, &placements, seed, folder)?;
+    write_calibrations(seed, folder)?;
     let mut sizes = create(folder, "party-sizes.csv")?;
     writeln!(sizes, "trailhead,from,until,meanWalkers,standardError,parties")?;
     writeln!(sizes, ",2023-04-01,2025-10-31,{MEAN_PARTY},0.06,412")?;
     Ok(())
 }
 
-fn write_readings(layout: &Layout, walked: &Walked, seed: u64, folder: &Path) -> anyhow::Result<()> {
+fn write_readings(layout: &Layout, placements: &[Placement], seed: u64, folder: &Path) -> anyhow::Result<()> {
     let mut out = create(folder, "readings.csv")?;
     writeln!(out, "counter,start,minutes,in,out")?;
     let zone = TimeZone::get(layout.area.time_zone)?;
-    for (idx, trailhead) in COUNTED.iter().enumerate() {
+    for (idx, placement) in placements.iter().enumerate() {
         let mut rng = stream(seed, 10 + idx as u64);
-        let name = &layout.trailheads[*trailhead].0;
-        let walkers = walked.parties[*trailhead] * MEAN_PARTY * SEEN[idx];
-        for year in SEASONS {
-            // The second counter stored whole days in its first two years, two hours later on.
-            let hours_a_bin = match (idx, year) {
-                (1, 2023 | 2024) => 24,
-                (0, 2025) => 1,
+        let device = placement.device;
+        let mut day = placement.from;
+        while day < placement.until {
+            // The second device stored whole days before it began to move, hours after.
+            let hours_a_bin = match (device, day.year()) {
+                (1, 2023) => 24,
+                (1, _) | (0, 2025) => 1,
                 _ => 2,
             };
-            let mut day = date(year, 1, 1);
-            while day < date(year + 1, 1, 1) {
-                let of_day = walkers * share_of_day(day);
-                write_day(&mut out, (name, idx), (day, hours_a_bin), of_day, &zone, &mut rng)?;
-                day = day.checked_add(1.day())?;
-            }
+            let of_day = placement.walkers * SEEN[device] * share_of_day(day);
+            write_day(&mut out, (DEVICES[device].0, device), (day, hours_a_bin), of_day, &zone, &mut rng)?;
+            day = day.checked_add(1.day())?;
         }
     }
     Ok(())
@@ -121,26 +152,21 @@ fn write_day(
         };
         let (inward, outward) = (draw(walkers * share(0)), draw(walkers * share(2)));
         let start = zone.to_timestamp(day.at(i8::try_from(hour).unwrap_or(0), 0, 0, 0))?;
-        writeln!(out, "{name} counter,{start},{},{inward:.0},{outward:.0}", hours_a_bin * 60)?;
+        writeln!(out, "{name},{start},{},{inward:.0},{outward:.0}", hours_a_bin * 60)?;
     }
     Ok(())
 }
 
-fn write_calibrations(layout: &Layout, seed: u64, folder: &Path) -> anyhow::Result<()> {
+fn write_calibrations(seed: u64, folder: &Path) -> anyhow::Result<()> {
     let mut out = create(folder, "calibrations.csv")?;
     writeln!(out, "counter,start,minutes,manualCount,deviceCount")?;
     let mut rng = stream(seed, 12);
-    for (idx, trailhead) in COUNTED.iter().enumerate() {
-        let name = &layout.trailheads[*trailhead].0;
+    for (device, (name, _)) in DEVICES.iter().enumerate() {
         for session in 0..9 {
             let manual = rng.random_range(18..90_u32);
-            let seen = (0..manual).filter(|_| rng.random_bool(SEEN[idx])).count();
+            let seen = (0..manual).filter(|_| rng.random_bool(SEEN[device])).count();
             let (year, month) = (2023 + session / 3, 5 + session % 3 * 2);
-            writeln!(
-                out,
-                "{name} counter,{year}-{month:02}-{:02}T16:00:00Z,120,{manual},{seen}",
-                6 + session
-            )?;
+            writeln!(out, "{name},{year}-{month:02}-{:02}T16:00:00Z,120,{manual},{seen}", 6 + session)?;
         }
     }
     Ok(())

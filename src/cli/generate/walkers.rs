@@ -18,25 +18,45 @@ pub(super) struct Walked {
     pub(super) passages: Vec<f64>,
     /// Parties that started at each trailhead.
     pub(super) parties: Vec<f64>,
+    /// Passages through each node by parties that neither start nor turn there.
+    pub(super) through: Vec<f64>,
 }
 
 /// Sends many trips out and scales them to the park's parties.
 pub(super) fn walk(layout: &Layout, rng: &mut Stream) -> Walked {
     let n_bits = layout.links.last().map_or(0, |link| link.bits.end);
     let links_at = layout.links_at();
-    let mut walked = Walked { passages: vec![0.0; n_bits], parties: Vec::new() };
+    let mut walked =
+        Walked { passages: vec![0.0; n_bits], parties: Vec::new(), through: vec![0.0; layout.nodes.len()] };
     for (_, node, volume) in &layout.trailheads {
         let parties = volume * PARTIES_PER_VOLUME;
         let n_trips = (200_000 / layout.trailheads.len()).min(20_000);
         for _ in 0..n_trips {
-            for bit in way_out(layout, &links_at, *node, rng) {
-                // Out and back.
-                walked.passages[bit] += 2.0 * parties / n_trips as f64;
+            // Out and back.
+            let weight = 2.0 * parties / n_trips as f64;
+            let bits = way_out(layout, &links_at, *node, rng);
+            for passed in nodes_passed(layout, &bits) {
+                walked.through[passed] += weight;
+            }
+            for bit in bits {
+                walked.passages[bit] += weight;
             }
         }
         walked.parties.push(parties);
     }
     walked
+}
+
+/// The nodes between links on a way out.
+fn nodes_passed(layout: &Layout, bits: &[usize]) -> Vec<usize> {
+    let link_of = |bit: usize| layout.links.iter().position(|link| link.bits.contains(&bit));
+    let mut links: Vec<usize> = bits.iter().filter_map(|bit| link_of(*bit)).collect();
+    links.dedup();
+    let shared = |pair: &[usize]| {
+        let (a, b) = (layout.links[pair[0]].ends, layout.links[pair[1]].ends);
+        a.into_iter().find(|node| b.contains(node))
+    };
+    links.windows(2).filter_map(shared).collect()
 }
 
 /// The bits of one way out, from a node to the turning point.
