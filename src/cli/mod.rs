@@ -56,6 +56,7 @@ enum Command {
         /// The setting, as the about page lists it; all are listed when left out.
         key: Option<String>,
         /// Its value.
+        #[arg(allow_hyphen_values = true)]
         value: Option<String>,
     },
     /// Bring in files.

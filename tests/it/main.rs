@@ -3,5 +3,6 @@
 // Helpers of tests stop where a test would.
 #![allow(clippy::unwrap_used, clippy::expect_used, clippy::panic)]
 
+mod cli;
 mod support;
 mod web;

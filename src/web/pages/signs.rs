@@ -154,7 +154,7 @@ async fn shown(app: &App, facts: &Derived<Facts>, plan: &PlanLayer) -> Result<Pl
             ),
         },
         season_words: match season.window.as_ref().map(window_words) {
-            Some(words) => format!("Season: {}. {in_place} signs are in place already.", words.join("; ")),
+            Some(words) => format!("Season: {}. Signs in place already: {in_place}.", words.join("; ")),
             None => "No season could be told: signs stand all year.".to_owned(),
         },
         left_out: plan.left_out.clone(),

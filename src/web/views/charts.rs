@@ -21,7 +21,7 @@ pub fn interval_bar(estimate: Estimate, class: Option<u8>) -> Markup {
     };
     let fill = class.map_or_else(|| "mark".to_owned(), |class| format!("f{class}"));
     html! {
-        svg.chart viewBox="0 0 110 16" role="img" width="110" height="16"
+        svg.interval viewBox="0 0 110 16" role="img" width="110" height="16"
             aria-label={ (format_rate(estimate.value)) ", from " (format_rate(estimate.lower)) " to " (format_rate(estimate.upper)) } {
             @for tick in [0.1, 1.0, 10.0] { path.axis d={ "M" (one(x(tick))) " 1V15" } {} }
             path.whisker d={ "M" (one(x(estimate.lower))) " 8H" (one(x(estimate.upper))) } {}

@@ -155,10 +155,10 @@ fn site_row(site: &SiteRow) -> Markup {
             td.num data-label="No." { strong { (site.number) } }
             th scope="row" {
                 (site.place)
-                br; span.soft { @if site.standing { "in place, keep" } @else { (site.kind) } " · “" (site.text) "”" }
-                br; span.soft { (site.reason) }
+                br; span.soft { @if site.standing { "in place, keep" } @else { (site.kind) } " · " (site.reason) }
+                details { summary { "Its text" } p { (site.text) } }
             }
-            td data-label="Facing, dates, letters" { (site.facing) br; (site.dates) br; (site.letters) }
+            td.facts-cell data-label="Facing, dates, letters" { (site.facing) br; (site.dates) br; (site.letters) }
             td.num data-label="Parties a day" { (thousands(site.parties_per_day.round() as i64)) }
             td.num data-label="Adds" { (percent(site.adds)) }
             td.num data-label="Together so far" { (percent(site.together.value)) " (" (percent(site.together.lower)) "–" (percent(site.together.upper)) ")" }

@@ -57,6 +57,18 @@ function addButtons(box, map, fit) {
   box.append(group);
 }
 
+/**
+ * The map never turns, so north is always up.
+ *
+ * @param {HTMLElement} target
+ */
+function addNorth(target) {
+  const arrow = document.createElement('div');
+  arrow.className = 'map-north';
+  arrow.textContent = '▲ N';
+  target.append(arrow);
+}
+
 /** @param {string} href */
 function pick(href) {
   const there = new URL(window.location.href);
@@ -89,9 +101,13 @@ async function start(box) {
     controls: [new ScaleLine({ minWidth: 90 })],
     view: new View({ constrainRotation: 1, enableRotation: false, maxZoom: 19, minZoom: 8 }),
   });
-  const fit = () => map.getView().fit(extent, { padding: [56, 40, 56, 40] });
+  const fit = () => {
+    map.updateSize();
+    map.getView().fit(extent, { padding: [72, 48, 72, 48] });
+  };
   fit();
   addButtons(box, map, fit);
+  addNorth(target);
   window.matchMedia('(prefers-color-scheme: dark)').addEventListener('change', () => {
     style = styles();
     lines.setStyle(style.line);
