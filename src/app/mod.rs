@@ -3,6 +3,7 @@
 pub mod bring_in;
 mod clock;
 mod spool;
+mod warm;
 
 use std::sync::Arc;
 
@@ -17,6 +18,7 @@ pub use crate::app::bring_in::BringInError;
 pub use crate::app::bring_in::BroughtIn;
 pub use crate::app::clock::Clock;
 pub use crate::app::spool::Spool;
+pub use crate::app::warm::keep_warm;
 
 /// How many answers of one revision are remembered as bytes.
 const N_ANSWERS: usize = 64;

@@ -10,6 +10,7 @@ mod serve;
 use std::net::IpAddr;
 use std::path::PathBuf;
 use std::process::ExitCode;
+use std::time::Duration;
 
 use anyhow::Context;
 use clap::Parser;
@@ -98,6 +99,9 @@ enum Command {
     Bench(bench::BenchArguments),
 }
 
+/// How long the program waits at its end for computations under way.
+const LONGEST_END: Duration = Duration::from_secs(2);
+
 /// The database file.
 #[derive(Debug, clap::Args)]
 struct DatabaseFile {
@@ -130,7 +134,10 @@ pub fn run() -> ExitCode {
             return ExitCode::FAILURE;
         }
     };
-    match runtime.block_on(dispatch(arguments.command)) {
+    let done = runtime.block_on(dispatch(arguments.command));
+    // A computation nobody waits for any more must not hold up the end.
+    runtime.shutdown_timeout(LONGEST_END);
+    match done {
         Ok(()) => ExitCode::SUCCESS,
         Err(error) => {
             eprintln!("coilway: {error:#}");

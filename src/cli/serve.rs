@@ -7,6 +7,7 @@ use anyhow::Context;
 
 use crate::app::App;
 use crate::app::Clock;
+use crate::app::keep_warm;
 use crate::cli::Listen;
 use crate::config::Config;
 use crate::web;
@@ -26,7 +27,9 @@ pub(super) async fn serve(app: App) -> anyhow::Result<()> {
     let address = listener.local_addr().context("the address is not known")?;
     println!("Serving on http://{address}  (stop with Ctrl-C)");
     let store = app.store().clone();
+    let warming = tokio::spawn(keep_warm(app.clone()));
     web::serve(listener, app, stop_signal()?).await.context("the server ended")?;
+    warming.abort();
     store.close().await;
     println!("Stopped.");
     Ok(())
