@@ -242,6 +242,9 @@ pub(super) fn when_words(time: &EventTime) -> String {
 
 fn spread_words(spread: Spread) -> String {
     match spread {
+        Spread::ToldApart { no_spread_probability } if no_spread_probability < 0.01 => {
+            "parts of this trail differ (probability that they do not: under 1 %)".to_owned()
+        }
         Spread::ToldApart { no_spread_probability } => format!(
             "parts of this trail differ (probability that they do not: {:.0} %)",
             no_spread_probability * 100.0

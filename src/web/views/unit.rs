@@ -149,8 +149,10 @@ fn why(page: &UnitPage) -> Markup {
                 dd { (figure::format_count(page.counts[2])) " located and " (figure::format_count(page.counts[3])) " chance encounters" }
             }
             @if !page.exposure_lines.is_empty() {
-                h3 { "Where the walking comes from" }
-                ul { @for line in &page.exposure_lines { li { (line) } } }
+                details {
+                    summary { "Where the walking comes from" }
+                    ul { @for line in &page.exposure_lines { li { (line) } } }
+                }
             }
         }
     }
