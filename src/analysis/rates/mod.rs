@@ -1,6 +1,6 @@
 //! Encounter rates: gamma-Poisson with exposure draws, stretches, exceedance.
 //!
-//! [`estimate`] turns counts and exposure into rates with intervals, exceedance and draws; [`period_rates`] moves
+//! [`estimate()`] turns counts and exposure into rates with intervals, exceedance and draws; [`period_rates`] moves
 //! them to a part of the year; [`merge_stretches`] joins segments until they can say something; [`certainty`] and
 //! [`ranks`] say how to show them; [`reporting_ratio`] joins reports to surveys; [`side_by_side`] keeps targeted walks
 //! out of the prior.

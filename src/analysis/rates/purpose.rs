@@ -22,7 +22,7 @@ pub struct SideBySide {
 /// A unit that only targeted walks reached is `Unexposed` in the first answer; its provenance is that of its tracks.
 ///
 /// # Errors
-/// As [`crate::analysis::rates::estimate`]; also when the two efforts are for different numbers of units.
+/// As [`crate::analysis::rates::estimate()`]; also when the two efforts are for different numbers of units.
 pub fn side_by_side(
     planned: &Effort<'_>,
     targeted: &Effort<'_>,

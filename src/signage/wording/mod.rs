@@ -111,7 +111,7 @@ struct AdviceFile {
     authority: String,
 }
 
-/// Reads a catalogue. It may still say what a sign must not: see [`lint`].
+/// Reads a catalogue. It may still say what a sign must not: see [`lint()`].
 ///
 /// # Errors
 /// [`InvalidCatalogue`] when the text is not TOML, a key is missing, or there is one that is not known (a text for the
