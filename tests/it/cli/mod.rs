@@ -3,6 +3,7 @@
 mod faults;
 mod season;
 mod serving;
+mod truth;
 
 use std::path::Path;
 use std::path::PathBuf;
