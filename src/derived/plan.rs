@@ -12,35 +12,30 @@ use crate::derived::rates::RateLayer;
 use crate::domain::geography::LonLat;
 use crate::domain::sign::Standing;
 use crate::domain::units::Length;
-use crate::signage::placement::curve;
-use crate::signage::placement::demand::Credit;
-use crate::signage::placement::demand::Demand;
 use crate::signage::placement::demand::Risk;
-use crate::signage::placement::demand::credits;
 use crate::signage::placement::evaluate::HeedRange;
-use crate::signage::placement::evaluate::Split;
 use crate::signage::placement::evaluate::WarnedShare;
-use crate::signage::placement::evaluate::chosen_shares;
-use crate::signage::placement::evaluate::warned_share;
-use crate::signage::placement::exact::SearchParams;
-use crate::signage::placement::exact::best_choice;
 use crate::signage::placement::rules::Rules;
-use crate::signage::placement::selection::greedy;
 use crate::signage::placement::spacing::around_sensitive_place;
 use crate::signage::placement::spacing::least_spacing;
 use crate::signage::placement::walk::Heading;
 use crate::signage::placement::walk::Site;
+use crate::signage::placement::walk::Spot;
 use crate::signage::placement::walk::WalkedLeg;
 use crate::signage::placement::walk::WalkedTrip;
 use crate::signage::placement::walk::end_of;
 use crate::signage::placement::walk::sites_at_vertices;
+use crate::signage::plan;
+use crate::signage::plan::Candidate;
+use crate::signage::plan::Location;
+use crate::signage::plan::PlanError;
+use crate::signage::plan::PlanInputs;
+use crate::signage::wording::SignKind;
 
 /// A location given by staff belongs to a vertex this near.
 const SAME_PLACE_M: f64 = 75.0;
 /// Beyond the buffer of a sensitive place, at most one sign within this walking distance.
 const RING_M: f64 = 400.0;
-/// Work for one point of the curve: less than for the plan itself.
-const CURVE_WORK: u64 = 200_000_000;
 
 /// What a plan is asked for.
 #[derive(Debug, Clone, Copy, PartialEq, Eq, Hash)]
@@ -99,8 +94,10 @@ pub struct PlannedSite {
     pub parties_per_day: f64,
     /// The share of expected encounters of which this sign is the first warning, by trail, largest first.
     pub warns_on: Vec<(String, f64)>,
-    /// How far along the way on the warned encounters lie: the length of trail with most of them, metres.
-    pub warned_length_m: f64,
+    /// How far the warning reaches, as it is written on the sign: rounded up.
+    pub distance: Length,
+    /// The least height of its letters.
+    pub letter_height: Length,
     /// What it adds to the warned share of those before it.
     pub adds: f64,
     /// The warned share of all signs up to this one, on draws that did not choose.
@@ -125,55 +122,64 @@ pub fn compute(
         return Err(DeriveError::missing("No trips start at any trailhead, so no sign would be passed."));
     }
     let graph = layer.network.graph();
-    let reach_m = params.reach.in_metres();
     let sites = sites_at_vertices(graph);
-    let demand = Demand::new(graph, &trips, &sites, reach_m).map_err(DeriveError::internal)?;
-    let fit = &rates.segments.fit;
-    let risk = Risk { n_draws: fit.rates.n_draws, rate_per_km: &fit.rates.per_km, contact_share: None };
-    risk.check(graph.n_edges()).map_err(DeriveError::internal)?;
-    let split = Split::of(risk.n_draws);
+    let reading_distance = Length::metres(facts.settings.reading_m).map_err(DeriveError::internal)?;
+    let is_trailhead = |site: &Site| match site.spot {
+        Spot::Vertex(vertex) => layer.trailhead_vertices.contains(&Some(vertex)),
+        Spot::MidSegment(_) => false,
+    };
+    let candidates: Vec<Candidate> = sites
+        .iter()
+        .map(|site| Candidate {
+            site: *site,
+            kind: if is_trailhead(site) { SignKind::TrailheadPanel } else { SignKind::TrailSign },
+            reading_distance,
+            cost: 1.0,
+        })
+        .collect();
     let (rules, left_out) = rules(facts, layer, &sites, params);
-    let mean_rates = risk.mean_over(&split.selection);
-    let coverage = demand.coverage_at(&mean_rates);
-    let search = SearchParams::default();
-    let choice =
-        best_choice(&coverage, &rules, &search).map_err(|error| DeriveError::missing(error.to_string()))?;
-    let total = coverage.total_weight().max(f64::MIN_POSITIVE);
-    let order = in_order(&coverage, &rules, &choice.sites)?;
-    let chosen = chosen_shares(&demand, &risk, &split.selection, &rules).map_err(DeriveError::internal)?;
-    let standing: Vec<Site> = rules.existing.iter().chain(&order).map(|site| sites[*site]).collect();
-    let credit = credits(graph, &trips, &standing, reach_m, &mean_rates).map_err(DeriveError::internal)?;
-    let evaluate = |signs: &[usize]| limits(warned_share(&demand, &risk, &split.held_back, signs));
-    let all: Vec<usize> = rules.existing.iter().chain(&order).copied().collect();
-    let describe = Describe { layer, n_days: exposure.period.days().count() as f64, total };
-    let mut planned = Vec::new();
-    let mut before = 0.0;
-    for (idx, site) in all.iter().enumerate() {
-        let together = evaluate(&all[..=idx]);
-        let mut one = describe.site(*site, &credit[idx]);
-        one.standing = idx < rules.existing.len();
-        one.adds = (together.value - before).max(0.0);
-        one.together = together;
-        one.chosen_share = if one.standing { 1.0 } else { chosen[*site] };
-        before = together.value;
-        planned.push(one);
-    }
-    let warned = warned_share(&demand, &risk, &split.held_back, &all);
+    let n_candidates = sites.len() - rules.forbidden.len();
+    let fit = &rates.segments.fit;
+    let n_days = exposure.period.days().count() as f64;
+    let inputs = PlanInputs {
+        graph,
+        trips: &trips,
+        n_days,
+        risk: Risk { n_draws: fit.rates.n_draws, rate_per_km: &fit.rates.per_km, contact_share: None },
+        candidates: &candidates,
+        barred: &[],
+        seasons: &[],
+        seasons_of: &[],
+    };
     let heed = HeedRange { low: facts.settings.heed_low, high: facts.settings.heed_high };
-    let cheap = SearchParams { max_work: CURVE_WORK, ..search };
-    let points =
-        curve::curve(&coverage, &rules, params.n_signs.max(1), &cheap).map_err(DeriveError::internal)?;
+    let asked =
+        plan::PlanParams { reach: params.reach, rules, heed, ..plan::PlanParams::signs(params.n_signs) };
+    let made = plan::plan(&inputs, &asked).map_err(|error| match error {
+        PlanError::Rules(error) => DeriveError::missing(error.to_string()),
+        other => DeriveError::internal(other),
+    })?;
+    let nothing =
+        || DeriveError::missing("No encounter is expected on any trip, so no sign would warn of one.");
+    let selection = made.selection.ok_or_else(nothing)?;
+    let describe = Describe { layer, total: selection.expected_encounters };
+    let mut before = 0.0;
+    let planned = made.locations.iter().map(|location| {
+        let mut site = describe.site(location);
+        site.adds = (site.together.value - before).max(0.0);
+        before = site.together.value;
+        site
+    });
     Ok(PlanLayer {
-        sites: planned,
-        heeded: warned.heeded(heed).unwrap_or((0.0, 0.0)),
-        warned: limits(warned),
+        sites: planned.collect(),
+        warned: limits(made.warned),
+        heeded: made.heeded.unwrap_or((0.0, 0.0)),
         heed_range: (heed.low, heed.high),
-        reachable: curve::ceiling(&coverage, &rules).map_err(DeriveError::internal)? / total,
-        bound: choice.upper / total,
-        chosen_value: choice.value / total,
-        proven: choice.proven,
-        curve: points.iter().map(|point| (point.n_sites, point.best.value / total)).collect(),
-        n_candidates: sites.len() - rules.forbidden.len(),
+        reachable: selection.ceiling,
+        bound: selection.upper,
+        chosen_value: selection.warned,
+        proven: selection.proven,
+        curve: selection.curve.iter().map(|point| (point.n_signs, point.best)).collect(),
+        n_candidates,
         left_out,
     })
 }
@@ -269,31 +275,17 @@ fn vertices_near(layer: &NetworkLayer, position: LonLat) -> Vec<usize> {
     near.into_iter().map(|(_, idx)| idx).collect()
 }
 
-/// The chosen sites in order of what each adds to those before it.
-fn in_order(
-    coverage: &crate::signage::placement::coverage::Coverage,
-    rules: &Rules,
-    chosen: &[usize],
-) -> Result<Vec<usize>, DeriveError> {
-    let forbidden = (0..coverage.n_sites()).filter(|site| !chosen.contains(site)).collect();
-    let only = Rules { forbidden, at_most: Vec::new(), ..rules.clone() };
-    let mut order = greedy(coverage, &only).map_err(DeriveError::internal)?.order;
-    // A site that adds nothing on top of the others is not added by the greedy order.
-    let missing: Vec<usize> = chosen.iter().filter(|site| !order.contains(site)).copied().collect();
-    order.extend(missing);
-    Ok(order)
-}
-
 /// What a site's description is made from.
 struct Describe<'a> {
     layer: &'a NetworkLayer,
-    n_days: f64,
     total: f64,
 }
 
 impl Describe<'_> {
-    fn site(&self, vertex: usize, credit: &Credit) -> PlannedSite {
+    fn site(&self, location: &Location) -> PlannedSite {
         let network = &self.layer.network;
+        // Candidates are the vertices, in their order.
+        let (vertex, credit) = (location.candidate, &location.credit);
         let at = &network.vertices[vertex];
         let mut trails: Vec<String> = network
             .graph()
@@ -304,14 +296,8 @@ impl Describe<'_> {
         trails.dedup();
         let towards = credit.passing.first().map(|(leg, _)| *leg);
         let mut by_trail: BTreeMap<&str, f64> = BTreeMap::new();
-        let mut warned_length_m = 0.0;
-        let mut reached = 0.0;
         for (segment, encounters) in &credit.warned_first {
             *by_trail.entry(self.layer.trail_name(*segment)).or_insert(0.0) += encounters / self.total;
-            if reached < 0.8 * credit.warned_first_total() {
-                warned_length_m += network.segments[*segment].length_m;
-                reached += encounters;
-            }
         }
         let mut warns_on: Vec<(String, f64)> =
             by_trail.into_iter().map(|(name, share)| (name.to_owned(), share)).collect();
@@ -319,16 +305,17 @@ impl Describe<'_> {
         PlannedSite {
             vertex,
             position: at.position,
-            standing: false,
+            standing: location.standing == plan::Standing::Already,
             trails,
             towards,
             towards_deg: towards.map(|leg| self.bearing_deg(leg)),
-            parties_per_day: credit.passing_total() / self.n_days.max(1.0),
+            parties_per_day: location.parties_per_day,
             warns_on,
-            warned_length_m,
+            distance: location.distance,
+            letter_height: location.letter_height,
             adds: 0.0,
-            together: Limits { value: 0.0, lower: 0.0, upper: 0.0 },
-            chosen_share: 0.0,
+            together: limits(location.together),
+            chosen_share: location.chosen_share,
         }
     }
 

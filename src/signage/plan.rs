@@ -121,6 +121,8 @@ pub struct Location {
     pub parties_per_day: f64,
     /// Share of expected encounters that would go unwarned without this sign, the others staying.
     pub lost_without: f64,
+    /// The warned share of this sign and all before it in the list, on the draws that judge.
+    pub together: WarnedShare,
     /// Share of the selection draws that choose this site when each chooses anew by greedy addition and exchange.
     pub chosen_share: f64,
     /// When it is up; `None` when the seasons of what it warns of are not known.
@@ -168,7 +170,7 @@ pub struct SelectionResult {
 /// A sign plan.
 #[derive(Debug, Clone, PartialEq)]
 pub struct SignPlan {
-    /// The locations: those that warn first of most first.
+    /// The locations: those in place, then the proposed ones, in each case those that warn first of most first.
     pub locations: Vec<Location>,
     /// The warned share on the draws held back: the one to show.
     pub warned: WarnedShare,
@@ -266,7 +268,15 @@ pub fn plan(inputs: &PlanInputs, params: &PlanParams) -> Result<SignPlan, PlanEr
         locations.push(location);
     }
     let worth = |location: &Location| location.credit.warned_first_total();
-    locations.sort_by(|a, b| worth(b).total_cmp(&worth(a)).then(a.candidate.cmp(&b.candidate)));
+    let is_proposed = |location: &Location| location.standing == Standing::Proposed;
+    locations.sort_by(|a, b| {
+        let by_worth = worth(b).total_cmp(&worth(a)).then(a.candidate.cmp(&b.candidate));
+        is_proposed(a).cmp(&is_proposed(b)).then(by_worth)
+    });
+    let order: Vec<usize> = locations.iter().map(|location| location.candidate).collect();
+    for (idx, location) in locations.iter_mut().enumerate() {
+        location.together = warned_share(&demand, &inputs.risk, &split.held_back, &order[..=idx]);
+    }
     Ok(SignPlan {
         locations,
         warned,
@@ -325,6 +335,7 @@ fn location(inputs: &PlanInputs, params: &PlanParams, candidate: usize, credit: 
         standing: Standing::Proposed,
         parties_per_day: credit.passing_total() / inputs.n_days,
         lost_without: 0.0,
+        together: WarnedShare::NotEstimable,
         chosen_share: 0.0,
         up: up_days(inputs, &credit),
         distance: rounded_up(distance),

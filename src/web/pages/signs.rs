@@ -17,9 +17,6 @@ use crate::derived::rates;
 use crate::derived::season::PeriodChoice;
 use crate::derived::season::SeasonLayer;
 use crate::domain::units::Length;
-use crate::signage::sizing::LegibilityRule;
-use crate::signage::sizing::letter_height;
-use crate::signage::sizing::rounded_up;
 use crate::signage::wording;
 use crate::signage::wording::Fields;
 use crate::signage::wording::Months;
@@ -197,17 +194,13 @@ impl Texts {
 fn site_row(idx: usize, site: &PlannedSite, network: &NetworkLayer, facts: &Facts, texts: &Texts) -> SiteRow {
     let trailhead = network.trailhead_vertices.iter().position(|vertex| *vertex == Some(site.vertex));
     let kind = if trailhead.is_some() { SignKind::TrailheadPanel } else { SignKind::TrailSign };
-    let distance =
-        Length::metres(site.warned_length_m.clamp(1.0, facts.settings.reach_m)).unwrap_or(Length::ZERO);
     let fields = Fields {
-        distance: rounded_up(distance),
+        distance: site.distance,
         months: texts.months,
         emergency_number: texts.emergency_number.clone(),
         keep_distance: texts.keep_distance,
     };
     let text = wording::fill(&texts.catalogue, kind, &fields);
-    let reading = Length::metres(facts.settings.reading_m).unwrap_or(Length::ZERO);
-    let letters = letter_height(reading, LegibilityRule::ThirtyFeetPerInch);
     SiteRow {
         number: idx + 1,
         place: place_words(site, trailhead.map(|idx| facts.trailheads[idx].name.as_str())),
@@ -224,7 +217,7 @@ fn site_row(idx: usize, site: &PlannedSite, network: &NetworkLayer, facts: &Fact
         dates: texts.dates.clone(),
         letters: format!(
             "letters at least {:.0} mm, read from {:.0} m",
-            letters.in_millimetres().ceil(),
+            site.letter_height.in_millimetres().ceil(),
             facts.settings.reading_m
         ),
         parties_per_day: site.parties_per_day,
