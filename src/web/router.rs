@@ -59,6 +59,7 @@ pub fn router(app: App) -> Router {
         .route("/segment/{id}", get(pages::unit::segment))
         .route("/encounters", get(pages::encounters::list))
         .route("/encounters/{id}", get(pages::encounters::one))
+        .route("/analysis", get(pages::analysis::show))
         .route("/season", get(pages::season::show))
         .route("/reactions", get(pages::reactions::show))
         .route("/signs", get(pages::signs::show))

@@ -50,7 +50,7 @@ pub async fn show(State(app): State<App>, query: Query) -> Result<impl IntoRespo
         }
     };
     let page = page(&layer, effort, counting);
-    let frame = common::frame(&facts, Section::Reactions, "Reactions", page.records_words.clone());
+    let frame = common::frame(&facts, Section::Analysis, "Reactions", page.records_words.clone());
     let policy = CachePolicy::of_revision(facts.revision, format!("reactions {}", query.words()));
     Ok(Cached(policy, views::layout::page(&frame, views::reactions::body(&page))))
 }

@@ -33,7 +33,7 @@ pub async fn show(State(app): State<App>, query: Query) -> Result<impl IntoRespo
         Ok(fit) => Ok(season(&layer, fit, facts.settings.season_share)),
         Err(reason) => Err(reason.clone()),
     };
-    let frame = common::frame(&facts, Section::Season, "Season and hours", records);
+    let frame = common::frame(&facts, Section::Analysis, "Season and hours", records);
     let markup = views::layout::page(&frame, views::season::body(&SeasonPage { answer }));
     Ok(Cached(CachePolicy::of_revision(facts.revision, "season"), markup))
 }

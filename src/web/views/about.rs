@@ -14,7 +14,7 @@ pub struct AboutPage {
     pub parameters: Vec<(String, String, String)>,
 }
 
-const REFERENCES: [&str; 14] = [
+const REFERENCES: &[&str] = &[
     "Garwood, F. (1936). Fiducial limits for the Poisson distribution. Biometrika 28, 437–442.",
     "Clopper, C. J. and Pearson, E. S. (1934). The use of confidence or fiducial limits illustrated in the case of the binomial. Biometrika 26, 404–413.",
     "Wilson, E. B. (1927). Probable inference, the law of succession, and statistical inference. Journal of the American Statistical Association 22, 209–212.",

@@ -48,10 +48,8 @@ pub enum Section {
     Map,
     /// Trails, stretches, places.
     Trails,
-    /// Season and hours.
-    Season,
-    /// Reactions.
-    Reactions,
+    /// What the records say beyond the map.
+    Analysis,
     /// The sign plan.
     Signs,
     /// Encounters and imports.
@@ -61,11 +59,10 @@ pub enum Section {
 }
 
 impl Section {
-    const ALL: [(Self, &'static str, &'static str); 7] = [
+    const ALL: [(Self, &'static str, &'static str); 6] = [
         (Self::Map, "/", "Map"),
         (Self::Trails, "/trails", "Trails"),
-        (Self::Season, "/season", "Season"),
-        (Self::Reactions, "/reactions", "Reactions"),
+        (Self::Analysis, "/analysis", "Analysis"),
         (Self::Signs, "/signs", "Signs"),
         (Self::Data, "/data", "Data"),
         (Self::About, "/about", "About"),
@@ -127,7 +124,7 @@ fn footer(frame: &Frame) -> Markup {
                     @if !frame.basis.parameters.is_empty() { " · " (frame.basis.parameters) }
                 }
             }
-            p.phone-only { a href="/season" { "Season" } " · " a href="/reactions" { "Reactions" } " · " a href="/about" { "About" } }
+            p.phone-only { a href="/analysis" { "Analysis" } " · " a href="/about" { "About" } }
             p {
                 "In an emergency call the local emergency services. Local emergency services, local codes and licensed "
                 "practitioners come first; nothing here is medical advice. " a href="/about#cautions" { "Cautions" }

@@ -16,7 +16,7 @@ use crate::support::Park;
 use crate::support::TestApp;
 use crate::support::put_area;
 
-const PAGES: [&str; 17] = [
+const PAGES: &[&str] = &[
     "/",
     "/?month=5",
     "/?month=5&part=early&stretch=0",
@@ -26,6 +26,7 @@ const PAGES: [&str; 17] = [
     "/encounters",
     "/encounters?effort=located&month=5",
     "/encounters/1",
+    "/analysis",
     "/season",
     "/reactions",
     "/reactions?effort=located&count=any",
@@ -39,7 +40,7 @@ const PAGES: [&str; 17] = [
 #[tokio::test]
 async fn every_page_can_be_read_without_scripts() {
     let test = TestApp::park().await;
-    for address in PAGES {
+    for address in PAGES.iter().copied() {
         let page = test.get(address).await.expect(200);
         assert!(page.header("content-type").starts_with("text/html"), "{address}");
         page.says("<main");
@@ -289,7 +290,7 @@ async fn a_plan_is_asked_for_and_corrected_in_place() {
 async fn hostile_names_stay_words() {
     let name = "<script>alert('x')</script>\" onload=\"&";
     let test = TestApp::with(&Park { ledge_name: name.to_owned(), ..Park::default() }).await;
-    for address in PAGES {
+    for address in PAGES.iter().copied() {
         let page = test.get(address).await.expect(200);
         page.never_says("<script>alert");
         page.never_says("\" onload=");
