@@ -16,6 +16,7 @@ use crate::cli::data;
 use crate::cli::generate;
 use crate::cli::generate::Size;
 use crate::config::Config;
+use crate::derived::density::DensityParams;
 use crate::derived::plan::PlanParams;
 use crate::domain::batch::Content;
 use crate::domain::encounter::EffortKind;
@@ -169,7 +170,7 @@ async fn layers(bench: &Bench, app: &App) -> anyhow::Result<()> {
         .await?;
     bench
         .time("density", "encounters", async {
-            Ok((deriver.density(&facts, EffortKind::Report).await?, n_encounters))
+            Ok((deriver.density(&facts, DensityParams::of(EffortKind::Report)).await?, n_encounters))
         })
         .await?;
     bench

@@ -7,6 +7,8 @@ use tokio::sync::Mutex;
 use crate::derived::DeriveError;
 use crate::derived::density;
 use crate::derived::density::DensityLayer;
+use crate::derived::density::DensityParams;
+use crate::derived::density::RelativeLayer;
 use crate::derived::exposure;
 use crate::derived::exposure::ExposureLayer;
 use crate::derived::facts::Caches;
@@ -27,7 +29,6 @@ use crate::derived::season;
 use crate::derived::season::SeasonLayer;
 use crate::derived::snaps;
 use crate::derived::snaps::SnapLayer;
-use crate::domain::encounter::EffortKind;
 use crate::domain::revision::Revision;
 use crate::store::Store;
 
@@ -60,12 +61,15 @@ pub struct Deriver {
     snaps: Memo<(), SnapLayer>,
     season: Memo<(), SeasonLayer>,
     rates: Memo<(), RateLayer>,
-    density: Memo<EffortKind, DensityLayer>,
+    density: Memo<DensityParams, DensityLayer>,
+    relative_density: Memo<DensityParams, RelativeLayer>,
     reactions: Memo<(), ReactionLayer>,
     places: Memo<(), Vec<PlaceSummary>>,
     plan: Memo<PlanParams, PlanLayer>,
 }
 
+/// How many different densities of one revision are remembered.
+const N_DENSITIES: usize = 16;
 /// How many different plans of one revision are remembered.
 const N_PLANS: usize = 32;
 
@@ -81,7 +85,8 @@ impl Deriver {
             snaps: Memo::new(1),
             season: Memo::new(1),
             rates: Memo::new(1),
-            density: Memo::new(EffortKind::ALL.len()),
+            density: Memo::new(N_DENSITIES),
+            relative_density: Memo::new(N_DENSITIES),
             reactions: Memo::new(1),
             places: Memo::new(1),
             plan: Memo::new(N_PLANS),
@@ -176,19 +181,41 @@ impl Deriver {
         Ok(facts.with(value.await?))
     }
 
-    /// Densities of one effort kind.
+    /// Densities of one effort kind, along the trails and in the plane.
     ///
     /// # Errors
     /// [`DeriveError::Unanswerable`] without trails.
     pub async fn density(
         &self,
         facts: &Derived<Facts>,
-        effort: EffortKind,
+        params: DensityParams,
     ) -> Result<Derived<DensityLayer>, DeriveError> {
         let (network, snaps) = (self.network(facts).await?, self.snaps(facts).await?);
-        let value = self.density.get(facts.revision, effort, async || {
+        let value = self.density.get(facts.revision, params, async || {
             let facts = Arc::clone(&facts.value);
-            off_thread(move || density::compute(&facts, &network.value, &snaps.value, effort)).await
+            off_thread(move || density::compute(&facts, &network.value, &snaps.value, &params)).await
+        });
+        Ok(facts.with(value.await?))
+    }
+
+    /// Reports over walking along the trails, with tolerance contours.
+    ///
+    /// # Errors
+    /// [`DeriveError::Unanswerable`] without exposure, or for encounters that are not divided by walking.
+    pub async fn relative_density(
+        &self,
+        facts: &Derived<Facts>,
+        params: DensityParams,
+    ) -> Result<Derived<RelativeLayer>, DeriveError> {
+        let (network, snaps) = (self.network(facts).await?, self.snaps(facts).await?);
+        let (exposure, density) = (self.exposure(facts).await?, self.density(facts, params).await?);
+        let value = self.relative_density.get(facts.revision, params, async || {
+            let facts = Arc::clone(&facts.value);
+            off_thread(move || {
+                let (snaps, exposure) = (&snaps.value, &exposure.value);
+                density::relative::compute(&facts, &network.value, snaps, exposure, &density.value, &params)
+            })
+            .await
         });
         Ok(facts.with(value.await?))
     }

@@ -60,16 +60,21 @@ pub fn compute(
 }
 
 fn record_position(recorded: &RecordedPosition) -> RecordPosition {
-    let meaning = match recorded.meaning {
-        UncertaintyMeaning::Radius95 => AccuracyMeaning::Radius95,
-        UncertaintyMeaning::Radius68 => AccuracyMeaning::Radius68,
-        UncertaintyMeaning::StandardDeviation => AccuracyMeaning::StandardDeviation,
-    };
+    let meaning = accuracy_meaning(recorded.meaning);
     let accuracy_m = recorded.coordinate_uncertainty.map(|length| length.in_metres());
     RecordPosition {
         position: recorded.position,
         sigma: snap::sigma_from_accuracy(accuracy_m, meaning),
         precision: if recorded.is_generalised { Precision::Generalised } else { Precision::AsMeasured },
+    }
+}
+
+/// The same meaning in the analysis' own list.
+pub(crate) fn accuracy_meaning(meaning: UncertaintyMeaning) -> AccuracyMeaning {
+    match meaning {
+        UncertaintyMeaning::Radius95 => AccuracyMeaning::Radius95,
+        UncertaintyMeaning::Radius68 => AccuracyMeaning::Radius68,
+        UncertaintyMeaning::StandardDeviation => AccuracyMeaning::StandardDeviation,
     }
 }
 

@@ -61,6 +61,7 @@ pub fn router(app: App) -> Router {
         .route("/encounters/{id}", get(pages::encounters::one))
         .route("/analysis", get(pages::analysis::show))
         .route("/season", get(pages::season::show))
+        .route("/density", get(pages::density::show))
         .route("/reactions", get(pages::reactions::show))
         .route("/signs", get(pages::signs::show))
         .route("/about", get(pages::about::show))

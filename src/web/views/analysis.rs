@@ -14,6 +14,11 @@ pub const ENTRIES: &[Entry] = &[
         "In which weeks and at which hours are encounters frequent, given when people walk?",
     ),
     Entry(
+        "/density",
+        "Density of encounters",
+        "Where do records lie close together, and where closer than walking explains?",
+    ),
+    Entry(
         "/reactions",
         "Reactions",
         "What did snakes do when people passed, stood beside, stepped over or on them?",

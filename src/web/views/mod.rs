@@ -3,11 +3,13 @@
 pub mod about;
 pub mod analysis;
 pub mod charts;
+pub mod density;
 pub mod encounters;
 pub mod error;
 pub mod figure;
 pub mod import;
 pub mod layout;
+pub mod line_chart;
 pub mod map;
 pub mod reactions;
 pub mod season;
