@@ -25,6 +25,7 @@ use crate::derived::rates;
 use crate::derived::rates::RateLayer;
 use crate::derived::reactions;
 use crate::derived::reactions::ReactionLayer;
+use crate::derived::reactions::details::ReactionDetails;
 use crate::derived::season;
 use crate::derived::season::SeasonLayer;
 use crate::derived::snaps;
@@ -64,6 +65,7 @@ pub struct Deriver {
     density: Memo<DensityParams, DensityLayer>,
     relative_density: Memo<DensityParams, RelativeLayer>,
     reactions: Memo<(), ReactionLayer>,
+    reaction_details: Memo<(), ReactionDetails>,
     places: Memo<(), Vec<PlaceSummary>>,
     plan: Memo<PlanParams, PlanLayer>,
 }
@@ -88,6 +90,7 @@ impl Deriver {
             density: Memo::new(N_DENSITIES),
             relative_density: Memo::new(N_DENSITIES),
             reactions: Memo::new(1),
+            reaction_details: Memo::new(1),
             places: Memo::new(1),
             plan: Memo::new(N_PLANS),
         }
@@ -232,6 +235,25 @@ impl Deriver {
             drop(snapshot);
             let facts = Arc::clone(&facts.value);
             off_thread(move || reactions::compute(&facts, &approaches, &terms)).await
+        });
+        Ok(facts.with(value.await?))
+    }
+
+    /// Strikes in parts of the approaches, and the time until snakes react.
+    ///
+    /// # Errors
+    /// [`DeriveError::Store`] when approaches cannot be read.
+    pub async fn reaction_details(
+        &self,
+        facts: &Derived<Facts>,
+    ) -> Result<Derived<ReactionDetails>, DeriveError> {
+        let value = self.reaction_details.get(facts.revision, (), async || {
+            let mut snapshot = self.store.snapshot().await?;
+            let approaches = snapshot.approaches(facts.area.id).await?;
+            let terms = snapshot.reaction_terms(facts.area.id).await?;
+            drop(snapshot);
+            let facts = Arc::clone(&facts.value);
+            off_thread(move || reactions::details::compute(&facts, &approaches, &terms)).await
         });
         Ok(facts.with(value.await?))
     }

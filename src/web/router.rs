@@ -63,6 +63,8 @@ pub fn router(app: App) -> Router {
         .route("/season", get(pages::season::show))
         .route("/density", get(pages::density::show))
         .route("/reactions", get(pages::reactions::show))
+        .route("/reactions/latency", get(pages::latency::show))
+        .route("/reactions/parts", get(pages::sub_tables::show))
         .route("/signs", get(pages::signs::show))
         .route("/about", get(pages::about::show))
         .route("/data", get(pages::data::overview))

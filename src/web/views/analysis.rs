@@ -23,6 +23,16 @@ pub const ENTRIES: &[Entry] = &[
         "Reactions",
         "What did snakes do when people passed, stood beside, stepped over or on them?",
     ),
+    Entry(
+        "/reactions/latency",
+        "Time until snakes react",
+        "How long did it take until a snake struck, or reacted at all?",
+    ),
+    Entry(
+        "/reactions/parts",
+        "Strikes by species, life stage, temperature and season",
+        "Does what holds for all approaches hold in each part of them?",
+    ),
 ];
 
 /// The page's body.
