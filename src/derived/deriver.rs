@@ -21,6 +21,8 @@ use crate::derived::places::PlaceSummary;
 use crate::derived::plan;
 use crate::derived::plan::PlanLayer;
 use crate::derived::plan::PlanParams;
+use crate::derived::rate_pattern;
+use crate::derived::rate_pattern::RatePattern;
 use crate::derived::rates;
 use crate::derived::rates::RateLayer;
 use crate::derived::reactions;
@@ -62,6 +64,7 @@ pub struct Deriver {
     snaps: Memo<(), SnapLayer>,
     season: Memo<(), SeasonLayer>,
     rates: Memo<(), RateLayer>,
+    rate_pattern: Memo<(), RatePattern>,
     density: Memo<DensityParams, DensityLayer>,
     relative_density: Memo<DensityParams, RelativeLayer>,
     reactions: Memo<(), ReactionLayer>,
@@ -87,6 +90,7 @@ impl Deriver {
             snaps: Memo::new(1),
             season: Memo::new(1),
             rates: Memo::new(1),
+            rate_pattern: Memo::new(1),
             density: Memo::new(N_DENSITIES),
             relative_density: Memo::new(N_DENSITIES),
             reactions: Memo::new(1),
@@ -180,6 +184,23 @@ impl Deriver {
         let value = self.rates.get(facts.revision, (), async || {
             let (facts, network, exposure) = (Arc::clone(&facts.value), network.value, exposure.value);
             off_thread(move || rates::compute(&facts, &network, &exposure, &snaps.value)).await
+        });
+        Ok(facts.with(value.await?))
+    }
+
+    /// Whether neighbouring stretches resemble each other, before and after the fit.
+    ///
+    /// # Errors
+    /// [`DeriveError::Unanswerable`] without rates.
+    pub async fn rate_pattern(&self, facts: &Derived<Facts>) -> Result<Derived<RatePattern>, DeriveError> {
+        let (network, exposure) = (self.network(facts).await?, self.exposure(facts).await?);
+        let (snaps, rates) = (self.snaps(facts).await?, self.rates(facts).await?);
+        let value = self.rate_pattern.get(facts.revision, (), async || {
+            let facts = Arc::clone(&facts.value);
+            let compute = move || {
+                rate_pattern::compute(&facts, &network.value, &exposure.value, &snaps.value, &rates.value)
+            };
+            off_thread(compute).await
         });
         Ok(facts.with(value.await?))
     }

@@ -76,6 +76,9 @@ settings! {
     /// Lowest class bound, per 1,000 km.
     lowest_bound: "lowest-class-bound", "Lowest class bound", "per 1,000 km", 0.5, 0.01, 1000.0,
         "the first of four class bounds on a doubling scale; fixed, so that colours mean the same next year";
+    /// Whether strata are habitats rather than trails.
+    habitat_strata: "strata-by-habitat", "Strata by habitat", "1 for yes", 0.0, 0.0, 1.0,
+        "rates of one stratum share a distribution: each trail by itself (0), or all trails of a habitat (1)";
     /// Share of expected encounters that the season holds.
     season_share: "season-share", "Share held by the season", "share", 0.9, 0.5, 1.0,
         "the season is the shortest time that holds this share of expected encounters";

@@ -60,6 +60,7 @@ pub fn router(app: App) -> Router {
         .route("/encounters", get(pages::encounters::list))
         .route("/encounters/{id}", get(pages::encounters::one))
         .route("/analysis", get(pages::analysis::show))
+        .route("/rates", get(pages::rates::show))
         .route("/season", get(pages::season::show))
         .route("/density", get(pages::density::show))
         .route("/reactions", get(pages::reactions::show))

@@ -9,6 +9,7 @@ pub mod encounters;
 pub mod import;
 pub mod latency;
 pub mod map;
+pub mod rates;
 pub mod reactions;
 pub mod season;
 pub mod signs;

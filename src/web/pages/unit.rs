@@ -121,7 +121,7 @@ impl Scene {
             picked: true,
         });
         let (records, counts, n_ambiguous) = self.records(members);
-        let stratum = &set.fit.strata[set.strata[unit]];
+        let stratum = &set.fit.strata[set.stratum[unit]];
         let per_1000 = |it: crate::analysis::rates::Interval| Estimate {
             value: it.mean * 1000.0,
             lower: it.lower * 1000.0,
@@ -129,7 +129,7 @@ impl Scene {
         };
         let (prior, exceedance) = match &fit.rate {
             UnitRate::Estimated(estimate) => (
-                Some((self.trail_name(set, unit), estimate.shrinkage, per_1000(stratum.mean_per_km))),
+                Some((set.stratum_names[set.stratum[unit]].clone(), estimate.shrinkage, per_1000(stratum.mean_per_km))),
                 match estimate.exceedance {
                     Exceedance::Probability(probability) => Some(probability),
                     Exceedance::NotJudged => None,
@@ -164,10 +164,6 @@ impl Scene {
             exposure_lines: exposure_lines(&self.facts, &self.exposure),
             parent,
         })
-    }
-
-    fn trail_name(&self, set: &RateSet, unit: usize) -> String {
-        self.network.network.trails[set.strata[unit]].name.clone()
     }
 
     fn segment_row(&self, segment: usize) -> (String, String, views::figure::Figure) {

@@ -9,6 +9,11 @@ pub struct Entry(pub &'static str, pub &'static str, pub &'static str);
 /// All pages of the analysis, in reading order.
 pub const ENTRIES: &[Entry] = &[
     Entry(
+        "/rates",
+        "Which stretches stand out",
+        "Which stretches have a higher rate than the others, and how many of such calls will be wrong?",
+    ),
+    Entry(
         "/season",
         "Season and hours",
         "In which weeks and at which hours are encounters frequent, given when people walk?",

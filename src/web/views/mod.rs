@@ -12,6 +12,7 @@ pub mod latency;
 pub mod layout;
 pub mod line_chart;
 pub mod map;
+pub mod rates;
 pub mod reactions;
 pub mod season;
 pub mod signs;

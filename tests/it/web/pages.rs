@@ -27,6 +27,7 @@ const PAGES: &[&str] = &[
     "/encounters?effort=located&month=5",
     "/encounters/1",
     "/analysis",
+    "/rates",
     "/season",
     "/density",
     "/density?show=trails&rule=discontinuous&kernel=gaussian",
