@@ -30,6 +30,8 @@ use crate::derived::reactions::ReactionLayer;
 use crate::derived::reactions::details::ReactionDetails;
 use crate::derived::season;
 use crate::derived::season::SeasonLayer;
+use crate::derived::season_details;
+use crate::derived::season_details::SeasonDetails;
 use crate::derived::snaps;
 use crate::derived::snaps::SnapLayer;
 use crate::domain::revision::Revision;
@@ -63,6 +65,7 @@ pub struct Deriver {
     exposure: Memo<(), ExposureLayer>,
     snaps: Memo<(), SnapLayer>,
     season: Memo<(), SeasonLayer>,
+    season_details: Memo<(), SeasonDetails>,
     rates: Memo<(), RateLayer>,
     rate_pattern: Memo<(), RatePattern>,
     density: Memo<DensityParams, DensityLayer>,
@@ -89,6 +92,7 @@ impl Deriver {
             exposure: Memo::new(1),
             snaps: Memo::new(1),
             season: Memo::new(1),
+            season_details: Memo::new(1),
             rates: Memo::new(1),
             rate_pattern: Memo::new(1),
             density: Memo::new(N_DENSITIES),
@@ -170,6 +174,25 @@ impl Deriver {
         let value = self.season.get(facts.revision, (), async || {
             let (facts, exposure) = (Arc::clone(&facts.value), exposure.value);
             off_thread(move || season::compute(&facts, &exposure)).await
+        });
+        Ok(facts.with(value.await?))
+    }
+
+    /// What stands beside the season: weeks, habitats, the sun, and a description of the hours.
+    ///
+    /// # Errors
+    /// [`DeriveError::Unanswerable`] without exposure.
+    pub async fn season_details(
+        &self,
+        facts: &Derived<Facts>,
+    ) -> Result<Derived<SeasonDetails>, DeriveError> {
+        let (network, exposure) = (self.network(facts).await?, self.exposure(facts).await?);
+        let snaps = self.snaps(facts).await?;
+        let value = self.season_details.get(facts.revision, (), async || {
+            let facts = Arc::clone(&facts.value);
+            let compute =
+                move || season_details::compute(&facts, &network.value, &exposure.value, &snaps.value);
+            off_thread(compute).await
         });
         Ok(facts.with(value.await?))
     }

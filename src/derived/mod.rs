@@ -18,6 +18,7 @@ pub mod rate_pattern;
 pub mod rates;
 pub mod reactions;
 pub mod season;
+pub mod season_details;
 pub mod settings;
 pub mod snaps;
 

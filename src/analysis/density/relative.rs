@@ -423,7 +423,8 @@ mod tests {
         let params = NetworkParams::continuous(300.0);
         let believed = exposure(60);
         let blurred = |rng: &mut Stream| -> Vec<f64> {
-            let factors: Vec<f64> = (0..6).map(|_| (0.6 * (rng.random::<f64>() + rng.random::<f64>() - 1.0)).exp()).collect();
+            let factors: Vec<f64> =
+                (0..6).map(|_| (0.6 * (rng.random::<f64>() + rng.random::<f64>() - 1.0)).exp()).collect();
             believed.iter().enumerate().map(|(edge, km)| km * factors[edge / 10]).collect()
         };
         let draws: Vec<f64> = (0..200).flat_map(|draw| blurred(&mut stream(70, draw))).collect();
@@ -434,7 +435,8 @@ mod tests {
             for (draws_km, n_outside) in [(&[][..], &mut naive), (&draws[..], &mut honest)] {
                 let walked = EdgeExposure { mean_km: &believed, draws_km };
                 let result = relative_density(&graph, &events, walked, &lixels, &params, SAMPLING).unwrap();
-                *n_outside += result.lixels.iter().filter(|lixel| lixel.tolerance(0.05) != Tolerance::Within).count();
+                *n_outside +=
+                    result.lixels.iter().filter(|lixel| lixel.tolerance(0.05) != Tolerance::Within).count();
             }
             n_lixels += lixels.len();
         }

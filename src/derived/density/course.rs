@@ -79,7 +79,8 @@ pub fn lixel_line(layer: &NetworkLayer, lixels: &Lixels, lixel: usize) -> Vec<[f
 
 /// The part of a line between two shares of its length.
 fn part_of_line(line: &[Coord<f64>], from: f64, to: f64) -> Vec<[f64; 2]> {
-    let legs: Vec<f64> = line.windows(2).map(|ends| (ends[1] - ends[0]).x.hypot((ends[1] - ends[0]).y)).collect();
+    let legs: Vec<f64> =
+        line.windows(2).map(|ends| (ends[1] - ends[0]).x.hypot((ends[1] - ends[0]).y)).collect();
     let total_m: f64 = legs.iter().sum();
     let (from_m, to_m) = (from * total_m, to * total_m);
     let mut part = Vec::new();

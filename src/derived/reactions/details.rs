@@ -204,7 +204,8 @@ fn tables(
     let position = |key: &(usize, String)| ordered.iter().position(|known| *known == key);
     let groups: Vec<Option<usize>> = keys.iter().map(|key| key.as_ref().and_then(position)).collect();
     // Only strikes are asked about, so that all else need not be resampled.
-    let strikes_only: Vec<Approach> = pairs.iter().map(|(_, approach)| strikes_of(approach, strike)).collect();
+    let strikes_only: Vec<Approach> =
+        pairs.iter().map(|(_, approach)| strikes_of(approach, strike)).collect();
     let kind = effort_kind(effort);
     let params = ContactTestParams {
         question: Question { effort_kind: kind, term: 0, occasion: Occasion::Any },

@@ -93,8 +93,7 @@ pub fn compute(
     }
     let size = |effort: &EffortKind| {
         let of_kind = approaches.iter().filter(|approach| approach.effort_kind == effort_kind(*effort));
-        let organisms: HashSet<usize> =
-            of_kind.clone().filter_map(|approach| approach.organism).collect();
+        let organisms: HashSet<usize> = of_kind.clone().filter_map(|approach| approach.organism).collect();
         (of_kind.count(), organisms.len())
     };
     let sizes = EffortKind::ALL.iter().map(size).collect();

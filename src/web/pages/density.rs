@@ -70,7 +70,8 @@ pub async fn show(State(app): State<App>, query: Query) -> Result<impl IntoRespo
     };
     let layer = format!("/layers/density.geojson?{}", query.with("show", Some(shown.term())));
     let page = DensityPage { shown, choices, answer, layer };
-    let records = format!("{} {} encounters with a position", thousands(density.n_records as i64), params.effort);
+    let records =
+        format!("{} {} encounters with a position", thousands(density.n_records as i64), params.effort);
     let frame = common::frame(&facts, Section::Analysis, "Density of encounters", records);
     let policy = CachePolicy::of_revision(facts.revision, format!("density {}", query.words()));
     Ok(Cached(policy, views::layout::page(&frame, views::density::body(&page))))
@@ -206,7 +207,7 @@ impl Map<'_> {
             (Tolerance::High | Tolerance::Low, Some(ratio)) => Stroke::Narrow(class_of(ratio, bounds)),
             (Tolerance::Unexposed, _) | (_, None) => Stroke::NoWalking,
             (Tolerance::Within, Some(_)) => Stroke::TooWide,
-            };
+        };
         let lines = course::runs_by(self.network, &layer.lixels, stroke).into_iter().map(|run| {
             let mean = mean(run.lixels.iter().filter_map(|lixel| ratio(*lixel)));
             let trail = self.trail_of_run(run.trail_run);
@@ -228,7 +229,10 @@ impl Map<'_> {
             sentence,
             drawing,
             class_words(bounds),
-            format!("Times the rate of all trails together, {} per 1,000 km walked", format_rate(reference * 1000.0)),
+            format!(
+                "Times the rate of all trails together, {} per 1,000 km walked",
+                format_rate(reference * 1000.0)
+            ),
         );
         answer.outside = outside;
         answer.rules.extend([
@@ -419,9 +423,8 @@ fn class_words(bounds: [f64; 4]) -> [String; 5] {
 
 fn likelihood_chart(profile: &[(f64, f64)], chosen_m: f64) -> LineChart {
     let values = profile.iter().map(|(_, likelihood)| *likelihood);
-    let (low, high) = values.fold((f64::INFINITY, f64::NEG_INFINITY), |(low, high), value| {
-        (low.min(value), high.max(value))
-    });
+    let (low, high) = values
+        .fold((f64::INFINITY, f64::NEG_INFINITY), |(low, high), value| (low.min(value), high.max(value)));
     let ticks = (0..=4).map(|step| low + (high - low) * f64::from(step) / 4.0);
     LineChart {
         description: format!("Log likelihood by bandwidth, highest at {chosen_m:.0} m"),

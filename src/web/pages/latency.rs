@@ -57,12 +57,13 @@ fn card(wait: &Wait) -> WaitCard {
         0 => String::new(),
         n => format!("; {n} without times are left out"),
     };
-    let rows = TIMES_S.iter().zip(&wait.at_risk).filter(|(_, at_risk)| **at_risk > 0).map(|(time_s, at_risk)| {
-        let (share, limits) = wait.reacted_by(*time_s);
-        // Before the first reaction Greenwood's formula says nothing; the exact limit of none holds for whoever is watched.
-        let limits = limits.or_else(|| wait.none_upper.map(|upper| (0.0, upper)));
-        WaitRow { time_s: *time_s, at_risk: *at_risk, share, limits }
-    });
+    let rows =
+        TIMES_S.iter().zip(&wait.at_risk).filter(|(_, at_risk)| **at_risk > 0).map(|(time_s, at_risk)| {
+            let (share, limits) = wait.reacted_by(*time_s);
+            // Before the first reaction Greenwood's formula says nothing; the exact limit of none holds for whoever is watched.
+            let limits = limits.or_else(|| wait.none_upper.map(|upper| (0.0, upper)));
+            WaitRow { time_s: *time_s, at_risk: *at_risk, share, limits }
+        });
     WaitCard {
         contact: contact.to_owned(),
         counts: format!("{} approaches to {} snakes{left_out}", wait.curve.n_approaches, wait.n_organisms),

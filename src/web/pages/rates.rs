@@ -122,7 +122,9 @@ fn stratum((fit, name): (&crate::analysis::rates::StratumFit, &String)) -> Optio
             format!("yes; probability that all rates are the same {no_spread_probability:.2}")
         }
         Spread::CannotTellApart { no_spread_probability } => {
-            format!("cannot tell stretches apart; probability that all rates are the same {no_spread_probability:.2}")
+            format!(
+                "cannot tell stretches apart; probability that all rates are the same {no_spread_probability:.2}"
+            )
         }
     };
     (fit.n_units > 0).then(|| StratumRow {

@@ -3,10 +3,10 @@
 use axum::extract::State;
 use axum::response::IntoResponse;
 
-use crate::analysis::response::Occasion;
-use crate::analysis::response::bootstrap::ClusterMethod;
 use crate::analysis::counts::trend::ExactTrendTest;
 use crate::analysis::counts::trend::TrendTest;
+use crate::analysis::response::Occasion;
+use crate::analysis::response::bootstrap::ClusterMethod;
 use crate::analysis::response::contact_test::ContactTest;
 use crate::analysis::response::contact_test::Scheme;
 use crate::analysis::response::escalation::EscalationTrend;
@@ -247,7 +247,9 @@ fn why_words(why: WhyNot) -> String {
             "at the contact \"{}\" all approaches, or none, ended in a strike",
             Contact::ALL[contact.index()].term()
         ),
-        WhyNot::Separation => "contact and trial order together foretell some strikes without fail".to_owned(),
+        WhyNot::Separation => {
+            "contact and trial order together foretell some strikes without fail".to_owned()
+        }
         WhyNot::Collinear => "trial order says the same as contact".to_owned(),
         WhyNot::FewOrganisms => "there are no more snakes than coefficients".to_owned(),
     }

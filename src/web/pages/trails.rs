@@ -61,11 +61,7 @@ pub async fn show(State(app): State<App>, query: Query) -> Result<impl IntoRespo
     Ok(Cached(CachePolicy::of_revision(facts.revision, "trails"), markup))
 }
 
-fn stretches(
-    rates: &RateLayer,
-    trail: usize,
-    period: &rates::PeriodRates,
-) -> Vec<StretchRow> {
+fn stretches(rates: &RateLayer, trail: usize, period: &rates::PeriodRates) -> Vec<StretchRow> {
     let set = &rates.stretches;
     let of_trail = (0..set.names.len()).filter(|unit| set.strata[*unit] == trail);
     of_trail

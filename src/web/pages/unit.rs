@@ -129,7 +129,11 @@ impl Scene {
         };
         let (prior, exceedance) = match &fit.rate {
             UnitRate::Estimated(estimate) => (
-                Some((set.stratum_names[set.stratum[unit]].clone(), estimate.shrinkage, per_1000(stratum.mean_per_km))),
+                Some((
+                    set.stratum_names[set.stratum[unit]].clone(),
+                    estimate.shrinkage,
+                    per_1000(stratum.mean_per_km),
+                )),
                 match estimate.exceedance {
                     Exceedance::Probability(probability) => Some(probability),
                     Exceedance::NotJudged => None,

@@ -295,7 +295,11 @@ pub fn samples() -> Vec<DensityPage> {
         answer: Ok(answer.clone()),
         layer: "/layers/density.geojson?show=relative".to_owned(),
     };
-    let shape = svg_map::MapShape { rings: vec![vec![[0.0, 0.0], [300.0, 0.0], [0.0, 300.0]]], class: 2, opacity: 0.8 };
+    let shape = svg_map::MapShape {
+        rings: vec![vec![[0.0, 0.0], [300.0, 0.0], [0.0, 300.0]]],
+        class: 2,
+        opacity: 0.8,
+    };
     let plane = Answer {
         drawing: MapDrawing { lines: vec![line(0)], shapes: vec![shape], ..MapDrawing::default() },
         outside: Vec::new(),

@@ -125,7 +125,11 @@ pub fn chart(contact: &str, steps: &[(f64, Estimate)], last_s: f64) -> LineChart
 fn nice_step(last_s: f64) -> f64 {
     let fifth = (last_s / 5.0).max(0.1);
     let power = 10f64.powf(fifth.log10().floor());
-    [1.0, 2.0, 5.0, 10.0].into_iter().map(|step| step * power).find(|step| *step >= fifth * 0.999).unwrap_or(fifth)
+    [1.0, 2.0, 5.0, 10.0]
+        .into_iter()
+        .map(|step| step * power)
+        .find(|step| *step >= fifth * 0.999)
+        .unwrap_or(fifth)
 }
 
 /// Pages made up for tests and previews.
@@ -146,8 +150,7 @@ pub fn samples() -> Vec<LatencyPage> {
         median: "Half had struck by: not reached".to_owned(),
     };
     let never = WaitCard { chart: None, contact: "passed".to_owned(), ..wait.clone() };
-    let page =
-        LatencyPage { effort: EffortKind::Located, until: Until::Strike, waits: vec![wait, never] };
+    let page = LatencyPage { effort: EffortKind::Located, until: Until::Strike, waits: vec![wait, never] };
     vec![page.clone(), LatencyPage { until: Until::Reaction, waits: Vec::new(), ..page }]
 }
 

@@ -99,13 +99,8 @@ fn factor(table: &FactorTable) -> Markup {
 
 /// Pages made up for tests and previews.
 pub fn samples() -> Vec<SubTablesPage> {
-    let cell = PartCell {
-        contact: "underfoot".to_owned(),
-        k: 0,
-        n: 21,
-        n_organisms: 9,
-        share: (0.0, 0.0, 0.336),
-    };
+    let cell =
+        PartCell { contact: "underfoot".to_owned(), k: 0, n: 21, n_organisms: 9, share: (0.0, 0.0, 0.336) };
     let part = PartRow {
         name: "15 to under 25 °C".to_owned(),
         cells: vec![cell.clone(), PartCell { contact: "over".to_owned(), ..cell }],

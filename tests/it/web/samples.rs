@@ -25,6 +25,11 @@ fn about() {
 }
 
 #[test]
+fn density() {
+    check("density", views::density::samples().iter().map(views::density::body));
+}
+
+#[test]
 fn encounters() {
     check("encounters", views::encounters::list_samples().iter().map(views::encounters::list_body));
     check("encounter", views::encounters::one_samples().iter().map(views::encounters::one_body));
@@ -41,7 +46,14 @@ fn map() {
 }
 
 #[test]
+fn rates() {
+    check("rates", views::rates::samples().iter().map(views::rates::body));
+}
+
+#[test]
 fn reactions() {
+    check("latency", views::latency::samples().iter().map(views::latency::body));
+    check("sub_tables", views::sub_tables::samples().iter().map(views::sub_tables::body));
     check("reactions", views::reactions::samples().iter().map(views::reactions::body));
 }
 
