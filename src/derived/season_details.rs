@@ -283,7 +283,7 @@ fn sun_by_month(facts: &Facts) -> Result<[Option<(u32, u32)>; 12], DeriveError> 
 fn rise_and_set(day: Date, zone: &TimeZone, place: LonLat) -> Result<Option<(u32, u32)>, DeriveError> {
     let sun = sun::sun_day(day, zone, place).map_err(DeriveError::internal)?.sun;
     let minutes = |at: jiff::Timestamp| {
-        let local = at.to_zoned(zone.clone());
+        let local = zone.to_datetime(at);
         u32::from(local.hour().unsigned_abs()) * 60 + u32::from(local.minute().unsigned_abs())
     };
     Ok(sun.rise().map(minutes).zip(sun.set().map(minutes)))
