@@ -108,18 +108,17 @@ pub fn compute(
 }
 
 /// Reports that go into figures, in the days counted.
-fn reports<'a>(facts: &'a Facts, exposure: &'a ExposureLayer) -> impl Iterator<Item = (usize, &'a EncounterRow)> {
+fn reports<'a>(
+    facts: &'a Facts,
+    exposure: &'a ExposureLayer,
+) -> impl Iterator<Item = (usize, &'a EncounterRow)> {
     facts.encounters.rows.iter().enumerate().filter(move |(_, row)| {
         row.effort_kind == EffortKind::Report && facts.counts(row) && in_period(exposure, &row.time)
     })
 }
 
 fn params(facts: &Facts) -> SeasonParams {
-    SeasonParams {
-        n_draws: facts.settings.draws(),
-        seed: facts.settings.seed(),
-        ..SeasonParams::default()
-    }
+    SeasonParams { n_draws: facts.settings.draws(), seed: facts.settings.seed(), ..SeasonParams::default() }
 }
 
 /// Walking of each month and hour goes to its days evenly, and from the days to the weeks.
@@ -231,7 +230,11 @@ fn by_habitat(
         1 => Vec::new(),
         _ => fit.curves().iter().map(|curve| curve.by_part()).collect(),
     };
-    Ok(Some(Habitats { counts: names.into_iter().zip(n_by_habitat).collect(), test: fit.tests.interaction, curves }))
+    Ok(Some(Habitats {
+        counts: names.into_iter().zip(n_by_habitat).collect(),
+        test: fit.tests.interaction,
+        curves,
+    }))
 }
 
 fn hour_directions(facts: &Facts, exposure: &ExposureLayer) -> Result<Option<HourDirections>, DeriveError> {

@@ -89,11 +89,7 @@ fn rates_cover_their_level_averaged_over_the_prior() {
             })
             .sum();
         let share = covered as f64 / (n_parks as usize * N_UNITS) as f64;
-        measured(
-            &format!("95 % intervals of rates, walking known up to a factor of e^±{log_error}"),
-            share,
-            AVERAGED,
-        );
+        measured(&format!("95 % intervals of rates, log error of the walking {log_error}"), share, AVERAGED);
     }
 }
 

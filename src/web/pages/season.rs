@@ -167,7 +167,9 @@ fn habitat_words(habitats: &Habitats) -> (String, Vec<(String, Vec<Option<Estima
     let counts = counts.join(", ");
     let answer = match habitats.test {
         TestOutcome::NotTested => {
-            format!("Whether habitats have seasons of their own cannot be tested with these reports ({counts}).")
+            format!(
+                "Whether habitats have seasons of their own cannot be tested with these reports ({counts})."
+            )
         }
         TestOutcome::Tested(test) => {
             let verdict = match habitats.curves.is_empty() {

@@ -111,7 +111,9 @@ pub fn body(page: &SeasonPage) -> Markup {
 fn week_curve(weeks: &[Option<Estimate>]) -> Markup {
     charts::curve(&Curve {
         description: "Relative rate by week with 95 % interval",
-        labels: (1..=weeks.len()).map(|week| if week % 4 == 1 { week.to_string() } else { String::new() }).collect(),
+        labels: (1..=weeks.len())
+            .map(|week| if week % 4 == 1 { week.to_string() } else { String::new() })
+            .collect(),
         values: weeks.to_vec(),
         unit: "times the mean rate",
     })
