@@ -19,6 +19,8 @@ pub mod reactions;
 pub mod season;
 pub mod settings;
 pub mod snaps;
+pub mod survey;
+pub mod walks;
 
 pub use crate::derived::deriver::Derived;
 pub use crate::derived::deriver::Deriver;

@@ -10,5 +10,7 @@ pub mod map;
 pub mod reactions;
 pub mod season;
 pub mod signs;
+pub mod survey;
 pub mod trails;
 pub mod unit;
+pub mod walks;

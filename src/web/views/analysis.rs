@@ -9,6 +9,16 @@ pub struct Entry(pub &'static str, pub &'static str, pub &'static str);
 /// All pages of the analysis, in reading order.
 pub const ENTRIES: &[Entry] = &[
     Entry(
+        "/survey",
+        "Surveys beside reports",
+        "How often do survey teams meet snakes, and what share of that do visitors report?",
+    ),
+    Entry(
+        "/walks",
+        "Survey walks",
+        "Where did survey walks go, and what of their tracks lies on the trails?",
+    ),
+    Entry(
         "/season",
         "Season and hours",
         "In which weeks and at which hours are encounters frequent, given when people walk?",

@@ -12,6 +12,8 @@ pub mod map;
 pub mod reactions;
 pub mod season;
 pub mod signs;
+pub mod survey;
 pub mod svg_map;
 pub mod trails;
 pub mod unit;
+pub mod walks;

@@ -31,6 +31,7 @@ const PAGES: &[&str] = &[
     "/reactions",
     "/reactions?effort=located&count=any",
     "/signs",
+    "/walks",
     "/signs?signs=2&reach=600&spacing=200",
     "/about",
     "/data",
