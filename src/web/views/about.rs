@@ -22,6 +22,7 @@ const REFERENCES: &[&str] = &[
     "Moran, P. A. P. (1950). Notes on continuous stochastic phenomena. Biometrika 37, 17–23.",
     "Okabe, A. and Sugihara, K. (2012). Spatial Analysis along Networks. Wiley.",
     "Kelsall, J. E. and Diggle, P. J. (1995). Non-parametric estimation of spatial variation in relative risk. Statistics in Medicine 14, 2335–2342.",
+    "Newson, P. and Krumm, J. (2009). Hidden Markov map matching through noise and sparseness. Proceedings of the 17th ACM SIGSPATIAL International Conference on Advances in Geographic Information Systems, 336–343.",
     "Karney, C. F. F. (2013). Algorithms for geodesics. Journal of Geodesy 87, 43–55.",
     "Church, R. and ReVelle, C. (1974). The maximal covering location problem. Papers of the Regional Science Association 32, 101–118.",
     "Benjamini, Y. and Hochberg, Y. (1995). Controlling the false discovery rate. Journal of the Royal Statistical Society B 57, 289–300.",
