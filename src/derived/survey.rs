@@ -340,22 +340,36 @@ impl<'a> Joiner<'a> {
         let all = "All venomous species".to_owned();
         let mut ratios = vec![self.ratio(all, &cells, &self.survey.counts, &self.reports)?];
         let rows = &self.facts.encounters.rows;
-        for (species, name) in self.facts.encounters.species.iter().enumerate() {
+        let met = self.species_met();
+        for (species, name) in self.facts.encounters.species.iter().enumerate().filter(|(idx, _)| met[*idx]) {
             let is_of = |encounter: usize| rows[encounter].species as usize == species;
             let counts = planned_counts(self.facts, self.walks, self.visitors, is_of);
             let records = &self.visitors.snaps.records;
             let is_counted = |record: usize| self.is_counted[record] && is_of(records[record]);
             let reports = reports(self.visitors.snaps, counts.n_units, is_counted);
-            if counts.counts.iter().chain(&reports.counts).any(|n| *n > 0) {
-                let name = if name.is_empty() { "Species not given".to_owned() } else { name.clone() };
-                ratios.push(self.ratio(name, &cells, &counts, &reports)?);
-            }
+            let name = if name.is_empty() { "Species not given".to_owned() } else { name.clone() };
+            ratios.push(self.ratio(name, &cells, &counts, &reports)?);
         }
         // One species alone says the same as all together.
         if ratios.len() == 2 {
             ratios.truncate(1);
         }
         Ok(ratios)
+    }
+
+    /// For each species whether it is among the records of either kind.
+    fn species_met(&self) -> Vec<bool> {
+        let rows = &self.facts.encounters.rows;
+        let mut met = vec![false; self.facts.encounters.species.len()];
+        let surveyed = self.walks.records.iter().map(|record| record.encounter);
+        let records = self.visitors.snaps.records.iter().zip(&self.is_counted);
+        let reported = records.filter(|(_, is_counted)| **is_counted).map(|(record, _)| *record);
+        for encounter in surveyed.chain(reported) {
+            if let Some(known) = met.get_mut(rows[encounter].species as usize) {
+                *known = true;
+            }
+        }
+        met
     }
 
     fn ratio(

@@ -147,17 +147,22 @@ fn later_than(fixes: &[Fix], from: usize, instant_s: i64) -> usize {
 /// A drive without the walking at its ends that its windows took in.
 fn trimmed(fixes: &[Fix], start: usize, end: usize, limit: f64) -> Option<(usize, usize)> {
     let (mut from, mut to) = (start, end);
+    let mut later = from;
     while from < to {
-        let later = later_than(&fixes[..=to], from + 1, fixes[from].time_s.saturating_add(EDGE_WINDOW_S));
-        if speed(&fixes[from], &fixes[later.min(to)]) > limit {
+        let instant_s = fixes[from].time_s.saturating_add(EDGE_WINDOW_S);
+        later = later_than(&fixes[..=to], later.max(from + 1), instant_s).min(to);
+        if speed(&fixes[from], &fixes[later]) > limit {
             break;
         }
         from += 1;
     }
+    let mut earlier = to;
     while to > from {
-        let earliest_s = fixes[to].time_s.saturating_sub(EDGE_WINDOW_S);
-        let waiting = fixes[from..to].iter().rev().take_while(|fix| fix.time_s > earliest_s).count();
-        let earlier = (to - 1).saturating_sub(waiting).max(from);
+        let instant_s = fixes[to].time_s.saturating_sub(EDGE_WINDOW_S);
+        earlier = earlier.min(to - 1);
+        while earlier > from && fixes[earlier].time_s > instant_s {
+            earlier -= 1;
+        }
         if speed(&fixes[earlier], &fixes[to]) > limit {
             break;
         }
