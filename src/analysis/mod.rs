@@ -18,4 +18,5 @@ pub mod response;
 pub mod season;
 pub mod snap;
 pub mod sun;
+pub mod track_match;
 pub mod weights;

@@ -35,6 +35,7 @@ pub async fn keep_warm(app: App) {
 async fn derive(app: &App) -> Result<(), DeriveError> {
     let deriver = app.deriver();
     let facts = deriver.facts().await?;
+    deriver.walks(&facts).await?;
     deriver.rates(&facts).await?;
     deriver.season(&facts).await?;
     deriver.places(&facts).await?;

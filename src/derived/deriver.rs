@@ -34,6 +34,10 @@ use crate::derived::season_details;
 use crate::derived::season_details::SeasonDetails;
 use crate::derived::snaps;
 use crate::derived::snaps::SnapLayer;
+use crate::derived::survey;
+use crate::derived::survey::SurveyLayer;
+use crate::derived::walks;
+use crate::derived::walks::WalkLayer;
 use crate::domain::revision::Revision;
 use crate::store::Store;
 
@@ -74,6 +78,8 @@ pub struct Deriver {
     reaction_details: Memo<(), ReactionDetails>,
     places: Memo<(), Vec<PlaceSummary>>,
     plan: Memo<PlanParams, PlanLayer>,
+    walks: Memo<(), WalkLayer>,
+    survey: Memo<(), SurveyLayer>,
 }
 
 /// How many different densities of one revision are remembered.
@@ -101,6 +107,8 @@ impl Deriver {
             reaction_details: Memo::new(1),
             places: Memo::new(1),
             plan: Memo::new(N_PLANS),
+            walks: Memo::new(1),
+            survey: Memo::new(1),
         }
     }
 
@@ -312,6 +320,49 @@ impl Deriver {
             let facts = Arc::clone(&facts.value);
             off_thread(move || places::compute(&facts, &exposure.value, &snaps.value)).await
         });
+        Ok(facts.with(value.await?))
+    }
+
+    /// Survey walks on the network, with their encounters.
+    ///
+    /// # Errors
+    /// [`DeriveError::Unanswerable`] without trails.
+    pub async fn walks(&self, facts: &Derived<Facts>) -> Result<Derived<WalkLayer>, DeriveError> {
+        let network = self.network(facts).await?;
+        let value = self.walks.get(facts.revision, (), async || {
+            let facts = Arc::clone(&facts.value);
+            off_thread(move || walks::compute(&facts, &network.value)).await
+        });
+        Ok(facts.with(value.await?))
+    }
+
+    /// Survey rates, and surveys and reports together. Without counted walking the survey rates stand alone.
+    ///
+    /// # Errors
+    /// [`DeriveError::Unanswerable`] without trails or without a survey walk on them.
+    pub async fn survey(&self, facts: &Derived<Facts>) -> Result<Derived<SurveyLayer>, DeriveError> {
+        let (network, walks) = (self.network(facts).await?, self.walks(facts).await?);
+        let visitors = match self.rates(facts).await {
+            Ok(rates) => Some((
+                self.exposure(facts).await?.value,
+                self.snaps(facts).await?.value,
+                self.season(facts).await?.value,
+                rates.value,
+            )),
+            Err(DeriveError::Unanswerable(_)) => None,
+            Err(error) => return Err(error),
+        };
+        let value =
+            self.survey.get(facts.revision, (), async || {
+                let facts = Arc::clone(&facts.value);
+                off_thread(move || {
+                    let visitors = visitors.as_ref().map(|(exposure, snaps, season, rates)| {
+                        survey::Visitors { exposure, snaps, season, rates }
+                    });
+                    survey::compute(&facts, &network.value, &walks.value, visitors)
+                })
+                .await
+            });
         Ok(facts.with(value.await?))
     }
 

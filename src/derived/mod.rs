@@ -21,6 +21,8 @@ pub mod season;
 pub mod season_details;
 pub mod settings;
 pub mod snaps;
+pub mod survey;
+pub mod walks;
 
 pub use crate::derived::deriver::Derived;
 pub use crate::derived::deriver::Deriver;

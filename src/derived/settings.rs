@@ -94,6 +94,15 @@ settings! {
     /// Distance at which a sign is read, metres.
     reading_m: "reading-distance", "Reading distance", "m", 9.0, 2.0, 50.0,
         "letters are sized to be read from here, 1 inch of letter height for 30 ft";
+    /// Error of the positions of survey tracks, metres on each axis.
+    track_error_m: "track-error", "Error of survey tracks", "m", 10.0, 2.0, 50.0,
+        "standard deviation of the positions of survey tracks on each axis; handheld devices reach 5 to 15 m";
+    /// Speed above which a survey track is a drive, km/h.
+    vehicle_km_per_h: "vehicle-speed", "Speed of a vehicle", "km/h", 14.0, 7.0, 60.0,
+        "a stretch of a survey track faster than this for a minute is a drive and left out";
+    /// Survey encounters that a reporting ratio needs.
+    ratio_least: "ratio-least", "Survey encounters for a reporting ratio", "", 20.0, 20.0, 500.0,
+        "below this many survey encounters where visitors walk too, reports are not joined to surveys";
     /// Low heed probability.
     heed_low: "heed-low", "Heed probability, low", "share", 0.2, 0.0, 1.0,
         "the least share of warned walkers that heed a sign; assumption";

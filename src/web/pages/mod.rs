@@ -14,5 +14,7 @@ pub mod reactions;
 pub mod season;
 pub mod signs;
 pub mod sub_tables;
+pub mod survey;
 pub mod trails;
 pub mod unit;
+pub mod walks;

@@ -32,6 +32,7 @@ const REFERENCES: &[&str] = &[
     "Good, P. (2005). Permutation, Parametric, and Bootstrap Tests of Hypotheses, 3rd edition. Springer.",
     "Brookmeyer, R. and Crowley, J. (1982). A confidence interval for the median survival time. Biometrics 38, 29–41.",
     "Mardia, K. V. and Jupp, P. E. (2000). Directional Statistics. Wiley.",
+    "Newson, P. and Krumm, J. (2009). Hidden Markov map matching through noise and sparseness. Proceedings of the 17th ACM SIGSPATIAL International Conference on Advances in Geographic Information Systems, 336–343.",
     "Karney, C. F. F. (2013). Algorithms for geodesics. Journal of Geodesy 87, 43–55.",
     "Church, R. and ReVelle, C. (1974). The maximal covering location problem. Papers of the Regional Science Association 32, 101–118.",
     "Benjamini, Y. and Hochberg, Y. (1995). Controlling the false discovery rate. Journal of the Royal Statistical Society B 57, 289–300.",

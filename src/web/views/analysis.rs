@@ -14,6 +14,16 @@ pub const ENTRIES: &[Entry] = &[
         "Which stretches have a higher rate than the others, and how many of such calls will be wrong?",
     ),
     Entry(
+        "/survey",
+        "Surveys beside reports",
+        "How often do survey teams meet snakes, and what share of that do visitors report?",
+    ),
+    Entry(
+        "/walks",
+        "Survey walks",
+        "Where did survey walks go, and what of their tracks lies on the trails?",
+    ),
+    Entry(
         "/season",
         "Season and hours",
         "In which weeks and at which hours are encounters frequent, given when people walk?",

@@ -17,6 +17,8 @@ pub mod reactions;
 pub mod season;
 pub mod signs;
 pub mod sub_tables;
+pub mod survey;
 pub mod svg_map;
 pub mod trails;
 pub mod unit;
+pub mod walks;

@@ -6,3 +6,4 @@ mod layers;
 mod pages;
 mod reactions;
 mod samples;
+mod walks;

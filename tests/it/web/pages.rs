@@ -39,6 +39,7 @@ const PAGES: &[&str] = &[
     "/reactions/latency?effort=located&until=reaction",
     "/reactions/parts",
     "/signs",
+    "/walks",
     "/signs?signs=2&reach=600&spacing=200",
     "/about",
     "/data",

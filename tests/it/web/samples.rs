@@ -9,7 +9,7 @@ fn lines(markup: Markup) -> String {
     markup.into_string().replace("><", ">\n<")
 }
 
-fn check(name: &str, pages: impl IntoIterator<Item = Markup>) {
+pub(crate) fn check(name: &str, pages: impl IntoIterator<Item = Markup>) {
     for (idx, markup) in pages.into_iter().enumerate() {
         let drawn = lines(markup);
         for word in ["NaN", "inf ", "-inf", "undefined"] {
