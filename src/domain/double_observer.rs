@@ -3,6 +3,7 @@
 use crate::domain::ids::EncounterId;
 use crate::domain::ids::WalkId;
 use crate::domain::terms::terms;
+use crate::domain::units::Length;
 
 terms! {
     /// How two observers share a stretch.
@@ -72,7 +73,7 @@ impl NoticedBy {
 }
 
 /// A stored double-observer walk with what was noticed on it.
-#[derive(Debug, Clone, PartialEq, Eq)]
+#[derive(Debug, Clone, PartialEq)]
 pub struct DoubleObserverWalk {
     /// The survey walk.
     pub walk_id: WalkId,
@@ -89,10 +90,16 @@ pub struct DoubleObserverWalk {
 }
 
 /// Who noticed a stored encounter, with what detection may depend on.
-#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+#[derive(Debug, Clone, PartialEq)]
 pub struct Noticed {
     /// The encounter.
     pub encounter_id: EncounterId,
     /// By whom.
     pub by: NoticedBy,
+    /// The distance at which it was first noticed.
+    pub distance_first_noticed: Option<Length>,
+    /// What covered it, or empty where not recorded.
+    pub cover: String,
+    /// The air temperature, degrees Celsius.
+    pub air_temperature_c: Option<f64>,
 }

@@ -12,6 +12,7 @@ use crate::domain::double_observer::NoticedDraft;
 use crate::domain::ids::AreaId;
 use crate::domain::ids::EncounterId;
 use crate::domain::ids::WalkId;
+use crate::domain::units::Length;
 use crate::store::error::Error;
 use crate::store::error::Fault;
 use crate::store::error::Problem;
@@ -110,7 +111,7 @@ impl Kept for DoubleObservationDraft {
              FROM double_observer_detections
              JOIN double_observer_walks ON double_observer_walks.id = double_walk_id
              JOIN survey_walks ON survey_walks.id = double_observer_walks.walk_id
-             LEFT JOIN encounters ON encounters.id = encounter_id
+             LEFT JOIN encounters ON encounters.id = double_observer_detections.encounter_id
              WHERE double_observer_detections.id = ? AND double_observer_detections.removed_revision IS NULL"#,
             id
         )
@@ -334,13 +335,14 @@ impl Snapshot {
     pub async fn double_observer_walks(&mut self, area: AreaId) -> Result<Vec<DoubleObserverWalk>, Error> {
         let rows = sqlx::query!(
             r#"SELECT double_observer_detections.id AS "id!", survey_walks.id AS "walk_id!", survey_walks.event_id, protocol,
-                first_observer, second_observer, encounter_id, by_first, by_second,
-                encounters.id AS "living_encounter?"
+                first_observer, second_observer, by_first, by_second,
+                encounters.id AS "living_encounter?", distance_first_noticed_m, cover AS "cover?", air_temperature_c
              FROM double_observer_detections
              JOIN double_observer_walks ON double_observer_walks.id = double_walk_id
              JOIN survey_walks ON survey_walks.id = double_observer_walks.walk_id
-             LEFT JOIN encounters ON encounters.id = encounter_id AND encounters.removed_revision IS NULL
-                AND encounters.verification_status <> 'rejected'
+             LEFT JOIN encounters ON encounters.id = double_observer_detections.encounter_id
+                AND encounters.removed_revision IS NULL AND encounters.verification_status <> 'rejected'
+             LEFT JOIN encounter_details ON encounter_details.encounter_id = encounters.id
              WHERE survey_walks.area_id = ? AND survey_walks.removed_revision IS NULL
                AND double_observer_detections.removed_revision IS NULL
              ORDER BY survey_walks.id, double_observer_detections.id"#,
@@ -363,7 +365,19 @@ impl Snapshot {
             }
             let by = NoticedBy::from_marks(row.by_first != 0, row.by_second != 0);
             if let (Some(walk), Some(encounter), Some(by)) = (walks.last_mut(), row.living_encounter, by) {
-                walk.noticed.push(Noticed { encounter_id: EncounterId(encounter), by });
+                let distance = row.distance_first_noticed_m.map(Length::metres).transpose();
+                walk.noticed.push(Noticed {
+                    encounter_id: EncounterId(encounter),
+                    by,
+                    distance_first_noticed: stored(
+                        distance,
+                        "encounter_details",
+                        "distance_first_noticed_m",
+                        encounter,
+                    )?,
+                    cover: row.cover.unwrap_or_default(),
+                    air_temperature_c: row.air_temperature_c,
+                });
             }
         }
         Ok(walks)

@@ -18,6 +18,16 @@ pub const ENTRIES: &[Entry] = &[
         "Reactions",
         "What did snakes do when people passed, stood beside, stepped over or on them?",
     ),
+    Entry(
+        "/observers",
+        "Seen or missed",
+        "How many snakes that could be seen do surveyors walk past?",
+    ),
+    Entry(
+        "/effect",
+        "Did the signs help?",
+        "Are fewer snakes met, or stepped over, where signs warn than were to be expected, and what could be found out?",
+    ),
 ];
 
 /// The page's body.

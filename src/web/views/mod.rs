@@ -3,12 +3,14 @@
 pub mod about;
 pub mod analysis;
 pub mod charts;
+pub mod effect;
 pub mod encounters;
 pub mod error;
 pub mod figure;
 pub mod import;
 pub mod layout;
 pub mod map;
+pub mod observers;
 pub mod reactions;
 pub mod season;
 pub mod signs;
