@@ -13,8 +13,8 @@ pub struct Expected {
     pub relative_variance: f64,
 }
 
-/// Below this relative variance the expectation counts as certain.
-const CERTAIN: f64 = 1e-9;
+/// Below this relative variance the expectation counts as certain: tails of larger shapes lose their digits.
+const CERTAIN: f64 = 1e-7;
 
 impl Expected {
     /// The same, `ratio` times as much.
@@ -78,8 +78,8 @@ mod tests {
         close(expected.at_least(3), 0.8f64.powi(3), 1e-12);
         assert_eq!(expected.at_least(0), 1.0);
         let certain = Expected { mean: 4.0, relative_variance: 0.0 };
-        let nearly = Expected { mean: 4.0, relative_variance: 2e-9 };
-        close(nearly.at_most(3), certain.at_most(3), 1e-6);
+        let nearly = Expected { mean: 4.0, relative_variance: 2e-7 };
+        close(nearly.at_most(3), certain.at_most(3), 1e-5);
     }
 
     #[test]

@@ -18,6 +18,7 @@ use crate::analysis::counts::Ratio;
 use crate::derived::DeriveError;
 use crate::derived::effect::SegmentRole;
 use crate::derived::effect::SignRecords;
+use crate::derived::effect::draw;
 use crate::derived::effect::length_km;
 use crate::derived::effect::plan_of;
 use crate::derived::effect::reports;
@@ -62,6 +63,8 @@ pub struct Campaign {
     pub bayes: Effectiveness,
     /// With a later period as baseline; none where no plan says which period chose.
     pub later: Option<Effectiveness>,
+    /// With the places that lost the draw; none where the plan drew no lots.
+    pub lottery: Option<Effectiveness>,
     /// Kinds of contact among survey encounters.
     pub shares: Vec<ShareOutcome>,
     /// What reports say.
@@ -185,6 +188,7 @@ impl Comparison<'_> {
             raw_ratio: raw_ratio(signed),
             bayes,
             later,
+            lottery: draw::lottery(self, plan, &times, &params)?,
             shares: self.shares(&units_of, &times),
             reports: reports::answer(self, &units_of.segment_roles(), &times)?,
             signs,

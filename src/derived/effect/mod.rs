@@ -1,11 +1,13 @@
 //! Did signs help: campaigns of signs in place, their controls, and what may be said of them.
 
 mod campaign;
+mod draw;
 mod passed;
 mod planning;
 mod reports;
 mod walked;
 
+use crate::analysis::before_after::WhyNot;
 use crate::analysis::network::Network;
 use crate::derived::DeriveError;
 use crate::derived::effect::passed::vertex_of;
@@ -23,6 +25,7 @@ pub use crate::derived::effect::campaign::Campaign;
 pub use crate::derived::effect::campaign::ControlRow;
 pub use crate::derived::effect::campaign::ShareOutcome;
 pub use crate::derived::effect::campaign::SignCounts;
+pub use crate::derived::effect::campaign::Times;
 pub use crate::derived::effect::passed::SegmentRole;
 pub use crate::derived::effect::planning::PlanningBasis;
 pub use crate::derived::effect::planning::PowerRow;
@@ -113,6 +116,17 @@ pub fn compute(
         }
     });
     Ok(EffectLayer { signs: standing.collect(), campaigns, planning: planning::basis(facts, layer, &walks) })
+}
+
+/// Why there is no estimate, in words.
+pub fn why_words(why: WhyNot) -> &'static str {
+    match why {
+        WhyNot::NoSigns => "no sign warns of any stretch",
+        WhyNot::SignsNotWalked => "surveys have not walked where the signs warn in both periods",
+        WhyNot::NoControls => "every stretch that was walked has walkers who passed a sign, so nothing is left to compare with",
+        WhyNot::NoControlEncounters => "surveys met no snake on stretches without signs in one of the periods",
+        WhyNot::NothingExpected => "surveys met no snake before, so nothing is expected",
+    }
 }
 
 fn plan_of<'a>(records: &'a SignRecords, sign: &SignInPlace) -> Option<&'a SignPlan> {

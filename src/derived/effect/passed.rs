@@ -14,13 +14,16 @@ use crate::signage::placement::walk::walk;
 const FARTHEST_SIGN_M: f64 = 150.0;
 /// A segment belongs to a sign where at least this share of its walkers are in reach of one.
 const WARNED_SHARE: f64 = 0.5;
+/// A segment is a control where at most this share of its walkers have passed a sign: where trails meet, somebody always
+/// has.
+const PASSED_SHARE: f64 = 0.05;
 
 /// What a segment is in a comparison.
 #[derive(Debug, Clone, Copy, PartialEq, Eq)]
 pub enum SegmentRole {
     /// Most of its walkers are in reach of signs; of this one most of all, an index into the signs.
     Signed(usize),
-    /// None of its walkers has passed a sign.
+    /// Hardly any of its walkers has passed a sign.
     Control,
     /// Some of its walkers have passed a sign, but most are in reach of none.
     Mixed,
@@ -94,7 +97,7 @@ fn role(walked: &Walked) -> SegmentRole {
     match most {
         _ if walked.all <= 0.0 => SegmentRole::NotWalked,
         Some((sign, _)) if walked.in_reach >= WARNED_SHARE * walked.all => SegmentRole::Signed(*sign),
-        _ if walked.after_a_sign <= 0.0 => SegmentRole::Control,
+        _ if walked.after_a_sign <= PASSED_SHARE * walked.all => SegmentRole::Control,
         _ => SegmentRole::Mixed,
     }
 }

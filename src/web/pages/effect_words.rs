@@ -7,7 +7,6 @@ use crate::analysis::before_after::Effectiveness;
 use crate::analysis::before_after::Index;
 use crate::analysis::before_after::Period;
 use crate::analysis::before_after::Verdict;
-use crate::analysis::before_after::WhyNot;
 use crate::analysis::before_after::flips::FlipMethod;
 use crate::analysis::before_after::flips::FlipTest;
 use crate::analysis::before_after::power::Detectable;
@@ -17,6 +16,7 @@ use crate::derived::effect::Campaign;
 use crate::derived::effect::EffectLayer;
 use crate::derived::effect::ReportsAnswer;
 use crate::derived::effect::ShareOutcome;
+use crate::derived::effect::why_words;
 use crate::web::pages::effect::day_words;
 use crate::web::views::charts::Estimate;
 use crate::web::views::charts::percent;
@@ -42,7 +42,9 @@ pub(super) fn headline(layer: &EffectLayer) -> String {
 }
 
 fn sentence(campaign: &Campaign) -> String {
-    let best = campaign.later.as_ref().filter(|found| matches!(found, Effectiveness::Estimated(_)));
+    // The draw needs least to be believed, then a period that chose nothing.
+    let known = [campaign.lottery.as_ref(), campaign.later.as_ref()];
+    let best = known.into_iter().flatten().find(|found| matches!(found, Effectiveness::Estimated(_)));
     match best.unwrap_or(&campaign.bayes) {
         Effectiveness::NotEstimable(why) => format!("It cannot be said yet whether the signs helped: {}.", why_words(*why)),
         Effectiveness::Estimated(index) => match index.verdict {
@@ -66,16 +68,6 @@ fn sentence(campaign: &Campaign) -> String {
     }
 }
 
-fn why_words(why: WhyNot) -> &'static str {
-    match why {
-        WhyNot::NoSigns => "no sign warns of any stretch",
-        WhyNot::SignsNotWalked => "surveys have not walked where the signs warn in both periods",
-        WhyNot::NoControls => "every stretch that was walked has walkers who passed a sign, so nothing is left to compare with",
-        WhyNot::NoControlEncounters => "surveys met no snake on stretches without signs in one of the periods",
-        WhyNot::NothingExpected => "surveys met no snake before, so nothing is expected",
-    }
-}
-
 /// A comparison as the page shows it.
 pub(super) fn campaign(campaign: &Campaign, layer: &EffectLayer, zone: &TimeZone) -> CampaignShown {
     let mut outcomes = vec![outcome(
@@ -83,6 +75,10 @@ pub(super) fn campaign(campaign: &Campaign, layer: &EffectLayer, zone: &TimeZone
         "held against what the posterior of every stretch expected, given all records before",
         &campaign.bayes,
     )];
+    if let Some(drawn) = &campaign.lottery {
+        let against = "held against places that lost the draw for a sign";
+        outcomes.insert(0, outcome("Survey encounters where signs warn", against, drawn));
+    }
     if let Some(later) = &campaign.later {
         outcomes.insert(
             0,

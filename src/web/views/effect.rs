@@ -140,7 +140,7 @@ fn campaign_card(campaign: &CampaignShown) -> Markup {
             p { (campaign.reports) }
             p { "Watched behaviour at the sign: none is recorded, so nothing can be said of it." }
             (counts("Each sign", "What one sign warns of", &campaign.by_sign))
-            (counts("Controls", "Stretches whose walkers passed no sign", &campaign.controls))
+            (counts("Controls", "Stretches whose walkers passed no sign, or at most one in twenty of them", &campaign.controls))
         }
     }
 }

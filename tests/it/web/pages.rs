@@ -28,6 +28,8 @@ const PAGES: &[&str] = &[
     "/encounters/1",
     "/analysis",
     "/season",
+    "/observers",
+    "/effect",
     "/reactions",
     "/reactions?effort=located&count=any",
     "/signs",
