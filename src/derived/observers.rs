@@ -125,7 +125,8 @@ fn pairs(walks: &[DoubleObserverWalk]) -> Vec<PairRow> {
     let mut rows: Vec<PairRow> = Vec::new();
     for walk in walks {
         let is_same = |row: &PairRow| {
-            (row.protocol, &row.first, &row.second) == (walk.protocol, &walk.first_observer, &walk.second_observer)
+            (row.protocol, &row.first, &row.second)
+                == (walk.protocol, &walk.first_observer, &walk.second_observer)
         };
         let at = rows.iter().position(is_same).unwrap_or_else(|| {
             rows.push(PairRow {
@@ -149,7 +150,8 @@ fn independent(walks: &[&DoubleObserverWalk]) -> Result<Option<IndependentFindin
     }
     let counts = counts(walks);
     let (first, second) = (counts.only_first + counts.both, counts.only_second + counts.both);
-    let plain = double_observer::independent(first, second, counts.both, LEVEL).map_err(DeriveError::internal)?;
+    let plain =
+        double_observer::independent(first, second, counts.both, LEVEL).map_err(DeriveError::internal)?;
     let noticed: Vec<&Noticed> = walks.iter().flat_map(|walk| &walk.noticed).collect();
     let (covariates, sightings) = covariates(&noticed);
     let results = huggins(&sightings, &covariates, LEVEL).map_err(DeriveError::internal)?;

@@ -239,11 +239,14 @@ impl Place {
         )
         .fetch_optional(connection)
         .await?;
-        let problem = |reason: &str, hint: &str| Problem::of("occurrenceID", &noticed.occurrence_id, reason, hint);
+        let problem =
+            |reason: &str, hint: &str| Problem::of("occurrenceID", &noticed.occurrence_id, reason, hint);
         let found = found
             .ok_or_else(|| problem("there is no encounter of that name", "bring in the encounters first"))?;
         if found.walk_id != Some(walk_id) {
-            return Err(problem("the encounter was not on that walk", "check eventID and occurrenceID").into());
+            return Err(
+                problem("the encounter was not on that walk", "check eventID and occurrenceID").into()
+            );
         }
         Ok(Self { walk_id, encounter_id: Some(found.id) })
     }

@@ -4,7 +4,8 @@ use crate::analysis::before_after::control::{Cells, before_after_control};
 use crate::analysis::before_after::empirical_bayes::CompareParams;
 use crate::analysis::before_after::flips::{FlipTest, flip_test};
 use crate::analysis::before_after::{
-    Change, Effectiveness, Index, InvalidComparison, Role, Unit, WhyNot, check_units, of_role, totals, verdict,
+    Change, Effectiveness, Index, InvalidComparison, Role, Unit, WhyNot, check_units, of_role, totals,
+    verdict,
 };
 use crate::analysis::counts::quantiles::upper_deviate;
 use crate::analysis::counts::roots::bisect;
@@ -134,10 +135,8 @@ mod tests {
     #[test]
     fn one_unit_of_each_role_is_the_ratio_of_ratios() {
         // As a log-linear Poisson model of four cells: 0.410288880095, standard error of the log 0.219149072071.
-        let units = [
-            unit((120, 900.0), (60, 950.0), Role::Signed),
-            unit((80, 700.0), (95, 720.0), Role::Control),
-        ];
+        let units =
+            [unit((120, 900.0), (60, 950.0), Role::Signed), unit((80, 700.0), (95, 720.0), Role::Control)];
         let found = later_baseline(&units, &CompareParams::default()).unwrap();
         let Effectiveness::Estimated(index) = found else { panic!() };
         close(index.change.estimate().unwrap(), 0.410288880095, 1e-9);
@@ -155,7 +154,8 @@ mod tests {
         }
         let width = |signed: &[Unit]| {
             let units: Vec<Unit> = signed.iter().copied().chain([control, control]).collect();
-            let Effectiveness::Estimated(index) = later_baseline(&units, &CompareParams::default()).unwrap() else {
+            let Effectiveness::Estimated(index) = later_baseline(&units, &CompareParams::default()).unwrap()
+            else {
                 panic!()
             };
             (index.limits.upper.unwrap() / index.limits.lower).ln()
@@ -167,7 +167,8 @@ mod tests {
     fn an_empty_cell_gives_no_estimate() {
         let mut units = vec![unit((3, 100.0), (0, 100.0), Role::Signed); 7];
         units.push(unit((50, 100.0), (50, 100.0), Role::Control));
-        let Effectiveness::Estimated(index) = later_baseline(&units, &CompareParams::default()).unwrap() else {
+        let Effectiveness::Estimated(index) = later_baseline(&units, &CompareParams::default()).unwrap()
+        else {
             panic!()
         };
         assert_eq!((index.change, index.limits.lower), (Change::ZeroCell, 0.0));

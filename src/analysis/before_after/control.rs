@@ -139,7 +139,8 @@ fn exact_limits(cells: &Cells, level: f64) -> RatioLimits {
         [cells.signed_after.count, cells.signed_before.count],
         [cells.control_after.count, cells.control_before.count],
     ];
-    let walked = cells.signed_after.km * cells.control_before.km / (cells.signed_before.km * cells.control_after.km);
+    let walked =
+        cells.signed_after.km * cells.control_before.km / (cells.signed_before.km * cells.control_after.km);
     match fisher_exact(table, level) {
         Ok(exact) => RatioLimits {
             lower: exact.limits.lower / walked,
@@ -156,7 +157,12 @@ mod tests {
 
     fn cells(counts: [u64; 4], km: [f64; 4]) -> Cells {
         let cell = |idx: usize| Period { count: counts[idx], km: km[idx] };
-        Cells { signed_before: cell(0), signed_after: cell(1), control_before: cell(2), control_after: cell(3) }
+        Cells {
+            signed_before: cell(0),
+            signed_after: cell(1),
+            control_before: cell(2),
+            control_after: cell(3),
+        }
     }
 
     #[test]
@@ -174,10 +180,12 @@ mod tests {
 
     #[test]
     fn an_empty_cell_has_limits_and_no_estimate() {
-        let none_after = before_after_control(&cells([6, 0, 5, 6], [500.0, 520.0, 400.0, 410.0]), 0.95).unwrap();
+        let none_after =
+            before_after_control(&cells([6, 0, 5, 6], [500.0, 520.0, 400.0, 410.0]), 0.95).unwrap();
         assert_eq!((none_after.change, none_after.limits.lower), (Change::ZeroCell, 0.0));
         assert!(none_after.limits.upper.is_some_and(|upper| upper > 0.5 && upper < 2.0), "{none_after:?}");
-        let none_before = before_after_control(&cells([0, 6, 5, 6], [500.0, 520.0, 400.0, 410.0]), 0.95).unwrap();
+        let none_before =
+            before_after_control(&cells([0, 6, 5, 6], [500.0, 520.0, 400.0, 410.0]), 0.95).unwrap();
         assert_eq!(none_before.limits.upper, None);
         assert!(none_before.tests.is_none() && none_before.limits.lower > 0.0);
         let nothing = before_after_control(&cells([0; 4], [1.0; 4]), 0.95).unwrap();

@@ -6,7 +6,8 @@ use statrs::function::gamma::ln_gamma;
 use crate::analysis::before_after::flips::flip_test;
 use crate::analysis::before_after::spread::Expected;
 use crate::analysis::before_after::{
-    Change, Effectiveness, Index, InvalidComparison, Role, Unit, WhyNot, check_units, of_role, totals, verdict,
+    Change, Effectiveness, Index, InvalidComparison, Role, Unit, WhyNot, check_units, of_role, totals,
+    verdict,
 };
 use crate::analysis::counts::half_alpha;
 

@@ -84,6 +84,7 @@ fn as_far(sizes: &[f64], observed: f64) -> u64 {
 #[cfg(test)]
 mod tests {
     use super::*;
+    use proptest::prelude::*;
 
     fn p_value(differences: &[f64]) -> f64 {
         match flip_test(differences, 1) {
@@ -119,5 +120,21 @@ mod tests {
         assert!((p_value(&few) - p_value(&more)).abs() < 0.02);
         assert!(matches!(flip_test(&more, 1), FlipTest::Tested { method: FlipMethod::Drawn(_), .. }));
         assert_eq!(flip_test(&more, 5), flip_test(&more, 5));
+    }
+
+    proptest! {
+        #[test]
+        fn order_side_and_scale_do_not_matter(differences in prop::collection::vec(-9i32..9, 1..10), scale in 0.1f64..10.0) {
+            let plain: Vec<f64> = differences.iter().map(|d| f64::from(*d)).collect();
+            let mut other: Vec<f64> = plain.iter().map(|d| -scale * d).collect();
+            other.reverse();
+            match (flip_test(&plain, 1), flip_test(&other, 1)) {
+                (FlipTest::Tested { p_value, .. }, FlipTest::Tested { p_value: same, .. }) => {
+                    prop_assert!((p_value - same).abs() < 1e-12);
+                    prop_assert!(p_value > 0.0 && p_value <= 1.0);
+                }
+                (one, same) => prop_assert_eq!(one, same),
+            }
+        }
     }
 }

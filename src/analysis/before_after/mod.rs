@@ -163,8 +163,7 @@ pub(crate) fn of_role(units: &[Unit], role: Role) -> impl Iterator<Item = &Unit>
 /// Totals before and after of the units of a role.
 pub fn totals(units: &[Unit], role: Role) -> (Period, Period) {
     let empty = (Period::NONE, Period::NONE);
-    of_role(units, role)
-        .fold(empty, |(before, after), unit| (before.and(unit.before), after.and(unit.after)))
+    of_role(units, role).fold(empty, |(before, after), unit| (before.and(unit.before), after.and(unit.after)))
 }
 
 /// What was found, or why nothing could be.

@@ -181,7 +181,8 @@ mod tests {
 
     #[test]
     fn more_of_anything_shows_smaller_effects() {
-        let base = PowerInputs { per_sign_year: 4.0, control_per_year: 60.0, n_signs: 8, ..PowerInputs::default() };
+        let base =
+            PowerInputs { per_sign_year: 4.0, control_per_year: 60.0, n_signs: 8, ..PowerInputs::default() };
         let least = reduction(&base);
         let more = [
             PowerInputs { n_signs: 16, ..base },

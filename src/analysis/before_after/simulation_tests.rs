@@ -96,7 +96,13 @@ fn useless_signs_at_high_counts_look_useful_to_the_naive_eye_only() {
     let mean = |total: f64| total / n_runs as f64;
     println!(
         "naive {:.3} {:.3}; bayes {:.3} {:.3} {:.3}; later {:.3} {:.3}",
-        mean(naive), share(naive_calls), mean(bayes), share(bayes_calls), share(bayes_verdicts), mean(later), share(later_calls)
+        mean(naive),
+        share(naive_calls),
+        mean(bayes),
+        share(bayes_calls),
+        share(bayes_verdicts),
+        mean(later),
+        share(later_calls)
     );
     assert!(mean(naive) < 0.82, "the raw ratio is biased: {}", mean(naive));
     assert!(share(naive_calls) > 0.25, "and calls useless signs useful: {}", share(naive_calls));
@@ -124,7 +130,12 @@ fn a_planted_effect_is_recovered_although_all_rates_change() {
     }
     let share = |n: u32| f64::from(n) / n_runs as f64;
     let mean = total / n_runs as f64;
-    println!("mean {mean}, covered {}, called {}, naive {}", share(covered), share(called), naive / n_runs as f64);
+    println!(
+        "mean {mean}, covered {}, called {}, naive {}",
+        share(covered),
+        share(called),
+        naive / n_runs as f64
+    );
     assert!((mean - KEPT).abs() < 0.04, "{mean}");
     assert!(share(covered) >= 0.93, "{}", share(covered));
     assert!(share(called) > 0.8, "{}", share(called));

@@ -366,19 +366,23 @@ mod tests {
 
     #[test]
     fn what_cannot_be_fitted_has_a_reason() {
-        let why = |sightings: &[Sighting], covariates: &Covariates| {
-            match huggins(sightings, covariates, 0.95).unwrap().remove(0) {
-                HugginsResult::NotEstimable(why) => why,
-                HugginsResult::Fitted(fit) => panic!("{fit:?}"),
-            }
+        let why = |sightings: &[Sighting], covariates: &Covariates| match huggins(sightings, covariates, 0.95)
+            .unwrap()
+            .remove(0)
+        {
+            HugginsResult::NotEstimable(why) => why,
+            HugginsResult::Fitted(fit) => panic!("{fit:?}"),
         };
         assert_eq!(why(&[], &without(Observers::Alike)), WhyNot::TooFew);
         assert_eq!(why(&plain(9, 9, 0), &without(Observers::Alike)), WhyNot::TooFew);
         assert_eq!(why(&plain(0, 0, 9), &without(Observers::Alike)), WhyNot::Separation);
         let mut same = plain(4, 4, 8);
         same.iter_mut().for_each(|sighting| sighting.covariates = vec![3.0]);
-        let covariates =
-            Covariates { names: vec!["distance".to_owned()], models: vec![vec![0]], ..without(Observers::Alike) };
+        let covariates = Covariates {
+            names: vec!["distance".to_owned()],
+            models: vec![vec![0]],
+            ..without(Observers::Alike)
+        };
         assert_eq!(why(&same, &covariates), WhyNot::Collinear);
         assert_eq!(huggins(&plain(1, 1, 1), &covariates, 0.95), Err(InvalidSightings::Covariate(0)));
         let nobody = [Sighting { by_first: false, by_second: false, covariates: Vec::new() }];
@@ -390,10 +394,15 @@ mod tests {
         let values = [1.0, 2.0, 3.0, 5.0, 8.0, 4.0, 2.5, 6.0, 7.0, 3.5, 1.5, 2.2];
         let with = |factor: f64| -> Vec<Sighting> {
             let sightings = plain(4, 3, 5).into_iter().zip(values);
-            sightings.map(|(sighting, value)| Sighting { covariates: vec![value * factor], ..sighting }).collect()
+            sightings
+                .map(|(sighting, value)| Sighting { covariates: vec![value * factor], ..sighting })
+                .collect()
         };
-        let covariates =
-            Covariates { names: vec!["distance".to_owned()], models: vec![vec![0]], ..without(Observers::Differ) };
+        let covariates = Covariates {
+            names: vec!["distance".to_owned()],
+            models: vec![vec![0]],
+            ..without(Observers::Differ)
+        };
         let fitted = |factor| match huggins(&with(factor), &covariates, 0.95).unwrap().remove(0) {
             HugginsResult::Fitted(fit) => fit,
             HugginsResult::NotEstimable(why) => panic!("{why:?}"),

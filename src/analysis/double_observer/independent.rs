@@ -62,12 +62,7 @@ pub enum Overlap {
 /// Chapman, D. G. (1951). Some properties of the hypergeometric distribution with applications to zoological censuses.
 /// *University of California Publications in Statistics* 1, 131-160. Seber, G. A. F. (1982). *The Estimation of Animal
 /// Abundance*, 2nd ed., section 3.1.
-pub fn independent(
-    first: u64,
-    second: u64,
-    both: u64,
-    level: f64,
-) -> Result<Independent, InvalidSightings> {
+pub fn independent(first: u64, second: u64, both: u64, level: f64) -> Result<Independent, InvalidSightings> {
     let deviate = upper_deviate(half_alpha(level)?);
     let fewer = first.min(second);
     if both > fewer {
@@ -77,8 +72,7 @@ pub fn independent(
     let (n1, n2, m) = (first as f64, second as f64, both as f64);
     let chapman = (n1 + 1.0) * (n2 + 1.0) / (m + 1.0) - 1.0;
     // Seber (1982), equation 3.4.
-    let variance =
-        (n1 + 1.0) * (n2 + 1.0) * (n1 - m) * (n2 - m) / ((m + 1.0) * (m + 1.0) * (m + 2.0));
+    let variance = (n1 + 1.0) * (n2 + 1.0) * (n1 - m) * (n2 - m) / ((m + 1.0) * (m + 1.0) * (m + 2.0));
     let reach = deviate * variance.sqrt();
     let limits = lognormal_limits(seen as f64, chapman, variance, deviate);
     let by_first = detection(both, second, level);
@@ -127,6 +121,7 @@ fn either(first: Detection, second: Detection, seen: f64, limits: Option<(f64, f
 mod tests {
     use super::*;
     use crate::analysis::counts::testing::{close, close_pair};
+    use proptest::prelude::*;
 
     fn seen(first: u64, second: u64, both: u64) -> Independent {
         independent(first, second, both, 0.95).unwrap()
@@ -164,5 +159,20 @@ mod tests {
         let (one, other) = (seen(34, 28, 19), seen(28, 34, 19));
         assert_eq!((one.first, one.second), (other.second, other.first));
         assert_eq!((one.chapman, one.limits, one.either), (other.chapman, other.limits, other.either));
+    }
+
+    proptest! {
+        #[test]
+        fn numbers_and_shares_keep_their_order(only_first in 0u64..60, only_second in 0u64..60, both in 0u64..60) {
+            let found = seen(only_first + both, only_second + both, both);
+            prop_assert!(found.chapman >= found.seen as f64 - 1e-9);
+            if let Some((lower, upper)) = found.limits {
+                prop_assert!(found.seen as f64 <= lower && lower <= found.chapman && found.chapman <= upper);
+            }
+            for share in [found.first, found.second, found.either].into_iter().flatten() {
+                prop_assert!(0.0 <= share.lower && share.lower <= share.share);
+                prop_assert!(share.share <= share.upper && share.upper <= 1.0);
+            }
+        }
     }
 }

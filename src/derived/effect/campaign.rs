@@ -145,7 +145,9 @@ impl Comparison<'_> {
     fn together(&self) -> Vec<Vec<usize>> {
         let signs = &self.facts.signs_in_place;
         let mut order: Vec<usize> = (0..signs.len()).collect();
-        order.sort_by_key(|idx| (signs[*idx].given.plan.map(|plan: SignPlanId| plan.0), signs[*idx].given.up_s));
+        order.sort_by_key(|idx| {
+            (signs[*idx].given.plan.map(|plan: SignPlanId| plan.0), signs[*idx].given.up_s)
+        });
         let mut groups: Vec<Vec<usize>> = Vec::new();
         for idx in order {
             let sign: &SignInPlace = &signs[idx];

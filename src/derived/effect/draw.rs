@@ -10,6 +10,7 @@ use crate::derived::effect::campaign::Comparison;
 use crate::derived::effect::campaign::Side;
 use crate::derived::effect::campaign::Times;
 use crate::derived::effect::passed;
+use crate::derived::effect::passed::RoleParams;
 use crate::derived::effect::passed::SegmentRole;
 use crate::derived::effect::passed::vertex_of;
 use crate::derived::plan::walked_trips;
@@ -37,8 +38,7 @@ pub(super) fn lottery(
         .map(|site| vertex_of(layer, plan.given.sites[site].position))
         .collect();
     let trips = walked_trips(layer, exposure);
-    let reach_m = comparison.facts.settings.reach_m;
-    let roles = passed::roles(layer.network.graph(), &trips, &vertices, reach_m);
+    let roles = passed::roles(layer.network.graph(), &trips, &vertices, &RoleParams::of(comparison.facts));
     let signs = comparison.facts.signs_in_place.iter().filter(|sign| sign.given.plan == Some(plan.id));
     let next_up_s = signs.map(|sign| sign.given.up_s).filter(|up_s| *up_s > times.last_up_s).min();
     let mut places = vec![Period::NONE; vertices.len()];

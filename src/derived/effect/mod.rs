@@ -10,6 +10,7 @@ mod walked;
 use crate::analysis::before_after::WhyNot;
 use crate::analysis::network::Network;
 use crate::derived::DeriveError;
+use crate::derived::effect::passed::RoleParams;
 use crate::derived::effect::passed::vertex_of;
 use crate::derived::exposure::ExposureLayer;
 use crate::derived::facts::Facts;
@@ -86,19 +87,22 @@ pub fn compute(
     records: &SignRecords,
 ) -> Result<EffectLayer, DeriveError> {
     let signs = &facts.signs_in_place;
-    let vertices: Vec<Option<usize>> = signs.iter().map(|sign| vertex_of(layer, sign.given.position)).collect();
+    let vertices: Vec<Option<usize>> =
+        signs.iter().map(|sign| vertex_of(layer, sign.given.position)).collect();
     let roles = exposure.map(|exposure| {
         let trips = walked_trips(layer, exposure);
-        passed::roles(layer.network.graph(), &trips, &vertices, facts.settings.reach_m)
+        passed::roles(layer.network.graph(), &trips, &vertices, &RoleParams::of(facts))
     });
     let walks = walked::walks(facts, layer, snaps);
     let campaigns = match &roles {
         _ if signs.is_empty() => Err("No sign has been put up yet.".to_owned()),
-        None => Err(
-            "Nothing says how many people walk, so it is not known who passed a sign and who did not.".to_owned()
-        ),
+        None => {
+            Err("Nothing says how many people walk, so it is not known who passed a sign and who did not."
+                .to_owned())
+        }
         Some(roles) => {
-            let comparison = campaign::Comparison { facts, layer, exposure, snaps, records, roles, walks: &walks };
+            let comparison =
+                campaign::Comparison { facts, layer, exposure, snaps, records, roles, walks: &walks };
             Ok(comparison.campaigns()?)
         }
     };
@@ -123,8 +127,12 @@ pub fn why_words(why: WhyNot) -> &'static str {
     match why {
         WhyNot::NoSigns => "no sign warns of any stretch",
         WhyNot::SignsNotWalked => "surveys have not walked where the signs warn in both periods",
-        WhyNot::NoControls => "every stretch that was walked has walkers who passed a sign, so nothing is left to compare with",
-        WhyNot::NoControlEncounters => "surveys met no snake on stretches without signs in one of the periods",
+        WhyNot::NoControls => {
+            "every stretch that was walked has walkers who passed a sign, so nothing is left to compare with"
+        }
+        WhyNot::NoControlEncounters => {
+            "surveys met no snake on stretches without signs in one of the periods"
+        }
         WhyNot::NothingExpected => "surveys met no snake before, so nothing is expected",
     }
 }

@@ -1,6 +1,7 @@
 //! Who has passed which sign where: what a sign warns of, and which stretches know no sign.
 
 use crate::analysis::graph::Graph;
+use crate::derived::facts::Facts;
 use crate::derived::network::NetworkLayer;
 use crate::domain::geography::LonLat;
 use crate::signage::placement::walk::Event;
@@ -12,11 +13,28 @@ use crate::signage::placement::walk::walk;
 
 /// A sign farther than this from every vertex of the trails warns nobody.
 const FARTHEST_SIGN_M: f64 = 150.0;
-/// A segment belongs to a sign where at least this share of its walkers are in reach of one.
-const WARNED_SHARE: f64 = 0.5;
-/// A segment is a control where at most this share of its walkers have passed a sign: where trails meet, somebody always
-/// has.
-const PASSED_SHARE: f64 = 0.05;
+
+/// What makes a segment a sign's, or a control.
+#[derive(Debug, Clone, Copy, PartialEq)]
+pub(super) struct RoleParams {
+    /// How far a sign is remembered, metres of walking.
+    pub(super) reach_m: f64,
+    /// Least share of walkers in reach where a segment belongs to a sign.
+    pub(super) warned_share: f64,
+    /// Greatest share of walkers who passed a sign where a segment is a control.
+    pub(super) passed_share: f64,
+}
+
+impl RoleParams {
+    pub(super) fn of(facts: &Facts) -> Self {
+        let settings = &facts.settings;
+        Self {
+            reach_m: settings.reach_m,
+            warned_share: settings.effect_warned,
+            passed_share: settings.effect_passed,
+        }
+    }
+}
 
 /// What a segment is in a comparison.
 #[derive(Debug, Clone, Copy, PartialEq, Eq)]
@@ -55,19 +73,16 @@ pub(super) fn roles(
     graph: &Graph,
     trips: &[WalkedTrip],
     vertices: &[Option<usize>],
-    reach_m: f64,
+    params: &RoleParams,
 ) -> Vec<SegmentRole> {
     let standing: Vec<usize> = (0..vertices.len()).filter(|sign| vertices[*sign].is_some()).collect();
-    let sites: Vec<Site> = vertices
-        .iter()
-        .flatten()
-        .map(|vertex| Site { spot: Spot::Vertex(*vertex), faces: None })
-        .collect();
+    let sites: Vec<Site> =
+        vertices.iter().flatten().map(|vertex| Site { spot: Spot::Vertex(*vertex), faces: None }).collect();
     let index = SiteIndex::new(graph, &sites);
     let mut walked = vec![Walked::default(); graph.n_edges()];
     for trip in trips {
         let mut has_passed = false;
-        walk(graph, trip, &index, reach_m, |event| match event {
+        walk(graph, trip, &index, params.reach_m, |event| match event {
             Event::Passed { .. } => has_passed = true,
             Event::Walked { leg, length_m, warned_by } => {
                 let sums = &mut walked[leg.segment];
@@ -82,7 +97,7 @@ pub(super) fn roles(
             }
         });
     }
-    walked.iter().map(role).collect()
+    walked.iter().map(|walked| role(walked, params)).collect()
 }
 
 fn add(sums: &mut Vec<(usize, f64)>, sign: usize, metres: f64) {
@@ -92,12 +107,12 @@ fn add(sums: &mut Vec<(usize, f64)>, sign: usize, metres: f64) {
     }
 }
 
-fn role(walked: &Walked) -> SegmentRole {
+fn role(walked: &Walked, params: &RoleParams) -> SegmentRole {
     let most = walked.by_sign.iter().max_by(|a, b| a.1.total_cmp(&b.1).then(b.0.cmp(&a.0)));
     match most {
         _ if walked.all <= 0.0 => SegmentRole::NotWalked,
-        Some((sign, _)) if walked.in_reach >= WARNED_SHARE * walked.all => SegmentRole::Signed(*sign),
-        _ if walked.after_a_sign <= PASSED_SHARE * walked.all => SegmentRole::Control,
+        Some((sign, _)) if walked.in_reach >= params.warned_share * walked.all => SegmentRole::Signed(*sign),
+        _ if walked.after_a_sign <= params.passed_share * walked.all => SegmentRole::Control,
         _ => SegmentRole::Mixed,
     }
 }
@@ -116,7 +131,8 @@ mod tests {
         let graph = Graph::new(8, edges).unwrap();
         let leg = |segment| WalkedLeg { segment, heading: Heading::Forward };
         let trip = WalkedTrip { trailhead: 0, parties: 3.0, legs: (0..5).map(leg).collect() };
-        let found = roles(&graph, &[trip], &[None, Some(2)], 200.0);
+        let params = RoleParams { reach_m: 200.0, warned_share: 0.5, passed_share: 0.05 };
+        let found = roles(&graph, &[trip], &[None, Some(2)], &params);
         use SegmentRole::*;
         assert_eq!(found, [Control, Control, Signed(1), Signed(1), Mixed, NotWalked]);
     }

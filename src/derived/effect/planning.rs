@@ -40,6 +40,8 @@ pub struct Wait {
     pub per_sign_year: f64,
     /// Encounters a year on stretches without signs.
     pub control_per_year: f64,
+    /// Coefficient of variation of how rates change on their own from place to place.
+    pub variation: f64,
 }
 
 /// A row of the table: so many signs, and the smallest reduction that shows after each number of years.
@@ -87,9 +89,8 @@ pub(super) fn basis(facts: &Facts, layer: &NetworkLayer, walks: &[SurveyWalk]) -
 /// # Errors
 /// [`DeriveError::Unanswerable`] when a number is out of range.
 pub fn power_rows(wait: &Wait) -> Result<Vec<PowerRow>, DeriveError> {
-    let unanswerable = |error: crate::analysis::before_after::InvalidComparison| {
-        DeriveError::missing(format!("{error}."))
-    };
+    let unanswerable =
+        |error: crate::analysis::before_after::InvalidComparison| DeriveError::missing(format!("{error}."));
     let cell = |n_signs: usize, years_after: f64| -> Result<(f64, Detectable), DeriveError> {
         let inputs = PowerInputs {
             n_signs,
@@ -97,6 +98,7 @@ pub fn power_rows(wait: &Wait) -> Result<Vec<PowerRow>, DeriveError> {
             years_after,
             per_sign_year: wait.per_sign_year,
             control_per_year: wait.control_per_year,
+            variation: wait.variation,
             ..PowerInputs::default()
         };
         Ok((years_after, smallest_reduction(&inputs).map_err(unanswerable)?))

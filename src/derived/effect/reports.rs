@@ -89,14 +89,16 @@ pub(super) fn answer(
         return Ok(ReportsAnswer::NotWalked);
     };
     let reports = [sb.count, sa.count, cb.count, ca.count];
-    let cells =
-        Cells { signed_before: *sb, signed_after: *sa, control_before: *cb, control_after: *ca };
+    let cells = Cells { signed_before: *sb, signed_after: *sa, control_before: *cb, control_after: *ca };
     if totals.iter().any(|cell| cell.km <= 0.0) {
         return Ok(ReportsAnswer::NotWalked);
     }
-    let known = ReportingCells { signed_before: rsb, signed_after: rsa, control_before: rcb, control_after: rca };
+    let known =
+        ReportingCells { signed_before: rsb, signed_after: rsa, control_before: rcb, control_after: rca };
     match reported_change(&cells, &known, 0.95).map_err(DeriveError::internal)? {
-        ReportedChange::Estimated { change, limits } => Ok(ReportsAnswer::Estimated { change, limits, reports }),
+        ReportedChange::Estimated { change, limits } => {
+            Ok(ReportsAnswer::Estimated { change, limits, reports })
+        }
         ReportedChange::Refused { missing } => {
             let lacking = CELLS.iter().zip(&ratios).zip(missing).filter(|(_, is_missing)| *is_missing);
             let words = |((cell, ratio), _): ((&(Role, Side, &'static str), &ReportingRatio), bool)| {

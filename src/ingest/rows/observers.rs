@@ -68,9 +68,17 @@ mod tests {
     use crate::ingest::row::Pairs;
 
     fn read(values: [&str; 7]) -> Result<DoubleObservationDraft, Problem> {
-        let headers =
-            ["eventID", "protocol", "first_observer", "second_observer", "occurrenceID", "by_first", "by_second"];
-        let pairs = headers.iter().zip(values).map(|(header, value)| ((*header).to_owned(), value.to_owned()));
+        let headers = [
+            "eventID",
+            "protocol",
+            "first_observer",
+            "second_observer",
+            "occurrenceID",
+            "by_first",
+            "by_second",
+        ];
+        let pairs =
+            headers.iter().zip(values).map(|(header, value)| ((*header).to_owned(), value.to_owned()));
         observation(&Pairs::new(Content::DoubleObserver, 2, pairs.collect(), &context()))
     }
 

@@ -84,13 +84,12 @@ async fn page(app: &App, facts: &Derived<Facts>, query: &Query) -> Result<(Effec
         headline: effect_words::headline(&layer),
         signs: layer.signs.iter().map(|sign| sign_shown(sign, &zone)).collect(),
         campaigns: match &layer.campaigns {
-            Ok(campaigns) => Ok(campaigns
-                .iter()
-                .map(|campaign| effect_words::campaign(campaign, &layer, &zone))
-                .collect()),
+            Ok(campaigns) => {
+                Ok(campaigns.iter().map(|campaign| effect_words::campaign(campaign, &layer, &zone)).collect())
+            }
             Err(why) => Err(why.clone()),
         },
-        planning: planning(&layer, query)?,
+        planning: planning(&layer, facts, query)?,
         given: Vec::new(),
         errors: Vec::new(),
     };
@@ -125,7 +124,9 @@ fn sign_shown(standing: &SignStanding, zone: &TimeZone) -> SignShown {
         is_up: given.down_s.is_none(),
         warns: match () {
             () if !standing.is_by_trail => "nobody: it stands away from the trails".to_owned(),
-            () if standing.warns_on.is_empty() => "no stretch on which most walkers are in its reach".to_owned(),
+            () if standing.warns_on.is_empty() => {
+                "no stretch on which most walkers are in its reach".to_owned()
+            }
             () => format!("{:.1} km of {}", standing.warns_km, standing.warns_on.join(" and ")),
         },
         inspected: match &standing.inspected {
@@ -142,7 +143,7 @@ fn sign_shown(standing: &SignStanding, zone: &TimeZone) -> SignShown {
     }
 }
 
-fn planning(layer: &EffectLayer, query: &Query) -> Result<PlanningShown, Error> {
+fn planning(layer: &EffectLayer, facts: &Facts, query: &Query) -> Result<PlanningShown, Error> {
     let basis = &layer.planning;
     let controls = (basis.all_per_year - 6.0 * basis.per_sign_year).max(0.0);
     let labels = [
@@ -166,7 +167,8 @@ fn planning(layer: &EffectLayer, query: &Query) -> Result<PlanningShown, Error> 
     }
     let rows = match numbers[..] {
         [Some(per_sign_year), Some(control_per_year), Some(years_before)] => {
-            let wait = Wait { years_before, per_sign_year, control_per_year };
+            let variation = facts.settings.effect_variation;
+            let wait = Wait { years_before, per_sign_year, control_per_year, variation };
             match power_rows(&wait) {
                 Ok(rows) => Ok(rows),
                 Err(DeriveError::Unanswerable(why)) => Err(why),
@@ -184,6 +186,7 @@ fn planning(layer: &EffectLayer, query: &Query) -> Result<PlanningShown, Error> 
     };
     Ok(PlanningShown {
         basis: basis_words(basis),
+        variation: facts.settings.effect_variation,
         fields,
         errors,
         years: years.unwrap_or_default(),
@@ -193,7 +196,8 @@ fn planning(layer: &EffectLayer, query: &Query) -> Result<PlanningShown, Error> 
 
 fn basis_words(basis: &PlanningBasis) -> String {
     if basis.n_walks == 0 {
-        return "No survey walk with a track has been brought in yet: enter what surveys would count.".to_owned();
+        return "No survey walk with a track has been brought in yet: enter what surveys would count."
+            .to_owned();
     }
     format!(
         "So far {} survey walks over {:.0} year{} met {} snakes on {} km, {:.1} a year on {:.0} km of trail. A sign of average \
@@ -232,12 +236,14 @@ pub async fn put_up(State(app): State<App>, Form(given): Form<Fields>) -> Result
         }
     });
     let up_s = day(&app, &facts, &given, &mut errors);
-    let (Some(name), Some(kind), Some(by), Some(position), Some(up_s)) = (name, kind, by, position, up_s) else {
+    let (Some(name), Some(kind), Some(by), Some(position), Some(up_s)) = (name, kind, by, position, up_s)
+    else {
         return refused(&app, &facts, given, errors).await;
     };
     let draft = SignInPlaceDraft { name, position, kind, plan: None, up_s, down_s: None };
     let summary = format!("sign {} put up", draft.name);
-    let put = async |writer: &mut Writer, target: &Target| writer.put_signs_in_place(target, &[(0, draft)]).await;
+    let put =
+        async |writer: &mut Writer, target: &Target| writer.put_signs_in_place(target, &[(0, draft)]).await;
     match write(&app, &facts, (&by, &summary), put).await? {
         None => Ok(Redirect::to("/effect").into_response()),
         Some(problem) => refused(&app, &facts, given, vec![("form".to_owned(), problem)]).await,
@@ -263,7 +269,8 @@ pub async fn take_down(
     };
     let summary = format!("sign {} taken down", sign.given.name);
     let draft = SignInPlaceDraft { down_s: Some(down_s), ..sign.given };
-    let put = async |writer: &mut Writer, target: &Target| writer.put_signs_in_place(target, &[(0, draft)]).await;
+    let put =
+        async |writer: &mut Writer, target: &Target| writer.put_signs_in_place(target, &[(0, draft)]).await;
     match write(&app, &facts, (&by, &summary), put).await? {
         None => Ok(Redirect::to("/effect").into_response()),
         Some(problem) => refused(&app, &facts, HashMap::new(), vec![("form".to_owned(), problem)]).await,

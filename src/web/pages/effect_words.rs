@@ -46,7 +46,9 @@ fn sentence(campaign: &Campaign) -> String {
     let known = [campaign.lottery.as_ref(), campaign.later.as_ref()];
     let best = known.into_iter().flatten().find(|found| matches!(found, Effectiveness::Estimated(_)));
     match best.unwrap_or(&campaign.bayes) {
-        Effectiveness::NotEstimable(why) => format!("It cannot be said yet whether the signs helped: {}.", why_words(*why)),
+        Effectiveness::NotEstimable(why) => {
+            format!("It cannot be said yet whether the signs helped: {}.", why_words(*why))
+        }
         Effectiveness::Estimated(index) => match index.verdict {
             Verdict::Fewer => format!(
                 "Where the {} signs warn, surveys met fewer snakes than expected without them: {} instead of {:.0}.",
@@ -102,7 +104,9 @@ pub(super) fn campaign(campaign: &Campaign, layer: &EffectLayer, zone: &TimeZone
         by_sign: campaign
             .by_sign
             .iter()
-            .map(|counts| counts_row(layer.signs[counts.sign].sign.given.name.clone(), counts.before, counts.after))
+            .map(|counts| {
+                counts_row(layer.signs[counts.sign].sign.given.name.clone(), counts.before, counts.after)
+            })
             .collect(),
         controls: campaign
             .controls
@@ -118,7 +122,11 @@ fn counts_row(name: String, before: Period, after: Period) -> CountsRow {
 }
 
 fn period_words(period: Period) -> String {
-    if period.km == 0.0 { "not walked".to_owned() } else { format!("{} in {:.1} km", period.count, period.km) }
+    if period.km == 0.0 {
+        "not walked".to_owned()
+    } else {
+        format!("{} in {:.1} km", period.count, period.km)
+    }
 }
 
 fn periods(campaign: &Campaign, zone: &TimeZone) -> Vec<String> {
@@ -213,9 +221,11 @@ fn share(share: &ShareOutcome) -> OutcomeRow {
     let (estimate, tests, verdict) = match &share.compared {
         Err(why) => (Err(why.clone()), String::new(), "Nothing yet"),
         Ok(compared) => {
-            let excluded = compared.limits.upper.is_some_and(|upper| upper < 1.0) || compared.limits.lower > 1.0;
+            let excluded =
+                compared.limits.upper.is_some_and(|upper| upper < 1.0) || compared.limits.lower > 1.0;
             let tests = compared.tests.map(|tests| format!("p = {}", p_words(tests.p_likelihood_ratio)));
-            let verdict = if excluded { "Changed, encounters taken one by one" } else { "Not told apart from chance" };
+            let verdict =
+                if excluded { "Changed, encounters taken one by one" } else { "Not told apart from chance" };
             (estimate(compared.change, compared.limits), tests.unwrap_or_default(), verdict)
         }
     };
@@ -250,7 +260,10 @@ fn reports(answer: &ReportsAnswer) -> String {
                 }
                 Err(words) => words,
             };
-            format!("Reports ({}), each of the four divided by its own reporting ratio: {words}.", counts(reports))
+            format!(
+                "Reports ({}), each of the four divided by its own reporting ratio: {words}.",
+                counts(reports)
+            )
         }
         ReportsAnswer::Refused { missing, reports } => {
             let cells: Vec<String> =

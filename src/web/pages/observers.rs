@@ -90,7 +90,9 @@ fn independent(found: &IndependentFindings) -> ProtocolShown {
         known.map(estimate).ok_or_else(|| format!("the {other} noticed none to judge by"))
     };
     let number = match (plain.overlap, plain.limits) {
-        (Overlap::NothingSeen, _) => "Neither noticed any snake: how many there were is not known.".to_owned(),
+        (Overlap::NothingSeen, _) => {
+            "Neither noticed any snake: how many there were is not known.".to_owned()
+        }
         (Overlap::None, _) => format!(
             "{} different encounters, none noticed by both: the data set no upper bound on how many could have been seen.",
             plain.seen
@@ -105,8 +107,12 @@ fn independent(found: &IndependentFindings) -> ProtocolShown {
         ),
     };
     let caution = match plain.overlap {
-        Overlap::Few => "Fewer than seven were noticed by both: the number is badly biased and its interval too narrow.",
-        Overlap::None => "None was noticed by both, so that shares of zero only say that more pairs of walks are needed.",
+        Overlap::Few => {
+            "Fewer than seven were noticed by both: the number is badly biased and its interval too narrow."
+        }
+        Overlap::None => {
+            "None was noticed by both, so that shares of zero only say that more pairs of walks are needed."
+        }
         Overlap::NothingSeen | Overlap::NothingMissed | Overlap::Enough => "",
     };
     let sentence = match (plain.overlap, plain.first, plain.second) {
@@ -204,7 +210,9 @@ fn lead_follow(found: &LeadFollowFindings) -> ProtocolShown {
             counts,
             detection: vec![(
                 "One observer".to_owned(),
-                Err(format!("the follower found {second}, no fewer than the leader's {first}: not estimable")),
+                Err(format!(
+                    "the follower found {second}, no fewer than the leader's {first}: not estimable"
+                )),
             )],
             number: "Two passes of which the second finds as many say nothing about what is left.".to_owned(),
             caution: String::new(),

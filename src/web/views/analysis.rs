@@ -18,11 +18,7 @@ pub const ENTRIES: &[Entry] = &[
         "Reactions",
         "What did snakes do when people passed, stood beside, stepped over or on them?",
     ),
-    Entry(
-        "/observers",
-        "Seen or missed",
-        "How many snakes that could be seen do surveyors walk past?",
-    ),
+    Entry("/observers", "Seen or missed", "How many snakes that could be seen do surveyors walk past?"),
     Entry(
         "/effect",
         "Did the signs help?",

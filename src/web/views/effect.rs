@@ -5,6 +5,7 @@ use maud::html;
 
 use crate::domain::sign::SignCondition;
 use crate::web::views::charts::Estimate;
+use crate::web::views::charts::percent;
 
 /// The page.
 #[derive(Debug, Clone)]
@@ -96,6 +97,8 @@ pub struct CountsRow {
 pub struct PlanningShown {
     /// What surveys count now.
     pub basis: String,
+    /// How much rates change on their own from place to place: a coefficient of variation.
+    pub variation: f64,
     /// The numbers that the table rests on, as typed: field, label, value.
     pub fields: Vec<(String, String, String)>,
     /// Messages at the fields.
@@ -162,7 +165,11 @@ fn outcome_row(outcome: &OutcomeRow) -> Markup {
 
 /// Limits of a ratio; an upper one without end is open.
 pub fn limits_words(lower: f64, upper: f64) -> String {
-    if upper.is_finite() { format!("{lower:.2} to {upper:.2}") } else { format!("{lower:.2} and up, no upper limit") }
+    if upper.is_finite() {
+        format!("{lower:.2} to {upper:.2}")
+    } else {
+        format!("{lower:.2} and up, no upper limit")
+    }
 }
 
 fn counts(title: &str, what: &str, rows: &[CountsRow]) -> Markup {
@@ -206,7 +213,7 @@ fn planning(shown: &PlanningShown) -> Markup {
                     } } }
                 },
             }
-            p.small.soft { "Rates on the trails are taken to change over the years by a standard deviation of 30 % apart from each other. Fewer than six signs can never stand out in a test that takes each sign as one. Signs put up by lot among like places give the plainest answer." }
+            p.small.soft { "Rates are taken to change on their own over the years, from place to place, with a standard deviation of " (percent(shown.variation)) ". Fewer than six signs can never stand out in a test that takes each sign as one. Signs put up by lot among like places give the plainest answer." }
         }
     }
 }
@@ -295,7 +302,12 @@ fn put_up(page: &EffectPage) -> Markup {
 pub fn samples() -> Vec<EffectPage> {
     let planning = PlanningShown {
         basis: "186 survey walks over 3 years met 214 snakes on 1,020 km.".to_owned(),
-        fields: vec![("per_sign".to_owned(), "Encounters a year where one sign warns".to_owned(), "1.5".to_owned())],
+        variation: 0.3,
+        fields: vec![(
+            "per_sign".to_owned(),
+            "Encounters a year where one sign warns".to_owned(),
+            "1.5".to_owned(),
+        )],
         errors: Vec::new(),
         years: vec!["after 1 year".to_owned(), "after 2 years".to_owned()],
         rows: Ok(vec![
@@ -333,7 +345,8 @@ pub fn samples() -> Vec<EffectPage> {
         outcomes: vec![outcome, empty_cell, open],
         by_sign: vec![row("S1")],
         controls: vec![row("Swale Path, 2.1 km")],
-        reports: "Reports say nothing here: how much people report is not known with signs, after.".to_owned(),
+        reports: "Reports say nothing here: how much people report is not known with signs, after."
+            .to_owned(),
     };
     let sign = SignShown {
         id: 4,

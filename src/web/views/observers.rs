@@ -177,7 +177,8 @@ pub fn samples() -> Vec<ObserversPage> {
     };
     let independent = ProtocolShown {
         sentence: "Of ten snakes that could be seen, one observer walks past about four.".to_owned(),
-        counts: "12 walks, 43 encounters: 15 noticed by the first only, 9 by the second only, 19 by both.".to_owned(),
+        counts: "12 walks, 43 encounters: 15 noticed by the first only, 9 by the second only, 19 by both."
+            .to_owned(),
         detection: vec![
             ("First observer".to_owned(), share(0.68)),
             ("Second observer".to_owned(), Err("the first noticed none to judge by".to_owned())),
@@ -190,7 +191,11 @@ pub fn samples() -> Vec<ObserversPage> {
         lead_follow: Some(ProtocolShown { caution: String::new(), ..independent }),
         models: vec![
             ModelRow { name: "distance first noticed, m".to_owned(), fit: Ok(fit), is_best: true },
-            ModelRow { name: "nothing".to_owned(), fit: Err("both noticed everything".to_owned()), is_best: false },
+            ModelRow {
+                name: "nothing".to_owned(),
+                fit: Err("both noticed everything".to_owned()),
+                is_best: false,
+            },
         ],
         n_modelled: 40,
         pairs: vec![PairShown { who: "A and B, independent".to_owned(), n_walks: 12, counts: [15, 9, 19] }],

@@ -65,12 +65,21 @@ async fn bring_in(test: &TestApp, content: Content, text: String) -> (u64, u64) 
 #[tokio::test]
 async fn a_file_of_two_observers_becomes_an_interval() {
     let test = with_walks().await;
-    test.get("/observers").await.expect(200).says("No survey walk with two observers has been brought in yet");
+    test.get("/observers")
+        .await
+        .expect(200)
+        .says("No survey walk with two observers has been brought in yet");
     let mut text =
         "eventID,protocol,first_observer,second_observer,occurrenceID,by_first,by_second\n".to_owned();
     for idx in 0..N_ENCOUNTERS {
         // 15 by the first only, 9 by the second only, 19 by both.
-        let (first, second) = if idx < 15 { ("yes", "no") } else if idx < 24 { ("no", "yes") } else { ("yes", "yes") };
+        let (first, second) = if idx < 15 {
+            ("yes", "no")
+        } else if idx < 24 {
+            ("no", "yes")
+        } else {
+            ("yes", "yes")
+        };
         text += &format!("W-1,independent,A,B,D-{idx},{first},{second}\n");
     }
     text += "W-2,lead-follow,A,C,,,\nW-9,independent,A,B,,,\nW-1,independent,A,B,D-0,no,no\n";
