@@ -34,7 +34,7 @@ fn park(seed: u64, kept: f64, trend: f64) -> Vec<(Counts, Role)> {
     let chosen_by: Vec<u64> = rates.iter().map(|rate| poisson(&mut rng, *rate)).collect();
     let mut order: Vec<usize> = (0..N_UNITS).collect();
     order.sort_by_key(|unit| std::cmp::Reverse(chosen_by[*unit]));
-    let mut role = vec![Role::Control; N_UNITS];
+    let mut role = [Role::Control; N_UNITS];
     order[..N_SIGNS].iter().for_each(|unit| role[*unit] = Role::Signed);
     (0..N_UNITS)
         .map(|unit| {
@@ -155,7 +155,7 @@ fn a_fair_draw_calls_useless_signs_at_its_level() {
                     // Two places of like worth, not of the same.
                     let others = rate * Gamma::new(16.0, 1.0 / 16.0).unwrap().sample(&mut rng);
                     let period = |count| Period { count, km: KM };
-                    let is_first = rate.to_bits() % 2 == 0;
+                    let is_first = rate.to_bits().is_multiple_of(2);
                     let (with, without) = if is_first { (rate, others) } else { (others, rate) };
                     PairCounts {
                         signed: period(poisson(&mut rng, with * kept)),

@@ -72,6 +72,7 @@ fn sentence(campaign: &Campaign) -> String {
 
 /// A comparison as the page shows it.
 pub(super) fn campaign(campaign: &Campaign, layer: &EffectLayer, zone: &TimeZone) -> CampaignShown {
+    let is_only = layer.campaigns.as_ref().is_ok_and(|campaigns| campaigns.len() == 1);
     let mut outcomes = vec![outcome(
         "Survey encounters where signs warn",
         "held against what the posterior of every stretch expected, given all records before",
@@ -94,7 +95,8 @@ pub(super) fn campaign(campaign: &Campaign, layer: &EffectLayer, zone: &TimeZone
     outcomes.extend(campaign.shares.iter().map(share));
     CampaignShown {
         name: campaign.name.clone(),
-        sentence: sentence(campaign),
+        // The only one's sentence is the headline.
+        sentence: if is_only { String::new() } else { sentence(campaign) },
         periods: periods(campaign, zone),
         raw: match campaign.raw_ratio {
             Ratio::Finite(ratio) => format!("{ratio:.2}"),

@@ -48,7 +48,7 @@ pub struct SignShown {
 pub struct CampaignShown {
     /// Their name.
     pub name: String,
-    /// The sentence for everybody.
+    /// The sentence for everybody; empty where it stands above already.
     pub sentence: String,
     /// The periods in words.
     pub periods: Vec<String>,
@@ -130,7 +130,7 @@ fn campaign_card(campaign: &CampaignShown) -> Markup {
     html! {
         section.card {
             h2 { (campaign.name) }
-            p { strong { (campaign.sentence) } }
+            @if !campaign.sentence.is_empty() { p { strong { (campaign.sentence) } } }
             ul.small.soft { @for words in &campaign.periods { li { (words) } } }
             table.stack {
                 thead { tr {
