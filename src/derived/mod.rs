@@ -8,10 +8,12 @@
 
 pub mod density;
 pub mod deriver;
+pub mod effect;
 pub mod exposure;
 pub mod facts;
 mod memo;
 pub mod network;
+pub mod observers;
 pub mod places;
 pub mod plan;
 pub mod rate_pattern;

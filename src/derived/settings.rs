@@ -109,6 +109,15 @@ settings! {
     /// High heed probability.
     heed_high: "heed-high", "Heed probability, high", "share", 0.8, 0.0, 1.0,
         "the greatest share of warned walkers that heed a sign; assumption";
+    /// Share of walkers in reach from which a segment is a sign's.
+    effect_warned: "effect-warned-share", "Warned where a sign is judged", "share", 0.5, 0.1, 1.0,
+        "what signs did is judged where at least this share of walkers are in reach of one";
+    /// Share of walkers that passed a sign up to which a segment is a control.
+    effect_passed: "effect-passed-share", "Passed a sign on a control", "share", 0.05, 0.0, 0.3,
+        "controls are stretches where at most this share of walkers passed a sign; where trails meet, somebody always has";
+    /// Coefficient of variation of how rates change from sign to sign.
+    effect_variation: "effect-variation", "Variation of change between places", "share", 0.3, 0.0, 3.0,
+        "how much rates change on their own from place to place over the years, for planning a comparison; assumption";
 }
 
 /// Why a setting is refused.

@@ -48,6 +48,12 @@ pub const ENTRIES: &[Entry] = &[
         "Strikes by species, life stage, temperature and season",
         "Does what holds for all approaches hold in each part of them?",
     ),
+    Entry("/observers", "Seen or missed", "How many snakes that could be seen do surveyors walk past?"),
+    Entry(
+        "/effect",
+        "Did the signs help?",
+        "Are fewer snakes met, or stepped over, where signs warn than were to be expected, and what could be found out?",
+    ),
 ];
 
 /// The page's body.

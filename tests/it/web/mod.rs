@@ -1,8 +1,10 @@
 //! Pages and layers as readers get them.
 
 mod density;
+mod effect;
 mod errors;
 mod layers;
+mod observers;
 mod pages;
 mod reactions;
 mod samples;

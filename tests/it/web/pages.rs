@@ -33,6 +33,8 @@ const PAGES: &[&str] = &[
     "/density?show=trails&rule=discontinuous&kernel=gaussian",
     "/density?show=plane&bandwidth=likelihood",
     "/density?effort=located",
+    "/observers",
+    "/effect",
     "/reactions",
     "/reactions?effort=located&count=any",
     "/reactions/latency",

@@ -30,6 +30,16 @@ fn density() {
 }
 
 #[test]
+fn effect() {
+    check("effect", views::effect::samples().iter().map(views::effect::body));
+}
+
+#[test]
+fn observers() {
+    check("observers", views::observers::samples().iter().map(views::observers::body));
+}
+
+#[test]
 fn encounters() {
     check("encounters", views::encounters::list_samples().iter().map(views::encounters::list_body));
     check("encounter", views::encounters::one_samples().iter().map(views::encounters::one_body));
