@@ -241,14 +241,15 @@ fn draw_one(
 fn clear_unwalked(party_km: &mut [f64], scene: &Scene<'_>) {
     let n_segments = scene.network.graph.n_edges();
     let n_draws = scene.params.n_draws as f64;
-    for (segment, edge) in scene.network.graph.edges().iter().enumerate() {
-        let mut mean_km = 0.0;
-        for km in party_km.iter().skip(segment).step_by(n_segments) {
-            mean_km += km / n_draws;
-        }
-        if mean_km < scene.params.not_walked_below * edge.length_m / 1000.0 {
-            party_km.iter_mut().skip(segment).step_by(n_segments).for_each(|km| *km = 0.0);
-        }
+    let mut mean_km = vec![0.0; n_segments];
+    for row in party_km.chunks(n_segments.max(1)) {
+        mean_km.iter_mut().zip(row).for_each(|(mean, km)| *mean += km / n_draws);
+    }
+    let least = scene.params.not_walked_below / 1000.0;
+    let edges = scene.network.graph.edges().iter().zip(&mean_km);
+    let is_walked: Vec<bool> = edges.map(|(edge, mean_km)| *mean_km >= least * edge.length_m).collect();
+    for row in party_km.chunks_mut(n_segments.max(1)) {
+        row.iter_mut().zip(&is_walked).filter(|(_, walked)| !**walked).for_each(|(km, _)| *km = 0.0);
     }
 }
 

@@ -12,6 +12,7 @@ mod outage;
 mod prior;
 mod provenance;
 mod reach;
+mod skeleton;
 mod walkers;
 
 pub mod calibration;
