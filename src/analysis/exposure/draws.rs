@@ -65,13 +65,16 @@ pub(crate) fn conditional(posterior: &Posterior, open: &[usize]) -> Result<Norma
 pub(crate) const NEGLIGIBLE_PASSAGES: f64 = 1e-3;
 
 /// Adds up the party-kilometres of one parameter vector; `party_km` (one value a segment) is overwritten.
+///
+/// Returns the walkers who pass each observation's site over the study period.
 pub(crate) fn expose_once(
     model: &Model,
     network: &WalkNetwork<'_>,
     theta: &[f64],
     party_size: &[f64],
     (party_km, flow): (&mut [f64], &mut Flow),
-) {
+) -> Vec<f64> {
+    let mut passing = vec![0.0; model.n_observations()];
     let habits = model.habits(theta);
     party_km.fill(0.0);
     // Up to twice for those farther out, once for those of them who close a loop, once for edges with next to nobody.
@@ -80,6 +83,9 @@ pub(crate) fn expose_once(
         let parties = theta[head].exp() / party_size[head];
         let least = (negligible / parties).min(1.0);
         propagate_above(&skeleton.reach, &habits, least, flow);
+        for (total, passages) in passing.iter_mut().zip(model.counted_passages(head, &habits, flow)) {
+            *total += theta[head].exp() * passages;
+        }
         for edge in 0..skeleton.reach.edges.len() {
             let (out, fixed) = (2.0 * parties * flow.out[edge], parties * flow.fixed(edge));
             if out + fixed.abs() < negligible {
@@ -93,6 +99,7 @@ pub(crate) fn expose_once(
     for (km, edge) in party_km.iter_mut().zip(network.graph.edges()) {
         *km *= edge.length_m / 1000.0;
     }
+    passing
 }
 
 /// Draws the mean party size by trailhead; trailheads without their own share one draw.

@@ -86,6 +86,7 @@ pub(crate) struct Model {
     pub(crate) n_trailheads: usize,
     pub(crate) n_trails: usize,
     pub(crate) n_counters: usize,
+    n_observations: usize,
     pub(crate) skeletons: Vec<Skeleton>,
     pub(crate) shape: f64,
     pub(crate) loop_weight: f64,
@@ -120,6 +121,7 @@ impl Model {
             n_trailheads: network.trailheads.len(),
             n_trails: network.trails.len(),
             n_counters,
+            n_observations: observations.len(),
             skeletons,
             shape: params.distance_shape,
             loop_weight: params.loop_weight,
@@ -161,8 +163,23 @@ impl Model {
     /// Passages at each observation for one walker from a trailhead.
     fn passages(&self, trailhead: usize, habits: &Habits, flow: &mut Flow) -> Vec<f64> {
         propagate_above(&self.skeletons[trailhead].reach, habits, LEAST_SHARE, flow);
+        self.counted_passages(trailhead, habits, flow).collect()
+    }
+
+    /// Passages at each observation for one walker from a trailhead whose flow is known.
+    pub(crate) fn counted_passages(
+        &self,
+        trailhead: usize,
+        habits: &Habits,
+        flow: &Flow,
+    ) -> impl Iterator<Item = f64> {
         let passages = |(place, weight): &(Place, f64)| weight * place.passages(habits, flow);
-        self.counted[trailhead].iter().map(|places| places.iter().map(passages).sum()).collect()
+        self.counted[trailhead].iter().map(move |places| places.iter().map(passages).sum())
+    }
+
+    /// Number of series of counts.
+    pub(crate) fn n_observations(&self) -> usize {
+        self.n_observations
     }
 
     /// Passages for one walker, index `[trailhead][observation]`.
