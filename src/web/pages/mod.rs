@@ -5,6 +5,7 @@ pub mod analysis;
 pub(super) mod common;
 pub mod data;
 pub mod encounters;
+pub mod exposure;
 pub mod import;
 pub mod map;
 pub mod reactions;

@@ -9,6 +9,11 @@ pub struct Entry(pub &'static str, pub &'static str, pub &'static str);
 /// All pages of the analysis, in reading order.
 pub const ENTRIES: &[Entry] = &[
     Entry(
+        "/exposure",
+        "Walking",
+        "How far do people walk on each trail, how do we know, and does the model meet what was counted?",
+    ),
+    Entry(
         "/season",
         "Season and hours",
         "In which weeks and at which hours are encounters frequent, given when people walk?",
