@@ -27,6 +27,8 @@ const PAGES: &[&str] = &[
     "/encounters?effort=located&month=5",
     "/encounters/1",
     "/analysis",
+    "/exposure",
+    "/exposure?trail=0",
     "/season",
     "/reactions",
     "/reactions?effort=located&count=any",
