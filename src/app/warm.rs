@@ -68,7 +68,10 @@ pub async fn keep_warm(app: App) {
                     }
                     Err(error) => {
                         tracing::warn!(%revision, %error, "layers could not be derived");
-                        Progress::Stopped(revision, "a layer could not be derived; the log says why".to_owned())
+                        Progress::Stopped(
+                            revision,
+                            "a layer could not be derived; the log says why".to_owned(),
+                        )
                     }
                 };
                 app.set_progress(progress);

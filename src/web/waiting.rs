@@ -28,7 +28,11 @@ const ASK_AGAIN_S: &str = "2";
 
 /// Carries on when the reader has gone or the time is up: what was computed by then is there for the next question,
 /// instead of being begun again by it. A page whose layers are still being derived says so instead of keeping its reader.
-pub(super) async fn carry_on(State(app): State<App>, request: Request, next: Next) -> Result<Response, Error> {
+pub(super) async fn carry_on(
+    State(app): State<App>,
+    request: Request,
+    next: Next,
+) -> Result<Response, Error> {
     let path = request.uri().path();
     // Layers answer machines, which rather wait; a form must not be told to ask again.
     let is_page = request.method() == Method::GET && !path.starts_with("/layers/");

@@ -3,8 +3,8 @@
 use nalgebra::DVector;
 use rayon::prelude::*;
 
-use crate::analysis::exposure::diagnostic::{self, Drawn, PeriodShares};
 use crate::analysis::exposure::calibration::{Calibration, CalibrationSource, Session, calibrate};
+use crate::analysis::exposure::diagnostic::{self, Drawn, PeriodShares};
 use crate::analysis::exposure::draws::{Normal, draw_party_sizes, expose_once};
 use crate::analysis::exposure::error::InvalidExposure;
 use crate::analysis::exposure::field::{CounterFit, ExposureField, Parameter, ParameterStatus};
@@ -256,7 +256,8 @@ fn draw_one(
     let sizes = draw_party_sizes(scene.network, scene.params, rng);
     let passing = expose_once(scene.model, scene.network, &theta, &sizes, out);
     let device = |seen: &Observation| (-theta[scene.model.calibration_idx(seen.counter)]).exp();
-    let counts = scene.observations.iter().zip(passing).map(|(seen, walkers)| walkers * device(seen)).collect();
+    let counts =
+        scene.observations.iter().zip(passing).map(|(seen, walkers)| walkers * device(seen)).collect();
     let walkers: Vec<f64> = theta[..scene.model.n_trailheads].iter().map(|log| log.exp()).collect();
     let parties: Vec<f64> = walkers.iter().zip(&sizes).map(|(walkers, size)| walkers / size).collect();
     let party_size = scene.params.party_size.draw(rng);

@@ -76,7 +76,9 @@ fn progress_words(progress: Progress) -> String {
             format!("Being computed: step {} of {}, {}.", step.number, step.n_steps, step.words)
         }
         Progress::Ready(revision) => format!("All figures of revision {revision} are computed."),
-        Progress::Stopped(revision, reason) => format!("Revision {revision}, as far as the data allow: {reason}"),
+        Progress::Stopped(revision, reason) => {
+            format!("Revision {revision}, as far as the data allow: {reason}")
+        }
     }
 }
 

@@ -85,14 +85,19 @@ impl Known<'_> {
         let kind_of: Vec<usize> =
             by_kind.map(|known| KINDS.iter().position(|kind| kind == known).unwrap_or_default()).collect();
         let kinds = KINDS.iter().zip(self.sums(&kind_of, KINDS.len())).enumerate();
-        let length = |kind: usize| (0..n_segments).filter(|s| kind_of[*s] == kind).map(|s| self.length_km(s)).sum();
+        let length =
+            |kind: usize| (0..n_segments).filter(|s| kind_of[*s] == kind).map(|s| self.length_km(s)).sum();
         let total = self.sums(&vec![0; n_segments], 1);
         let visits = places.iter().map(|place| {
             let visits = place.visits.map(|(visits, _)| common::estimate(visits));
             (place.name.clone(), visits)
         });
         Exposure {
-            period: format!("from {} to {}", day(self.exposure.period.first()), day(self.exposure.period.last())),
+            period: format!(
+                "from {} to {}",
+                day(self.exposure.period.first()),
+                day(self.exposure.period.last())
+            ),
             total_km: total[0],
             drawing: self.drawing(),
             kinds: kinds.map(|(idx, (kind, walked))| (kind_words(*kind), length(idx), walked)).collect(),
@@ -187,9 +192,12 @@ impl Known<'_> {
                 });
             }
         }
-        let description =
-            "The trails, drawn by where their walking is known from; the table beside the map has the numbers";
-        MapDrawing { description: description.to_owned(), lines, ..common::base_map(self.facts, self.network) }
+        let description = "The trails, drawn by where their walking is known from; the table beside the map has the numbers";
+        MapDrawing {
+            description: description.to_owned(),
+            lines,
+            ..common::base_map(self.facts, self.network)
+        }
     }
 
     fn identified(&self) -> Vec<String> {

@@ -186,7 +186,8 @@ pub fn steps_with_whiskers(description: &str, values: &[Estimate]) -> Markup {
 /// What was counted as squares over the intervals of what was expected, by period; linear axis from zero.
 pub fn counted_and_expected(description: &str, periods: &[(String, f64, Estimate)]) -> Markup {
     let (width, height, left, bottom, top) = (560.0, 200.0, 56.0, 28.0, 16.0);
-    let highest = periods.iter().map(|(_, counted, expected)| expected.upper.max(*counted)).fold(0.0, f64::max);
+    let highest =
+        periods.iter().map(|(_, counted, expected)| expected.upper.max(*counted)).fold(0.0, f64::max);
     let highest = nice_ceiling(highest);
     let step = (width - left - 8.0) / periods.len().max(1) as f64;
     let x = |idx: usize| left + (idx as f64 + 0.5) * step;

@@ -123,7 +123,9 @@ fn verdict(exposure: &Exposure) -> String {
         (1, 0) => "What was counted at the one counter site is what the model expects.".to_owned(),
         (n, 0) => format!("What was counted at the {n} counter sites is what the model expects."),
         (n, flagged) => {
-            format!("At {flagged} of {n} counter sites the months or hours differ from what the model expects: see below.")
+            format!(
+                "At {flagged} of {n} counter sites the months or hours differ from what the model expects: see below."
+            )
         }
     }
 }

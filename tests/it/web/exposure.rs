@@ -35,7 +35,10 @@ async fn walking_is_said_with_intervals_and_where_it_is_known_from() {
 async fn a_trail_shows_its_stretches_and_a_missing_one_is_refused() {
     let test = TestApp::park().await;
     test.get("/exposure?trail=0").await.expect(200).says("Stretches of ");
-    test.get("/exposure?trail=999").await.expect(StatusCode::BAD_REQUEST.as_u16()).says("There is no trail 999");
+    test.get("/exposure?trail=999")
+        .await
+        .expect(StatusCode::BAD_REQUEST.as_u16())
+        .says("There is no trail 999");
 }
 
 #[tokio::test]

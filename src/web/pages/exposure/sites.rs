@@ -27,7 +27,8 @@ fn row(facts: &Facts, network: &NetworkLayer, check: &SiteCheck) -> SiteRow {
         let first = Date::new(month.year, month.month, 1);
         period(first.map(|day| day.strftime("%b %Y").to_string()).unwrap_or_default(), cell)
     };
-    let hours = |(first, cell): &(usize, CellCheck)| period(format!("{first}–{} h", first + PART_HOURS), cell);
+    let hours =
+        |(first, cell): &(usize, CellCheck)| period(format!("{first}–{} h", first + PART_HOURS), cell);
     SiteRow {
         name: format!("{counter}, {}", site_words(check.site, facts, network)),
         dispersion: check.dispersion,

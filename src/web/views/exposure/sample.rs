@@ -104,6 +104,10 @@ fn exposure() -> Exposure {
         party_sizes: vec![("the whole area".to_owned(), 2.4, 0.2)],
         places: vec![("Mill car park".to_owned(), Some(about(3_700.0))), ("Hut".to_owned(), None)],
         contradictions: Ok(vec![("Old Road".to_owned(), 2, 3.0)]),
-        assumptions: vec![("mean party size", "2.4 ± 0.2".to_owned(), "assumption, to be replaced by local figures")],
+        assumptions: vec![(
+            "mean party size",
+            "2.4 ± 0.2".to_owned(),
+            "assumption, to be replaced by local figures",
+        )],
     }
 }
