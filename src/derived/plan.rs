@@ -48,6 +48,24 @@ pub struct PlanParams {
     pub spacing: Length,
 }
 
+/// Signs of the standard plan.
+pub const STANDARD_SIGNS: usize = 6;
+
+impl PlanParams {
+    /// The plan that the map shows: the area's settings, [`STANDARD_SIGNS`] new signs.
+    ///
+    /// # Errors
+    /// [`DeriveError::Internal`] when a setting is no length.
+    pub fn standard(facts: &Facts) -> Result<Self, DeriveError> {
+        let length = |metres: f64| Length::metres(metres).map_err(DeriveError::internal);
+        Ok(Self {
+            n_signs: STANDARD_SIGNS,
+            reach: length(facts.settings.reach_m)?,
+            spacing: length(facts.settings.spacing_m)?,
+        })
+    }
+}
+
 /// A plan.
 #[derive(Debug)]
 pub struct PlanLayer {

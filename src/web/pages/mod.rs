@@ -8,6 +8,7 @@ mod effect_words;
 pub mod density;
 pub mod effect;
 pub mod encounters;
+pub mod exposure;
 pub mod import;
 pub mod latency;
 pub mod map;

@@ -24,6 +24,11 @@ pub const ENTRIES: &[Entry] = &[
         "Where did survey walks go, and what of their tracks lies on the trails?",
     ),
     Entry(
+        "/exposure",
+        "Walking",
+        "How far do people walk on each trail, how do we know, and does the model meet what was counted?",
+    ),
+    Entry(
         "/season",
         "Season and hours",
         "In which weeks and at which hours are encounters frequent, given when people walk?",

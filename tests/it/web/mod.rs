@@ -3,6 +3,7 @@
 mod density;
 mod effect;
 mod errors;
+mod exposure;
 mod layers;
 mod observers;
 mod pages;

@@ -28,6 +28,8 @@ const PAGES: &[&str] = &[
     "/encounters/1",
     "/analysis",
     "/rates",
+    "/exposure",
+    "/exposure?trail=0",
     "/season",
     "/density",
     "/density?show=trails&rule=discontinuous&kernel=gaussian",
