@@ -27,6 +27,9 @@ use crate::derived::season;
 use crate::derived::season::SeasonLayer;
 use crate::derived::snaps;
 use crate::derived::snaps::SnapLayer;
+use crate::derived::watch;
+use crate::derived::watch::WatchChoice;
+use crate::derived::watch::WatchLayer;
 use crate::domain::encounter::EffortKind;
 use crate::domain::revision::Revision;
 use crate::store::Store;
@@ -64,10 +67,13 @@ pub struct Deriver {
     reactions: Memo<(), ReactionLayer>,
     places: Memo<(), Vec<PlaceSummary>>,
     plan: Memo<PlanParams, PlanLayer>,
+    watch: Memo<WatchChoice, WatchLayer>,
 }
 
 /// How many different plans of one revision are remembered.
 const N_PLANS: usize = 32;
+/// How many watched seasons of one revision are remembered.
+const N_WATCHES: usize = 8;
 
 impl Deriver {
     /// The layers of a database; nothing is computed yet.
@@ -85,6 +91,7 @@ impl Deriver {
             reactions: Memo::new(1),
             places: Memo::new(1),
             plan: Memo::new(N_PLANS),
+            watch: Memo::new(N_WATCHES),
         }
     }
 
@@ -218,6 +225,25 @@ impl Deriver {
         let value = self.places.get(facts.revision, (), async || {
             let facts = Arc::clone(&facts.value);
             off_thread(move || places::compute(&facts, &exposure.value, &snaps.value)).await
+        });
+        Ok(facts.with(value.await?))
+    }
+
+    /// A season against what former years lead to expect.
+    ///
+    /// # Errors
+    /// [`DeriveError::Unanswerable`] without rates or an earlier year.
+    pub async fn watch(
+        &self,
+        facts: &Derived<Facts>,
+        choice: WatchChoice,
+    ) -> Result<Derived<WatchLayer>, DeriveError> {
+        let (exposure, snaps) = (self.exposure(facts).await?, self.snaps(facts).await?);
+        let rates = self.rates(facts).await?;
+        let value = self.watch.get(facts.revision, choice, async || {
+            let facts = Arc::clone(&facts.value);
+            off_thread(move || watch::compute(&facts, &exposure.value, &snaps.value, &rates.value, choice))
+                .await
         });
         Ok(facts.with(value.await?))
     }

@@ -10,6 +10,7 @@ pub mod density;
 pub mod deriver;
 pub mod exposure;
 pub mod facts;
+pub mod forecast;
 mod memo;
 pub mod network;
 pub mod places;
@@ -19,6 +20,7 @@ pub mod reactions;
 pub mod season;
 pub mod settings;
 pub mod snaps;
+pub mod watch;
 
 pub use crate::derived::deriver::Derived;
 pub use crate::derived::deriver::Deriver;

@@ -97,6 +97,15 @@ settings! {
     /// High heed probability.
     heed_high: "heed-high", "Heed probability, high", "share", 0.8, 0.0, 1.0,
         "the greatest share of warned walkers that heed a sign; assumption";
+    /// Longest window of the watch on the season, weeks.
+    watch_weeks: "watch-weeks", "Longest window of the watch", "weeks", 4.0, 1.0, 12.0,
+        "this season is compared with expectation over the last one to so many weeks";
+    /// False alarms of the watch in a season, over all units.
+    watch_false_alarms: "watch-false-alarms", "False alarms of the watch", "a season", 1.0, 0.05, 50.0,
+        "expected when nothing has changed, over all stretches together; fewer make real changes harder to see";
+    /// Prior variation between years.
+    watch_year_variation: "watch-year-variation", "Variation between years", "share", 0.2, 0.0, 1.0,
+        "how much whole years differ before the records speak, as a coefficient of variation; counts as two years; assumption";
 }
 
 /// Why a setting is refused.

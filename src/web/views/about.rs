@@ -28,6 +28,9 @@ const REFERENCES: &[&str] = &[
     "Kaplan, E. L. and Meier, P. (1958). Nonparametric estimation from incomplete observations. Journal of the American Statistical Association 53, 457–481.",
     "Chapman, A. D. (2020). Current Best Practices for Generalizing Sensitive Species Occurrence Data. GBIF.",
     "CDC/NIOSH. Venomous snakes: symptoms and first aid (reviewed 1 July 2016); Venomous snakes at work.",
+    "Dijkstra, E. W. (1959). A note on two problems in connexion with graphs. Numerische Mathematik 1, 269–271.",
+    "Kulldorff, M. (2001). Prospective time periodic geographical disease surveillance using a scan statistic. Journal of the Royal Statistical Society A 164, 61–72.",
+    "Farrington, C. P., Andrews, N. J., Beale, A. D. and Catchpole, M. A. (1996). A statistical algorithm for the early detection of outbreaks of infectious disease. Journal of the Royal Statistical Society A 159, 547–563.",
     "World Health Organization. Snakebite envenoming, health topic page.",
 ];
 

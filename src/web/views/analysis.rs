@@ -18,6 +18,16 @@ pub const ENTRIES: &[Entry] = &[
         "Reactions",
         "What did snakes do when people passed, stood beside, stepped over or on them?",
     ),
+    Entry(
+        "/route",
+        "What to expect on a walk",
+        "How often does a party meet a snake on this walk, in this month, beside the area's other trails?",
+    ),
+    Entry(
+        "/watch",
+        "This season against expectation",
+        "Does any trail have more encounters this season than former years lead to expect? Temporary notices.",
+    ),
 ];
 
 /// The page's body.

@@ -2,5 +2,6 @@
 
 mod errors;
 mod layers;
+mod outlook;
 mod pages;
 mod samples;
