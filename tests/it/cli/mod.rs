@@ -1,6 +1,7 @@
 //! The program as a process: commands, imports and what can go wrong with them.
 
 mod faults;
+mod outlook;
 mod season;
 mod serving;
 mod truth;
