@@ -6,6 +6,7 @@ mod demo;
 mod effect;
 mod figures;
 pub mod generate;
+mod outlook;
 mod serve;
 
 use std::net::IpAddr;
@@ -86,6 +87,10 @@ enum Command {
     Plan(figures::PlanArguments),
     /// Print what signs in place did to survey encounters as CSV.
     Effect(effect::EffectArguments),
+    /// Print what to expect on a walk, or on every trail, as CSV.
+    Forecast(outlook::ForecastArguments),
+    /// Print this season week by week against what former years lead to expect, as CSV.
+    Watch(outlook::WatchArguments),
     /// Make an invented park as files.
     Generate {
         /// How much.
@@ -162,6 +167,8 @@ async fn dispatch(command: Command) -> anyhow::Result<()> {
         Command::Rates(arguments) => figures::rates(arguments).await,
         Command::Plan(arguments) => figures::plan(arguments).await,
         Command::Effect(arguments) => effect::effect(arguments).await,
+        Command::Forecast(arguments) => outlook::forecast(arguments).await,
+        Command::Watch(arguments) => outlook::watch(arguments).await,
         Command::Generate { size, seed, out } => {
             std::fs::create_dir_all(&out)
                 .with_context(|| format!("cannot make the folder {}", out.display()))?;

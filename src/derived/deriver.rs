@@ -43,6 +43,9 @@ use crate::derived::survey;
 use crate::derived::survey::SurveyLayer;
 use crate::derived::walks;
 use crate::derived::walks::WalkLayer;
+use crate::derived::watch;
+use crate::derived::watch::WatchChoice;
+use crate::derived::watch::WatchLayer;
 use crate::domain::revision::Revision;
 use crate::store::Store;
 
@@ -87,12 +90,15 @@ pub struct Deriver {
     survey: Memo<(), SurveyLayer>,
     observers: Memo<(), ObserverLayer>,
     effect: Memo<(), EffectLayer>,
+    watch: Memo<WatchChoice, WatchLayer>,
 }
 
 /// How many different densities of one revision are remembered.
 const N_DENSITIES: usize = 16;
 /// How many different plans of one revision are remembered.
 const N_PLANS: usize = 32;
+/// How many watched seasons of one revision are remembered.
+const N_WATCHES: usize = 8;
 
 impl Deriver {
     /// The layers of a database; nothing is computed yet.
@@ -118,6 +124,7 @@ impl Deriver {
             survey: Memo::new(1),
             observers: Memo::new(1),
             effect: Memo::new(1),
+            watch: Memo::new(N_WATCHES),
         }
     }
 
@@ -341,6 +348,25 @@ impl Deriver {
         let value = self.walks.get(facts.revision, (), async || {
             let facts = Arc::clone(&facts.value);
             off_thread(move || walks::compute(&facts, &network.value)).await
+        });
+        Ok(facts.with(value.await?))
+    }
+
+    /// A season against what former years lead to expect.
+    ///
+    /// # Errors
+    /// [`DeriveError::Unanswerable`] without rates or an earlier year.
+    pub async fn watch(
+        &self,
+        facts: &Derived<Facts>,
+        choice: WatchChoice,
+    ) -> Result<Derived<WatchLayer>, DeriveError> {
+        let (exposure, snaps) = (self.exposure(facts).await?, self.snaps(facts).await?);
+        let rates = self.rates(facts).await?;
+        let value = self.watch.get(facts.revision, choice, async || {
+            let facts = Arc::clone(&facts.value);
+            off_thread(move || watch::compute(&facts, &exposure.value, &snaps.value, &rates.value, choice))
+                .await
         });
         Ok(facts.with(value.await?))
     }

@@ -11,6 +11,7 @@ pub mod deriver;
 pub mod effect;
 pub mod exposure;
 pub mod facts;
+pub mod forecast;
 mod memo;
 pub mod network;
 pub mod observers;
@@ -25,6 +26,7 @@ pub mod settings;
 pub mod snaps;
 pub mod survey;
 pub mod walks;
+pub mod watch;
 
 pub use crate::derived::deriver::Derived;
 pub use crate::derived::deriver::Deriver;

@@ -118,6 +118,15 @@ settings! {
     /// Coefficient of variation of how rates change from sign to sign.
     effect_variation: "effect-variation", "Variation of change between places", "share", 0.3, 0.0, 3.0,
         "how much rates change on their own from place to place over the years, for planning a comparison; assumption";
+    /// Longest window of the watch on the season, weeks.
+    watch_weeks: "watch-weeks", "Longest window of the watch", "weeks", 4.0, 1.0, 12.0,
+        "this season is compared with expectation over the last one to so many weeks";
+    /// False alarms of the watch in a season, over all units.
+    watch_false_alarms: "watch-false-alarms", "False alarms of the watch", "a season", 1.0, 0.05, 50.0,
+        "expected when nothing has changed, over all stretches together; fewer make real changes harder to see";
+    /// Prior variation between years.
+    watch_year_variation: "watch-year-variation", "Variation between years", "share", 0.2, 0.0, 1.0,
+        "how much whole years differ before the records speak, as a coefficient of variation; counts as two years; assumption";
 }
 
 /// Why a setting is refused.

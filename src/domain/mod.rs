@@ -9,6 +9,7 @@ pub mod encounter;
 pub mod exposure;
 pub mod geography;
 pub mod ids;
+pub mod notice;
 pub mod organism;
 pub mod place;
 pub mod revision;

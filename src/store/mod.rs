@@ -31,6 +31,7 @@ mod hand_snaps;
 mod history;
 mod incremental;
 mod kept;
+mod notices;
 mod organisms;
 mod party_sizes;
 mod places;

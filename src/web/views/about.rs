@@ -51,6 +51,9 @@ const REFERENCES: &[&str] = &[
     "Liang, K.-Y. and Zeger, S. L. (1986). Longitudinal data analysis using generalized linear models. Biometrika 73, 13–22.",
     "Fisher, R. A. (1935). The Design of Experiments. Oliver and Boyd.",
     "CDC/NIOSH. Venomous snakes: symptoms and first aid (reviewed 1 July 2016); Venomous snakes at work.",
+    "Dijkstra, E. W. (1959). A note on two problems in connexion with graphs. Numerische Mathematik 1, 269–271.",
+    "Kulldorff, M. (2001). Prospective time periodic geographical disease surveillance using a scan statistic. Journal of the Royal Statistical Society A 164, 61–72.",
+    "Farrington, C. P., Andrews, N. J., Beale, A. D. and Catchpole, M. A. (1996). A statistical algorithm for the early detection of outbreaks of infectious disease. Journal of the Royal Statistical Society A 159, 547–563.",
     "World Health Organization. Snakebite envenoming, health topic page.",
 ];
 

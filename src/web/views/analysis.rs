@@ -59,6 +59,16 @@ pub const ENTRIES: &[Entry] = &[
         "Did the signs help?",
         "Are fewer snakes met, or stepped over, where signs warn than were to be expected, and what could be found out?",
     ),
+    Entry(
+        "/route",
+        "What to expect on a walk",
+        "How often does a party meet a snake on this walk, in this month, beside the area's other trails?",
+    ),
+    Entry(
+        "/watch",
+        "This season against expectation",
+        "Does any trail have more encounters this season than former years lead to expect? Temporary notices.",
+    ),
 ];
 
 /// The page's body.

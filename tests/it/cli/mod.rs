@@ -2,6 +2,7 @@
 
 mod effect;
 mod faults;
+mod outlook;
 mod season;
 mod serving;
 mod truth;

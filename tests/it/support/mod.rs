@@ -85,6 +85,17 @@ impl TestApp {
         self.ask(Method::GET, address, &[]).await
     }
 
+    /// Sends a form.
+    pub(crate) async fn submit(&self, address: &str, form: &str) -> Answer {
+        let request = Request::builder()
+            .method(Method::POST)
+            .uri(address)
+            .header(header::HOST, "park.example")
+            .header(header::CONTENT_TYPE, "application/x-www-form-urlencoded")
+            .body(Body::from(form.to_owned()));
+        Answer::read(address, self.router.clone().oneshot(request.unwrap()).await.unwrap()).await
+    }
+
     /// Asks with a method and headers.
     pub(crate) async fn ask(&self, method: Method, address: &str, headers: &[(&str, &str)]) -> Answer {
         Answer::read(address, self.respond(method, address, headers).await).await
@@ -96,7 +107,7 @@ impl TestApp {
     }
 
     /// Sends a form.
-    pub(crate) async fn post(&self, address: &str, fields: &[(&str, &str)]) -> Answer {
+    pub(crate) async fn post_fields(&self, address: &str, fields: &[(&str, &str)]) -> Answer {
         let encoded = |text: &str| -> String {
             text.bytes()
                 .map(|byte| match byte {

@@ -120,15 +120,15 @@ async fn a_sign_is_recorded_inspected_and_taken_down() {
     let changed = |name: &str, value: &'static str| -> Vec<(&'static str, &'static str)> {
         fields.iter().map(|field| if field.0 == name { (field.0, value) } else { *field }).collect()
     };
-    let wrong = test.post("/effect/signs", &changed("latitude", "north")).await.expect(422);
+    let wrong = test.post_fields("/effect/signs", &changed("latitude", "north")).await.expect(422);
     wrong.says("<span class=\"field-error\">give degrees");
     wrong.says("value=\"East sign\"");
-    test.post("/effect/signs", &changed("day", "2030-01-01")).await.expect(422).says("still to come");
-    test.post("/effect/signs", &changed("by", " ")).await.expect(422).says("enter it");
+    test.post_fields("/effect/signs", &changed("day", "2030-01-01")).await.expect(422).says("still to come");
+    test.post_fields("/effect/signs", &changed("by", " ")).await.expect(422).says("enter it");
     assert_eq!(test.get("/effect").await.status, 200);
     test.get("/effect").await.never_says("East sign");
 
-    let done = test.post("/effect/signs", &fields).await.expect(303);
+    let done = test.post_fields("/effect/signs", &fields).await.expect(303);
     assert_eq!(done.header("location"), "/effect");
     let page = test.get("/effect").await.expect(200);
     page.says("East sign");
@@ -141,22 +141,22 @@ async fn a_sign_is_recorded_inspected_and_taken_down() {
 
     let inspection = format!("/effect/signs/{id}/inspection");
     let fields = [("day", "2024-06-03"), ("condition", "damaged"), ("by", "B. Ranger"), ("remarks", "shot")];
-    test.post(&inspection, &fields).await.expect(303);
+    test.post_fields(&inspection, &fields).await.expect(303);
     test.get("/effect").await.says("damaged, 3 June 2024, by B. Ranger (1 in all)");
     let early = [("day", "2024-05-01"), ("condition", "good"), ("by", "B. Ranger")];
-    test.post(&inspection, &early).await.expect(422).says("no sign of that name was up by then");
+    test.post_fields(&inspection, &early).await.expect(422).says("no sign of that name was up by then");
     let unknown = [("day", "2024-06-04"), ("condition", "fine"), ("by", "B. Ranger")];
-    test.post(&inspection, &unknown).await.expect(422).says("is not one of the conditions of a sign");
+    test.post_fields(&inspection, &unknown).await.expect(422).says("is not one of the conditions of a sign");
 
     let down = format!("/effect/signs/{id}/down");
-    test.post(&down, &[("day", "2024-05-01"), ("by", "B")])
+    test.post_fields(&down, &[("day", "2024-05-01"), ("by", "B")])
         .await
         .expect(422)
         .says("came down before it was up");
-    test.post(&down, &[("day", "2024-06-20"), ("by", "B")]).await.expect(303);
+    test.post_fields(&down, &[("day", "2024-06-20"), ("by", "B")]).await.expect(303);
     test.get("/effect").await.says("16 May 2024 to 20 June 2024");
-    test.post("/effect/signs/99/down", &[("day", "2024-06-20"), ("by", "B")]).await.expect(404);
-    test.post("/effect/signs/x/down", &[("day", "2024-06-20"), ("by", "B")]).await.expect(404);
+    test.post_fields("/effect/signs/99/down", &[("day", "2024-06-20"), ("by", "B")]).await.expect(404);
+    test.post_fields("/effect/signs/x/down", &[("day", "2024-06-20"), ("by", "B")]).await.expect(404);
 }
 
 #[tokio::test]

@@ -6,6 +6,7 @@ mod errors;
 mod exposure;
 mod layers;
 mod observers;
+mod outlook;
 mod pages;
 mod reactions;
 mod samples;

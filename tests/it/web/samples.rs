@@ -68,6 +68,17 @@ fn reactions() {
 }
 
 #[test]
+fn route() {
+    check("route", views::route::samples().iter().map(views::route::body));
+}
+
+#[test]
+fn watch() {
+    check("watch", views::watch::samples().iter().map(views::watch::body));
+    check("notice", views::notice::samples().iter().map(views::notice::body));
+}
+
+#[test]
 fn season() {
     check("season", views::season::samples().iter().map(views::season::body));
 }
