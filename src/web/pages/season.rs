@@ -73,7 +73,7 @@ fn season(layer: &SeasonLayer, fit: &SeasonFit, details: &SeasonDetails, share: 
     ];
     for year in &fit.years {
         fit_lines.push(format!(
-            "{}: {:.2} times the mean of the years (95 % interval {:.2} to {:.2})",
+            "{}: {:.2} times the rate of the year with most reports (95 % interval {:.2} to {:.2})",
             year.year, year.ratio, year.lower, year.upper
         ));
     }
