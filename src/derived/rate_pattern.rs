@@ -64,9 +64,8 @@ pub fn compute(
     let reference = set.fit.reference_per_km.mean;
     // Stretches whose walking is assumed have no expectation here, and no part in the answer.
     let expected = |per_km: &dyn Fn(&RateEstimate) -> f64| -> Vec<f64> {
-        let of_unit = |unit: &UnitFit| {
-            unit.judged().map_or(0.0, |(estimate, _)| unit.exposure_km * per_km(estimate))
-        };
+        let of_unit =
+            |unit: &UnitFit| unit.judged().map_or(0.0, |(estimate, _)| unit.exposure_km * per_km(estimate));
         set.fit.units.iter().map(of_unit).collect()
     };
     let even = expected(&|_| reference);

@@ -151,8 +151,7 @@ pub fn samples() -> Vec<LatencyPage> {
         ],
         median: "Half had struck by: not reached".to_owned(),
     };
-    let never =
-        WaitCard { chart: None, rows: Vec::new(), contact: "passed".to_owned(), ..wait.clone() };
+    let never = WaitCard { chart: None, rows: Vec::new(), contact: "passed".to_owned(), ..wait.clone() };
     let page = LatencyPage { effort: EffortKind::Located, until: Until::Strike, waits: vec![wait, never] };
     vec![page.clone(), LatencyPage { until: Until::Reaction, waits: Vec::new(), ..page }]
 }
