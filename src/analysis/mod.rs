@@ -1,8 +1,10 @@
 //! What is computed: functions of their arguments, without I/O, clock or unseeded randomness.
 
+pub mod before_after;
 pub mod circular;
 pub mod counts;
 pub mod density;
+pub mod double_observer;
 pub mod empirical_bayes;
 pub mod exposure;
 pub mod false_discovery;
@@ -18,4 +20,5 @@ pub mod response;
 pub mod season;
 pub mod snap;
 pub mod sun;
+pub mod track_match;
 pub mod weights;

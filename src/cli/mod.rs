@@ -3,6 +3,7 @@
 mod bench;
 mod data;
 mod demo;
+mod effect;
 mod figures;
 pub mod generate;
 mod serve;
@@ -83,6 +84,8 @@ enum Command {
     Rates(figures::RatesArguments),
     /// Print a sign plan with reasons as CSV.
     Plan(figures::PlanArguments),
+    /// Print what signs in place did to survey encounters as CSV.
+    Effect(effect::EffectArguments),
     /// Make an invented park as files.
     Generate {
         /// How much.
@@ -158,6 +161,7 @@ async fn dispatch(command: Command) -> anyhow::Result<()> {
         Command::Undo { database, batch, actor } => data::undo(&database, batch, &actor).await,
         Command::Rates(arguments) => figures::rates(arguments).await,
         Command::Plan(arguments) => figures::plan(arguments).await,
+        Command::Effect(arguments) => effect::effect(arguments).await,
         Command::Generate { size, seed, out } => {
             std::fs::create_dir_all(&out)
                 .with_context(|| format!("cannot make the folder {}", out.display()))?;

@@ -9,6 +9,9 @@ use crate::derived::density;
 use crate::derived::density::DensityLayer;
 use crate::derived::density::DensityParams;
 use crate::derived::density::RelativeLayer;
+use crate::derived::effect;
+use crate::derived::effect::EffectLayer;
+use crate::derived::effect::SignRecords;
 use crate::derived::exposure;
 use crate::derived::exposure::ExposureLayer;
 use crate::derived::facts::Caches;
@@ -16,6 +19,8 @@ use crate::derived::facts::Facts;
 use crate::derived::memo::Memo;
 use crate::derived::network;
 use crate::derived::network::NetworkLayer;
+use crate::derived::observers;
+use crate::derived::observers::ObserverLayer;
 use crate::derived::places;
 use crate::derived::places::PlaceSummary;
 use crate::derived::plan;
@@ -34,6 +39,10 @@ use crate::derived::season_details;
 use crate::derived::season_details::SeasonDetails;
 use crate::derived::snaps;
 use crate::derived::snaps::SnapLayer;
+use crate::derived::survey;
+use crate::derived::survey::SurveyLayer;
+use crate::derived::walks;
+use crate::derived::walks::WalkLayer;
 use crate::domain::revision::Revision;
 use crate::store::Store;
 
@@ -74,6 +83,10 @@ pub struct Deriver {
     reaction_details: Memo<(), ReactionDetails>,
     places: Memo<(), Vec<PlaceSummary>>,
     plan: Memo<PlanParams, PlanLayer>,
+    walks: Memo<(), WalkLayer>,
+    survey: Memo<(), SurveyLayer>,
+    observers: Memo<(), ObserverLayer>,
+    effect: Memo<(), EffectLayer>,
 }
 
 /// How many different densities of one revision are remembered.
@@ -101,6 +114,10 @@ impl Deriver {
             reaction_details: Memo::new(1),
             places: Memo::new(1),
             plan: Memo::new(N_PLANS),
+            walks: Memo::new(1),
+            survey: Memo::new(1),
+            observers: Memo::new(1),
+            effect: Memo::new(1),
         }
     }
 
@@ -315,6 +332,49 @@ impl Deriver {
         Ok(facts.with(value.await?))
     }
 
+    /// Survey walks on the network, with their encounters.
+    ///
+    /// # Errors
+    /// [`DeriveError::Unanswerable`] without trails.
+    pub async fn walks(&self, facts: &Derived<Facts>) -> Result<Derived<WalkLayer>, DeriveError> {
+        let network = self.network(facts).await?;
+        let value = self.walks.get(facts.revision, (), async || {
+            let facts = Arc::clone(&facts.value);
+            off_thread(move || walks::compute(&facts, &network.value)).await
+        });
+        Ok(facts.with(value.await?))
+    }
+
+    /// Survey rates, and surveys and reports together. Without counted walking the survey rates stand alone.
+    ///
+    /// # Errors
+    /// [`DeriveError::Unanswerable`] without trails or without a survey walk on them.
+    pub async fn survey(&self, facts: &Derived<Facts>) -> Result<Derived<SurveyLayer>, DeriveError> {
+        let (network, walks) = (self.network(facts).await?, self.walks(facts).await?);
+        let visitors = match self.rates(facts).await {
+            Ok(rates) => Some((
+                self.exposure(facts).await?.value,
+                self.snaps(facts).await?.value,
+                self.season(facts).await?.value,
+                rates.value,
+            )),
+            Err(DeriveError::Unanswerable(_)) => None,
+            Err(error) => return Err(error),
+        };
+        let value =
+            self.survey.get(facts.revision, (), async || {
+                let facts = Arc::clone(&facts.value);
+                off_thread(move || {
+                    let visitors = visitors.as_ref().map(|(exposure, snaps, season, rates)| {
+                        survey::Visitors { exposure, snaps, season, rates }
+                    });
+                    survey::compute(&facts, &network.value, &walks.value, visitors)
+                })
+                .await
+            });
+        Ok(facts.with(value.await?))
+    }
+
     /// A sign plan.
     ///
     /// # Errors
@@ -329,6 +389,44 @@ impl Deriver {
         let value = self.plan.get(facts.revision, params, async || {
             let (facts, network, exposure) = (Arc::clone(&facts.value), network.value, exposure.value);
             off_thread(move || plan::compute(&facts, &network, &exposure, &rates.value, &params)).await
+        });
+        Ok(facts.with(value.await?))
+    }
+
+    /// What two observers on one walk saw and missed.
+    ///
+    /// # Errors
+    /// [`DeriveError::Store`] when the walks cannot be read.
+    pub async fn observers(&self, facts: &Derived<Facts>) -> Result<Derived<ObserverLayer>, DeriveError> {
+        let value = self.observers.get(facts.revision, (), async || {
+            let walks = self.store.snapshot().await?.double_observer_walks(facts.area.id).await?;
+            off_thread(move || observers::compute(&walks)).await
+        });
+        Ok(facts.with(value.await?))
+    }
+
+    /// Signs in place and what they did. Without exposure the signs are listed, but not compared.
+    ///
+    /// # Errors
+    /// [`DeriveError::Unanswerable`] without trails.
+    pub async fn effect(&self, facts: &Derived<Facts>) -> Result<Derived<EffectLayer>, DeriveError> {
+        let (network, snaps) = (self.network(facts).await?, self.snaps(facts).await?);
+        let exposure = match self.exposure(facts).await {
+            Ok(exposure) => Some(exposure.value),
+            Err(DeriveError::Unanswerable(_)) => None,
+            Err(error) => return Err(error),
+        };
+        let value = self.effect.get(facts.revision, (), async || {
+            let mut snapshot = self.store.snapshot().await?;
+            let records = SignRecords {
+                plans: snapshot.sign_plans(facts.area.id).await?,
+                inspections: snapshot.sign_inspections(facts.area.id).await?,
+                approaches: snapshot.approaches(facts.area.id).await?,
+            };
+            drop(snapshot);
+            let facts = Arc::clone(&facts.value);
+            let (network, snaps) = (network.value, snaps.value);
+            off_thread(move || effect::compute(&facts, &network, exposure.as_deref(), &snaps, &records)).await
         });
         Ok(facts.with(value.await?))
     }

@@ -8,10 +8,12 @@
 
 pub mod density;
 pub mod deriver;
+pub mod effect;
 pub mod exposure;
 pub mod facts;
 mod memo;
 pub mod network;
+pub mod observers;
 pub mod places;
 pub mod plan;
 pub mod rate_pattern;
@@ -21,6 +23,8 @@ pub mod season;
 pub mod season_details;
 pub mod settings;
 pub mod snaps;
+pub mod survey;
+pub mod walks;
 
 pub use crate::derived::deriver::Derived;
 pub use crate::derived::deriver::Deriver;

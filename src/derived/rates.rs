@@ -192,9 +192,9 @@ fn unanswerable(error: rates::RateError) -> DeriveError {
 }
 
 /// Which records are counted, and what became of the others.
-struct Sorted {
+pub(super) struct Sorted {
     /// For each record of the allocation whether it counts.
-    counted: Vec<bool>,
+    pub(super) counted: Vec<bool>,
     /// The trails of those too vague for a segment.
     vague: Vec<usize>,
     n_reports: usize,
@@ -212,7 +212,8 @@ impl Sorted {
     }
 }
 
-fn sort(facts: &Facts, exposure: &ExposureLayer, snaps: &SnapLayer) -> Sorted {
+/// Sorts the records of the allocation: reports in the study period and on a segment count.
+pub(super) fn sort(facts: &Facts, exposure: &ExposureLayer, snaps: &SnapLayer) -> Sorted {
     let mut sorted =
         Sorted { counted: Vec::new(), vague: Vec::new(), n_reports: 0, n_elsewhere: 0, n_outside: 0 };
     for record in &snaps.records {
@@ -372,7 +373,8 @@ fn limits_of_unit(walked: &ExposureDraws, unit: usize) -> (f64, f64) {
     (at(0.025), at(0.975))
 }
 
-fn provenance(known: crate::analysis::exposure::Provenance) -> Provenance {
+/// The provenance of exposure as rates know it.
+pub(super) fn provenance(known: crate::analysis::exposure::Provenance) -> Provenance {
     use crate::analysis::exposure::Provenance as Known;
     match known {
         Known::Counted => Provenance::Counted,
@@ -383,7 +385,7 @@ fn provenance(known: crate::analysis::exposure::Provenance) -> Provenance {
 }
 
 /// All segments of each trail that has any, as one unit.
-fn trails(layer: &NetworkLayer) -> Vec<Stretch> {
+pub(super) fn trails(layer: &NetworkLayer) -> Vec<Stretch> {
     let mut by_trail = vec![Vec::new(); layer.network.trails.len()];
     for (run, segments) in layer.network.trail_runs().iter().enumerate() {
         by_trail[layer.trail_of_run[run]].extend_from_slice(segments);
@@ -397,7 +399,7 @@ fn segment_name(layer: &NetworkLayer, segment: usize) -> String {
 }
 
 /// "Ledge Walk, part 2 of 7", counted along the trail.
-fn stretch_names(layer: &NetworkLayer, stretches: &[Stretch]) -> Vec<String> {
+pub(super) fn stretch_names(layer: &NetworkLayer, stretches: &[Stretch]) -> Vec<String> {
     let trail = |stretch: &Stretch| layer.trail_of_run[stretch.trail_run];
     let mut totals = vec![0; layer.network.trails.len()];
     stretches.iter().for_each(|stretch| totals[trail(stretch)] += 1);

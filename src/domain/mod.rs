@@ -4,6 +4,7 @@ pub mod approach;
 pub mod area;
 pub mod batch;
 pub mod disclosure;
+pub mod double_observer;
 pub mod encounter;
 pub mod exposure;
 pub mod geography;

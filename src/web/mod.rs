@@ -11,6 +11,7 @@ pub mod query;
 pub mod report;
 mod router;
 pub mod views;
+mod waiting;
 
 use std::future::Future;
 

@@ -2,6 +2,7 @@
 
 mod encounters;
 mod filtering;
+mod observers;
 mod opening;
 mod reading;
 mod records;

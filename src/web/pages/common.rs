@@ -122,11 +122,13 @@ pub(in crate::web) fn stretch_map(
         description: "The trails, drawn by encounter rate; the table beside the map has the numbers"
             .to_owned(),
         lines: set.members.iter().enumerate().map(line).collect(),
-        labels: labels(layer),
-        places: places(facts, layer),
-        signs: Vec::new(),
-        shapes: Vec::new(),
+        ..base_map(facts, layer)
     }
+}
+
+/// A map without lines: names of trails, places and trailheads.
+pub(in crate::web) fn base_map(facts: &Facts, layer: &NetworkLayer) -> MapDrawing {
+    MapDrawing { labels: labels(layer), places: places(facts, layer), ..MapDrawing::default() }
 }
 
 /// The course of contiguous segments, each turned so that it goes on where the last one ended.

@@ -14,6 +14,21 @@ pub const ENTRIES: &[Entry] = &[
         "Which stretches have a higher rate than the others, and how many of such calls will be wrong?",
     ),
     Entry(
+        "/survey",
+        "Surveys beside reports",
+        "How often do survey teams meet snakes, and what share of that do visitors report?",
+    ),
+    Entry(
+        "/walks",
+        "Survey walks",
+        "Where did survey walks go, and what of their tracks lies on the trails?",
+    ),
+    Entry(
+        "/exposure",
+        "Walking",
+        "How far do people walk on each trail, how do we know, and does the model meet what was counted?",
+    ),
+    Entry(
         "/season",
         "Season and hours",
         "In which weeks and at which hours are encounters frequent, given when people walk?",
@@ -37,6 +52,12 @@ pub const ENTRIES: &[Entry] = &[
         "/reactions/parts",
         "Strikes by species, life stage, temperature and season",
         "Does what holds for all approaches hold in each part of them?",
+    ),
+    Entry("/observers", "Seen or missed", "How many snakes that could be seen do surveyors walk past?"),
+    Entry(
+        "/effect",
+        "Did the signs help?",
+        "Are fewer snakes met, or stepped over, where signs warn than were to be expected, and what could be found out?",
     ),
 ];
 

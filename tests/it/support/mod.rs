@@ -95,6 +95,28 @@ impl TestApp {
         self.respond(Method::GET, address, headers).await.headers().clone()
     }
 
+    /// Sends a form.
+    pub(crate) async fn post(&self, address: &str, fields: &[(&str, &str)]) -> Answer {
+        let encoded = |text: &str| -> String {
+            text.bytes()
+                .map(|byte| match byte {
+                    b'a'..=b'z' | b'A'..=b'Z' | b'0'..=b'9' | b'-' | b'.' => char::from(byte).to_string(),
+                    _ => format!("%{byte:02X}"),
+                })
+                .collect()
+        };
+        let body: Vec<String> =
+            fields.iter().map(|(name, value)| format!("{}={}", encoded(name), encoded(value))).collect();
+        let request = Request::builder()
+            .method(Method::POST)
+            .uri(address)
+            .header(header::HOST, "park.example")
+            .header(header::CONTENT_TYPE, "application/x-www-form-urlencoded")
+            .body(Body::from(body.join("&")))
+            .unwrap();
+        Answer::read(address, self.router.clone().oneshot(request).await.unwrap()).await
+    }
+
     async fn respond(&self, method: Method, address: &str, headers: &[(&str, &str)]) -> Response {
         let mut request = Request::builder().method(method).uri(address).header(header::HOST, "park.example");
         for (name, value) in headers {

@@ -1,8 +1,12 @@
 //! Pages and layers as readers get them.
 
 mod density;
+mod effect;
 mod errors;
+mod exposure;
 mod layers;
+mod observers;
 mod pages;
 mod reactions;
 mod samples;
+mod walks;

@@ -9,7 +9,7 @@ fn lines(markup: Markup) -> String {
     markup.into_string().replace("><", ">\n<")
 }
 
-fn check(name: &str, pages: impl IntoIterator<Item = Markup>) {
+pub(crate) fn check(name: &str, pages: impl IntoIterator<Item = Markup>) {
     for (idx, markup) in pages.into_iter().enumerate() {
         let drawn = lines(markup);
         for word in ["NaN", "inf ", "-inf", "undefined"] {
@@ -27,6 +27,16 @@ fn about() {
 #[test]
 fn density() {
     check("density", views::density::samples().iter().map(views::density::body));
+}
+
+#[test]
+fn effect() {
+    check("effect", views::effect::samples().iter().map(views::effect::body));
+}
+
+#[test]
+fn observers() {
+    check("observers", views::observers::samples().iter().map(views::observers::body));
 }
 
 #[test]
