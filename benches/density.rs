@@ -3,6 +3,8 @@
 //! `cargo bench --bench density` prints one line a size and rule; the continuous rule is meant to stay within twice the
 //! time of the discontinuous one.
 
+#![allow(clippy::expect_used)]
+
 use rand::RngExt;
 
 use coilway::analysis::density::Event;

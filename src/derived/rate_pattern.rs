@@ -5,6 +5,8 @@ use std::collections::BTreeSet;
 use crate::analysis::moran::ResidualMoran;
 use crate::analysis::moran::residual_moran;
 use crate::analysis::permutation::Sampling;
+use crate::analysis::rates::RateEstimate;
+use crate::analysis::rates::UnitFit;
 use crate::analysis::weights::Weights;
 use crate::derived::DeriveError;
 use crate::derived::exposure::ExposureLayer;
@@ -60,13 +62,14 @@ pub fn compute(
     let weights = touching(layer, rates)?;
     let set = &rates.stretches;
     let reference = set.fit.reference_per_km.mean;
-    let even: Vec<f64> = set.fit.units.iter().map(|unit| unit.exposure_km * reference).collect();
-    let fitted: Vec<f64> = set
-        .fit
-        .units
-        .iter()
-        .map(|unit| unit.estimate().map_or(0.0, |estimate| unit.exposure_km * estimate.per_km.mean))
-        .collect();
+    // Stretches whose walking is assumed have no expectation here, and no part in the answer.
+    let expected = |per_km: &dyn Fn(&RateEstimate) -> f64| -> Vec<f64> {
+        let of_unit =
+            |unit: &UnitFit| unit.judged().map_or(0.0, |(estimate, _)| unit.exposure_km * per_km(estimate));
+        set.fit.units.iter().map(of_unit).collect()
+    };
+    let even = expected(&|_| reference);
+    let fitted = expected(&|estimate| estimate.per_km.mean);
     let counts = rates::stretch_counts(facts, layer, exposure, snaps, rates);
     let pattern = |expected: &[f64]| pattern(&counts, expected, &weights, facts.settings.seed());
     Ok(RatePattern { against_even: pattern(&even)?, against_fit: pattern(&fitted)? })

@@ -84,7 +84,7 @@ fn rates_do_not_depend_on_how_segments_are_numbered() {
 fn turned(graph: &Graph, order: &[usize]) -> Graph {
     let edges = order.iter().map(|old| {
         let edge = graph.edges()[*old];
-        if old % 2 == 0 { edge } else { Edge { from: edge.to, to: edge.from, ..edge } }
+        if old.is_multiple_of(2) { edge } else { Edge { from: edge.to, to: edge.from, ..edge } }
     });
     Graph::new(36, edges.collect()).unwrap()
 }
@@ -97,7 +97,8 @@ fn density_does_not_depend_on_order_numbering_or_direction() {
     let moved = |position: Position| {
         let edge = order.iter().position(|old| *old == position.edge).unwrap();
         let length_m = graph.edges()[position.edge].length_m;
-        let offset_m = if position.edge % 2 == 0 { position.offset_m } else { length_m - position.offset_m };
+        let offset_m =
+            if position.edge.is_multiple_of(2) { position.offset_m } else { length_m - position.offset_m };
         Position { edge, offset_m }
     };
     let events = encounters(&graph, &[1.0; 36], 200, 2);

@@ -157,6 +157,10 @@ pub struct Wait {
     pub n_organisms: usize,
     /// Approaches without times: left out.
     pub n_unknown: u64,
+    /// Those among them that ended without it, at an unknown time.
+    pub n_unwatched: u64,
+    /// Whether the curve may be shown: false where it would rest on little but those that reacted.
+    pub is_representative: bool,
     /// Where none reacted: exact upper limit of the share, each snake counted once.
     pub none_upper: Option<f64>,
 }
@@ -255,12 +259,13 @@ fn wait(
     };
     let question = LatencyQuestion { effort_kind: effort_kind(effort), contact, terms: &awaited };
     let found = latency::latencies(approaches, question);
-    if found.known.is_empty() {
+    if found.known.is_empty() && found.n_unknown == 0 {
         return Ok(None);
     }
+    let is_representative = found.are_representative();
     let curve = latency::kaplan_meier(&found.known, 0.95).map_err(DeriveError::internal)?;
     let n_organisms = n_organisms(approaches, question);
-    let none_upper = match curve.steps.is_empty() {
+    let none_upper = match curve.steps.is_empty() && n_organisms > 0 {
         true => {
             let limits = binomial::clopper_pearson_limits(0, n_organisms as u64, 0.95);
             Some(limits.map_err(DeriveError::internal)?.1)
@@ -268,8 +273,18 @@ fn wait(
         false => None,
     };
     let at_risk = TIMES_S.iter().map(|time_s| still_watched(&found.known, *time_s)).collect();
-    let n_unknown = found.n_unknown;
-    Ok(Some(Wait { effort, contact, until, curve, at_risk, n_organisms, n_unknown, none_upper }))
+    Ok(Some(Wait {
+        effort,
+        contact,
+        until,
+        curve,
+        at_risk,
+        n_organisms,
+        n_unknown: found.n_unknown,
+        n_unwatched: found.n_unwatched,
+        is_representative,
+        none_upper,
+    }))
 }
 
 fn still_watched(latencies: &[Latency], time_s: f64) -> usize {

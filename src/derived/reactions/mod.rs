@@ -64,7 +64,8 @@ pub struct StrikeFindings {
     pub trend: EscalationTrend,
     /// Logistic regression with errors by snake.
     pub logit: ClusteredLogit,
-    /// Time to the first strike when stepped on, end of watch censoring.
+    /// Time to the first strike when stepped on, end of watch censoring; none without times, or where too many approaches
+    /// without a strike have no end of watch.
     pub underfoot: Option<KaplanMeier>,
 }
 
@@ -124,7 +125,7 @@ fn findings(
         terms: &[strike],
     };
     let latencies = latency::latencies(approaches, asked);
-    let underfoot = match latencies.known.is_empty() {
+    let underfoot = match latencies.known.is_empty() || !latencies.are_representative() {
         true => None,
         false => Some(latency::kaplan_meier(&latencies.known, 0.95).map_err(DeriveError::internal)?),
     };

@@ -53,6 +53,9 @@ fn page(details: &ReactionDetails, effort: EffortKind, until: Until) -> LatencyP
 
 fn card(wait: &Wait) -> WaitCard {
     let contact = Contact::ALL[wait.contact.index()].term();
+    if !wait.is_representative || wait.curve.n_approaches == 0 {
+        return refused(wait, contact);
+    }
     let left_out = match wait.n_unknown {
         0 => String::new(),
         n => format!("; {n} without times are left out"),
@@ -74,14 +77,32 @@ fn card(wait: &Wait) -> WaitCard {
     }
 }
 
+/// Leaving out those that ended without a reaction would leave those that reacted.
+fn refused(wait: &Wait, contact: &str) -> WaitCard {
+    let n = wait.curve.n_approaches as u64 + wait.n_unknown;
+    WaitCard {
+        contact: contact.to_owned(),
+        counts: format!("{n} approaches, {} of them with times", wait.curve.n_approaches),
+        sentence: format!(
+            "Not estimable: {} of {n} approaches ended without {}, and nobody noted how long the snake was watched. A curve of \
+             the others would show little but snakes that did react.",
+            wait.n_unwatched,
+            wait.until.words()
+        ),
+        chart: None,
+        rows: Vec::new(),
+        median: String::new(),
+    }
+}
+
 fn sentence(wait: &Wait) -> String {
     let what = match wait.until {
-        Until::Strike => "struck or bit",
+        Until::Strike => "struck or bitten",
         Until::Reaction => "reacted",
     };
     if let Some(upper) = wait.none_upper {
         return format!(
-            "None of {} approaches {what} while watched; the share may still be as high as {} (exact 95 % limit, each snake \
+            "In none of {} approaches had the snake {what} while it was watched; the share may still be as high as {} (exact 95 % limit, each snake \
              counted once).",
             wait.curve.n_approaches,
             percent(upper)
@@ -93,7 +114,7 @@ fn sentence(wait: &Wait) -> String {
         || "limits not estimable".to_owned(),
         |(lower, upper)| format!("95 % limits {} to {}", percent(lower), percent(upper)),
     );
-    format!("Within {time_s:.0} seconds {} had: {what} ({limits}).", percent(share))
+    format!("Within {time_s:.0} seconds {} of the snakes had {what} ({limits}).", percent(share))
 }
 
 fn median(wait: &Wait) -> String {

@@ -24,6 +24,7 @@ use crate::web::views::charts::Estimate;
 use crate::web::views::charts::percent;
 use crate::web::views::layout::Section;
 use crate::web::views::map::MONTHS;
+use crate::web::views::season::HabitatSeasons;
 use crate::web::views::season::MonthRow;
 use crate::web::views::season::Season;
 use crate::web::views::season::SeasonPage;
@@ -73,7 +74,7 @@ fn season(layer: &SeasonLayer, fit: &SeasonFit, details: &SeasonDetails, share: 
     ];
     for year in &fit.years {
         fit_lines.push(format!(
-            "{}: {:.2} times the mean of the years (95 % interval {:.2} to {:.2})",
+            "{}: {:.2} times the rate of the year with most reports (95 % interval {:.2} to {:.2})",
             year.year, year.ratio, year.lower, year.upper
         ));
     }
@@ -162,7 +163,7 @@ fn week_words(window: &SeasonWindow) -> Vec<String> {
     .collect()
 }
 
-fn habitat_words(habitats: &Habitats) -> (String, Vec<(String, Vec<Option<Estimate>>)>) {
+fn habitat_words(habitats: &Habitats) -> HabitatSeasons {
     let counts: Vec<String> = habitats.counts.iter().map(|(name, n)| format!("{name} {n}")).collect();
     let counts = counts.join(", ");
     let answer = match habitats.test {
@@ -186,7 +187,8 @@ fn habitat_words(habitats: &Habitats) -> (String, Vec<(String, Vec<Option<Estima
         }
     };
     let names = habitats.counts.iter().map(|(name, _)| name.clone());
-    (answer, names.zip(habitats.curves.iter().map(|curve| curve.iter().map(estimate).collect())).collect())
+    let curves = names.zip(habitats.curves.iter().map(|curve| curve.iter().map(estimate).collect()));
+    HabitatSeasons { answer, curves: curves.collect() }
 }
 
 fn direction_words(hours: &HourDirections) -> Vec<String> {

@@ -66,7 +66,7 @@ pub fn body(page: &LatencyPage) -> Markup {
             button.main type="submit" { "Show" }
         }
         @if page.waits.is_empty() { p.card { "No approaches of this effort kind have times." } }
-        div.grid { @for wait in &page.waits { (card(wait)) } }
+        @for wait in &page.waits { (card(wait)) }
         p.small.soft {
             "Share that had reacted, after Kaplan and Meier (1958) with Greenwood's limits; an approach whose watch ended without a reaction counts as watched up to then. "
             "Approaches count one by one here: where the same snake was approached again the limits are too narrow. " a href="/reactions" { "Shares by kind of contact" }
@@ -82,14 +82,16 @@ fn card(wait: &WaitCard) -> Markup {
             p { (wait.sentence) }
             p.small.soft { (wait.counts) }
             @if let Some(chart) = &wait.chart { (line_chart::draw(chart)) }
-            table.stack {
-                thead { tr { th scope="col" { "Seconds" } th.num scope="col" { "Still watched" } th.num scope="col" { "Reacted by then" } th.num scope="col" { "95 % limits" } } }
-                tbody { @for row in &wait.rows { tr {
-                    th scope="row" { (row.time_s) " s" }
-                    td.num data-label="Still watched" { (row.at_risk) }
-                    td.num data-label="Reacted by then" { (percent(row.share)) }
-                    td.num data-label="95 % limits" { @match row.limits { Some((lower, upper)) => { (percent(lower)) "–" (percent(upper)) }, None => "not estimable" } }
-                } } }
+            @if !wait.rows.is_empty() {
+                table.stack {
+                    thead { tr { th scope="col" { "Seconds" } th.num scope="col" { "Still watched" } th.num scope="col" { "Reacted by then" } th.num scope="col" { "95 % limits" } } }
+                    tbody { @for row in &wait.rows { tr {
+                        th scope="row" { (row.time_s) " s" }
+                        td.num data-label="Still watched" { (row.at_risk) }
+                        td.num data-label="Reacted by then" { (percent(row.share)) }
+                        td.num data-label="95 % limits" { @match row.limits { Some((lower, upper)) => { (percent(lower)) "–" (percent(upper)) }, None => "not estimable" } }
+                    } } }
+                }
             }
             p.small { (wait.median) }
         }
@@ -149,7 +151,7 @@ pub fn samples() -> Vec<LatencyPage> {
         ],
         median: "Half had struck by: not reached".to_owned(),
     };
-    let never = WaitCard { chart: None, contact: "passed".to_owned(), ..wait.clone() };
+    let never = WaitCard { chart: None, rows: Vec::new(), contact: "passed".to_owned(), ..wait.clone() };
     let page = LatencyPage { effort: EffortKind::Located, until: Until::Strike, waits: vec![wait, never] };
     vec![page.clone(), LatencyPage { until: Until::Reaction, waits: Vec::new(), ..page }]
 }

@@ -70,7 +70,7 @@ pub fn draw(chart: &LineChart) -> Markup {
                 @if !line.band.is_empty() { polygon.band points=(band(line, &scale)) {} }
             }
             @for (idx, line) in chart.lines.iter().enumerate() {
-                path.line class={ "c" (4 - (idx % 5)) } d=(path(line, &scale)) { title { (line.label) } }
+                path class={ "line c" (4 - (idx % 5)) } d=(path(line, &scale)) { title { (line.label) } }
                 @if let Some([x, y]) = line.points.last() {
                     text.strong x=(one(scale.x(*x) - 4.0)) y=(one(scale.y(*y) - 6.0)) text-anchor="end" { (line.label) }
                 }

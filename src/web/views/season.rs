@@ -31,8 +31,8 @@ pub struct Season {
     pub window_share: f64,
     /// The season by weeks, and its windows in words.
     pub weeks: Option<(Vec<Option<Estimate>>, Vec<String>)>,
-    /// Whether habitats have seasons of their own, in words, and their curves by month where they have.
-    pub habitats: Option<(String, Vec<(String, Vec<Option<Estimate>>)>)>,
+    /// Whether habitats have seasons of their own; none where there are fewer than two with reports.
+    pub habitats: Option<HabitatSeasons>,
     /// The hours described as directions, a line each.
     pub directions: Vec<String>,
     /// Sunrise and sunset by month, as clock times; none where the sun does not cross the horizon.
@@ -45,6 +45,15 @@ pub struct Season {
     pub fit_lines: Vec<String>,
     /// How many encounters the fit rests on, in words.
     pub records_words: String,
+}
+
+/// Seasons by habitat.
+#[derive(Debug, Clone)]
+pub struct HabitatSeasons {
+    /// The test and its verdict, in words.
+    pub answer: String,
+    /// The habitats that have a curve of their own: name, and relative rate by month.
+    pub curves: Vec<(String, Vec<Option<Estimate>>)>,
 }
 
 /// One month of the table.
@@ -120,7 +129,7 @@ fn week_curve(weeks: &[Option<Estimate>]) -> Markup {
 }
 
 fn habitats(season: &Season) -> Markup {
-    let Some((answer, curves)) = &season.habitats else { return html! {} };
+    let Some(HabitatSeasons { answer, curves }) = &season.habitats else { return html! {} };
     html! {
         section.card {
             h2 { "By habitat" }
@@ -196,10 +205,10 @@ pub fn samples() -> Vec<SeasonPage> {
             (0..52).map(|week| rate(0.4 + f64::from(week % 26) / 20.0)).collect(),
             vec!["week 15 to week 39".to_owned()],
         )),
-        habitats: Some((
-            "Seasons differ between habitats (p 0.004).".to_owned(),
-            vec![("ledge".to_owned(), (0..12).map(month).collect())],
-        )),
+        habitats: Some(HabitatSeasons {
+            answer: "Seasons differ between habitats (p 0.004).".to_owned(),
+            curves: vec![("ledge".to_owned(), (0..12).map(month).collect())],
+        }),
         directions: vec!["mean hour 9.4, weighted by one over the walking".to_owned()],
         sun: vec![Some(("07:05".to_owned(), "17:20".to_owned())); 12],
         heaping: "12 reports at 12:00".to_owned(),
