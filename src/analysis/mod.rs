@@ -1,6 +1,7 @@
 //! What is computed: functions of their arguments, without I/O, clock or unseeded randomness.
 
 pub mod circular;
+pub mod clusters;
 pub mod counts;
 pub mod density;
 pub mod empirical_bayes;
