@@ -5,6 +5,8 @@ use std::sync::Arc;
 use tokio::sync::Mutex;
 
 use crate::derived::DeriveError;
+use crate::derived::clusters;
+use crate::derived::clusters::ClusterLayer;
 use crate::derived::density;
 use crate::derived::density::DensityLayer;
 use crate::derived::exposure;
@@ -61,6 +63,7 @@ pub struct Deriver {
     season: Memo<(), SeasonLayer>,
     rates: Memo<(), RateLayer>,
     density: Memo<EffortKind, DensityLayer>,
+    clusters: Memo<(), ClusterLayer>,
     reactions: Memo<(), ReactionLayer>,
     places: Memo<(), Vec<PlaceSummary>>,
     plan: Memo<PlanParams, PlanLayer>,
@@ -82,6 +85,7 @@ impl Deriver {
             season: Memo::new(1),
             rates: Memo::new(1),
             density: Memo::new(EffortKind::ALL.len()),
+            clusters: Memo::new(1),
             reactions: Memo::new(1),
             places: Memo::new(1),
             plan: Memo::new(N_PLANS),
@@ -189,6 +193,21 @@ impl Deriver {
         let value = self.density.get(facts.revision, effort, async || {
             let facts = Arc::clone(&facts.value);
             off_thread(move || density::compute(&facts, &network.value, &snaps.value, effort)).await
+        });
+        Ok(facts.with(value.await?))
+    }
+
+    /// Clusters of reports given the walking.
+    ///
+    /// # Errors
+    /// [`DeriveError::Unanswerable`] without trails or exposure.
+    pub async fn clusters(&self, facts: &Derived<Facts>) -> Result<Derived<ClusterLayer>, DeriveError> {
+        let (network, exposure) = (self.network(facts).await?, self.exposure(facts).await?);
+        let snaps = self.snaps(facts).await?;
+        let value = self.clusters.get(facts.revision, (), async || {
+            let facts = Arc::clone(&facts.value);
+            let (network, exposure, snaps) = (network.value, exposure.value, snaps.value);
+            off_thread(move || clusters::compute(&facts, &network, &exposure, &snaps)).await
         });
         Ok(facts.with(value.await?))
     }
