@@ -2,6 +2,7 @@
 
 pub mod before_after;
 pub mod circular;
+pub mod clusters;
 pub mod counts;
 pub mod density;
 pub mod double_observer;

@@ -5,6 +5,8 @@ use std::sync::Arc;
 use tokio::sync::Mutex;
 
 use crate::derived::DeriveError;
+use crate::derived::clusters;
+use crate::derived::clusters::ClusterLayer;
 use crate::derived::density;
 use crate::derived::density::DensityLayer;
 use crate::derived::density::DensityParams;
@@ -82,6 +84,7 @@ pub struct Deriver {
     rate_pattern: Memo<(), RatePattern>,
     density: Memo<DensityParams, DensityLayer>,
     relative_density: Memo<DensityParams, RelativeLayer>,
+    clusters: Memo<(), ClusterLayer>,
     reactions: Memo<(), ReactionLayer>,
     reaction_details: Memo<(), ReactionDetails>,
     places: Memo<(), Vec<PlaceSummary>>,
@@ -116,6 +119,7 @@ impl Deriver {
             rate_pattern: Memo::new(1),
             density: Memo::new(N_DENSITIES),
             relative_density: Memo::new(N_DENSITIES),
+            clusters: Memo::new(1),
             reactions: Memo::new(1),
             reaction_details: Memo::new(1),
             places: Memo::new(1),
@@ -287,6 +291,21 @@ impl Deriver {
                 density::relative::compute(&facts, &network.value, snaps, exposure, &density.value, &params)
             })
             .await
+        });
+        Ok(facts.with(value.await?))
+    }
+
+    /// Clusters of reports given the walking.
+    ///
+    /// # Errors
+    /// [`DeriveError::Unanswerable`] without trails or exposure.
+    pub async fn clusters(&self, facts: &Derived<Facts>) -> Result<Derived<ClusterLayer>, DeriveError> {
+        let (network, exposure) = (self.network(facts).await?, self.exposure(facts).await?);
+        let snaps = self.snaps(facts).await?;
+        let value = self.clusters.get(facts.revision, (), async || {
+            let facts = Arc::clone(&facts.value);
+            let (network, exposure, snaps) = (network.value, exposure.value, snaps.value);
+            off_thread(move || clusters::compute(&facts, &network, &exposure, &snaps)).await
         });
         Ok(facts.with(value.await?))
     }

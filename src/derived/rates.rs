@@ -236,6 +236,11 @@ pub(super) fn sort(facts: &Facts, exposure: &ExposureLayer, snaps: &SnapLayer) -
     sorted
 }
 
+/// For each record of the allocation whether it goes into rates by segment: a report of the study period on a trail.
+pub(super) fn counted_reports(facts: &Facts, exposure: &ExposureLayer, snaps: &SnapLayer) -> Vec<bool> {
+    sort(facts, exposure, snaps).counted
+}
+
 /// The inputs that all kinds of unit share.
 struct Parts<'a> {
     facts: &'a Facts,

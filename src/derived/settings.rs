@@ -85,6 +85,18 @@ settings! {
     /// Bandwidth of densities, metres.
     bandwidth_m: "bandwidth", "Bandwidth", "m", 250.0, 25.0, 5000.0,
         "how far an encounter speaks for its surroundings in the density";
+    /// Largest share of all walking in a window of the scan.
+    cluster_share: "cluster-largest-window", "Largest window of the scan", "share of walking", 0.1, 0.01, 0.5,
+        "clusters are looked for in windows that hold at most this share of all walking";
+    /// Level of clusters.
+    cluster_level: "cluster-level", "Level of clusters", "p or q", 0.05, 0.001, 0.2,
+        "a cluster is shown when chance alone would give it at most so often, after correction for looking everywhere";
+    /// Distance between neighbours, metres; zero for segments that touch.
+    cluster_band_m: "cluster-band", "Distance between neighbours", "m", 0.0, 0.0, 2000.0,
+        "segments up to this far apart along the trails are looked at together; 0 takes those that touch";
+    /// Replicates of the scan.
+    cluster_replicates: "cluster-replicates", "Replicates of the scan", "", 999.0, 99.0, 9999.0,
+        "how often chance is tried; 999 tell p-values down to 0.001";
     /// Reach of a sign, metres of walking.
     reach_m: "sign-reach", "Reach of a sign", "m", 800.0, 100.0, 5000.0,
         "how far walkers remember a sign; common practice, no source";
