@@ -19,6 +19,7 @@ pub mod reactions;
 pub mod season;
 pub mod settings;
 pub mod snaps;
+pub mod study;
 
 pub use crate::derived::deriver::Derived;
 pub use crate::derived::deriver::Deriver;

@@ -1,5 +1,6 @@
 //! Reactions by kind of contact, from the stored approaches.
 
+use std::collections::BTreeSet;
 use std::collections::HashMap;
 
 use crate::analysis::response;
@@ -16,6 +17,9 @@ use crate::analysis::response::latency::KaplanMeier;
 use crate::analysis::response::latency::LatencyQuestion;
 use crate::analysis::response::logit::ClusteredLogit;
 use crate::analysis::response::logit::clustered_logit;
+use crate::analysis::response::sub_tables::Multiplicity;
+use crate::analysis::response::sub_tables::SubTableTest;
+use crate::analysis::response::sub_tables::sub_table_tests;
 use crate::analysis::response::table::ReactionTable;
 use crate::analysis::response::table::reaction_tables;
 use crate::derived::DeriveError;
@@ -57,6 +61,21 @@ pub struct StrikeFindings {
     pub logit: ClusteredLogit,
     /// Time to the first strike when stepped on, end of watch censoring.
     pub underfoot: Option<KaplanMeier>,
+    /// The test within sub-tables: species, life stage, air temperature, season; p-values adjusted within each of them.
+    pub sub_tables: Vec<SubTable>,
+}
+
+/// The test of contact within one sub-table.
+#[derive(Debug)]
+pub struct SubTable {
+    /// What the approaches are parted by.
+    pub parted_by: &'static str,
+    /// The part.
+    pub part: String,
+    /// Approaches of the effort kind in it.
+    pub n_approaches: usize,
+    /// The test.
+    pub test: SubTableTest,
 }
 
 /// Computes the tables and tests.
@@ -71,14 +90,17 @@ pub fn compute(
     let mut words: Vec<String> = terms.iter().map(|(term, _)| term.clone()).collect();
     words.push(ANY_STRIKE.to_owned());
     let strike = words.len() - 1;
-    let approaches = approaches(stored, terms, strike);
+    let ordered = in_order(stored);
+    let approaches = approaches(&ordered, terms, strike);
     let seed = facts.settings.seed();
     let params = BootstrapParams { level: 0.95, n_draws: N_BOOTSTRAP, seed };
     let tables = reaction_tables(&approaches, words.len(), params).map_err(DeriveError::internal)?;
     let mut strikes = Vec::new();
     for effort in EffortKind::ALL {
         if approaches.iter().any(|approach| approach.effort_kind == effort_kind(*effort)) {
-            strikes.push(findings(&approaches, *effort, strike, seed)?);
+            let mut found = findings(&approaches, *effort, strike, seed)?;
+            found.sub_tables = sub_tables(&ordered, &approaches, *effort, strike, seed)?;
+            strikes.push(found);
         }
     }
     let size = |effort: &EffortKind| {
@@ -116,18 +138,80 @@ fn findings(
         true => None,
         false => Some(latency::kaplan_meier(&latencies.known, 0.95).map_err(DeriveError::internal)?),
     };
-    Ok(StrikeFindings { effort, test, logit, underfoot })
+    Ok(StrikeFindings { effort, test, logit, underfoot, sub_tables: Vec::new() })
 }
 
-fn approaches(stored: &[ApproachRecord], terms: &[(String, bool)], strike: usize) -> Vec<Approach> {
-    let by_term: HashMap<&str, (usize, bool)> =
-        terms.iter().enumerate().map(|(idx, (term, is_strike))| (term.as_str(), (idx, *is_strike))).collect();
-    let mut trials: HashMap<i64, u32> = HashMap::new();
+/// What approaches are parted by, and the part of each.
+type Parting = (&'static str, fn(&ApproachRecord) -> Option<String>);
+
+const PARTINGS: [Parting; 4] = [
+    ("species", |record| named(&record.scientific_name)),
+    ("life stage", |record| named(&record.life_stage)),
+    ("air temperature", |record| {
+        // Bands of ten degrees: narrower ones would hold few approaches each.
+        let low = (record.air_temperature?.in_celsius() / 10.0).floor() * 10.0;
+        Some(format!("{low} to below {} °C", low + 10.0))
+    }),
+    ("season", |record| {
+        let month = record.time.month()?;
+        let quarter = ["December to February", "March to May", "June to August", "September to November"];
+        quarter.get(usize::from(month.unsigned_abs()) % 12 / 3).map(|words| (*words).to_owned())
+    }),
+];
+
+fn named(words: &str) -> Option<String> {
+    (!words.is_empty()).then(|| words.to_owned())
+}
+
+fn sub_tables(
+    ordered: &[&ApproachRecord],
+    approaches: &[Approach],
+    effort: EffortKind,
+    strike: usize,
+    seed: u64,
+) -> Result<Vec<SubTable>, DeriveError> {
+    let mut tables = Vec::new();
+    for (parted_by, part_of) in PARTINGS {
+        let of_kind = |record: &ApproachRecord| record.effort_kind == effort;
+        let words: Vec<Option<String>> =
+            ordered.iter().map(|record| part_of(record).filter(|_| of_kind(record))).collect();
+        let parts: Vec<&String> = words.iter().flatten().collect::<BTreeSet<_>>().into_iter().collect();
+        let groups: Vec<Option<usize>> =
+            words.iter().map(|word| word.as_ref().and_then(|word| parts.binary_search(&word).ok())).collect();
+        let question = Question { effort_kind: effort_kind(effort), term: strike, occasion: Occasion::Any };
+        let params = ContactTestParams {
+            question,
+            alternative: Alternative::AnyDifference,
+            n_permutations: N_PERMUTATIONS,
+            seed,
+        };
+        let tests = sub_table_tests(approaches, &groups, parts.len(), Multiplicity::Holm, params)
+            .map_err(DeriveError::internal)?;
+        let sized = parts.iter().zip(tests).enumerate().map(|(group, (part, test))| SubTable {
+            parted_by,
+            part: (*part).clone(),
+            n_approaches: groups.iter().filter(|of| **of == Some(group)).count(),
+            test,
+        });
+        tables.extend(sized);
+    }
+    Ok(tables)
+}
+
+/// Usable approaches in the order of time.
+fn in_order(stored: &[ApproachRecord]) -> Vec<&ApproachRecord> {
     let usable = stored.iter().filter(|record| record.verification_status != VerificationStatus::Rejected);
     let mut ordered: Vec<&ApproachRecord> = usable.collect();
     ordered.sort_by_key(|record| (record.time.instant_s, record.encounter_id, record.ordinal));
     ordered
-        .into_iter()
+}
+
+fn approaches(ordered: &[&ApproachRecord], terms: &[(String, bool)], strike: usize) -> Vec<Approach> {
+    let by_term: HashMap<&str, (usize, bool)> =
+        terms.iter().enumerate().map(|(idx, (term, is_strike))| (term.as_str(), (idx, *is_strike))).collect();
+    let mut trials: HashMap<i64, u32> = HashMap::new();
+    ordered
+        .iter()
         .map(|record| {
             let organism = record.organism_id.map(|id| id.0);
             let trial_order = match organism.filter(|_| record.is_trial) {
