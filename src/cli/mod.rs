@@ -6,6 +6,7 @@ mod demo;
 mod figures;
 pub mod generate;
 mod serve;
+mod study;
 
 use std::net::IpAddr;
 use std::path::PathBuf;
@@ -83,6 +84,10 @@ enum Command {
     Rates(figures::RatesArguments),
     /// Print a sign plan with reasons as CSV.
     Plan(figures::PlanArguments),
+    /// Write every table and figure of a study into one archive, or check one.
+    Study(study::StudyArguments),
+    /// Write the one-page fact sheet about reactions as PDF.
+    FactSheet(study::FactSheetArguments),
     /// Make an invented park as files.
     Generate {
         /// How much.
@@ -158,6 +163,8 @@ async fn dispatch(command: Command) -> anyhow::Result<()> {
         Command::Undo { database, batch, actor } => data::undo(&database, batch, &actor).await,
         Command::Rates(arguments) => figures::rates(arguments).await,
         Command::Plan(arguments) => figures::plan(arguments).await,
+        Command::Study(arguments) => study::study(arguments).await,
+        Command::FactSheet(arguments) => study::sheet(arguments).await,
         Command::Generate { size, seed, out } => {
             std::fs::create_dir_all(&out)
                 .with_context(|| format!("cannot make the folder {}", out.display()))?;

@@ -9,6 +9,7 @@
 pub mod density;
 pub mod deriver;
 pub mod exposure;
+pub mod fact_sheet;
 pub mod facts;
 mod memo;
 pub mod network;

@@ -14,7 +14,8 @@ pub struct AboutPage {
     pub parameters: Vec<(String, String, String)>,
 }
 
-const REFERENCES: &[&str] = &[
+/// What the methods rest on.
+pub const REFERENCES: &[&str] = &[
     "Garwood, F. (1936). Fiducial limits for the Poisson distribution. Biometrika 28, 437–442.",
     "Clopper, C. J. and Pearson, E. S. (1934). The use of confidence or fiducial limits illustrated in the case of the binomial. Biometrika 26, 404–413.",
     "Wilson, E. B. (1927). Probable inference, the law of succession, and statistical inference. Journal of the American Statistical Association 22, 209–212.",
@@ -26,6 +27,8 @@ const REFERENCES: &[&str] = &[
     "Church, R. and ReVelle, C. (1974). The maximal covering location problem. Papers of the Regional Science Association 32, 101–118.",
     "Benjamini, Y. and Hochberg, Y. (1995). Controlling the false discovery rate. Journal of the Royal Statistical Society B 57, 289–300.",
     "Kaplan, E. L. and Meier, P. (1958). Nonparametric estimation from incomplete observations. Journal of the American Statistical Association 53, 457–481.",
+    "Gigerenzer, G. and Hoffrage, U. (1995). How to improve Bayesian reasoning without instruction: frequency formats. Psychological Review 102, 684–704.",
+    "Galesic, M., Garcia-Retamero, R. and Gigerenzer, G. (2009). Using icon arrays to communicate medical risks: overcoming low numeracy. Health Psychology 28, 210–216.",
     "Chapman, A. D. (2020). Current Best Practices for Generalizing Sensitive Species Occurrence Data. GBIF.",
     "CDC/NIOSH. Venomous snakes: symptoms and first aid (reviewed 1 July 2016); Venomous snakes at work.",
     "World Health Organization. Snakebite envenoming, health topic page.",

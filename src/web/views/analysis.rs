@@ -18,6 +18,11 @@ pub const ENTRIES: &[Entry] = &[
         "Reactions",
         "What did snakes do when people passed, stood beside, stepped over or on them?",
     ),
+    Entry(
+        "/study",
+        "Study",
+        "Which tables and figures can go into a paper, and how are their numbers made again?",
+    ),
 ];
 
 /// The page's body.

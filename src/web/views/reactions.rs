@@ -77,7 +77,13 @@ pub struct ShareRow {
 /// The page's body.
 pub fn body(page: &ReactionsPage) -> Markup {
     html! {
-        div.page-head { div { h1 { "Reactions" } p.soft { (page.records_words) } } }
+        div.page-head {
+            div { h1 { "Reactions" } p.soft { (page.records_words) } }
+            @if !page.contacts.is_empty() { p {
+                a.button href={ "/reactions/fact-sheet.pdf?lang=en&effort=" (page.effort) } { "Fact sheet (PDF)" } " "
+                a.button href={ "/reactions/fact-sheet.pdf?lang=es&effort=" (page.effort) } lang="es" hreflang="es" { "Hoja informativa (PDF)" }
+            } }
+        }
         div.caution {
             p { strong { "Do not test this." } " These shares come from approaches under a protocol and from chance meetings. They describe what was recorded, "
                 "not what the next snake will do. Keep your distance, and step over nothing you cannot see behind." }

@@ -3,6 +3,7 @@
 mod faults;
 mod season;
 mod serving;
+mod study;
 mod truth;
 
 use std::path::Path;

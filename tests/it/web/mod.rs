@@ -4,3 +4,4 @@ mod errors;
 mod layers;
 mod pages;
 mod samples;
+mod study;

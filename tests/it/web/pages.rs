@@ -30,6 +30,7 @@ const PAGES: &[&str] = &[
     "/season",
     "/reactions",
     "/reactions?effort=located&count=any",
+    "/study",
     "/signs",
     "/signs?signs=2&reach=600&spacing=200",
     "/about",
