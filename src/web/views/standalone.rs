@@ -83,10 +83,11 @@ pub fn picture(drawing: &Markup, ground: &str, surround: &Surround) -> Option<Pi
     let inner = drawn.strip_prefix("<svg")?;
     let (width, height) = size(drawn)?;
     let bottom = TOP + height + 8.0;
-    let total = bottom + LINE * surround.notes.len() as f64 + 10.0;
+    let notes: Vec<String> = surround.notes.iter().flat_map(|note| wrapped(note, width)).collect();
+    let total = bottom + LINE * notes.len() as f64 + 10.0;
     let texts = html! {
         text class="figure-title" x="12" y="26" { (surround.title) }
-        @for (idx, note) in surround.notes.iter().enumerate() {
+        @for (idx, note) in notes.iter().enumerate() {
             text class="figure-note" x="12" y=(format!("{:.1}", bottom + LINE * (idx as f64 + 0.7))) { (note) }
         }
     };
@@ -104,6 +105,23 @@ pub fn picture(drawing: &Markup, ground: &str, surround: &Surround) -> Option<Pi
         texts = texts.0,
     );
     Some(Picture { svg, width, height: total })
+}
+
+/// Lines that fit the width.
+fn wrapped(note: &str, width: f64) -> Vec<String> {
+    // An average letter of 11 px is about 5.7 px wide.
+    let most = ((width - 24.0) / 5.7).max(20.0) as usize;
+    let mut lines: Vec<String> = Vec::new();
+    for word in note.split_whitespace() {
+        match lines.last_mut() {
+            Some(line) if line.chars().count() + word.chars().count() < most => {
+                line.push(' ');
+                line.push_str(word);
+            }
+            _ => lines.push(word.to_owned()),
+        }
+    }
+    lines
 }
 
 fn size(drawn: &str) -> Option<(f64, f64)> {
@@ -127,6 +145,15 @@ mod tests {
         for word in ["var(", "max-width", "cursor", "@media"] {
             assert!(!RULES.contains(word), "{word} in {}", *RULES);
         }
+    }
+
+    #[test]
+    fn long_notes_are_wrapped_and_nothing_is_lost() {
+        let note = "rates rest on many reports ".repeat(20);
+        let lines = wrapped(&note, 560.0);
+        assert!(lines.len() > 3 && lines.iter().all(|line| line.chars().count() <= 94), "{lines:?}");
+        assert_eq!(lines.join(" "), note.trim());
+        assert!(wrapped("", 560.0).is_empty());
     }
 
     #[test]
