@@ -6,12 +6,14 @@ use crate::analysis::rates::Provenance;
 use crate::analysis::rates::Rank;
 use crate::analysis::rates::UnitFit;
 use crate::analysis::rates::UnitRate;
-use crate::analysis::rates::certainty;
 use crate::derived::network::NetworkLayer;
 use crate::derived::rates::Limits;
+use crate::derived::rates::PeriodRates;
 use crate::derived::rates::RateLayer;
 use crate::derived::rates::RateSet;
+use crate::derived::rates::in_period;
 use crate::derived::rates::raw_per_1000_km;
+use crate::derived::season::PeriodChoice;
 use crate::derived::study::Layers;
 use crate::derived::study::need;
 use crate::derived::study::table::Building;
@@ -19,19 +21,19 @@ use crate::derived::study::table::Table;
 
 pub(super) fn trails(layers: &Layers) -> Result<Table, String> {
     let (layer, rates) = (need(&layers.network)?, need(&layers.rates)?);
-    Ok(of_set(layers, layer, rates, &rates.trails).done())
+    Ok(of_set(layers, layer, rates, &rates.trails)?.done())
 }
 
 pub(super) fn stretches(layers: &Layers) -> Result<Table, String> {
     let (layer, rates) = (need(&layers.network)?, need(&layers.rates)?);
-    Ok(of_set(layers, layer, rates, &rates.stretches).done())
+    Ok(of_set(layers, layer, rates, &rates.stretches)?.done())
 }
 
 pub(super) fn segments(layers: &Layers) -> Result<Table, String> {
     let (layer, rates) = (need(&layers.network)?, need(&layers.rates)?);
     let segments = &layer.network.segments;
     let end = |vertex: usize| layer.network.vertices[vertex].position;
-    let table = of_set(layers, layer, rates, &rates.segments)
+    let table = of_set(layers, layer, rates, &rates.segments)?
         .column("segment", "", "lasting number of the segment", |row| segments[row.unit].id.to_string())
         .column("stretch", "", "the stretch it is part of", |row| {
             rates.stretches.names[rates.stretch_of[row.unit]].clone()
@@ -57,17 +59,19 @@ struct Row<'a> {
     fit: &'a UnitFit,
     set: &'a RateSet,
     length_km: f64,
+    limits: Option<Limits>,
     certainty: Certainty,
     is_called: bool,
 }
 
-fn rows<'a>(layer: &NetworkLayer, rates: &RateLayer, set: &'a RateSet) -> Vec<Row<'a>> {
+fn rows<'a>(layer: &NetworkLayer, set: &'a RateSet, period: &PeriodRates) -> Vec<Row<'a>> {
     let row = |(unit, fit): (usize, &'a UnitFit)| Row {
         unit,
         fit,
         set,
         length_km: set.members[unit].iter().map(|idx| layer.network.segments[*idx].length_m / 1000.0).sum(),
-        certainty: certainty(fit, &rates.bounds),
+        limits: period.per_1000_km[unit],
+        certainty: period.drawn[unit].1,
         is_called: set.fit.calls.units.contains(&unit),
     };
     set.fit.units.iter().enumerate().map(row).collect()
@@ -78,10 +82,14 @@ fn of_set<'a>(
     layer: &NetworkLayer,
     rates: &RateLayer,
     set: &'a RateSet,
-) -> Building<Row<'a>> {
+) -> Result<Building<Row<'a>>, String> {
     let multiple = layers.facts.settings.multiple;
     let judged = format!("probability that the rate is above {multiple} times the reference rate");
-    Table::of(rows(layer, rates, set))
+    // As on the pages: the mean of the draws that periods multiply, so that table, map and figure say the same.
+    let season = need(&layers.season)?;
+    let period =
+        in_period(set, &rates.bounds, season, PeriodChoice::default()).map_err(|error| error.to_string())?;
+    Ok(Table::of(rows(layer, set, &period))
         .column("name", "", "name of the unit", |row| row.set.names[row.unit].clone())
         .column("trail", "", "the trail it lies on", |row| {
             row.set.members[row.unit].first().map(|segment| layer.trail_name(*segment).to_owned())
@@ -102,13 +110,7 @@ fn of_set<'a>(
             "rate_per_1000_km",
             "per 1,000 km walked",
             "encounter rate, shrunk towards the trail",
-            |row| {
-                row.fit.estimate().map(|it| Limits {
-                    value: it.per_km.mean * 1000.0,
-                    lower: it.per_km.lower * 1000.0,
-                    upper: it.per_km.upper * 1000.0,
-                })
-            },
+            |row| row.limits,
         )
         .limits("counted_per_1000_km", "per 1,000 km walked", "rate as counted, exact limits", |row| {
             raw_per_1000_km(row.fit.count, row.fit.exposure_km)
@@ -129,7 +131,7 @@ fn of_set<'a>(
         .column("rank_upper", "", "upper 95 % limit of its rank", |row| rank(row).map(|it| it.2))
         .column("interval_is", "", "how wide the interval is against the classes of the map", |row| {
             certainty_words(row.certainty)
-        })
+        }))
 }
 
 fn exceedance(fit: &UnitFit) -> Option<f64> {

@@ -101,7 +101,8 @@ mod tests {
     #[test]
     fn words_are_honest_at_the_edges() {
         let check = |k, n, expected: Frequency| assert_eq!(frequency(&counted(k, n)), expected, "{k} of {n}");
-        check(0, 0, Frequency::TooFew);
+        let nothing = Counted { k: 0, n: 0, n_snakes: 0, lower: 0.0, upper: 1.0 };
+        assert_eq!(frequency(&nothing), Frequency::TooFew);
         check(1, 1, Frequency::TooFew);
         check(3, 9, Frequency::TooFew);
         // Exact limits of 0 of n: 1 − 0.025^(1/n) (Clopper and Pearson 1934).
