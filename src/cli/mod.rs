@@ -8,6 +8,7 @@ mod figures;
 pub mod generate;
 mod outlook;
 mod serve;
+mod study;
 
 use std::net::IpAddr;
 use std::path::PathBuf;
@@ -91,6 +92,10 @@ enum Command {
     Forecast(outlook::ForecastArguments),
     /// Print this season week by week against what former years lead to expect, as CSV.
     Watch(outlook::WatchArguments),
+    /// Write every table and figure of a study into one archive, or check one.
+    Study(study::StudyArguments),
+    /// Write the one-page fact sheet about reactions as PDF.
+    FactSheet(study::FactSheetArguments),
     /// Make an invented park as files.
     Generate {
         /// How much.
@@ -169,6 +174,8 @@ async fn dispatch(command: Command) -> anyhow::Result<()> {
         Command::Effect(arguments) => effect::effect(arguments).await,
         Command::Forecast(arguments) => outlook::forecast(arguments).await,
         Command::Watch(arguments) => outlook::watch(arguments).await,
+        Command::Study(arguments) => study::study(arguments).await,
+        Command::FactSheet(arguments) => study::sheet(arguments).await,
         Command::Generate { size, seed, out } => {
             std::fs::create_dir_all(&out)
                 .with_context(|| format!("cannot make the folder {}", out.display()))?;

@@ -10,6 +10,7 @@ pub mod pages;
 pub mod query;
 pub mod report;
 mod router;
+pub mod study;
 pub mod views;
 mod waiting;
 

@@ -14,7 +14,8 @@ pub struct AboutPage {
     pub parameters: Vec<(String, String, String)>,
 }
 
-const REFERENCES: &[&str] = &[
+/// What the methods rest on.
+pub const REFERENCES: &[&str] = &[
     "Garwood, F. (1936). Fiducial limits for the Poisson distribution. Biometrika 28, 437–442.",
     "Clopper, C. J. and Pearson, E. S. (1934). The use of confidence or fiducial limits illustrated in the case of the binomial. Biometrika 26, 404–413.",
     "Wilson, E. B. (1927). Probable inference, the law of succession, and statistical inference. Journal of the American Statistical Association 22, 209–212.",
@@ -40,6 +41,8 @@ const REFERENCES: &[&str] = &[
     "Gelman, A., Meng, X.-L. and Stern, H. (1996). Posterior predictive assessment of model fitness via realized discrepancies. Statistica Sinica 6, 733–760.",
     "Bayarri, M. J. and Berger, J. O. (2000). P values for composite null models. Journal of the American Statistical Association 95, 1127–1142.",
     "Holm, S. (1979). A simple sequentially rejective multiple test procedure. Scandinavian Journal of Statistics 6, 65–70.",
+    "Gigerenzer, G. and Hoffrage, U. (1995). How to improve Bayesian reasoning without instruction: frequency formats. Psychological Review 102, 684–704.",
+    "Galesic, M., Garcia-Retamero, R. and Gigerenzer, G. (2009). Using icon arrays to communicate medical risks: overcoming low numeracy. Health Psychology 28, 210–216.",
     "Chapman, A. D. (2020). Current Best Practices for Generalizing Sensitive Species Occurrence Data. GBIF.",
     "Chapman, D. G. (1951). Some properties of the hypergeometric distribution with applications to zoological censuses. University of California Publications in Statistics 1, 131–160.",
     "Seber, G. A. F. (1982). The Estimation of Animal Abundance and Related Parameters, 2nd edition. Griffin.",

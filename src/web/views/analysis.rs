@@ -69,6 +69,11 @@ pub const ENTRIES: &[Entry] = &[
         "This season against expectation",
         "Does any trail have more encounters this season than former years lead to expect? Temporary notices.",
     ),
+    Entry(
+        "/study",
+        "Study",
+        "Which tables and figures can go into a paper, and how are their numbers made again?",
+    ),
 ];
 
 /// The page's body.

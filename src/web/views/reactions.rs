@@ -77,7 +77,13 @@ pub struct ShareRow {
 /// The page's body.
 pub fn body(page: &ReactionsPage) -> Markup {
     html! {
-        div.page-head { div { h1 { "Reactions" } p.soft { (page.records_words) } } }
+        div.page-head {
+            div { h1 { "Reactions" } p.soft { (page.records_words) } }
+            @if !page.contacts.is_empty() { p {
+                a.button href={ "/reactions/fact-sheet.pdf?lang=en&effort=" (page.effort) } { "Fact sheet (PDF)" } " "
+                a.button href={ "/reactions/fact-sheet.pdf?lang=es&effort=" (page.effort) } lang="es" hreflang="es" { "Hoja informativa (PDF)" }
+            } }
+        }
         (do_not_test())
         (choices(page))
         @if page.contacts.is_empty() {

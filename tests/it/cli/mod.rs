@@ -5,6 +5,7 @@ mod faults;
 mod outlook;
 mod season;
 mod serving;
+mod study;
 mod truth;
 
 use std::path::Path;

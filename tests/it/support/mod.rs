@@ -5,9 +5,11 @@ mod park;
 
 use axum::Router;
 use axum::body::Body;
+use axum::body::to_bytes;
 use axum::http::HeaderMap;
 use axum::http::Method;
 use axum::http::Request;
+use axum::http::StatusCode;
 use axum::http::header;
 use axum::response::Response;
 use jiff::Timestamp;
@@ -126,6 +128,13 @@ impl TestApp {
             .body(Body::from(body.join("&")))
             .unwrap();
         Answer::read(address, self.router.clone().oneshot(request).await.unwrap()).await
+    }
+
+    /// The body of an answer that is not text, given that it is a good one.
+    pub(crate) async fn bytes(&self, address: &str) -> Vec<u8> {
+        let response = self.respond(Method::GET, address, &[]).await;
+        assert_eq!(response.status(), StatusCode::OK, "{address}");
+        to_bytes(response.into_body(), 64 * 1024 * 1024).await.unwrap().to_vec()
     }
 
     async fn respond(&self, method: Method, address: &str, headers: &[(&str, &str)]) -> Response {

@@ -10,4 +10,5 @@ mod outlook;
 mod pages;
 mod reactions;
 mod samples;
+mod study;
 mod walks;

@@ -45,6 +45,7 @@ const PAGES: &[&str] = &[
     "/route",
     "/route?from=0&km=1.2&parties=50",
     "/watch",
+    "/study",
     "/signs",
     "/walks",
     "/signs?signs=2&reach=600&spacing=200",

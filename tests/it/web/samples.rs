@@ -89,6 +89,11 @@ fn signs() {
 }
 
 #[test]
+fn study() {
+    check("study", views::study::samples().iter().map(views::study::body));
+}
+
+#[test]
 fn trails() {
     check("trails", views::trails::samples().iter().map(views::trails::body));
 }
