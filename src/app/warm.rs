@@ -104,6 +104,7 @@ async fn derive(app: &App, revision: Revision) -> Result<(), DeriveError> {
     deriver.season(&facts).await?;
     step(7);
     deriver.places(&facts).await?;
+    deriver.walks(&facts).await?;
     step(8);
     deriver.reactions(&facts).await?;
     step(9);

@@ -3,8 +3,10 @@
 mod bench;
 mod data;
 mod demo;
+mod effect;
 mod figures;
 pub mod generate;
+mod outlook;
 mod serve;
 
 use std::net::IpAddr;
@@ -83,6 +85,12 @@ enum Command {
     Rates(figures::RatesArguments),
     /// Print a sign plan with reasons as CSV.
     Plan(figures::PlanArguments),
+    /// Print what signs in place did to survey encounters as CSV.
+    Effect(effect::EffectArguments),
+    /// Print what to expect on a walk, or on every trail, as CSV.
+    Forecast(outlook::ForecastArguments),
+    /// Print this season week by week against what former years lead to expect, as CSV.
+    Watch(outlook::WatchArguments),
     /// Make an invented park as files.
     Generate {
         /// How much.
@@ -158,6 +166,9 @@ async fn dispatch(command: Command) -> anyhow::Result<()> {
         Command::Undo { database, batch, actor } => data::undo(&database, batch, &actor).await,
         Command::Rates(arguments) => figures::rates(arguments).await,
         Command::Plan(arguments) => figures::plan(arguments).await,
+        Command::Effect(arguments) => effect::effect(arguments).await,
+        Command::Forecast(arguments) => outlook::forecast(arguments).await,
+        Command::Watch(arguments) => outlook::watch(arguments).await,
         Command::Generate { size, seed, out } => {
             std::fs::create_dir_all(&out)
                 .with_context(|| format!("cannot make the folder {}", out.display()))?;

@@ -209,7 +209,8 @@ fn limits(share: WarnedShare) -> Limits {
     }
 }
 
-fn walked_trips(layer: &NetworkLayer, exposure: &ExposureLayer) -> Vec<WalkedTrip> {
+/// The trips of the walker model, as signs see them.
+pub(super) fn walked_trips(layer: &NetworkLayer, exposure: &ExposureLayer) -> Vec<WalkedTrip> {
     let heading = |direction: Direction| match direction {
         Direction::Forward => Heading::Forward,
         Direction::Backward => Heading::Backward,

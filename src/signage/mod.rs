@@ -3,6 +3,7 @@
 //! [`placement`] chooses the sites, [`plan`] turns the choice into locations with reasons and dates, [`wording`] holds the
 //! texts that park staff may edit, [`sizing`] the letters, colours and distances.
 
+pub mod notice;
 pub mod placement;
 pub mod plan;
 pub mod sizing;

@@ -1,6 +1,8 @@
 //! The program as a process: commands, imports and what can go wrong with them.
 
+mod effect;
 mod faults;
+mod outlook;
 mod season;
 mod serving;
 mod truth;

@@ -1,0 +1,79 @@
+//! Counts as they would be under the null.
+
+use rand::Rng;
+use rand_distr::Binomial;
+use rand_distr::Distribution;
+use rand_distr::Gamma;
+
+/// Deals `total` encounters to segments by their shares of the exposure; shares that do not add up to one are scaled.
+///
+/// `factor` above 1 deals clumps: a gamma weight for each segment first, so that counts are negative binomial given their
+/// total. Nothing is dealt where all shares are zero.
+pub(super) fn deal(total: u64, shares: &[f64], factor: f64, rng: &mut impl Rng, counts: &mut [f32]) {
+    if factor > 1.0 {
+        let size = total as f64 / (factor - 1.0) / shares.iter().sum::<f64>();
+        let weights: Vec<f64> = shares.iter().map(|share| weight(size * share, rng)).collect();
+        // Weights of very many clumps can all round to zero where encounters are few; they then fall one by one.
+        let is_usable = weights.iter().sum::<f64>() > 0.0;
+        deal_by(total, if is_usable { &weights } else { shares }, rng, counts);
+    } else {
+        deal_by(total, shares, rng, counts);
+    }
+}
+
+fn weight(shape: f64, rng: &mut impl Rng) -> f64 {
+    Gamma::new(shape, 1.0).map_or(0.0, |gamma| gamma.sample(rng))
+}
+
+/// Multinomial by conditional binomials.
+fn deal_by(total: u64, weights: &[f64], rng: &mut impl Rng, counts: &mut [f32]) {
+    let (mut left, mut weight_left) = (total, weights.iter().sum::<f64>());
+    let last = weights.iter().rposition(|weight| *weight > 0.0);
+    for (segment, (count, weight)) in counts.iter_mut().zip(weights).enumerate() {
+        *count = 0.0;
+        if left == 0 || *weight <= 0.0 {
+            continue;
+        }
+        let share = (weight / weight_left).clamp(0.0, 1.0);
+        // The last takes what is left, whatever rounding says of its share.
+        let dealt = match Some(segment) == last {
+            true => left,
+            false => Binomial::new(left, share).map_or(0, |binomial| binomial.sample(rng)),
+        };
+        *count = dealt as f32;
+        left -= dealt;
+        weight_left -= weight;
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+    use crate::analysis::random::stream;
+
+    /// Means and variances of 4,000 deals: n p, and n p (1 - p) times about the factor.
+    #[test]
+    fn deals_have_the_moments_of_the_null() {
+        let shares = [0.1, 0.0, 0.3, 0.6];
+        for factor in [1.0, 3.0] {
+            let (mut sum, mut squares) = ([0.0; 4], [0.0; 4]);
+            for idx in 0..4000 {
+                let mut counts = [0.0f32; 4];
+                deal(200, &shares, factor, &mut stream(3, idx), &mut counts);
+                assert_eq!(counts.iter().sum::<f32>(), 200.0);
+                for segment in 0..4 {
+                    sum[segment] += f64::from(counts[segment]) / 4000.0;
+                    squares[segment] += f64::from(counts[segment]).powi(2) / 4000.0;
+                }
+            }
+            // Beta-binomial: (size + n) / (size + 1), with the size 200 / (factor - 1).
+            let widened = if factor > 1.0 { 300.0 / 101.0 } else { 1.0 };
+            for (segment, share) in shares.iter().enumerate() {
+                let variance = 200.0 * share * (1.0 - share) * widened;
+                assert!((sum[segment] - 200.0 * share).abs() < 4.0 * (variance / 4000.0).sqrt() + 1e-9);
+                let got = squares[segment] - sum[segment] * sum[segment];
+                assert!((got - variance).abs() <= 0.12 * variance, "{factor} {segment}: {got} {variance}");
+            }
+        }
+    }
+}
