@@ -85,8 +85,8 @@ impl Known<'_> {
         let kind_of: Vec<usize> =
             by_kind.map(|known| KINDS.iter().position(|kind| kind == known).unwrap_or_default()).collect();
         let kinds = KINDS.iter().zip(self.sums(&kind_of, KINDS.len())).enumerate();
-        let length =
-            |kind: usize| (0..n_segments).filter(|s| kind_of[*s] == kind).map(|s| self.length_km(s)).sum();
+        let mut lengths_km = [0.0; KINDS.len()];
+        kind_of.iter().enumerate().for_each(|(segment, kind)| lengths_km[*kind] += self.length_km(segment));
         let total = self.sums(&vec![0; n_segments], 1);
         let visits = places.iter().map(|place| {
             let visits = place.visits.map(|(visits, _)| common::estimate(visits));
@@ -100,7 +100,7 @@ impl Known<'_> {
             ),
             total_km: total[0],
             drawing: self.drawing(),
-            kinds: kinds.map(|(idx, (kind, walked))| (kind_words(*kind), length(idx), walked)).collect(),
+            kinds: kinds.map(|(idx, (kind, walked))| (kind_words(*kind), lengths_km[idx], walked)).collect(),
             trails: self.trails(),
             stretches: picked.map(|trail| (self.trail_name(trail), self.stretches(trail))),
             counters: counters::cards(self.facts, self.network, self.exposure),

@@ -116,8 +116,13 @@ fn figures(row: &PeriodRow) -> Markup {
         td.num data-label="Counted" { (n(row.counted)) }
         td.num data-label="Expected" { (n(row.expected.value)) }
         td.num data-label="95 % predictive interval" { (n(row.expected.lower)) "–" (n(row.expected.upper)) }
-        td.num data-label="Residual, sd" { (format!("{:+.1}", row.residual)) }
+        td.num data-label="Residual, sd" { (residual(row.residual)) }
     }
+}
+
+/// With its sign, which rounding leaves out of zero.
+fn residual(value: f64) -> String {
+    if value.abs() < 0.05 { "0.0".to_owned() } else { format!("{value:+.1}") }
 }
 
 fn site_detail(site: &SiteRow) -> Markup {
