@@ -6,6 +6,7 @@ mod demo;
 mod figures;
 pub mod generate;
 mod serve;
+mod user;
 
 use std::net::IpAddr;
 use std::path::PathBuf;
@@ -19,6 +20,7 @@ use clap::Subcommand;
 use crate::app::App;
 use crate::app::Clock;
 use crate::config::Config;
+use crate::config::Front;
 
 /// Turns GPS-tagged meetings between people and venomous snakes into trail risk maps and sign plans.
 #[derive(Debug, Parser)]
@@ -83,6 +85,8 @@ enum Command {
     Rates(figures::RatesArguments),
     /// Print a sign plan with reasons as CSV.
     Plan(figures::PlanArguments),
+    /// Make accounts and one-time links, list accounts, disable them.
+    User(user::UserArguments),
     /// Make an invented park as files.
     Generate {
         /// How much.
@@ -116,9 +120,19 @@ struct Listen {
     /// The port; 0 takes any free one.
     #[arg(long, default_value_t = Config::PORT)]
     port: u16,
-    /// The address: a loopback address.
+    /// The address: a loopback address, or any once there are accounts.
     #[arg(long)]
     host: Option<IpAddr>,
+    /// A proxy in front speaks TLS with readers and passes on their address in X-Forwarded-For.
+    #[arg(long)]
+    behind_tls: bool,
+}
+
+impl Listen {
+    fn config(&self, database: PathBuf) -> Config {
+        let front = if self.behind_tls { Front::Tls } else { Front::None };
+        Config { front, ..Config::new(database, self.host, self.port) }
+    }
 }
 
 /// Runs the command that the program's arguments name.
@@ -158,6 +172,7 @@ async fn dispatch(command: Command) -> anyhow::Result<()> {
         Command::Undo { database, batch, actor } => data::undo(&database, batch, &actor).await,
         Command::Rates(arguments) => figures::rates(arguments).await,
         Command::Plan(arguments) => figures::plan(arguments).await,
+        Command::User(arguments) => user::run(arguments).await,
         Command::Generate { size, seed, out } => {
             std::fs::create_dir_all(&out)
                 .with_context(|| format!("cannot make the folder {}", out.display()))?;
@@ -169,5 +184,5 @@ async fn dispatch(command: Command) -> anyhow::Result<()> {
 
 /// Opens a database for a command that does not serve.
 async fn open(database: PathBuf) -> anyhow::Result<App> {
-    Ok(App::open(Config::new(database, None, 0)?, Clock::System).await?)
+    Ok(App::open(Config::new(database, None, 0), Clock::System).await?)
 }

@@ -51,4 +51,8 @@ id! {
     SignId,
     /// A decision.
     DecisionId,
+    /// An account.
+    AccountId,
+    /// A token for scripts and clients.
+    ApiTokenId,
 }

@@ -9,6 +9,7 @@
 //!
 //! Invariant: no row of a file stops the others. What is wrong with a row is a [`RowProblem`] in the [`Tally`].
 
+mod accounts;
 mod areas;
 mod batches;
 mod bulk;
@@ -67,6 +68,14 @@ use sqlx::sqlite::SqliteSynchronous;
 
 use crate::domain::revision::Revision;
 
+pub use crate::store::accounts::AccountChange;
+pub use crate::store::accounts::AccountDraft;
+pub use crate::store::accounts::AccountEvent;
+pub use crate::store::accounts::ApiToken;
+pub use crate::store::accounts::ApiTokenDraft;
+pub use crate::store::accounts::Invitation;
+pub use crate::store::accounts::Invited;
+pub use crate::store::accounts::SessionLimits;
 pub use crate::store::areas::AreaDraft;
 pub use crate::store::batches::BatchDraft;
 pub use crate::store::batches::FileDraft;

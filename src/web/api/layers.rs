@@ -1,6 +1,5 @@
 //! The layers.
 
-use axum::extract::State;
 use axum::http::header;
 use axum::response::IntoResponse;
 use axum::response::Response;
@@ -25,6 +24,7 @@ use crate::store::EncounterSummary;
 use crate::store::Paging;
 use crate::store::filter::Order;
 use crate::web::api::parameters;
+use crate::web::auth::Exact;
 use crate::web::cache::CachePolicy;
 use crate::web::cache::Cached;
 use crate::web::error::Error;
@@ -108,13 +108,13 @@ fn cut(asked: &Asked<'_>, features: Vec<Feature>, facts: &Derived<Facts>) -> Res
 }
 
 /// Stretches with their rates.
-pub async fn stretches(State(app): State<App>, origin: Origin, query: Query) -> Result<Response, Error> {
+pub async fn stretches(app: Exact, origin: Origin, query: Query) -> Result<Response, Error> {
     query.allow(&["month", "part", "bbox", "limit", "after"])?;
     units(&app, Asked { name: "stretches", query: &query, origin: &origin }).await
 }
 
 /// Segments with their rates.
-pub async fn segments(State(app): State<App>, origin: Origin, query: Query) -> Result<Response, Error> {
+pub async fn segments(app: Exact, origin: Origin, query: Query) -> Result<Response, Error> {
     query.allow(&["month", "part", "bbox", "limit", "after"])?;
     units(&app, Asked { name: "segments", query: &query, origin: &origin }).await
 }
@@ -215,7 +215,7 @@ fn properties(value: Value) -> Map<String, Value> {
 }
 
 /// Trails as they were drawn.
-pub async fn trails(State(app): State<App>, origin: Origin, query: Query) -> Result<Response, Error> {
+pub async fn trails(app: Exact, origin: Origin, query: Query) -> Result<Response, Error> {
     query.allow(&["bbox", "limit", "after"])?;
     let asked = Asked { name: "trails", query: &query, origin: &origin };
     let facts = app.deriver().facts().await?;
@@ -231,7 +231,7 @@ pub async fn trails(State(app): State<App>, origin: Origin, query: Query) -> Res
 }
 
 /// Encounters, page by page.
-pub async fn encounters(State(app): State<App>, origin: Origin, query: Query) -> Result<Response, Error> {
+pub async fn encounters(app: Exact, origin: Origin, query: Query) -> Result<Response, Error> {
     query.allow(&["bbox", "from", "until", "effort", "limit", "after"])?;
     let (from, until) = (parameters::date(&query, "from")?, parameters::date(&query, "until")?);
     if from.zip(until).is_some_and(|(from, until)| from > until) {
@@ -298,7 +298,7 @@ fn event_date(time: &crate::domain::time::EventTime) -> Option<String> {
 }
 
 /// Density of encounters in the plane, as areas above each level.
-pub async fn density(State(app): State<App>, origin: Origin, query: Query) -> Result<Response, Error> {
+pub async fn density(app: Exact, origin: Origin, query: Query) -> Result<Response, Error> {
     query.allow(&["effort", "bbox", "limit", "after"])?;
     let asked = Asked { name: "density", query: &query, origin: &origin };
     let effort = match query.get("effort") {
@@ -333,7 +333,7 @@ pub async fn density(State(app): State<App>, origin: Origin, query: Query) -> Re
 }
 
 /// The sign locations of a plan.
-pub async fn signs(State(app): State<App>, origin: Origin, query: Query) -> Result<Response, Error> {
+pub async fn signs(app: Exact, origin: Origin, query: Query) -> Result<Response, Error> {
     query.allow(&["signs", "reach", "spacing", "bbox", "limit", "after"])?;
     let asked = Asked { name: "signs", query: &query, origin: &origin };
     let deriver = app.deriver();

@@ -1,6 +1,7 @@
 //! Pages: extract, ask, build the page struct, view.
 
 pub mod about;
+pub mod accounts;
 pub mod analysis;
 pub(super) mod common;
 pub mod data;

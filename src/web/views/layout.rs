@@ -56,16 +56,19 @@ pub enum Section {
     Data,
     /// Methods and cautions.
     About,
+    /// One's own account.
+    Account,
 }
 
 impl Section {
-    const ALL: [(Self, &'static str, &'static str); 6] = [
+    const ALL: [(Self, &'static str, &'static str); 7] = [
         (Self::Map, "/", "Map"),
         (Self::Trails, "/trails", "Trails"),
         (Self::Analysis, "/analysis", "Analysis"),
         (Self::Signs, "/signs", "Signs"),
         (Self::Data, "/data", "Data"),
         (Self::About, "/about", "About"),
+        (Self::Account, "/account", "Account"),
     ];
 
     /// A phone's bar has room for four.
@@ -124,7 +127,7 @@ fn footer(frame: &Frame) -> Markup {
                     @if !frame.basis.parameters.is_empty() { " · " (frame.basis.parameters) }
                 }
             }
-            p.phone-only { a href="/analysis" { "Analysis" } " · " a href="/about" { "About" } }
+            p.phone-only { a href="/analysis" { "Analysis" } " · " a href="/about" { "About" } " · " a href="/account" { "Account" } }
             p {
                 "In an emergency call the local emergency services. Local emergency services, local codes and licensed "
                 "practitioners come first; nothing here is medical advice. " a href="/about#cautions" { "Cautions" }

@@ -1,6 +1,7 @@
 //! Pages as markup: functions of a page struct, without state and without waiting.
 
 pub mod about;
+pub mod accounts;
 pub mod analysis;
 pub mod charts;
 pub mod encounters;

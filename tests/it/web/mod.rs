@@ -1,5 +1,6 @@
 //! Pages and layers as readers get them.
 
+mod accounts;
 mod errors;
 mod layers;
 mod pages;
