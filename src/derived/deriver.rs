@@ -19,6 +19,8 @@ use crate::derived::places::PlaceSummary;
 use crate::derived::plan;
 use crate::derived::plan::PlanLayer;
 use crate::derived::plan::PlanParams;
+use crate::derived::public;
+use crate::derived::public::PublicLayer;
 use crate::derived::rates;
 use crate::derived::rates::RateLayer;
 use crate::derived::reactions;
@@ -64,6 +66,7 @@ pub struct Deriver {
     reactions: Memo<(), ReactionLayer>,
     places: Memo<(), Vec<PlaceSummary>>,
     plan: Memo<PlanParams, PlanLayer>,
+    public: Memo<(), PublicLayer>,
 }
 
 /// How many different plans of one revision are remembered.
@@ -85,6 +88,7 @@ impl Deriver {
             reactions: Memo::new(1),
             places: Memo::new(1),
             plan: Memo::new(N_PLANS),
+            public: Memo::new(1),
         }
     }
 
@@ -218,6 +222,20 @@ impl Deriver {
         let value = self.places.get(facts.revision, (), async || {
             let facts = Arc::clone(&facts.value);
             off_thread(move || places::compute(&facts, &exposure.value, &snaps.value)).await
+        });
+        Ok(facts.with(value.await?))
+    }
+
+    /// What anybody may see.
+    ///
+    /// # Errors
+    /// [`DeriveError::Unanswerable`] without exposure.
+    pub async fn public(&self, facts: &Derived<Facts>) -> Result<Derived<PublicLayer>, DeriveError> {
+        let (network, exposure) = (self.network(facts).await?, self.exposure(facts).await?);
+        let snaps = self.snaps(facts).await?;
+        let value = self.public.get(facts.revision, (), async || {
+            let (facts, network, exposure) = (Arc::clone(&facts.value), network.value, exposure.value);
+            off_thread(move || public::compute(&facts, &network, &exposure, &snaps.value)).await
         });
         Ok(facts.with(value.await?))
     }

@@ -14,6 +14,7 @@ mod memo;
 pub mod network;
 pub mod places;
 pub mod plan;
+pub mod public;
 pub mod rates;
 pub mod reactions;
 pub mod season;

@@ -60,7 +60,7 @@ fn uploads() -> Routes {
 fn rest() -> Routes {
     Routes::default()
         .get("/data/import", Right::BringIn, pages::import::form)
-        .get("/", Right::SeeExact, pages::map::show)
+        .get("/", Right::SeePublic, pages::public::front)
         .get("/trails", Right::SeeExact, pages::trails::show)
         .get("/stretch/{unit}", Right::SeeExact, pages::unit::stretch)
         .get("/segment/{id}", Right::SeeExact, pages::unit::segment)
@@ -79,7 +79,7 @@ fn rest() -> Routes {
         .post("/data/rows/{id}", Right::BringIn, pages::import::mend)
         .get("/layers/stretches.geojson", Right::SeeExact, api::stretches)
         .get("/layers/segments.geojson", Right::SeeExact, api::segments)
-        .get("/layers/trails.geojson", Right::SeeExact, api::trails)
+        .get("/layers/trails.geojson", Right::SeePublic, api::trails)
         .get("/layers/encounters.geojson", Right::SeeExact, api::encounters)
         .get("/layers/density.geojson", Right::SeeExact, api::density)
         .get("/layers/signs.geojson", Right::SeeExact, api::signs)

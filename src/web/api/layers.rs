@@ -25,6 +25,7 @@ use crate::store::Paging;
 use crate::store::filter::Order;
 use crate::web::api::parameters;
 use crate::web::auth::Exact;
+use crate::web::auth::Sight;
 use crate::web::cache::CachePolicy;
 use crate::web::cache::Cached;
 use crate::web::error::Error;
@@ -37,6 +38,7 @@ use crate::web::geojson::number;
 use crate::web::geojson::position;
 use crate::web::origin::Origin;
 use crate::web::pages::common;
+use crate::web::pages::public;
 use crate::web::pages::signs as sign_pages;
 use crate::web::pages::unit::segment_href;
 use crate::web::query::Query;
@@ -214,8 +216,12 @@ fn properties(value: Value) -> Map<String, Value> {
     }
 }
 
-/// Trails as they were drawn.
-pub async fn trails(app: Exact, origin: Origin, query: Query) -> Result<Response, Error> {
+/// Trails as they were drawn; for those who may see no more, with their public figures.
+pub async fn trails(sight: Sight, origin: Origin, query: Query) -> Result<Response, Error> {
+    let app = match sight {
+        Sight::Exact(app) => app,
+        Sight::Public(app) => return public::layer(&app, &query).await,
+    };
     query.allow(&["bbox", "limit", "after"])?;
     let asked = Asked { name: "trails", query: &query, origin: &origin };
     let facts = app.deriver().facts().await?;

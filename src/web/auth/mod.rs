@@ -11,14 +11,18 @@ mod cookies;
 mod identify;
 mod routes;
 
+use std::sync::Arc;
+
 use axum::extract::FromRequestParts;
 use axum::http::request::Parts;
 
 use crate::app::App;
+use crate::derived::public::PublicLayer;
 use crate::domain::account::Account;
 use crate::domain::account::Right;
 use crate::domain::account::Scope;
 use crate::domain::account::scope_allows;
+use crate::domain::area::Area;
 use crate::web::error::Error;
 
 pub use crate::web::auth::cookies::clear_cookie;
@@ -108,5 +112,49 @@ impl FromRequestParts<App> for Exact {
     async fn from_request_parts(parts: &mut Parts, app: &App) -> Result<Self, Error> {
         Who::from_request_parts(parts, app).await?.require(Right::SeeExact)?;
         Ok(Self(app.clone()))
+    }
+}
+
+/// The app, for everybody: it gives out what is public, and nothing else.
+pub struct Public(App);
+
+impl Public {
+    /// What anybody may see, with the area it is about.
+    ///
+    /// # Errors
+    /// [`Error::Unanswerable`] before there are trails and walking.
+    pub async fn layer(&self) -> Result<PublicAnswer, Error> {
+        let deriver = self.0.deriver();
+        let facts = deriver.facts().await?;
+        let layer = deriver.public(&facts).await?;
+        Ok(PublicAnswer { area: facts.area.clone(), layer: layer.value })
+    }
+}
+
+/// What anybody may see of an area.
+pub struct PublicAnswer {
+    /// The area.
+    pub area: Area,
+    /// The layer.
+    pub layer: Arc<PublicLayer>,
+}
+
+/// Which of the two views of the truth somebody gets.
+pub enum Sight {
+    /// Everything, with exact places.
+    Exact(Exact),
+    /// What is public.
+    Public(Public),
+}
+
+impl FromRequestParts<App> for Sight {
+    type Rejection = Error;
+
+    async fn from_request_parts(parts: &mut Parts, app: &App) -> Result<Self, Error> {
+        let who = Who::from_request_parts(parts, app).await?;
+        Ok(match who.may(Right::SeeExact) {
+            true => Self::Exact(Exact(app.clone())),
+            false => Self::Public(Public(app.clone())),
+        })
     }
 }

@@ -8,6 +8,7 @@ pub mod data;
 pub mod encounters;
 pub mod import;
 pub mod map;
+pub mod public;
 pub mod reactions;
 pub mod season;
 pub mod signs;

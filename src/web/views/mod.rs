@@ -10,6 +10,7 @@ pub mod figure;
 pub mod import;
 pub mod layout;
 pub mod map;
+pub mod public;
 pub mod reactions;
 pub mod season;
 pub mod signs;

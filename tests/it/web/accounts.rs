@@ -91,12 +91,14 @@ fn least(path: &str, method: &Method) -> Option<&'static [Asker]> {
     const MANAGERS: &[Asker] = &[Manager, Administrator];
     const ADMINISTRATORS: &[Asker] = &[Administrator];
     Some(match (method.as_str(), path) {
-        (_, "/about" | "/assets/{name}" | "/sign-in" | "/invitation/{token}") | ("POST", "/sign-out") => {
-            &ASKERS
-        }
+        (
+            _,
+            "/" | "/layers/trails.geojson" | "/about" | "/assets/{name}" | "/sign-in" | "/invitation/{token}",
+        )
+        | ("POST", "/sign-out") => &ASKERS,
         (
             "GET",
-            "/" | "/trails" | "/stretch/{unit}" | "/segment/{id}" | "/encounters" | "/encounters/{id}"
+            "/trails" | "/stretch/{unit}" | "/segment/{id}" | "/encounters" | "/encounters/{id}"
             | "/analysis" | "/season" | "/reactions" | "/signs" | "/data" | "/data/rows",
         ) => EXACT,
         ("GET", layer) if layer.starts_with("/layers/") => EXACT,

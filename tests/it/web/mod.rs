@@ -4,4 +4,5 @@ mod accounts;
 mod errors;
 mod layers;
 mod pages;
+mod public;
 mod samples;

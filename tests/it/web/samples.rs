@@ -76,3 +76,8 @@ fn errors() {
 fn accounts() {
     check("accounts", views::accounts::samples());
 }
+
+#[test]
+fn public() {
+    check("public", views::public::samples().iter().map(views::public::body));
+}
