@@ -3,6 +3,7 @@
 mod back_off;
 pub mod bring_in;
 mod clock;
+mod safe_keeping;
 mod secrets;
 mod spool;
 mod warm;
@@ -22,6 +23,8 @@ pub use crate::app::bring_in::BringIn;
 pub use crate::app::bring_in::BringInError;
 pub use crate::app::bring_in::BroughtIn;
 pub use crate::app::clock::Clock;
+pub use crate::app::safe_keeping::SafeKeepingError;
+pub use crate::app::safe_keeping::restore;
 pub use crate::app::secrets::Passwords;
 pub use crate::app::secrets::SecretError;
 pub use crate::app::secrets::Token;

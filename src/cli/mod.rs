@@ -5,6 +5,7 @@ mod data;
 mod demo;
 mod figures;
 pub mod generate;
+mod keep;
 mod serve;
 mod user;
 
@@ -85,6 +86,25 @@ enum Command {
     Rates(figures::RatesArguments),
     /// Print a sign plan with reasons as CSV.
     Plan(figures::PlanArguments),
+    /// Write a backup; a server may be at work meanwhile.
+    Backup {
+        #[command(flatten)]
+        database: DatabaseFile,
+        /// The file to write.
+        out: PathBuf,
+    },
+    /// Put a backup in the place of a database that nobody serves; what was there is kept beside it.
+    Restore {
+        #[command(flatten)]
+        database: DatabaseFile,
+        /// The backup.
+        from: PathBuf,
+    },
+    /// Check that a database or a backup is whole.
+    Check {
+        #[command(flatten)]
+        database: DatabaseFile,
+    },
     /// Make accounts and one-time links, list accounts, disable them.
     User(user::UserArguments),
     /// Make an invented park as files.
@@ -172,6 +192,9 @@ async fn dispatch(command: Command) -> anyhow::Result<()> {
         Command::Undo { database, batch, actor } => data::undo(&database, batch, &actor).await,
         Command::Rates(arguments) => figures::rates(arguments).await,
         Command::Plan(arguments) => figures::plan(arguments).await,
+        Command::Backup { database, out } => keep::backup(database.database, out).await,
+        Command::Restore { database, from } => keep::restore(database.database, from).await,
+        Command::Check { database } => keep::check(database.database).await,
         Command::User(arguments) => user::run(arguments).await,
         Command::Generate { size, seed, out } => {
             std::fs::create_dir_all(&out)
