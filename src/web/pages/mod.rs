@@ -1,6 +1,7 @@
 //! Pages: extract, ask, build the page struct, view.
 
 pub mod about;
+pub mod accounts;
 pub mod analysis;
 pub(super) mod common;
 pub mod data;
@@ -14,6 +15,7 @@ pub mod import;
 pub mod latency;
 pub mod map;
 pub mod observers;
+pub mod public;
 pub mod rates;
 pub mod reactions;
 pub mod route;

@@ -1,5 +1,6 @@
 //! Pages and layers as readers get them.
 
+mod accounts;
 mod density;
 mod effect;
 mod errors;
@@ -8,6 +9,7 @@ mod layers;
 mod observers;
 mod outlook;
 mod pages;
+mod public;
 mod reactions;
 mod samples;
 mod study;
