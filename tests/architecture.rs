@@ -164,6 +164,7 @@ const TAKES_THE_APP: [&str; 6] = [
     "web/pages/accounts.rs",
     "web/pages/data.rs",
     "web/pages/import.rs",
+    "web/waiting.rs",
 ];
 
 #[test]
