@@ -158,12 +158,13 @@ fn domain_and_analysis_derive_no_serialisation() {
 }
 
 /// Files of the web module that take the app without [`Exact`]: they are public, or check for themselves.
-const TAKES_THE_APP: [&str; 6] = [
+const TAKES_THE_APP: [&str; 7] = [
     "web/auth/identify.rs",
     "web/pages/about.rs",
     "web/pages/accounts.rs",
     "web/pages/data.rs",
     "web/pages/import.rs",
+    "web/pages/server.rs",
     "web/waiting.rs",
 ];
 

@@ -3,6 +3,7 @@
 mod back_off;
 pub mod bring_in;
 mod clock;
+mod health;
 mod safe_keeping;
 mod secrets;
 mod spool;
@@ -25,6 +26,8 @@ pub use crate::app::bring_in::BringIn;
 pub use crate::app::bring_in::BringInError;
 pub use crate::app::bring_in::BroughtIn;
 pub use crate::app::clock::Clock;
+pub use crate::app::health::Answered;
+pub use crate::app::health::Health;
 pub use crate::app::safe_keeping::SafeKeepingError;
 pub use crate::app::safe_keeping::restore;
 pub use crate::app::secrets::Passwords;
@@ -54,6 +57,8 @@ struct Inner {
     back_off: BackOff,
     /// Once there is an account there always is one: none is ever deleted.
     has_accounts: AtomicBool,
+    answered: Answered,
+    started_s: i64,
 }
 
 /// Why an app could not be made.
@@ -85,6 +90,8 @@ impl App {
             passwords: Passwords::new()?,
             back_off: BackOff::default(),
             has_accounts: AtomicBool::new(false),
+            answered: Answered::default(),
+            started_s: clock.now_s(),
         })))
     }
 
@@ -115,6 +122,15 @@ impl App {
 
     fn set_progress(&self, progress: Progress) {
         *self.0.progress.lock().unwrap_or_else(PoisonError::into_inner) = progress;
+    }
+
+    /// Answers since the start.
+    pub fn answered(&self) -> &Answered {
+        &self.0.answered
+    }
+
+    fn started_s(&self) -> i64 {
+        self.0.started_s
     }
 
     /// Hashes and checks passwords.

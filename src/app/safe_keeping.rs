@@ -4,6 +4,7 @@ use std::path::Path;
 use std::path::PathBuf;
 
 use crate::app::App;
+use crate::app::health::BACKUP_WRITTEN;
 use crate::store;
 use crate::store::Checkup;
 use crate::store::check_file;
@@ -58,8 +59,9 @@ impl App {
             Ok(checkup)
         };
         let outcome = written.await;
-        if outcome.is_err() {
-            remove_if_there(&unfinished)?;
+        match &outcome {
+            Ok(_) => self.store().record_account_event(self.clock().now_s(), BACKUP_WRITTEN, "", "").await?,
+            Err(_) => remove_if_there(&unfinished)?,
         }
         outcome
     }

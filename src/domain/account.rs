@@ -38,7 +38,9 @@ terms! {
         BringIn => "bring in records",
         /// Settings, decisions, notices, taking back batches.
         Manage => "manage the area",
-        /// Accounts, backups, the state of the server.
+        /// How the server is: sizes, backups, failures.
+        SeeServer => "see how the server is",
+        /// Accounts.
         Administer => "administer the server",
         /// Reported bites, which are health data.
         SeeHealth => "see reported bites",
@@ -49,12 +51,13 @@ terms! {
 ///
 /// An observer sees exact places only where an administrator granted it to that person; nobody sees reported bites
 /// without such a grant.
-const ROLE_RIGHTS: [(Right, [bool; 3]); 7] = [
+const ROLE_RIGHTS: [(Right, [bool; 3]); 8] = [
     (Right::SeePublic, [true, true, true]),
     (Right::HaveAccount, [true, true, true]),
     (Right::SeeExact, [false, true, true]),
     (Right::BringIn, [true, true, true]),
     (Right::Manage, [false, true, true]),
+    (Right::SeeServer, [false, false, true]),
     (Right::Administer, [false, false, true]),
     (Right::SeeHealth, [false, false, false]),
 ];
@@ -86,7 +89,7 @@ pub fn allows(role: Role, grants: Grants, right: Right) -> bool {
 /// Whether a token of this scope may be used for a right at all.
 pub fn scope_allows(scope: Scope, right: Right) -> bool {
     match right {
-        Right::SeePublic | Right::SeeExact => true,
+        Right::SeePublic | Right::SeeExact | Right::SeeServer => true,
         Right::BringIn => scope == Scope::BringIn,
         // Reported bites, decisions and accounts want a person who signed in.
         Right::HaveAccount | Right::Manage | Right::Administer | Right::SeeHealth => false,

@@ -65,6 +65,17 @@ impl Store {
         Ok(rows)
     }
 
+    /// When an event of a kind last happened; none when it never did.
+    ///
+    /// # Errors
+    /// [`Error`] when the database cannot be read.
+    pub async fn last_account_event(&self, kind: &str) -> Result<Option<i64>, Error> {
+        let at_s = sqlx::query_scalar!(r#"SELECT max(at_s) AS "at_s: i64" FROM account_events WHERE kind = ?"#, kind)
+            .fetch_one(&self.readers)
+            .await?;
+        Ok(at_s)
+    }
+
     /// How many sign-ins failed since an instant.
     ///
     /// # Errors

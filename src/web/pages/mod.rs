@@ -20,6 +20,7 @@ pub mod rates;
 pub mod reactions;
 pub mod route;
 pub mod season;
+pub mod server;
 pub mod signs;
 pub mod study;
 pub mod sub_tables;

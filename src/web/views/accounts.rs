@@ -113,7 +113,7 @@ pub fn own_body(page: &OwnPage) -> Markup {
     html! {
         div.page-head { h1 { (page.name) } form method="post" action="/sign-out" { button type="submit" { "Sign out" } } }
         p { "Role: " (page.role) ". This account may: " (page.rights.join("; ")) "." }
-        @if page.administers { p { a.button href="/accounts" { "All accounts" } } }
+        @if page.administers { p { a.button href="/accounts" { "All accounts" } " " a.button href="/server" { "Server" } } }
         section.card {
             h2 { "Password" }
             form method="post" action="/account/password" {

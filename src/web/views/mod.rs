@@ -23,6 +23,7 @@ pub mod rates;
 pub mod reactions;
 pub mod route;
 pub mod season;
+pub mod server;
 pub mod signs;
 pub mod standalone;
 pub mod study;

@@ -93,7 +93,7 @@ fn least(path: &str, method: &Method) -> Option<&'static [Asker]> {
     Some(match (method.as_str(), path) {
         (
             _,
-            "/" | "/layers/trails.geojson" | "/about" | "/assets/{name}" | "/sign-in" | "/invitation/{token}",
+            "/" | "/layers/trails.geojson" | "/healthz" | "/about" | "/assets/{name}" | "/sign-in" | "/invitation/{token}",
         )
         | ("POST", "/sign-out") => &ASKERS,
         (
@@ -154,7 +154,7 @@ fn least(path: &str, method: &Method) -> Option<&'static [Asker]> {
             | "/account/tokens"
             | "/account/tokens/{id}/revoke",
         ) => SIGNED_IN,
-        ("GET", "/accounts")
+        ("GET", "/accounts" | "/server" | "/metrics")
         | ("POST", "/accounts/invite" | "/accounts/{id}" | "/accounts/{id}/password-link") => ADMINISTRATORS,
         _ => return None,
     })

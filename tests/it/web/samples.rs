@@ -119,3 +119,8 @@ fn accounts() {
 fn public() {
     check("public", views::public::samples().iter().map(views::public::body));
 }
+
+#[test]
+fn server() {
+    check("server", views::server::samples().iter().map(views::server::body));
+}
