@@ -70,9 +70,12 @@ impl Store {
     /// # Errors
     /// [`Error`] when the database cannot be read.
     pub async fn last_account_event(&self, kind: &str) -> Result<Option<i64>, Error> {
-        let at_s = sqlx::query_scalar!(r#"SELECT max(at_s) AS "at_s: i64" FROM account_events WHERE kind = ?"#, kind)
-            .fetch_one(&self.readers)
-            .await?;
+        let at_s = sqlx::query_scalar!(
+            r#"SELECT max(at_s) AS "at_s: i64" FROM account_events WHERE kind = ?"#,
+            kind
+        )
+        .fetch_one(&self.readers)
+        .await?;
         Ok(at_s)
     }
 

@@ -40,11 +40,19 @@ pub async fn show(State(app): State<App>) -> Result<Response, Error> {
     let page = ServerPage {
         rows: vec![
             ("Data revision", health.revision.to_string()),
-            ("Database", format!("{}, of which {} are unused", mib(health.database_bytes), mib(health.unused_bytes))),
+            (
+                "Database",
+                format!("{}, of which {} are unused", mib(health.database_bytes), mib(health.unused_bytes)),
+            ),
             ("Running for", hours(health.up_s)),
             ("Answers since the start", answers(&health)),
             ("Failed sign-ins in the last day", health.n_failed_sign_ins.to_string()),
-            ("Last backup", health.last_backup_s.map_or("none is known".to_owned(), |at_s| format!("{} ago", hours(now_s - at_s)))),
+            (
+                "Last backup",
+                health
+                    .last_backup_s
+                    .map_or("none is known".to_owned(), |at_s| format!("{} ago", hours(now_s - at_s))),
+            ),
         ],
     };
     let frame = Frame {
@@ -76,17 +84,25 @@ pub async fn metrics(State(app): State<App>) -> Result<Response, Error> {
 fn text(health: &Health) -> String {
     let mut text = String::new();
     let mut gauge = |name: &str, words: &str, value: i64| {
-        text.push_str(&format!("# HELP coilway_{name} {words}\n# TYPE coilway_{name} gauge\ncoilway_{name} {value}\n"));
+        text.push_str(&format!(
+            "# HELP coilway_{name} {words}\n# TYPE coilway_{name} gauge\ncoilway_{name} {value}\n"
+        ));
     };
     gauge("data_revision", "Revision of the data.", health.revision as i64);
     gauge("database_bytes", "Size of the database in bytes.", health.database_bytes as i64);
     gauge("database_unused_bytes", "Unused part of the database in bytes.", health.unused_bytes as i64);
     gauge("uptime_seconds", "Seconds since the start.", health.up_s);
-    gauge("failed_sign_ins_last_day", "Sign-ins that failed in the last day.", health.n_failed_sign_ins as i64);
+    gauge(
+        "failed_sign_ins_last_day",
+        "Sign-ins that failed in the last day.",
+        health.n_failed_sign_ins as i64,
+    );
     if let Some(at_s) = health.last_backup_s {
         gauge("last_backup_timestamp_seconds", "When the last backup was written.", at_s);
     }
-    text.push_str("# HELP coilway_answers_total Answers since the start.\n# TYPE coilway_answers_total counter\n");
+    text.push_str(
+        "# HELP coilway_answers_total Answers since the start.\n# TYPE coilway_answers_total counter\n",
+    );
     for (class, count) in ["1xx", "2xx", "3xx", "4xx", "5xx"].iter().zip(health.answers) {
         text.push_str(&format!("coilway_answers_total{{status=\"{class}\"}} {count}\n"));
     }
@@ -109,7 +125,10 @@ mod tests {
             up_s: 60,
         };
         let text = text(&health);
-        assert!(text.contains("\ncoilway_data_revision 7\n") && text.ends_with("coilway_answers_total{status=\"5xx\"} 0\n"));
+        assert!(
+            text.contains("\ncoilway_data_revision 7\n")
+                && text.ends_with("coilway_answers_total{status=\"5xx\"} 0\n")
+        );
         assert!(!text.contains("last_backup"));
         for line in text.lines().filter(|line| !line.starts_with('#')) {
             let (name, value) = line.rsplit_once(' ').unwrap();

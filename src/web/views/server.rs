@@ -22,5 +22,7 @@ pub fn body(page: &ServerPage) -> Markup {
 
 /// Pages made up for tests and previews.
 pub fn samples() -> Vec<ServerPage> {
-    vec![ServerPage { rows: vec![("Data revision", "12".to_owned()), ("Last backup", "none is known".to_owned())] }]
+    vec![ServerPage {
+        rows: vec![("Data revision", "12".to_owned()), ("Last backup", "none is known".to_owned())],
+    }]
 }

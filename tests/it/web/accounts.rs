@@ -93,7 +93,13 @@ fn least(path: &str, method: &Method) -> Option<&'static [Asker]> {
     Some(match (method.as_str(), path) {
         (
             _,
-            "/" | "/layers/trails.geojson" | "/healthz" | "/about" | "/assets/{name}" | "/sign-in" | "/invitation/{token}",
+            "/"
+            | "/layers/trails.geojson"
+            | "/healthz"
+            | "/about"
+            | "/assets/{name}"
+            | "/sign-in"
+            | "/invitation/{token}",
         )
         | ("POST", "/sign-out") => &ASKERS,
         (
