@@ -125,6 +125,7 @@ pub(in crate::web) fn stretch_map(
         places: places(facts, layer),
         signs: Vec::new(),
         shapes: Vec::new(),
+        outlines: Vec::new(),
     }
 }
 

@@ -2,6 +2,7 @@
 
 pub mod about;
 pub mod analysis;
+pub mod clusters;
 pub(super) mod common;
 pub mod data;
 pub mod encounters;
