@@ -38,5 +38,6 @@ async fn derive(app: &App) -> Result<(), DeriveError> {
     deriver.rates(&facts).await?;
     deriver.season(&facts).await?;
     deriver.places(&facts).await?;
+    deriver.clusters(&facts).await?;
     Ok(())
 }
