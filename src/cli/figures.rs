@@ -203,7 +203,7 @@ fn write_clusters(
     for cluster in variant.windows.iter().chain(&variant.groups) {
         writeln!(
             out,
-            "{counting},{},\"{}\",{},{:.2},{:.3},{:.4},{:.4},{:.4},{:.6},{},{},{:.3},{revision}",
+            "{counting},{},\"{}\",{},{:.2},{:.3},{:.4},{:.4},{:.4},{:.3e},{},{},{:.3},{revision}",
             if cluster.q_value.is_some() { "segments with neighbours" } else { "scan" },
             cluster.name.replace('"', "\"\""),
             side_words(cluster.side),
@@ -213,7 +213,7 @@ fn write_clusters(
             cluster.ratio.lower,
             cluster.ratio.upper,
             cluster.p_value,
-            cluster.q_value.map_or_else(String::new, |q| format!("{q:.6}")),
+            cluster.q_value.map_or_else(String::new, |q| format!("{q:.3e}")),
             if cluster.stands_out { "yes" } else { "no" },
             variant.dispersion.factor(),
         )?;
@@ -231,13 +231,13 @@ fn write_segments(
         let SegmentFinding::Tested(local) = finding else { continue };
         let moran = match moran {
             SegmentMoran::Tested(it) => {
-                format!("{},{:.6},{:.6}", it.quadrant.number(), it.p_value, it.q_value)
+                format!("{},{:.3e},{:.3e}", it.quadrant.number(), it.p_value, it.q_value)
             }
             SegmentMoran::LeftOut => "no neighbours,,".to_owned(),
         };
         writeln!(
             out,
-            "{counting},\"{}\",{},{:.2},{:.3},{:.3},{},{:.6},{:.6},{moran},{revision}",
+            "{counting},\"{}\",{},{:.2},{:.3},{:.3},{},{:.3e},{:.3e},{moran},{revision}",
             network.trail_name(segment).replace('"', "\"\""),
             network.network.segments[segment].order + 1,
             local.count,

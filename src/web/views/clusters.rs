@@ -105,7 +105,7 @@ pub fn body(page: &ClustersPage) -> Markup {
                     Some(once) => {
                         (counted("Every known snake counted once", once, clusters.level))
                         p.small.soft {
-                            (clusters.n_repeated) " known snakes were reported more than once. One report of each is taken, another one in each "
+                            (repeated(clusters.n_repeated)) " reported more than once. One report of each is taken, another one in each "
                             "draw. What stands out above but not here may be one snake that many parties met."
                         }
                     }
@@ -122,6 +122,10 @@ pub fn body(page: &ClustersPage) -> Markup {
             }
         }
     }
+}
+
+fn repeated(n: usize) -> String {
+    if n == 1 { "One known snake was".to_owned() } else { format!("{n} known snakes were") }
 }
 
 fn cautions() -> Markup {
@@ -150,13 +154,13 @@ fn sentences(clusters: &Clusters) -> Vec<String> {
             };
             words.push(format!(
                 "{n}: {}. {} reports where {} would be expected from how far people walk there, {} times as many \
-                 (95 % interval {} to {}); chance alone would do this somewhere {}.",
+                 (95 % interval {} to {}); chance alone would give as much somewhere {}.",
                 first.name,
                 figure::format_count(first.count),
                 format_rate(first.expected),
-                format_rate(first.ratio.value),
-                format_rate(first.ratio.lower),
-                format_rate(first.ratio.upper),
+                ratio(first.ratio.value),
+                ratio(first.ratio.lower),
+                ratio(first.ratio.upper),
                 chance(first.p_value),
             ));
             words.extend(stays(clusters, first));
@@ -164,10 +168,8 @@ fn sentences(clusters: &Clusters) -> Vec<String> {
     }
     let groups = clusters.all.groups.iter().filter(|row| row.is_more).count();
     if groups > 0 {
-        let plural = if groups == 1 { "group" } else { "groups" };
-        words.push(format!(
-            "Looked at segment by segment with their neighbours, {groups} {plural} of segments stand out."
-        ));
+        let verb = if groups == 1 { "group of segments stands out" } else { "groups of segments stand out" };
+        words.push(format!("Looked at segment by segment with their neighbours, {groups} {verb}."));
     }
     words
 }
@@ -183,7 +185,7 @@ fn stays(clusters: &Clusters, first: &ClusterRow) -> Option<String> {
             row.name,
             figure::format_count(row.count),
             format_rate(row.expected),
-            format_rate(row.ratio.value),
+            ratio(row.ratio.value),
         ),
         None => "With every known snake counted once it no longer stands out: it may be a snake that many parties met."
             .to_owned(),
@@ -191,11 +193,17 @@ fn stays(clusters: &Clusters, first: &ClusterRow) -> Option<String> {
 }
 
 fn chance(p_value: f64) -> String {
-    if p_value < 0.002 {
-        "less than twice in 1,000 maps".to_owned()
+    let n_maps = (p_value * 1000.0).ceil().max(1.0);
+    if n_maps < 2.0 {
+        "on 1 map in 1,000 or fewer".to_owned()
     } else {
-        format!("about {} times in 1,000 maps", (p_value * 1000.0).ceil())
+        format!("on about {n_maps} maps in 1,000")
     }
+}
+
+/// A ratio with the two places that tell 0.04 from 0.4.
+fn ratio(value: f64) -> String {
+    if value >= 9.95 { format_rate(value) } else { format!("{value:.2}") }
 }
 
 fn counted(title: &str, counted: &Counted, level: f64) -> Markup {
@@ -243,8 +251,8 @@ fn table_row(row: &ClusterRow) -> Markup {
             td data-label="Side" { @if row.is_more { "more" } @else { "fewer" } }
             td.num data-label="Reports" { (figure::format_count(row.count)) }
             td.num data-label="Expected" { (format_rate(row.expected)) }
-            td.num data-label="Ratio" { (format_rate(row.ratio.value)) }
-            td.num data-label="95 % interval" { (format_rate(row.ratio.lower)) "–" (format_rate(row.ratio.upper)) }
+            td.num data-label="Ratio" { (ratio(row.ratio.value)) }
+            td.num data-label="95 % interval" { (ratio(row.ratio.lower)) "–" (ratio(row.ratio.upper)) }
             td data-label="Interval" { (interval_bar(row.ratio, None)) }
             td.num data-label="p" { (p_words(row.p_value)) }
             td.num data-label="q" { @match row.q_value { Some(q) => (p_words(q)), None => "over all windows" } }
