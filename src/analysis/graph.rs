@@ -3,6 +3,10 @@
 //! In the segment graph every edge is one segment, numbered as in the network, and a vertex is a junction, an end, or a
 //! cut between two segments. Parallel edges, self-loops and disconnected parts are legal.
 
+mod paths;
+
+pub use paths::{Reach, ShortestPaths, Step, shortest_paths};
+
 /// A place where edges meet or end; an index into the graph's vertices.
 pub type VertexIdx = usize;
 

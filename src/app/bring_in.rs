@@ -377,6 +377,13 @@ async fn put(writer: &mut Writer, target: &Target, drafts: Vec<(u64, Draft)>) ->
         Some((_, Draft::PartySize(_))) => writer.put_party_sizes(target, &rows!(PartySize)).await,
         Some((_, Draft::Walk(_))) => writer.put_walks(target, &rows!(Walk)).await,
         Some((_, Draft::SignLocation(_))) => writer.put_sign_locations(target, &rows!(SignLocation)).await,
+        Some((_, Draft::SignInPlace(_))) => writer.put_signs_in_place(target, &rows!(SignInPlace)).await,
+        Some((_, Draft::SignInspection(_))) => {
+            writer.put_sign_inspections(target, &rows!(SignInspection)).await
+        }
+        Some((_, Draft::DoubleObservation(_))) => {
+            writer.put_double_observations(target, &rows!(DoubleObservation)).await
+        }
         Some((_, Draft::Encounter(_))) => writer.put_encounters(target, &rows!(Encounter)).await,
     }
 }

@@ -6,6 +6,8 @@ mod spool;
 mod warm;
 
 use std::sync::Arc;
+use std::sync::Mutex;
+use std::sync::PoisonError;
 
 use crate::config::Config;
 use crate::derived::Deriver;
@@ -18,6 +20,8 @@ pub use crate::app::bring_in::BringInError;
 pub use crate::app::bring_in::BroughtIn;
 pub use crate::app::clock::Clock;
 pub use crate::app::spool::Spool;
+pub use crate::app::warm::Progress;
+pub use crate::app::warm::Step;
 pub use crate::app::warm::keep_warm;
 
 /// How many answers of one revision are remembered as bytes.
@@ -33,6 +37,7 @@ struct Inner {
     deriver: Deriver,
     answers: Memo<String, Vec<u8>>,
     clock: Clock,
+    progress: Mutex<Progress>,
 }
 
 impl App {
@@ -43,7 +48,8 @@ impl App {
     pub async fn open(config: Config, clock: Clock) -> Result<Self, crate::store::Error> {
         let store = Store::open(&config.database, &OpenParams::default()).await?;
         let deriver = Deriver::new(store.clone());
-        Ok(Self(Arc::new(Inner { config, store, deriver, answers: Memo::new(N_ANSWERS), clock })))
+        let (answers, progress) = (Memo::new(N_ANSWERS), Mutex::default());
+        Ok(Self(Arc::new(Inner { config, store, deriver, answers, clock, progress })))
     }
 
     /// The configuration.
@@ -64,6 +70,15 @@ impl App {
     /// Answers already made, as bytes, by revision and address.
     pub fn answers(&self) -> &Memo<String, Vec<u8>> {
         &self.0.answers
+    }
+
+    /// How far the layers of the present revision are.
+    pub fn progress(&self) -> Progress {
+        self.0.progress.lock().unwrap_or_else(PoisonError::into_inner).clone()
+    }
+
+    fn set_progress(&self, progress: Progress) {
+        *self.0.progress.lock().unwrap_or_else(PoisonError::into_inner) = progress;
     }
 
     /// The clock.

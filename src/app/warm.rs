@@ -4,9 +4,51 @@ use std::time::Duration;
 
 use crate::app::App;
 use crate::derived::DeriveError;
+use crate::derived::plan::PlanParams;
+use crate::domain::revision::Revision;
 
 /// How often the database is asked for its revision.
 const PAUSE: Duration = Duration::from_secs(1);
+
+/// How far the layers of the present revision are.
+#[derive(Debug, Clone, PartialEq, Eq, Default)]
+pub enum Progress {
+    /// Nobody follows the revision, or it has not been looked at yet.
+    #[default]
+    NotFollowed,
+    /// A layer is being derived.
+    Deriving(Step),
+    /// All layers that the facts allow are there.
+    Ready(Revision),
+    /// The layers could not be derived, and why; the pages say more.
+    Stopped(Revision, String),
+}
+
+/// One step of deriving the layers.
+#[derive(Debug, Clone, PartialEq, Eq)]
+pub struct Step {
+    /// Its number, from 1.
+    pub number: usize,
+    /// How many there are.
+    pub n_steps: usize,
+    /// What is done in it.
+    pub words: &'static str,
+    /// The revision whose layers are derived.
+    pub revision: Revision,
+}
+
+const STEPS: [&str; 10] = [
+    "reading the records",
+    "cutting the trails into segments",
+    "drawing how people walk, from counters and trailheads",
+    "tying encounters to the trails",
+    "estimating rates with their intervals",
+    "fitting season and hours",
+    "adding up places",
+    "tabling reactions",
+    "planning signs",
+    "looking for clusters",
+];
 
 /// Follows the revision until it is dropped; never ends by itself.
 ///
@@ -16,13 +58,24 @@ pub async fn keep_warm(app: App) {
     loop {
         match app.store().revision().await {
             Ok(revision) if seen != Some(revision) => {
-                match derive(&app).await {
-                    Ok(()) => tracing::info!(%revision, "layers are ready"),
-                    Err(DeriveError::Unanswerable(reason)) => {
-                        tracing::info!(%revision, reason, "layers wait for data")
+                let progress = match derive(&app, revision).await {
+                    Ok(()) => {
+                        tracing::info!(%revision, "layers are ready");
+                        Progress::Ready(revision)
                     }
-                    Err(error) => tracing::warn!(%revision, %error, "layers could not be derived"),
-                }
+                    Err(DeriveError::Unanswerable(reason)) => {
+                        tracing::info!(%revision, reason, "layers wait for data");
+                        Progress::Stopped(revision, reason)
+                    }
+                    Err(error) => {
+                        tracing::warn!(%revision, %error, "layers could not be derived");
+                        Progress::Stopped(
+                            revision,
+                            "a layer could not be derived; the log says why".to_owned(),
+                        )
+                    }
+                };
+                app.set_progress(progress);
                 seen = Some(revision);
             }
             Ok(_) => {}
@@ -32,12 +85,32 @@ pub async fn keep_warm(app: App) {
     }
 }
 
-async fn derive(app: &App) -> Result<(), DeriveError> {
+async fn derive(app: &App, revision: Revision) -> Result<(), DeriveError> {
+    let step = |number: usize| {
+        let step = Step { number, n_steps: STEPS.len(), words: STEPS[number - 1], revision };
+        app.set_progress(Progress::Deriving(step));
+    };
     let deriver = app.deriver();
+    step(1);
     let facts = deriver.facts().await?;
+    step(2);
+    deriver.network(&facts).await?;
+    step(3);
+    deriver.exposure(&facts).await?;
+    step(4);
+    deriver.snaps(&facts).await?;
+    step(5);
     deriver.rates(&facts).await?;
+    step(6);
     deriver.season(&facts).await?;
+    step(7);
     deriver.places(&facts).await?;
+    deriver.walks(&facts).await?;
+    step(8);
+    deriver.reactions(&facts).await?;
+    step(9);
+    deriver.plan(&facts, PlanParams::standard(&facts)?).await?;
+    step(10);
     deriver.clusters(&facts).await?;
     Ok(())
 }

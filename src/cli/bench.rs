@@ -8,7 +8,14 @@ use std::sync::Arc;
 use std::time::Instant;
 
 use anyhow::Context;
+use rand_distr::Distribution;
+use rand_distr::Normal;
 
+use crate::analysis::random::Stream;
+use crate::analysis::random::stream;
+use crate::analysis::track_match::MatchParams;
+use crate::analysis::track_match::TrackPoint;
+use crate::analysis::track_match::match_tracks;
 use crate::app::App;
 use crate::app::BringIn;
 use crate::app::Clock;
@@ -16,7 +23,11 @@ use crate::cli::data;
 use crate::cli::generate;
 use crate::cli::generate::Size;
 use crate::config::Config;
+use crate::derived::density::DensityParams;
+use crate::derived::facts::Facts;
+use crate::derived::network::NetworkLayer;
 use crate::derived::plan::PlanParams;
+use crate::derived::walks as derived_walks;
 use crate::domain::batch::Content;
 use crate::domain::encounter::EffortKind;
 use crate::domain::ids::AreaId;
@@ -163,13 +174,25 @@ async fn layers(bench: &Bench, app: &App) -> anyhow::Result<()> {
         .time("snap and allocate", "encounters", async { Ok((deriver.snaps(&facts).await?, n_encounters)) })
         .await?;
     bench.time("nearest within 50 m", "positions", nearest(&facts, &network)).await?;
+    let n_positions = facts.walks.iter().map(|walk| walk.given.track.len() as u64).sum();
+    bench
+        .time("match survey walks", "positions", async { Ok((deriver.walks(&facts).await?, n_positions)) })
+        .await?;
+    let tracks = long_tracks(&facts, &network)?;
+    let params = derived_walks::match_params(&facts);
+    bench.time("match 1,000 long tracks", "positions", matching(&network, &tracks, &params)).await?;
     bench.time("season", "encounters", async { Ok((deriver.season(&facts).await?, n_encounters)) }).await?;
     bench
         .time("rates", "segment-draws", async { Ok((deriver.rates(&facts).await?, n_segments * n_draws)) })
         .await?;
     bench
+        .time("survey rates", "segment-draws", async {
+            Ok((deriver.survey(&facts).await?, n_segments * n_draws))
+        })
+        .await?;
+    bench
         .time("density", "encounters", async {
-            Ok((deriver.density(&facts, EffortKind::Report).await?, n_encounters))
+            Ok((deriver.density(&facts, DensityParams::of(EffortKind::Report)).await?, n_encounters))
         })
         .await?;
     bench.time("clusters", "segments", async { Ok((deriver.clusters(&facts).await?, n_segments)) }).await?;
@@ -185,10 +208,46 @@ async fn layers(bench: &Bench, app: &App) -> anyhow::Result<()> {
     Ok(())
 }
 
-async fn nearest(
-    facts: &crate::derived::facts::Facts,
-    network: &crate::derived::network::NetworkLayer,
+/// A thousand tracks of up to three thousand positions: the survey walks at a position a second, with errors of 8 m.
+fn long_tracks(facts: &Facts, network: &NetworkLayer) -> anyhow::Result<Vec<Vec<TrackPoint>>> {
+    let walks: Vec<_> = facts.walks.iter().filter(|walk| walk.given.track.len() > 1).collect();
+    anyhow::ensure!(!walks.is_empty(), "no survey walk has a track");
+    let error = Normal::new(0.0, 8.0)?;
+    let track = |nth: usize| {
+        let coarse = derived_walks::track(network, walks[nth % walks.len()]);
+        noisy_seconds(&coarse, error, &mut stream(1, nth as u64))
+    };
+    Ok((0..1000).map(track).collect())
+}
+
+/// A walk along the positions at 1.2 m/s, a position a second.
+fn noisy_seconds(coarse: &[TrackPoint], error: Normal<f64>, rng: &mut Stream) -> Vec<TrackPoint> {
+    let mut track = Vec::new();
+    for pair in coarse.windows(2) {
+        let (dx, dy) = (pair[1].at.x - pair[0].at.x, pair[1].at.y - pair[0].at.y);
+        let n = (dx.hypot(dy) / 1.2).ceil().max(1.0);
+        for step in 0..n as usize {
+            let share = step as f64 / n;
+            let x = pair[0].at.x + share * dx + error.sample(rng);
+            let y = pair[0].at.y + share * dy + error.sample(rng);
+            track.push(TrackPoint { at: geo::Coord { x, y }, time_s: Some(track.len() as i64) });
+        }
+    }
+    track.truncate(3000);
+    track
+}
+
+async fn matching(
+    network: &NetworkLayer,
+    tracks: &[Vec<TrackPoint>],
+    params: &MatchParams,
 ) -> anyhow::Result<((), u64)> {
+    let matched = match_tracks(&network.index, network.network.graph(), tracks, params)?;
+    anyhow::ensure!(matched.iter().any(|track| track.walked_m() > 0.0), "no track was matched");
+    Ok(((), tracks.iter().map(|track| track.len() as u64).sum()))
+}
+
+async fn nearest(facts: &Facts, network: &NetworkLayer) -> anyhow::Result<((), u64)> {
     let positions = facts.encounters.rows.iter().filter_map(|row| row.position);
     let points: Vec<_> = positions.map(|at| network.network.plane.to_plane(at.position)).collect();
     let found = network.index.nearest_within(&points, 50.0);

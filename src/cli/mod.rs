@@ -3,9 +3,12 @@
 mod bench;
 mod data;
 mod demo;
+mod effect;
 mod figures;
 pub mod generate;
+mod outlook;
 mod serve;
+mod study;
 
 use std::net::IpAddr;
 use std::path::PathBuf;
@@ -85,6 +88,16 @@ enum Command {
     Clusters(figures::ClustersArguments),
     /// Print a sign plan with reasons as CSV.
     Plan(figures::PlanArguments),
+    /// Print what signs in place did to survey encounters as CSV.
+    Effect(effect::EffectArguments),
+    /// Print what to expect on a walk, or on every trail, as CSV.
+    Forecast(outlook::ForecastArguments),
+    /// Print this season week by week against what former years lead to expect, as CSV.
+    Watch(outlook::WatchArguments),
+    /// Write every table and figure of a study into one archive, or check one.
+    Study(study::StudyArguments),
+    /// Write the one-page fact sheet about reactions as PDF.
+    FactSheet(study::FactSheetArguments),
     /// Make an invented park as files.
     Generate {
         /// How much.
@@ -161,6 +174,11 @@ async fn dispatch(command: Command) -> anyhow::Result<()> {
         Command::Rates(arguments) => figures::rates(arguments).await,
         Command::Clusters(arguments) => figures::clusters(arguments).await,
         Command::Plan(arguments) => figures::plan(arguments).await,
+        Command::Effect(arguments) => effect::effect(arguments).await,
+        Command::Forecast(arguments) => outlook::forecast(arguments).await,
+        Command::Watch(arguments) => outlook::watch(arguments).await,
+        Command::Study(arguments) => study::study(arguments).await,
+        Command::FactSheet(arguments) => study::sheet(arguments).await,
         Command::Generate { size, seed, out } => {
             std::fs::create_dir_all(&out)
                 .with_context(|| format!("cannot make the folder {}", out.display()))?;

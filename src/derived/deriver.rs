@@ -9,6 +9,11 @@ use crate::derived::clusters;
 use crate::derived::clusters::ClusterLayer;
 use crate::derived::density;
 use crate::derived::density::DensityLayer;
+use crate::derived::density::DensityParams;
+use crate::derived::density::RelativeLayer;
+use crate::derived::effect;
+use crate::derived::effect::EffectLayer;
+use crate::derived::effect::SignRecords;
 use crate::derived::exposure;
 use crate::derived::exposure::ExposureLayer;
 use crate::derived::facts::Caches;
@@ -16,20 +21,33 @@ use crate::derived::facts::Facts;
 use crate::derived::memo::Memo;
 use crate::derived::network;
 use crate::derived::network::NetworkLayer;
+use crate::derived::observers;
+use crate::derived::observers::ObserverLayer;
 use crate::derived::places;
 use crate::derived::places::PlaceSummary;
 use crate::derived::plan;
 use crate::derived::plan::PlanLayer;
 use crate::derived::plan::PlanParams;
+use crate::derived::rate_pattern;
+use crate::derived::rate_pattern::RatePattern;
 use crate::derived::rates;
 use crate::derived::rates::RateLayer;
 use crate::derived::reactions;
 use crate::derived::reactions::ReactionLayer;
+use crate::derived::reactions::details::ReactionDetails;
 use crate::derived::season;
 use crate::derived::season::SeasonLayer;
+use crate::derived::season_details;
+use crate::derived::season_details::SeasonDetails;
 use crate::derived::snaps;
 use crate::derived::snaps::SnapLayer;
-use crate::domain::encounter::EffortKind;
+use crate::derived::survey;
+use crate::derived::survey::SurveyLayer;
+use crate::derived::walks;
+use crate::derived::walks::WalkLayer;
+use crate::derived::watch;
+use crate::derived::watch::WatchChoice;
+use crate::derived::watch::WatchLayer;
 use crate::domain::revision::Revision;
 use crate::store::Store;
 
@@ -61,16 +79,29 @@ pub struct Deriver {
     exposure: Memo<(), ExposureLayer>,
     snaps: Memo<(), SnapLayer>,
     season: Memo<(), SeasonLayer>,
+    season_details: Memo<(), SeasonDetails>,
     rates: Memo<(), RateLayer>,
-    density: Memo<EffortKind, DensityLayer>,
+    rate_pattern: Memo<(), RatePattern>,
+    density: Memo<DensityParams, DensityLayer>,
+    relative_density: Memo<DensityParams, RelativeLayer>,
     clusters: Memo<(), ClusterLayer>,
     reactions: Memo<(), ReactionLayer>,
+    reaction_details: Memo<(), ReactionDetails>,
     places: Memo<(), Vec<PlaceSummary>>,
     plan: Memo<PlanParams, PlanLayer>,
+    walks: Memo<(), WalkLayer>,
+    survey: Memo<(), SurveyLayer>,
+    observers: Memo<(), ObserverLayer>,
+    effect: Memo<(), EffectLayer>,
+    watch: Memo<WatchChoice, WatchLayer>,
 }
 
+/// How many different densities of one revision are remembered.
+const N_DENSITIES: usize = 16;
 /// How many different plans of one revision are remembered.
 const N_PLANS: usize = 32;
+/// How many watched seasons of one revision are remembered.
+const N_WATCHES: usize = 8;
 
 impl Deriver {
     /// The layers of a database; nothing is computed yet.
@@ -83,12 +114,21 @@ impl Deriver {
             exposure: Memo::new(1),
             snaps: Memo::new(1),
             season: Memo::new(1),
+            season_details: Memo::new(1),
             rates: Memo::new(1),
-            density: Memo::new(EffortKind::ALL.len()),
+            rate_pattern: Memo::new(1),
+            density: Memo::new(N_DENSITIES),
+            relative_density: Memo::new(N_DENSITIES),
             clusters: Memo::new(1),
             reactions: Memo::new(1),
+            reaction_details: Memo::new(1),
             places: Memo::new(1),
             plan: Memo::new(N_PLANS),
+            walks: Memo::new(1),
+            survey: Memo::new(1),
+            observers: Memo::new(1),
+            effect: Memo::new(1),
+            watch: Memo::new(N_WATCHES),
         }
     }
 
@@ -166,6 +206,25 @@ impl Deriver {
         Ok(facts.with(value.await?))
     }
 
+    /// What stands beside the season: weeks, habitats, the sun, and a description of the hours.
+    ///
+    /// # Errors
+    /// [`DeriveError::Unanswerable`] without exposure.
+    pub async fn season_details(
+        &self,
+        facts: &Derived<Facts>,
+    ) -> Result<Derived<SeasonDetails>, DeriveError> {
+        let (network, exposure) = (self.network(facts).await?, self.exposure(facts).await?);
+        let snaps = self.snaps(facts).await?;
+        let value = self.season_details.get(facts.revision, (), async || {
+            let facts = Arc::clone(&facts.value);
+            let compute =
+                move || season_details::compute(&facts, &network.value, &exposure.value, &snaps.value);
+            off_thread(compute).await
+        });
+        Ok(facts.with(value.await?))
+    }
+
     /// Rates of stretches, segments and trails.
     ///
     /// # Errors
@@ -180,19 +239,58 @@ impl Deriver {
         Ok(facts.with(value.await?))
     }
 
-    /// Densities of one effort kind.
+    /// Whether neighbouring stretches resemble each other, before and after the fit.
+    ///
+    /// # Errors
+    /// [`DeriveError::Unanswerable`] without rates.
+    pub async fn rate_pattern(&self, facts: &Derived<Facts>) -> Result<Derived<RatePattern>, DeriveError> {
+        let (network, exposure) = (self.network(facts).await?, self.exposure(facts).await?);
+        let (snaps, rates) = (self.snaps(facts).await?, self.rates(facts).await?);
+        let value = self.rate_pattern.get(facts.revision, (), async || {
+            let facts = Arc::clone(&facts.value);
+            let compute = move || {
+                rate_pattern::compute(&facts, &network.value, &exposure.value, &snaps.value, &rates.value)
+            };
+            off_thread(compute).await
+        });
+        Ok(facts.with(value.await?))
+    }
+
+    /// Densities of one effort kind, along the trails and in the plane.
     ///
     /// # Errors
     /// [`DeriveError::Unanswerable`] without trails.
     pub async fn density(
         &self,
         facts: &Derived<Facts>,
-        effort: EffortKind,
+        params: DensityParams,
     ) -> Result<Derived<DensityLayer>, DeriveError> {
         let (network, snaps) = (self.network(facts).await?, self.snaps(facts).await?);
-        let value = self.density.get(facts.revision, effort, async || {
+        let value = self.density.get(facts.revision, params, async || {
             let facts = Arc::clone(&facts.value);
-            off_thread(move || density::compute(&facts, &network.value, &snaps.value, effort)).await
+            off_thread(move || density::compute(&facts, &network.value, &snaps.value, &params)).await
+        });
+        Ok(facts.with(value.await?))
+    }
+
+    /// Reports over walking along the trails, with tolerance contours.
+    ///
+    /// # Errors
+    /// [`DeriveError::Unanswerable`] without exposure, or for encounters that are not divided by walking.
+    pub async fn relative_density(
+        &self,
+        facts: &Derived<Facts>,
+        params: DensityParams,
+    ) -> Result<Derived<RelativeLayer>, DeriveError> {
+        let (network, snaps) = (self.network(facts).await?, self.snaps(facts).await?);
+        let (exposure, density) = (self.exposure(facts).await?, self.density(facts, params).await?);
+        let value = self.relative_density.get(facts.revision, params, async || {
+            let facts = Arc::clone(&facts.value);
+            off_thread(move || {
+                let (snaps, exposure) = (&snaps.value, &exposure.value);
+                density::relative::compute(&facts, &network.value, snaps, exposure, &density.value, &params)
+            })
+            .await
         });
         Ok(facts.with(value.await?))
     }
@@ -228,6 +326,25 @@ impl Deriver {
         Ok(facts.with(value.await?))
     }
 
+    /// Strikes in parts of the approaches, and the time until snakes react.
+    ///
+    /// # Errors
+    /// [`DeriveError::Store`] when approaches cannot be read.
+    pub async fn reaction_details(
+        &self,
+        facts: &Derived<Facts>,
+    ) -> Result<Derived<ReactionDetails>, DeriveError> {
+        let value = self.reaction_details.get(facts.revision, (), async || {
+            let mut snapshot = self.store.snapshot().await?;
+            let approaches = snapshot.approaches(facts.area.id).await?;
+            let terms = snapshot.reaction_terms(facts.area.id).await?;
+            drop(snapshot);
+            let facts = Arc::clone(&facts.value);
+            off_thread(move || reactions::details::compute(&facts, &approaches, &terms)).await
+        });
+        Ok(facts.with(value.await?))
+    }
+
     /// Places with their encounters.
     ///
     /// # Errors
@@ -238,6 +355,68 @@ impl Deriver {
             let facts = Arc::clone(&facts.value);
             off_thread(move || places::compute(&facts, &exposure.value, &snaps.value)).await
         });
+        Ok(facts.with(value.await?))
+    }
+
+    /// Survey walks on the network, with their encounters.
+    ///
+    /// # Errors
+    /// [`DeriveError::Unanswerable`] without trails.
+    pub async fn walks(&self, facts: &Derived<Facts>) -> Result<Derived<WalkLayer>, DeriveError> {
+        let network = self.network(facts).await?;
+        let value = self.walks.get(facts.revision, (), async || {
+            let facts = Arc::clone(&facts.value);
+            off_thread(move || walks::compute(&facts, &network.value)).await
+        });
+        Ok(facts.with(value.await?))
+    }
+
+    /// A season against what former years lead to expect.
+    ///
+    /// # Errors
+    /// [`DeriveError::Unanswerable`] without rates or an earlier year.
+    pub async fn watch(
+        &self,
+        facts: &Derived<Facts>,
+        choice: WatchChoice,
+    ) -> Result<Derived<WatchLayer>, DeriveError> {
+        let (exposure, snaps) = (self.exposure(facts).await?, self.snaps(facts).await?);
+        let rates = self.rates(facts).await?;
+        let value = self.watch.get(facts.revision, choice, async || {
+            let facts = Arc::clone(&facts.value);
+            off_thread(move || watch::compute(&facts, &exposure.value, &snaps.value, &rates.value, choice))
+                .await
+        });
+        Ok(facts.with(value.await?))
+    }
+
+    /// Survey rates, and surveys and reports together. Without counted walking the survey rates stand alone.
+    ///
+    /// # Errors
+    /// [`DeriveError::Unanswerable`] without trails or without a survey walk on them.
+    pub async fn survey(&self, facts: &Derived<Facts>) -> Result<Derived<SurveyLayer>, DeriveError> {
+        let (network, walks) = (self.network(facts).await?, self.walks(facts).await?);
+        let visitors = match self.rates(facts).await {
+            Ok(rates) => Some((
+                self.exposure(facts).await?.value,
+                self.snaps(facts).await?.value,
+                self.season(facts).await?.value,
+                rates.value,
+            )),
+            Err(DeriveError::Unanswerable(_)) => None,
+            Err(error) => return Err(error),
+        };
+        let value =
+            self.survey.get(facts.revision, (), async || {
+                let facts = Arc::clone(&facts.value);
+                off_thread(move || {
+                    let visitors = visitors.as_ref().map(|(exposure, snaps, season, rates)| {
+                        survey::Visitors { exposure, snaps, season, rates }
+                    });
+                    survey::compute(&facts, &network.value, &walks.value, visitors)
+                })
+                .await
+            });
         Ok(facts.with(value.await?))
     }
 
@@ -255,6 +434,44 @@ impl Deriver {
         let value = self.plan.get(facts.revision, params, async || {
             let (facts, network, exposure) = (Arc::clone(&facts.value), network.value, exposure.value);
             off_thread(move || plan::compute(&facts, &network, &exposure, &rates.value, &params)).await
+        });
+        Ok(facts.with(value.await?))
+    }
+
+    /// What two observers on one walk saw and missed.
+    ///
+    /// # Errors
+    /// [`DeriveError::Store`] when the walks cannot be read.
+    pub async fn observers(&self, facts: &Derived<Facts>) -> Result<Derived<ObserverLayer>, DeriveError> {
+        let value = self.observers.get(facts.revision, (), async || {
+            let walks = self.store.snapshot().await?.double_observer_walks(facts.area.id).await?;
+            off_thread(move || observers::compute(&walks)).await
+        });
+        Ok(facts.with(value.await?))
+    }
+
+    /// Signs in place and what they did. Without exposure the signs are listed, but not compared.
+    ///
+    /// # Errors
+    /// [`DeriveError::Unanswerable`] without trails.
+    pub async fn effect(&self, facts: &Derived<Facts>) -> Result<Derived<EffectLayer>, DeriveError> {
+        let (network, snaps) = (self.network(facts).await?, self.snaps(facts).await?);
+        let exposure = match self.exposure(facts).await {
+            Ok(exposure) => Some(exposure.value),
+            Err(DeriveError::Unanswerable(_)) => None,
+            Err(error) => return Err(error),
+        };
+        let value = self.effect.get(facts.revision, (), async || {
+            let mut snapshot = self.store.snapshot().await?;
+            let records = SignRecords {
+                plans: snapshot.sign_plans(facts.area.id).await?,
+                inspections: snapshot.sign_inspections(facts.area.id).await?,
+                approaches: snapshot.approaches(facts.area.id).await?,
+            };
+            drop(snapshot);
+            let facts = Arc::clone(&facts.value);
+            let (network, snaps) = (network.value, snaps.value);
+            off_thread(move || effect::compute(&facts, &network, exposure.as_deref(), &snaps, &records)).await
         });
         Ok(facts.with(value.await?))
     }

@@ -200,8 +200,8 @@ fn counters(facts: &Facts, layer: &NetworkLayer, zone: &TimeZone) -> Vec<Counter
         .collect()
 }
 
-/// Where a counter counts: at a trailhead beside it, else on the nearest segment.
-fn site(
+/// Where a counter counts: at a trailhead beside it, else on the nearest segment; nowhere far from every trail.
+pub fn site(
     facts: &Facts,
     layer: &NetworkLayer,
     position: crate::domain::geography::LonLat,

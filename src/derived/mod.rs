@@ -9,17 +9,27 @@
 pub mod clusters;
 pub mod density;
 pub mod deriver;
+pub mod effect;
 pub mod exposure;
+pub mod fact_sheet;
 pub mod facts;
+pub mod forecast;
 mod memo;
 pub mod network;
+pub mod observers;
 pub mod places;
 pub mod plan;
+pub mod rate_pattern;
 pub mod rates;
 pub mod reactions;
 pub mod season;
+pub mod season_details;
 pub mod settings;
 pub mod snaps;
+pub mod study;
+pub mod survey;
+pub mod walks;
+pub mod watch;
 
 pub use crate::derived::deriver::Derived;
 pub use crate::derived::deriver::Deriver;

@@ -48,6 +48,24 @@ pub struct PlanParams {
     pub spacing: Length,
 }
 
+/// Signs of the standard plan.
+pub const STANDARD_SIGNS: usize = 6;
+
+impl PlanParams {
+    /// The plan that the map shows: the area's settings, [`STANDARD_SIGNS`] new signs.
+    ///
+    /// # Errors
+    /// [`DeriveError::Internal`] when a setting is no length.
+    pub fn standard(facts: &Facts) -> Result<Self, DeriveError> {
+        let length = |metres: f64| Length::metres(metres).map_err(DeriveError::internal);
+        Ok(Self {
+            n_signs: STANDARD_SIGNS,
+            reach: length(facts.settings.reach_m)?,
+            spacing: length(facts.settings.spacing_m)?,
+        })
+    }
+}
+
 /// A plan.
 #[derive(Debug)]
 pub struct PlanLayer {
@@ -191,7 +209,8 @@ fn limits(share: WarnedShare) -> Limits {
     }
 }
 
-fn walked_trips(layer: &NetworkLayer, exposure: &ExposureLayer) -> Vec<WalkedTrip> {
+/// The trips of the walker model, as signs see them.
+pub(super) fn walked_trips(layer: &NetworkLayer, exposure: &ExposureLayer) -> Vec<WalkedTrip> {
     let heading = |direction: Direction| match direction {
         Direction::Forward => Heading::Forward,
         Direction::Backward => Heading::Backward,

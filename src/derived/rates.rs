@@ -55,8 +55,12 @@ pub struct RateSet {
     pub members: Vec<Vec<usize>>,
     /// The name of each unit.
     pub names: Vec<String>,
-    /// The stratum (trail) of each unit.
+    /// The trail of each unit.
     pub strata: Vec<usize>,
+    /// The stratum of each unit, whose rates share one distribution: trail or habitat, one for all whole trails.
+    pub stratum: Vec<usize>,
+    /// The names of the strata, by number.
+    pub stratum_names: Vec<String>,
     /// Where each unit's exposure comes from.
     pub provenance: Vec<Provenance>,
     /// 95 % limits of each unit's exposure, km.
@@ -117,8 +121,15 @@ pub fn compute(
     let provenance: Vec<Provenance> =
         exposure.field.provenance.iter().map(|known| provenance(*known)).collect();
     let trail_of: Vec<usize> = layer.network.segments.iter().map(|segment| segment.trail_idx).collect();
-    let parts =
-        Parts { facts, counts: &counts, walked: &walked, provenance: &provenance, trail_of: &trail_of };
+    let strata = Strata::of(facts, layer);
+    let parts = Parts {
+        facts,
+        counts: &counts,
+        walked: &walked,
+        provenance: &provenance,
+        trail_of: &trail_of,
+        strata: &strata,
+    };
     let alone =
         (0..n_segments).map(|segment| Stretch { trail_run: layer.run_of[segment], segments: vec![segment] });
     let segments = parts.estimate(alone.collect(), |idx, _| segment_name(layer, idx), None)?;
@@ -152,6 +163,25 @@ pub fn compute(
     })
 }
 
+/// Reports by stretch in each allocation of the ambiguous ones: one row an allocation.
+pub fn stretch_counts(
+    facts: &Facts,
+    layer: &NetworkLayer,
+    exposure: &ExposureLayer,
+    snaps: &SnapLayer,
+    rates: &RateLayer,
+) -> Vec<Vec<u32>> {
+    let sorted = sort(facts, exposure, snaps);
+    let n_segments = layer.network.segments.len();
+    let counts = snaps.allocation.counts_by_draw_where(n_segments, |record| sorted.counted[record]);
+    let by_stretch = |row: &[u32]| {
+        let mut sums = vec![0; rates.stretches.members.len()];
+        row.iter().zip(&rates.stretch_of).for_each(|(count, stretch)| sums[*stretch] += count);
+        sums
+    };
+    counts.chunks_exact(n_segments.max(1)).map(by_stretch).collect()
+}
+
 fn unanswerable(error: rates::RateError) -> DeriveError {
     match error {
         rates::RateError::NoExposure => {
@@ -162,9 +192,9 @@ fn unanswerable(error: rates::RateError) -> DeriveError {
 }
 
 /// Which records are counted, and what became of the others.
-struct Sorted {
+pub(super) struct Sorted {
     /// For each record of the allocation whether it counts.
-    counted: Vec<bool>,
+    pub(super) counted: Vec<bool>,
     /// The trails of those too vague for a segment.
     vague: Vec<usize>,
     n_reports: usize,
@@ -182,7 +212,8 @@ impl Sorted {
     }
 }
 
-fn sort(facts: &Facts, exposure: &ExposureLayer, snaps: &SnapLayer) -> Sorted {
+/// Sorts the records of the allocation: reports in the study period and on a segment count.
+pub(super) fn sort(facts: &Facts, exposure: &ExposureLayer, snaps: &SnapLayer) -> Sorted {
     let mut sorted =
         Sorted { counted: Vec::new(), vague: Vec::new(), n_reports: 0, n_elsewhere: 0, n_outside: 0 };
     for record in &snaps.records {
@@ -217,6 +248,39 @@ struct Parts<'a> {
     walked: &'a ExposureDraws,
     provenance: &'a [Provenance],
     trail_of: &'a [usize],
+    strata: &'a Strata,
+}
+
+/// The strata within which rates share a distribution.
+struct Strata {
+    /// By trail.
+    of_trail: Vec<usize>,
+    /// By stratum.
+    names: Vec<String>,
+}
+
+impl Strata {
+    /// Each trail for itself, or the trails of a habitat together where the area's settings say so.
+    fn of(facts: &Facts, layer: &NetworkLayer) -> Self {
+        let trails = &layer.network.trails;
+        if facts.settings.habitat_strata < 0.5 {
+            let names = trails.iter().map(|trail| trail.name.clone()).collect();
+            return Self { of_trail: (0..trails.len()).collect(), names };
+        }
+        let (of_trail, names) = habitats(facts);
+        Self { of_trail, names }
+    }
+}
+
+/// The habitat of each trail as a number, and the names of the habitats in order.
+pub fn habitats(facts: &Facts) -> (Vec<usize>, Vec<String>) {
+    let name = |habitat: &str| if habitat.is_empty() { "habitat not given" } else { habitat }.to_owned();
+    let mut names: Vec<String> = facts.trails.iter().map(|trail| name(&trail.habitat)).collect();
+    let of_trail = names.clone();
+    names.sort();
+    names.dedup();
+    let number = |habitat: String| names.binary_search(&habitat).unwrap_or(0);
+    (of_trail.into_iter().map(number).collect(), names)
 }
 
 impl Parts<'_> {
@@ -241,9 +305,14 @@ impl Parts<'_> {
                 row.iter_mut().zip(&strata).for_each(|(count, trail)| *count += extra[*trail]);
             }
         }
-        // Whole trails share one distribution; within a trail its parts do.
-        let pooled = vec![0; units.len()];
-        let stratum = if extra.is_some() { &pooled } else { &strata };
+        // Whole trails share one distribution; within a trail, or habitat, its parts do.
+        let (stratum, stratum_names) = match extra {
+            Some(_) => (vec![0; units.len()], vec!["all trails".to_owned()]),
+            None => {
+                let stratum = strata.iter().map(|trail| self.strata.of_trail[*trail]).collect();
+                (stratum, self.strata.names.clone())
+            }
+        };
         let params = RateParams {
             exceedance_multiple: settings.multiple,
             call_level: settings.call_level,
@@ -252,7 +321,7 @@ impl Parts<'_> {
             ..RateParams::default()
         };
         let effort = Effort { counts: &counts, exposure: &walked };
-        let units_known = Units { stratum, provenance: &provenance };
+        let units_known = Units { stratum: &stratum, provenance: &provenance };
         let fit = match rates::estimate(&effort, &units_known, &params) {
             // Every one of the larger units holds some segment whose walking is assumed, though not all segments do.
             Err(rates::RateError::NoExposure) if self.is_any_identified() => {
@@ -265,7 +334,17 @@ impl Parts<'_> {
         let exposure_limits_km = (0..units.len()).map(|unit| limits_of_unit(&walked, unit)).collect();
         let names = units.iter().enumerate().map(|(idx, unit)| name(idx, &unit.segments)).collect();
         let members = units.into_iter().map(|unit| unit.segments).collect();
-        Ok(RateSet { members, names, strata, provenance, exposure_limits_km, fit, ranking })
+        Ok(RateSet {
+            members,
+            names,
+            strata,
+            stratum,
+            stratum_names,
+            provenance,
+            exposure_limits_km,
+            fit,
+            ranking,
+        })
     }
 }
 
@@ -299,7 +378,8 @@ fn limits_of_unit(walked: &ExposureDraws, unit: usize) -> (f64, f64) {
     (at(0.025), at(0.975))
 }
 
-fn provenance(known: crate::analysis::exposure::Provenance) -> Provenance {
+/// The provenance of exposure as rates know it.
+pub(super) fn provenance(known: crate::analysis::exposure::Provenance) -> Provenance {
     use crate::analysis::exposure::Provenance as Known;
     match known {
         Known::Counted => Provenance::Counted,
@@ -310,7 +390,7 @@ fn provenance(known: crate::analysis::exposure::Provenance) -> Provenance {
 }
 
 /// All segments of each trail that has any, as one unit.
-fn trails(layer: &NetworkLayer) -> Vec<Stretch> {
+pub(super) fn trails(layer: &NetworkLayer) -> Vec<Stretch> {
     let mut by_trail = vec![Vec::new(); layer.network.trails.len()];
     for (run, segments) in layer.network.trail_runs().iter().enumerate() {
         by_trail[layer.trail_of_run[run]].extend_from_slice(segments);
@@ -324,7 +404,7 @@ fn segment_name(layer: &NetworkLayer, segment: usize) -> String {
 }
 
 /// "Ledge Walk, part 2 of 7", counted along the trail.
-fn stretch_names(layer: &NetworkLayer, stretches: &[Stretch]) -> Vec<String> {
+pub(super) fn stretch_names(layer: &NetworkLayer, stretches: &[Stretch]) -> Vec<String> {
     let trail = |stretch: &Stretch| layer.trail_of_run[stretch.trail_run];
     let mut totals = vec![0; layer.network.trails.len()];
     stretches.iter().for_each(|stretch| totals[trail(stretch)] += 1);

@@ -6,6 +6,7 @@ use crate::analysis::exposure::YearMonth;
 use crate::analysis::season;
 use crate::analysis::season::Cells;
 use crate::analysis::season::Curve;
+use crate::analysis::season::HeapedReading;
 use crate::analysis::season::HourSet;
 use crate::analysis::season::PartialRecord;
 use crate::analysis::season::Parts;
@@ -23,6 +24,7 @@ use crate::domain::encounter::EffortKind;
 use crate::domain::time::EventDate;
 use crate::domain::time::EventTime;
 use crate::domain::time::PartOfDay;
+use crate::store::EncounterRow;
 
 /// A month and a part of the day, or all of either.
 #[derive(Debug, Clone, Copy, PartialEq, Eq, Hash, Default)]
@@ -44,6 +46,11 @@ pub struct SeasonLayer {
     pub n_timed: usize,
     /// Reports in the study period whose time is partly known.
     pub n_partial: usize,
+    /// Times of day noted far more often than those around them, such as noon for "no time": reports with such a time
+    /// are shared out by the fitted curve like those without one.
+    pub heaped: Vec<HeapedReading>,
+    /// Reports with such a time.
+    pub n_heaped: usize,
     /// Reports by month, where the month is known.
     pub by_month: [u64; 12],
     /// Share of walking by month.
@@ -90,15 +97,28 @@ pub fn compute(facts: &Facts, exposure: &ExposureLayer) -> Result<SeasonLayer, D
     };
     let mut partial = Vec::new();
     let mut by_month = [0; 12];
-    let reports = facts.encounters.rows.iter().filter(|row| {
-        row.effort_kind == EffortKind::Report && facts.counts(row) && in_period(exposure, &row.time)
-    });
+    let reports: Vec<&EncounterRow> = facts
+        .encounters
+        .rows
+        .iter()
+        .filter(|row| {
+            row.effort_kind == EffortKind::Report && facts.counts(row) && in_period(exposure, &row.time)
+        })
+        .collect();
+    let minutes = reports.iter().filter_map(|row| row.time.minute_of_day.map(usize::from));
+    let heaped = season::heaped_readings(&minutes.collect::<Vec<_>>());
+    let is_heaped = |row: &EncounterRow| {
+        let minute = row.time.minute_of_day.map(usize::from);
+        heaped.iter().any(|reading| Some(reading.minute_of_day) == minute)
+    };
+    let n_heaped = reports.iter().filter(|row| is_heaped(row)).count();
     for row in reports {
         if let Some(month) = row.time.month() {
             by_month[usize::from(month.unsigned_abs()) - 1] += 1;
         }
         let found = months_of(&row.time, months);
-        match (row.time.hour(), found.len()) {
+        let hour = row.time.hour().filter(|_| !is_heaped(row));
+        match (hour, found.len()) {
             (Some(hour), 1) => {
                 let cell = cells.index(0, found.start, usize::from(hour));
                 cells.counts[cell] += 1;
@@ -132,10 +152,20 @@ pub fn compute(facts: &Facts, exposure: &ExposureLayer) -> Result<SeasonLayer, D
         let month = months[idx / season::HOURS].month;
         walking_by_month[usize::from(month.unsigned_abs()) - 1] += share;
     }
-    Ok(SeasonLayer { fit, window, n_timed, n_partial: partial.len(), by_month, walking_by_month })
+    Ok(SeasonLayer {
+        fit,
+        window,
+        n_timed,
+        n_partial: partial.len(),
+        heaped,
+        n_heaped,
+        by_month,
+        walking_by_month,
+    })
 }
 
-fn window(curve: &Curve, facts: &Facts) -> Result<Option<SeasonWindow>, DeriveError> {
+/// The shortest run of the year that holds the share set for the area; none where nothing is expected.
+pub(super) fn window(curve: &Curve, facts: &Facts) -> Result<Option<SeasonWindow>, DeriveError> {
     let params = WindowParams { share: facts.settings.season_share, ..WindowParams::default() };
     match season::season_window(curve, &params).map_err(DeriveError::internal)? {
         WindowOutcome::Found(window) => Ok(Some(window)),

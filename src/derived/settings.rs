@@ -76,6 +76,9 @@ settings! {
     /// Lowest class bound, per 1,000 km.
     lowest_bound: "lowest-class-bound", "Lowest class bound", "per 1,000 km", 0.5, 0.01, 1000.0,
         "the first of four class bounds on a doubling scale; fixed, so that colours mean the same next year";
+    /// Whether strata are habitats rather than trails.
+    habitat_strata: "strata-by-habitat", "Strata by habitat", "1 for yes", 0.0, 0.0, 1.0,
+        "rates of one stratum share a distribution: each trail by itself (0), or all trails of a habitat (1)";
     /// Share of expected encounters that the season holds.
     season_share: "season-share", "Share held by the season", "share", 0.9, 0.5, 1.0,
         "the season is the shortest time that holds this share of expected encounters";
@@ -103,12 +106,39 @@ settings! {
     /// Distance at which a sign is read, metres.
     reading_m: "reading-distance", "Reading distance", "m", 9.0, 2.0, 50.0,
         "letters are sized to be read from here, 1 inch of letter height for 30 ft";
+    /// Error of the positions of survey tracks, metres on each axis.
+    track_error_m: "track-error", "Error of survey tracks", "m", 10.0, 2.0, 50.0,
+        "standard deviation of the positions of survey tracks on each axis; handheld devices reach 5 to 15 m";
+    /// Speed above which a survey track is a drive, km/h.
+    vehicle_km_per_h: "vehicle-speed", "Speed of a vehicle", "km/h", 14.0, 7.0, 60.0,
+        "a stretch of a survey track faster than this for a minute is a drive and left out";
+    /// Survey encounters that a reporting ratio needs.
+    ratio_least: "ratio-least", "Survey encounters for a reporting ratio", "", 20.0, 20.0, 500.0,
+        "below this many survey encounters where visitors walk too, reports are not joined to surveys";
     /// Low heed probability.
     heed_low: "heed-low", "Heed probability, low", "share", 0.2, 0.0, 1.0,
         "the least share of warned walkers that heed a sign; assumption";
     /// High heed probability.
     heed_high: "heed-high", "Heed probability, high", "share", 0.8, 0.0, 1.0,
         "the greatest share of warned walkers that heed a sign; assumption";
+    /// Share of walkers in reach from which a segment is a sign's.
+    effect_warned: "effect-warned-share", "Warned where a sign is judged", "share", 0.5, 0.1, 1.0,
+        "what signs did is judged where at least this share of walkers are in reach of one";
+    /// Share of walkers that passed a sign up to which a segment is a control.
+    effect_passed: "effect-passed-share", "Passed a sign on a control", "share", 0.05, 0.0, 0.3,
+        "controls are stretches where at most this share of walkers passed a sign; where trails meet, somebody always has";
+    /// Coefficient of variation of how rates change from sign to sign.
+    effect_variation: "effect-variation", "Variation of change between places", "share", 0.3, 0.0, 3.0,
+        "how much rates change on their own from place to place over the years, for planning a comparison; assumption";
+    /// Longest window of the watch on the season, weeks.
+    watch_weeks: "watch-weeks", "Longest window of the watch", "weeks", 4.0, 1.0, 12.0,
+        "this season is compared with expectation over the last one to so many weeks";
+    /// False alarms of the watch in a season, over all units.
+    watch_false_alarms: "watch-false-alarms", "False alarms of the watch", "a season", 1.0, 0.05, 50.0,
+        "expected when nothing has changed, over all stretches together; fewer make real changes harder to see";
+    /// Prior variation between years.
+    watch_year_variation: "watch-year-variation", "Variation between years", "share", 0.2, 0.0, 1.0,
+        "how much whole years differ before the records speak, as a coefficient of variation; counts as two years; assumption";
 }
 
 /// Why a setting is refused.

@@ -59,12 +59,9 @@ pub fn compute(
     Ok(SnapLayer { snaps, records, allocation })
 }
 
-fn record_position(recorded: &RecordedPosition) -> RecordPosition {
-    let meaning = match recorded.meaning {
-        UncertaintyMeaning::Radius95 => AccuracyMeaning::Radius95,
-        UncertaintyMeaning::Radius68 => AccuracyMeaning::Radius68,
-        UncertaintyMeaning::StandardDeviation => AccuracyMeaning::StandardDeviation,
-    };
+/// A stored position with its error.
+pub(super) fn record_position(recorded: &RecordedPosition) -> RecordPosition {
+    let meaning = accuracy_meaning(recorded.meaning);
     let accuracy_m = recorded.coordinate_uncertainty.map(|length| length.in_metres());
     RecordPosition {
         position: recorded.position,
@@ -73,8 +70,17 @@ fn record_position(recorded: &RecordedPosition) -> RecordPosition {
     }
 }
 
+/// The same meaning in the analysis' own list.
+pub(crate) fn accuracy_meaning(meaning: UncertaintyMeaning) -> AccuracyMeaning {
+    match meaning {
+        UncertaintyMeaning::Radius95 => AccuracyMeaning::Radius95,
+        UncertaintyMeaning::Radius68 => AccuracyMeaning::Radius68,
+        UncertaintyMeaning::StandardDeviation => AccuracyMeaning::StandardDeviation,
+    }
+}
+
 /// What staff set by hand stands, as long as its segment or place is still there.
-fn set_by_hand(facts: &Facts, layer: &NetworkLayer, records: &[usize], tied: &mut [Snap]) {
+pub(super) fn set_by_hand(facts: &Facts, layer: &NetworkLayer, records: &[usize], tied: &mut [Snap]) {
     let by_hand: HashMap<_, _> =
         facts.hand_snaps.iter().map(|snap| (snap.given.encounter_id, snap.given.target)).collect();
     for (record, snap) in records.iter().zip(tied) {

@@ -31,8 +31,14 @@ terms! {
         SensitivePlaces => "sensitive-places",
         /// The species list.
         Species => "species",
-        /// Sign locations and signs in place.
+        /// Sign locations.
         Signs => "signs",
+        /// Who of two observers noticed what on survey walks.
+        DoubleObserver => "double-observer",
+        /// Signs in place, since when and until when.
+        SignsInPlace => "signs-in-place",
+        /// Inspections of signs in place.
+        SignInspections => "sign-inspections",
         /// Sent by the form.
         Form => "form",
     }

@@ -51,4 +51,6 @@ id! {
     SignId,
     /// A decision.
     DecisionId,
+    /// A temporary notice.
+    NoticeId,
 }

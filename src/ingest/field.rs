@@ -116,6 +116,16 @@ fields! {
     PermitNeeded => "permitNeeded" [];
     OnRock => "onRock" ["rock"];
     Heritage => "heritage" [];
+    Protocol => "protocol" ["observerprotocol"];
+    FirstObserver => "firstObserver" ["first", "leader"];
+    SecondObserver => "secondObserver" ["second", "follower"];
+    ByFirst => "byFirst" ["seenbyfirst"];
+    BySecond => "bySecond" ["seenbysecond"];
+    Up => "up" ["putup", "from", "since"];
+    Down => "down" ["takendown", "until", "to"];
+    Sign => "sign" ["signname", "name"];
+    InspectedAt => "inspectedAt" ["inspected", "date", "when"];
+    Condition => "condition" ["state"];
 }
 
 /// A header without case, spaces and punctuation.
@@ -155,6 +165,11 @@ pub(crate) fn fields_of(content: Content) -> &'static [Field] {
         Content::Signs => {
             &[Name, DecimalLatitude, DecimalLongitude, Standing, PermitNeeded, OnRock, Heritage, Reason]
         }
+        Content::DoubleObserver => {
+            &[EventId, Protocol, FirstObserver, SecondObserver, OccurrenceId, ByFirst, BySecond]
+        }
+        Content::SignsInPlace => &[Name, DecimalLatitude, DecimalLongitude, Kind, Up, Down],
+        Content::SignInspections => &[Sign, InspectedAt, RecordedBy, Condition, OccurrenceRemarks],
         Content::Encounters | Content::Form => ENCOUNTER,
     }
 }
@@ -174,6 +189,9 @@ pub(crate) fn required(content: Content) -> &'static [Field] {
         Content::Calibrations => &[Counter, Start, Minutes, ManualCount, DeviceCount],
         Content::PartySizes => &[MeanWalkers, StandardError],
         Content::Walks => &[EventId, Purpose, Start],
+        Content::DoubleObserver => &[EventId, Protocol, FirstObserver, SecondObserver],
+        Content::SignsInPlace => &[Name, DecimalLatitude, DecimalLongitude, Up],
+        Content::SignInspections => &[Sign, InspectedAt, Condition],
         Content::Encounters | Content::Form => &[EffortKind, EventDate, DecimalLatitude, DecimalLongitude],
     }
 }
@@ -257,6 +275,6 @@ mod tests {
                 assert!(fields_of(*content).contains(field), "{content}: {}", field.name());
             }
         }
-        assert_eq!(Field::ALL.len(), Field::Heritage as usize + 1);
+        assert_eq!(Field::ALL.len(), Field::Condition as usize + 1);
     }
 }

@@ -25,6 +25,7 @@ use std::ops::ControlFlow;
 use crate::domain::area::Species;
 use crate::domain::batch::Content;
 use crate::domain::batch::RowError;
+use crate::domain::double_observer::DoubleObservationDraft;
 use crate::domain::encounter::EncounterDraft;
 use crate::domain::exposure::CalibrationDraft;
 use crate::domain::exposure::CounterDraft;
@@ -32,6 +33,8 @@ use crate::domain::exposure::PartySizeDraft;
 use crate::domain::exposure::ReadingDraft;
 use crate::domain::place::PlaceDraft;
 use crate::domain::place::SensitivePlace;
+use crate::domain::sign::SignInPlaceDraft;
+use crate::domain::sign::SignInspectionDraft;
 use crate::domain::sign::SignLocationDraft;
 use crate::domain::trail::TrailDraft;
 use crate::domain::trail::TrailheadDraft;
@@ -71,6 +74,12 @@ pub enum Draft {
     Walk(WalkDraft),
     /// A sign location.
     SignLocation(SignLocationDraft),
+    /// A sign in place.
+    SignInPlace(SignInPlaceDraft),
+    /// An inspection of a sign.
+    SignInspection(SignInspectionDraft),
+    /// A row of a double-observer walk.
+    DoubleObservation(DoubleObservationDraft),
     /// An encounter with its approaches.
     Encounter(EncounterDraft),
 }

@@ -49,6 +49,10 @@ terms! {
         SignLocation => "sign location",
         /// A sign in place.
         SignInPlace => "sign in place",
+        /// A row of a double-observer walk.
+        DoubleObservation => "double observation",
+        /// An inspection of a sign.
+        SignInspection => "sign inspection",
         /// A kept sign plan.
         SignPlan => "sign plan",
     }

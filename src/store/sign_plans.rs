@@ -67,6 +67,21 @@ pub struct SignPlan {
     pub posted_at_s: Option<i64>,
 }
 
+impl SignPlan {
+    /// The draw of a plan that left it to lots which of its sites get a sign first: pairs of places among its sites, counted
+    /// from zero, the first of which won. From `lottery_pairs` in its parameters, where sites count from one; pairs of sites
+    /// that the plan does not have are left out. Empty where nothing was drawn.
+    pub fn lottery_pairs(&self) -> Vec<(usize, usize)> {
+        let parameters: serde_json::Value =
+            serde_json::from_str(&self.given.parameters_json).unwrap_or_default();
+        let pairs: Vec<(usize, usize)> =
+            serde_json::from_value(parameters["lottery_pairs"].clone()).unwrap_or_default();
+        let sites = 1..=self.given.sites.len();
+        let known = pairs.into_iter().filter(|(won, lost)| sites.contains(won) && sites.contains(lost));
+        known.map(|(won, lost)| (won - 1, lost - 1)).collect()
+    }
+}
+
 #[derive(Serialize)]
 struct PostedWire {
     posted_at_s: Option<i64>,

@@ -8,6 +8,7 @@ use crate::domain::geography::LonLat;
 use crate::domain::ids::AreaId;
 use crate::domain::ids::SignId;
 use crate::domain::ids::SignPlanId;
+use crate::domain::sign::SignInPlaceDraft;
 use crate::store::error::Error;
 use crate::store::error::Fault;
 use crate::store::error::stored;
@@ -24,23 +25,6 @@ use crate::store::writer::Stamp;
 use crate::store::writer::Tally;
 use crate::store::writer::Target;
 use crate::store::writer::Writer;
-
-/// A sign in place, before it is stored. The same name with another `up_s` is another sign.
-#[derive(Debug, Clone, PartialEq)]
-pub struct SignInPlaceDraft {
-    /// Its name.
-    pub name: String,
-    /// Where it stands.
-    pub position: LonLat,
-    /// What kind of sign it is.
-    pub kind: String,
-    /// The kept plan it was put up for, if any.
-    pub plan: Option<SignPlanId>,
-    /// Since when, in seconds since 1970-01-01T00:00:00Z.
-    pub up_s: i64,
-    /// Until when, or still.
-    pub down_s: Option<i64>,
-}
 
 /// A stored sign in place.
 #[derive(Debug, Clone, PartialEq)]

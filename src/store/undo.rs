@@ -2,6 +2,7 @@
 
 use sqlx::Connection;
 
+use crate::domain::double_observer::DoubleObservationDraft;
 use crate::domain::encounter::EncounterDraft;
 use crate::domain::exposure::CalibrationDraft;
 use crate::domain::exposure::CounterDraft;
@@ -11,6 +12,8 @@ use crate::domain::ids::AreaId;
 use crate::domain::ids::BatchId;
 use crate::domain::place::PlaceDraft;
 use crate::domain::place::SensitivePlace;
+use crate::domain::sign::SignInPlaceDraft;
+use crate::domain::sign::SignInspectionDraft;
 use crate::domain::sign::SignLocationDraft;
 use crate::domain::trail::TrailDraft;
 use crate::domain::trail::TrailheadDraft;
@@ -23,7 +26,6 @@ use crate::store::history::RecordKind;
 use crate::store::kept;
 use crate::store::kept::Kept;
 use crate::store::kept::RowKey;
-use crate::store::signs_in_place::SignInPlaceDraft;
 use crate::store::writer::Writer;
 
 /// What undoing a batch did.
@@ -111,6 +113,10 @@ impl Writer {
                 RecordKind::Encounter => self.put_back_one::<EncounterDraft>(area, &change).await?,
                 RecordKind::SignLocation => self.put_back_one::<SignLocationDraft>(area, &change).await?,
                 RecordKind::SignInPlace => self.put_back_one::<SignInPlaceDraft>(area, &change).await?,
+                RecordKind::DoubleObservation => {
+                    self.put_back_one::<DoubleObservationDraft>(area, &change).await?
+                }
+                RecordKind::SignInspection => self.put_back_one::<SignInspectionDraft>(area, &change).await?,
                 // Written by hand only: no batch brings them.
                 RecordKind::Area
                 | RecordKind::Setting
@@ -175,6 +181,8 @@ impl Writer {
             "encounters",
             "sign_locations",
             "signs_in_place",
+            "sign_inspections",
+            "double_observer_detections",
         );
         savepoint.commit().await?;
         Ok(n_removed)

@@ -10,7 +10,9 @@ pub mod pages;
 pub mod query;
 pub mod report;
 mod router;
+pub mod study;
 pub mod views;
+mod waiting;
 
 use std::future::Future;
 

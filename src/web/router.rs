@@ -4,14 +4,11 @@ use std::time::Duration;
 
 use axum::Router;
 use axum::extract::DefaultBodyLimit;
-use axum::extract::Request;
 use axum::http::HeaderName;
 use axum::http::HeaderValue;
 use axum::http::StatusCode;
 use axum::http::header;
 use axum::middleware;
-use axum::middleware::Next;
-use axum::response::Response;
 use axum::routing::get;
 use axum::routing::post;
 use tower_http::compression::CompressionLayer;
@@ -23,9 +20,9 @@ use crate::app::App;
 use crate::web::api;
 use crate::web::assets;
 use crate::web::cache;
-use crate::web::error::Error;
 use crate::web::pages;
 use crate::web::report;
+use crate::web::waiting;
 
 /// How long an answer may take.
 const LONGEST: Duration = Duration::from_secs(60);
@@ -36,13 +33,6 @@ const LARGEST_FORM: usize = 1024 * 1024;
 /// Nothing is loaded from outside the server, and nothing runs that stands in a page itself.
 const CONTENT_POLICY: &str =
     "default-src 'self'; img-src 'self' data:; frame-ancestors 'none'; base-uri 'none'; form-action 'self'";
-
-/// Carries on when the reader has gone or the time is up: what was computed by then is there for the next question,
-/// instead of being begun again by it.
-async fn carry_on(request: Request, next: Next) -> Result<Response, Error> {
-    let answer = tokio::spawn(next.run(request));
-    answer.await.map_err(|error| Error::Internal(error.to_string()))
-}
 
 /// All addresses.
 pub fn router(app: App) -> Router {
@@ -60,10 +50,32 @@ pub fn router(app: App) -> Router {
         .route("/encounters", get(pages::encounters::list))
         .route("/encounters/{id}", get(pages::encounters::one))
         .route("/analysis", get(pages::analysis::show))
+        .route("/rates", get(pages::rates::show))
+        .route("/exposure", get(pages::exposure::show))
         .route("/season", get(pages::season::show))
         .route("/clusters", get(pages::clusters::show))
+        .route("/density", get(pages::density::show))
         .route("/reactions", get(pages::reactions::show))
+        .route("/reactions/latency", get(pages::latency::show))
+        .route("/reactions/parts", get(pages::sub_tables::show))
+        .route("/observers", get(pages::observers::show))
+        .route("/effect", get(pages::effect::show))
+        .route("/effect/signs", post(pages::effect::put_up))
+        .route("/effect/signs/{id}/down", post(pages::effect::take_down))
+        .route("/effect/signs/{id}/inspection", post(pages::effect::inspect))
+        .route("/route", get(pages::route::show))
+        .route("/watch", get(pages::watch::show))
+        .route("/notices", post(pages::watch::make))
+        .route("/notices/{id}", get(pages::watch::notice))
+        .route("/notices/{id}/withdraw", post(pages::watch::withdraw))
+        .route("/reactions/fact-sheet.pdf", get(pages::fact_sheet::show))
+        .route("/study", get(pages::study::show))
+        .route("/study.zip", get(pages::study::archive))
+        .route("/study/{name}", get(pages::study::file))
         .route("/signs", get(pages::signs::show))
+        .route("/walks", get(pages::walks::list))
+        .route("/walks/{id}", get(pages::walks::one))
+        .route("/survey", get(pages::survey::show))
         .route("/about", get(pages::about::show))
         .route("/data", get(pages::data::overview))
         .route("/data/batches/{id}", get(pages::data::batch))
@@ -78,7 +90,7 @@ pub fn router(app: App) -> Router {
         .route("/layers/clusters.geojson", get(api::clusters))
         .route("/layers/signs.geojson", get(api::signs))
         .route("/assets/{name}", get(assets::serve))
-        .layer(middleware::from_fn(carry_on))
+        .layer(middleware::from_fn_with_state(app.clone(), waiting::carry_on))
         .layer(RequestBodyLimitLayer::new(LARGEST_FORM))
         .layer(TimeoutLayer::with_status_code(StatusCode::GATEWAY_TIMEOUT, LONGEST));
     let fixed = |name: HeaderName, value: &'static str| {

@@ -8,6 +8,7 @@ use crate::clusters;
 use crate::counts;
 use crate::coverage;
 use crate::density;
+use crate::effects;
 use crate::geometry;
 use crate::record::Record;
 use crate::signs;
@@ -45,6 +46,8 @@ pub(crate) fn answer(record: &Record) -> Answered {
         "sign-words" => signs::words(record),
         "contrast" => signs::contrast(record),
         "generalise" => signs::generalise(record),
+        "double-observer" => effects::observers(record),
+        "before-after" => effects::before_after(record),
         "max-coverage" => coverage::most_covered(record),
         _ => Err(Problem::Unknown),
     }

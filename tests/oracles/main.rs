@@ -12,6 +12,7 @@ mod counts;
 mod coverage;
 mod density;
 mod dispatch;
+mod effects;
 mod geometry;
 mod judge;
 mod not_built;

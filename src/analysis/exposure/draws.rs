@@ -7,7 +7,7 @@ use crate::analysis::exposure::error::InvalidExposure;
 use crate::analysis::exposure::fit::Posterior;
 use crate::analysis::exposure::model::{Model, WalkNetwork};
 use crate::analysis::exposure::params::ExposureParams;
-use crate::analysis::exposure::walkers::{Flow, propagate};
+use crate::analysis::exposure::walkers::{Flow, propagate_above};
 use crate::analysis::random::Stream;
 
 /// A multivariate normal ready to be drawn from.
@@ -58,26 +58,48 @@ pub(crate) fn conditional(posterior: &Posterior, open: &[usize]) -> Result<Norma
     Normal::new(DVector::from_iterator(open.len(), open.iter().map(|idx| posterior.mode[*idx])), covariance)
 }
 
+/// Passages, over the study period and all trailheads, below which a segment's walkers are not followed in a draw.
+///
+/// A segment is taken for walked from one passage on ([`ExposureParams::not_walked_below`]), so what is left out stays
+/// below a thousandth of the least that is kept.
+pub(crate) const NEGLIGIBLE_PASSAGES: f64 = 1e-3;
+
 /// Adds up the party-kilometres of one parameter vector; `party_km` (one value a segment) is overwritten.
+///
+/// Returns the walkers who pass each observation's site over the study period.
 pub(crate) fn expose_once(
     model: &Model,
     network: &WalkNetwork<'_>,
     theta: &[f64],
     party_size: &[f64],
     (party_km, flow): (&mut [f64], &mut Flow),
-) {
+) -> Vec<f64> {
+    let mut passing = vec![0.0; model.n_observations()];
     let habits = model.habits(theta);
     party_km.fill(0.0);
-    for (head, reach) in model.reaches.iter().enumerate() {
-        propagate(reach, &habits, flow);
+    // Up to twice for those farther out, once for those of them who close a loop, once for edges with next to nobody.
+    let negligible = NEGLIGIBLE_PASSAGES / (4.0 * model.n_trailheads as f64);
+    for (head, skeleton) in model.skeletons.iter().enumerate() {
         let parties = theta[head].exp() / party_size[head];
-        for (local, edge) in reach.edges.iter().enumerate() {
-            party_km[edge.segment] += parties * flow.passages(local);
+        let least = (negligible / parties).min(1.0);
+        propagate_above(&skeleton.reach, &habits, least, flow);
+        for (total, passages) in passing.iter_mut().zip(model.counted_passages(head, &habits, flow)) {
+            *total += theta[head].exp() * passages;
+        }
+        for edge in 0..skeleton.reach.edges.len() {
+            let (out, fixed) = (2.0 * parties * flow.out[edge], parties * flow.fixed(edge));
+            if out + fixed.abs() < negligible {
+                continue;
+            }
+            for link in skeleton.links(edge) {
+                party_km[link.segment] += (out * habits.going_on(link.offset) + fixed).max(0.0);
+            }
         }
     }
     for (km, edge) in party_km.iter_mut().zip(network.graph.edges()) {
         *km *= edge.length_m / 1000.0;
     }
+    passing
 }
 
 /// Draws the mean party size by trailhead; trailheads without their own share one draw.

@@ -4,6 +4,7 @@ use nalgebra::DVector;
 use rayon::prelude::*;
 
 use crate::analysis::exposure::calibration::{Calibration, CalibrationSource, Session, calibrate};
+use crate::analysis::exposure::diagnostic::{self, Drawn, PeriodShares};
 use crate::analysis::exposure::draws::{Normal, draw_party_sizes, expose_once};
 use crate::analysis::exposure::error::InvalidExposure;
 use crate::analysis::exposure::field::{CounterFit, ExposureField, Parameter, ParameterStatus};
@@ -65,6 +66,14 @@ pub fn expose(
     let scene =
         Scene { network, places: evidence.places, model: &model, observations: &observations, params };
     let draws = draw_all(&scene, &posterior, &times)?;
+    let drawn = Drawn { whole: &draws.counts, shares: &times.by_period };
+    let checks = diagnostic::check_sites(
+        &observations,
+        &posterior.is_used,
+        (&tables, &times.shares.cells),
+        &drawn,
+        params,
+    );
     let evidence_of_fit = (&posterior, observations.as_slice());
     let provenance = provenance(&model, network, evidence_of_fit, &draws.party_km, params)?;
     Ok(ExposureField {
@@ -79,6 +88,8 @@ pub fn expose(
         place_visits: draws.place_visits,
         parameters: describe(&scene, (&prior, &posterior), &calibrations, evidence.counters, &draws.thetas),
         counters: counter_fits(&observations, &posterior),
+        checks,
+        identifiability: posterior.identifiability,
         readings,
         calibrations,
         habits: model.habits(posterior.mode.as_slice()),
@@ -142,21 +153,32 @@ struct TimeDraws {
     shares: TimeShares,
     /// Share of the period that each observation saw, by draw.
     observed: Vec<Vec<f64>>,
+    /// The same by month and part of the day.
+    by_period: Vec<PeriodShares>,
 }
 
 impl TimeDraws {
     fn of(profile: &TimeProfile, tables: &Tables, cells: TimeCells, params: &ExposureParams) -> Self {
-        let drawn: Vec<(Vec<f64>, Vec<f64>)> = (0..params.n_draws)
+        let drawn: Vec<(Vec<f64>, Vec<f64>, PeriodShares)> = (0..params.n_draws)
             .into_par_iter()
             .map(|draw| {
                 let rng = &mut stream(params.seed ^ PROFILE_SEED, draw as u64);
                 let profile = draw_profile(profile, tables, params, rng);
-                (profile.shares(&cells), profile.observed_shares(&cells, tables))
+                let by_period = diagnostic::period_shares(&profile, &cells, tables);
+                (profile.shares(&cells), profile.observed_shares(&cells, tables), by_period)
             })
             .collect();
-        let (shares, observed): (Vec<_>, Vec<_>) = drawn.into_iter().unzip();
-        let shares = TimeShares { cells, n_draws: params.n_draws, shares: shares.concat() };
-        Self { shares, observed }
+        let mut times = Self {
+            shares: TimeShares { cells, n_draws: params.n_draws, shares: Vec::new() },
+            observed: Vec::new(),
+            by_period: Vec::new(),
+        };
+        for (shares, observed, by_period) in drawn {
+            times.shares.shares.extend(shares);
+            times.observed.push(observed);
+            times.by_period.push(by_period);
+        }
+        times
     }
 }
 
@@ -174,6 +196,8 @@ struct Draws {
     parties: Vec<f64>,
     place_visits: Vec<f64>,
     thetas: Vec<Vec<f64>>,
+    /// Device counts that each series would have over the whole study period: `[draw][series]`.
+    counts: Vec<Vec<f64>>,
 }
 
 /// What one draw yields beside its exposure.
@@ -182,6 +206,7 @@ struct DrawRow {
     walkers: Vec<f64>,
     parties: Vec<f64>,
     visits: Vec<f64>,
+    counts: Vec<f64>,
 }
 
 fn draw_all(scene: &Scene<'_>, posterior: &Posterior, times: &TimeDraws) -> Result<Draws, InvalidExposure> {
@@ -206,6 +231,7 @@ fn draw_all(scene: &Scene<'_>, posterior: &Posterior, times: &TimeDraws) -> Resu
         parties: collect(|row| &row.parties),
         place_visits: collect(|row| &row.visits),
         thetas: drawn.iter().map(|row| row.theta.clone()).collect(),
+        counts: drawn.iter().map(|row| row.counts.clone()).collect(),
     })
 }
 
@@ -228,27 +254,31 @@ fn draw_one(
     let theta = normal.draw(rng) - &posterior.gain * shift;
     let theta: Vec<f64> = theta.iter().copied().collect();
     let sizes = draw_party_sizes(scene.network, scene.params, rng);
-    expose_once(scene.model, scene.network, &theta, &sizes, out);
+    let passing = expose_once(scene.model, scene.network, &theta, &sizes, out);
+    let device = |seen: &Observation| (-theta[scene.model.calibration_idx(seen.counter)]).exp();
+    let counts =
+        scene.observations.iter().zip(passing).map(|(seen, walkers)| walkers * device(seen)).collect();
     let walkers: Vec<f64> = theta[..scene.model.n_trailheads].iter().map(|log| log.exp()).collect();
     let parties: Vec<f64> = walkers.iter().zip(&sizes).map(|(walkers, size)| walkers / size).collect();
     let party_size = scene.params.party_size.draw(rng);
     let drawn = DrawnWalkers { theta: &theta, parties: &parties, party_size, shares: observed };
     let visits = draw_visits(scene.places, scene.model, scene.observations, &drawn, rng);
-    DrawRow { theta, walkers, parties, visits }
+    DrawRow { theta, walkers, parties, visits, counts }
 }
 
 /// Segments that next to nobody is expected on are not walked at all, in any draw.
 fn clear_unwalked(party_km: &mut [f64], scene: &Scene<'_>) {
     let n_segments = scene.network.graph.n_edges();
     let n_draws = scene.params.n_draws as f64;
-    for (segment, edge) in scene.network.graph.edges().iter().enumerate() {
-        let mut mean_km = 0.0;
-        for km in party_km.iter().skip(segment).step_by(n_segments) {
-            mean_km += km / n_draws;
-        }
-        if mean_km < scene.params.not_walked_below * edge.length_m / 1000.0 {
-            party_km.iter_mut().skip(segment).step_by(n_segments).for_each(|km| *km = 0.0);
-        }
+    let mut mean_km = vec![0.0; n_segments];
+    for row in party_km.chunks(n_segments.max(1)) {
+        mean_km.iter_mut().zip(row).for_each(|(mean, km)| *mean += km / n_draws);
+    }
+    let least = scene.params.not_walked_below / 1000.0;
+    let edges = scene.network.graph.edges().iter().zip(&mean_km);
+    let is_walked: Vec<bool> = edges.map(|(edge, mean_km)| *mean_km >= least * edge.length_m).collect();
+    for row in party_km.chunks_mut(n_segments.max(1)) {
+        row.iter_mut().zip(&is_walked).filter(|(_, walked)| !**walked).for_each(|(km, _)| *km = 0.0);
     }
 }
 

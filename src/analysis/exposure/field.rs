@@ -1,6 +1,7 @@
 //! The exposure field: whole draws of party-kilometres by segment, and where they come from.
 
 use crate::analysis::exposure::calibration::Calibration;
+use crate::analysis::exposure::diagnostic::SiteCheck;
 use crate::analysis::exposure::model::ParameterKind;
 use crate::analysis::exposure::readings::{CounterSite, ReadingReport};
 use crate::analysis::exposure::summary::DrawSummary;
@@ -66,6 +67,21 @@ pub struct CounterFit {
     pub is_used: bool,
 }
 
+/// What the counts can tell about the parameters of the walker model.
+#[derive(Debug, Clone, Copy, PartialEq)]
+pub struct Identifiability {
+    /// Series of counts that took part in the fit.
+    pub n_counts: usize,
+    /// Parameters that the fit could move: volumes, attractiveness, mean distance.
+    pub n_parameters: usize,
+    /// Rank of the Jacobian of the log expected counts over all of them: so many directions the counts speak of.
+    pub rank: usize,
+    /// Parameters fitted.
+    pub n_fitted: usize,
+    /// Largest over least singular value of the Jacobian over the fitted ones; none where nothing is fitted.
+    pub condition: Option<f64>,
+}
+
 /// Whole draws of exposure over the study period, with everything needed to say where they come from.
 ///
 /// Errors that segments share (a trailhead's volume, a calibration, the party size) are shared within each draw, so work
@@ -94,6 +110,10 @@ pub struct ExposureField {
     pub parameters: Vec<Parameter>,
     /// Observed against expected for each series of counts.
     pub counters: Vec<CounterFit>,
+    /// Counted against expected at each site that took part in the fit, by month and hours.
+    pub checks: Vec<SiteCheck>,
+    /// What the counts can tell about the parameters.
+    pub identifiability: Identifiability,
     /// How the bins of each counter were used.
     pub readings: Vec<ReadingReport>,
     /// Calibration of each counter.

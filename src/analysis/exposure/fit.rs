@@ -3,6 +3,7 @@
 use nalgebra::{Cholesky, DMatrix, DVector};
 
 use crate::analysis::exposure::error::InvalidExposure;
+use crate::analysis::exposure::field::Identifiability;
 use crate::analysis::exposure::model::{Model, Observation};
 use crate::analysis::exposure::params::ExposureParams;
 use crate::analysis::exposure::prior::Prior;
@@ -15,6 +16,8 @@ pub(crate) struct Posterior {
     pub(crate) gain: DMatrix<f64>,
     /// Whether the counts identify a parameter.
     pub(crate) is_fitted: Vec<bool>,
+    /// What the counts can tell.
+    pub(crate) identifiability: Identifiability,
     /// Expected device counts at the mode.
     pub(crate) expected: Vec<f64>,
     /// Whether an observation took part: one that no walker can reach says nothing about parameters.
@@ -73,7 +76,8 @@ pub(crate) fn fit(
     let weights = DMatrix::from_diagonal(&state.weight);
     let gain = &covariance * state.slopes.transpose() * weights;
     let is_fitted = identified(model, prior, &covariance, &state.elasticity, params);
-    Ok(Posterior { mode, covariance, gain, is_fitted, expected: state.expected, is_used })
+    let identifiability = identifiability(model, &state.elasticity, &is_used, &is_fitted);
+    Ok(Posterior { mode, covariance, gain, is_fitted, identifiability, expected: state.expected, is_used })
 }
 
 struct Problem<'a> {
@@ -184,6 +188,33 @@ fn identified(
     }
     (0..model.n_parameters()).map(|parameter| taken.contains(&parameter)).collect()
 }
+
+/// The rank of the Jacobian over all parameters that the counts could identify, and how well those fitted are posed.
+fn identifiability(
+    model: &Model,
+    elasticity: &DMatrix<f64>,
+    is_used: &[bool],
+    is_fitted: &[bool],
+) -> Identifiability {
+    let all: Vec<usize> = (0..=model.distance_idx()).collect();
+    let taken: Vec<usize> = all.iter().copied().filter(|parameter| is_fitted[*parameter]).collect();
+    let n_counts = is_used.iter().filter(|used| **used).count();
+    let rank = match n_counts {
+        0 => 0,
+        _ => {
+            let values = elasticity.select_columns(&all).singular_values();
+            values.iter().filter(|value| **value > RANK_TOLERANCE * values.max()).count()
+        }
+    };
+    let condition = (!taken.is_empty()).then(|| {
+        let values = elasticity.select_columns(&taken).singular_values();
+        values.max() / values.min()
+    });
+    Identifiability { n_counts, n_parameters: all.len(), rank, n_fitted: taken.len(), condition }
+}
+
+/// A singular value below this share of the largest is a difference quotient's rounding.
+const RANK_TOLERANCE: f64 = 1e-6;
 
 /// Full column rank and a condition number below the limit.
 fn is_well_posed(jacobian: &DMatrix<f64>, columns: &[usize], condition_limit: f64) -> bool {

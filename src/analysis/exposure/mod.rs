@@ -12,9 +12,11 @@ mod outage;
 mod prior;
 mod provenance;
 mod reach;
+mod skeleton;
 mod walkers;
 
 pub mod calibration;
+pub mod diagnostic;
 pub mod error;
 pub mod field;
 pub mod model;
@@ -35,10 +37,12 @@ mod expose;
 mod planted;
 
 pub use calibration::{Calibration, CalibrationSource, Session};
+pub use diagnostic::{CellCheck, PeriodTest, SiteCheck};
 pub use error::InvalidExposure;
 pub use expose::{Evidence, expose};
 pub use field::{
-    Contradiction, CounterFit, ExposureField, Parameter, ParameterStatus, Provenance, contradictions,
+    Contradiction, CounterFit, ExposureField, Identifiability, Parameter, ParameterStatus, Provenance,
+    contradictions,
 };
 pub use model::{ParameterKind, TrailPrior, Trailhead, WalkNetwork};
 pub use params::{Assumption, ExposureParams};

@@ -7,7 +7,8 @@ use crate::analysis::exposure::params::ExposureParams;
 use crate::analysis::exposure::party_size::PartySize;
 use crate::analysis::exposure::reach::{Reach, ReachRule};
 use crate::analysis::exposure::readings::CounterSite;
-use crate::analysis::exposure::walkers::{Flow, Habits, propagate};
+use crate::analysis::exposure::skeleton::{Place, Skeleton};
+use crate::analysis::exposure::walkers::{Flow, Habits, propagate_above};
 use crate::analysis::graph::{Graph, VertexIdx};
 
 /// A place where walkers start.
@@ -85,11 +86,12 @@ pub(crate) struct Model {
     pub(crate) n_trailheads: usize,
     pub(crate) n_trails: usize,
     pub(crate) n_counters: usize,
-    pub(crate) reaches: Vec<Reach>,
+    n_observations: usize,
+    pub(crate) skeletons: Vec<Skeleton>,
     pub(crate) shape: f64,
     pub(crate) loop_weight: f64,
-    /// For each trailhead and observation, the local edges counted and the weight of a passage.
-    counted: Vec<Vec<Vec<(usize, f64)>>>,
+    /// For each trailhead and observation, the segments counted and the weight of a passage.
+    counted: Vec<Vec<Vec<(Place, f64)>>>,
 }
 
 impl Model {
@@ -101,17 +103,17 @@ impl Model {
         params: &ExposureParams,
     ) -> Self {
         let rule = ReachRule { reach_m: params.reach_m, distance_shape: params.distance_shape };
-        let reaches: Vec<Reach> = network
+        let skeletons: Vec<Skeleton> = network
             .trailheads
             .par_iter()
-            .map(|head| Reach::of(network.graph, network.trail_of, head.vertex, &rule))
+            .map(|head| Skeleton::of(&Reach::of(network.graph, network.trail_of, head.vertex, &rule)))
             .collect();
         let counted = network
             .trailheads
             .iter()
-            .zip(&reaches)
-            .map(|(head, reach)| {
-                let counted = |seen: &Observation| counted_edges(network.graph, head, reach, seen.site);
+            .zip(&skeletons)
+            .map(|(head, skeleton)| {
+                let counted = |seen: &Observation| counted_places(network.graph, head, skeleton, seen.site);
                 observations.iter().map(counted).collect()
             })
             .collect();
@@ -119,7 +121,8 @@ impl Model {
             n_trailheads: network.trailheads.len(),
             n_trails: network.trails.len(),
             n_counters,
-            reaches,
+            n_observations: observations.len(),
+            skeletons,
             shape: params.distance_shape,
             loop_weight: params.loop_weight,
             counted,
@@ -159,9 +162,24 @@ impl Model {
 
     /// Passages at each observation for one walker from a trailhead.
     fn passages(&self, trailhead: usize, habits: &Habits, flow: &mut Flow) -> Vec<f64> {
-        propagate(&self.reaches[trailhead], habits, flow);
-        let counted = &self.counted[trailhead];
-        counted.iter().map(|edges| edges.iter().map(|(e, w)| w * flow.passages(*e)).sum()).collect()
+        propagate_above(&self.skeletons[trailhead].reach, habits, LEAST_SHARE, flow);
+        self.counted_passages(trailhead, habits, flow).collect()
+    }
+
+    /// Passages at each observation for one walker from a trailhead whose flow is known.
+    pub(crate) fn counted_passages(
+        &self,
+        trailhead: usize,
+        habits: &Habits,
+        flow: &Flow,
+    ) -> impl Iterator<Item = f64> {
+        let passages = |(place, weight): &(Place, f64)| weight * place.passages(habits, flow);
+        self.counted[trailhead].iter().map(move |places| places.iter().map(passages).sum())
+    }
+
+    /// Number of series of counts.
+    pub(crate) fn n_observations(&self) -> usize {
+        self.n_observations
     }
 
     /// Passages for one walker, index `[trailhead][observation]`.
@@ -191,12 +209,23 @@ impl Model {
             }
             slopes[idx][self.calibration_idx(seen.counter)] = -expected[idx];
         }
+        // The walkers of a trailhead, as the device that weighs them most would count them: in parts of its count.
+        let weight = |head: usize| {
+            let of = |(idx, seen): (usize, &Observation)| unit(seen) * theta[head].exp() / expected[idx];
+            observations.iter().enumerate().map(of).filter(|it| it.is_finite()).fold(0.0, f64::max)
+        };
         let matters =
             |head: usize| (0..observations.len()).any(|idx| slopes[idx][head] > NEGLIGIBLE * expected[idx]);
-        let steps: Vec<(usize, usize)> = (0..self.n_trailheads)
-            .filter(|head| matters(*head))
-            .flat_map(|head| self.habit_parameters(head).into_iter().map(move |parameter| (head, parameter)))
+        let heads: Vec<usize> = (0..self.n_trailheads).filter(|head| matters(*head)).collect();
+        let habits = self.habits(theta);
+        let steps: Vec<Vec<(usize, usize)>> = heads
+            .into_par_iter()
+            .map_init(Flow::default, |flow, head| {
+                let parameters = self.habit_parameters(head, &habits, NEGLIGIBLE_CHOICE / weight(head), flow);
+                parameters.into_iter().map(|parameter| (head, parameter)).collect()
+            })
             .collect();
+        let steps = steps.concat();
         let changes: Vec<Vec<f64>> = steps
             .par_iter()
             .map_init(Flow::default, |flow, (head, parameter)| {
@@ -232,17 +261,19 @@ impl Model {
             .collect()
     }
 
-    /// Trails with a choice within reach of a trailhead, and the mean distance.
-    fn habit_parameters(&self, trailhead: usize) -> Vec<usize> {
-        let reach = &self.reaches[trailhead];
-        let mut chosen = vec![false; self.n_trails];
+    /// Trails that a share of more than `least` of a trailhead's walkers choose or leave aside, and the mean distance.
+    fn habit_parameters(&self, trailhead: usize, habits: &Habits, least: f64, flow: &mut Flow) -> Vec<usize> {
+        let reach = &self.skeletons[trailhead].reach;
+        propagate_above(reach, habits, LEAST_SHARE, flow);
+        let mut choosing = vec![0.0; self.n_trails];
         for vertex in 0..reach.n_vertices() {
             let spokes = reach.at(vertex);
             if spokes.iter().any(|spoke| spoke.trail != spokes[0].trail) {
-                spokes.iter().for_each(|spoke| chosen[spoke.trail] = true);
+                let present: f64 = spokes.iter().map(|spoke| flow.passages(spoke.edge)).sum();
+                spokes.iter().for_each(|spoke| choosing[spoke.trail] += present);
             }
         }
-        let trails = (0..self.n_trails).filter(|trail| chosen[*trail]);
+        let trails = (0..self.n_trails).filter(|trail| choosing[*trail] > least);
         trails.map(|trail| self.n_trailheads + trail).chain([self.distance_idx()]).collect()
     }
 }
@@ -251,16 +282,26 @@ impl Model {
 const STEP: f64 = 1e-5;
 /// Share of a count below which a trailhead is left out of the differences.
 const NEGLIGIBLE: f64 = 1e-3;
+/// Share of a count below which walkers at a junction are left out of the differences: a choice moves no more of them.
+const NEGLIGIBLE_CHOICE: f64 = 1e-6;
 
-/// The local edges that a counter at a site counts for walkers of one trailhead, with the weight of a passage.
-fn counted_edges(graph: &Graph, head: &Trailhead, reach: &Reach, site: CounterSite) -> Vec<(usize, f64)> {
-    let local = |segment: usize| Some(reach.local_edge[segment]).filter(|edge| *edge != usize::MAX);
+/// Share of a trailhead's walkers below which the fit does not follow them.
+const LEAST_SHARE: f64 = 1e-12;
+
+/// The segments that a counter at a site counts for walkers of one trailhead, with the weight of a passage.
+fn counted_places(
+    graph: &Graph,
+    head: &Trailhead,
+    skeleton: &Skeleton,
+    site: CounterSite,
+) -> Vec<(Place, f64)> {
+    let place = |segment: usize| skeleton.place_of(segment);
     match site {
-        CounterSite::Segment(segment) => local(segment).map(|edge| (edge, 1.0)).into_iter().collect(),
+        CounterSite::Segment(segment) => place(segment).map(|place| (place, 1.0)).into_iter().collect(),
         CounterSite::Vertex(vertex) => {
             // Passing through a vertex uses two edge ends; starting or ending there uses one.
             let weight = if vertex == head.vertex { 1.0 } else { 0.5 };
-            graph.at(vertex).iter().filter_map(|end| local(end.edge)).map(|edge| (edge, weight)).collect()
+            graph.at(vertex).iter().filter_map(|end| place(end.edge)).map(|place| (place, weight)).collect()
         }
         CounterSite::Place(_) => Vec::new(),
     }

@@ -2,7 +2,7 @@
 
 use rayon::prelude::*;
 
-use crate::analysis::exposure::draws::{conditional, expose_once};
+use crate::analysis::exposure::draws::{NEGLIGIBLE_PASSAGES, conditional, expose_once};
 use crate::analysis::exposure::error::InvalidExposure;
 use crate::analysis::exposure::field::Provenance;
 use crate::analysis::exposure::fit::Posterior;
@@ -15,6 +15,8 @@ use crate::analysis::random::stream;
 
 /// Draws used to measure what the counts leave open.
 const OPEN_DRAWS: usize = 60;
+/// Segments worked through together: their rows of one draw stay in the nearest cache.
+const BLOCK: usize = 1024;
 /// Keeps these draws apart from the kept ones.
 const OPEN_SEED: u64 = 0x6f70_656e;
 
@@ -34,11 +36,15 @@ pub(crate) fn provenance(
     params: &ExposureParams,
 ) -> Result<Vec<Provenance>, InvalidExposure> {
     let n_segments = network.graph.n_edges();
-    let whole = log_variances(party_km, n_segments);
+    let whole = log_variances(party_km, &least_km(network));
+    let mut is_walked = vec![false; n_segments];
+    for row in party_km.chunks(n_segments.max(1)) {
+        is_walked.iter_mut().zip(row).for_each(|(walked, km)| *walked |= *km > 0.0);
+    }
     let open = open_variances(model, network, posterior, params)?;
     let counted = counted_segments(network, posterior, observations);
     let of = |segment: usize| {
-        if party_km.iter().skip(segment).step_by(n_segments).all(|km| *km == 0.0) {
+        if !is_walked[segment] {
             Provenance::NotWalked
         } else if counted[segment] {
             Provenance::Counted
@@ -54,21 +60,38 @@ pub(crate) fn provenance(
 }
 
 /// Variance of the log over draws, by segment.
-fn log_variances(party_km: &[f64], n_segments: usize) -> Vec<f64> {
+///
+/// Draws are read row by row, a block of segments at a time, since a column of them touches all memory for every segment.
+fn log_variances(party_km: &[f64], least_km: &[f64]) -> Vec<f64> {
+    let n_segments = least_km.len();
     let n_draws = party_km.len() / n_segments.max(1);
-    (0..n_segments)
-        .into_par_iter()
-        .map(|segment| {
-            let logs = || (0..n_draws).map(|draw| log_km(party_km[draw * n_segments + segment]));
-            let mean = logs().sum::<f64>() / n_draws as f64;
-            logs().map(|log| (log - mean).powi(2)).sum::<f64>() / (n_draws as f64 - 1.0).max(1.0)
-        })
-        .collect()
+    let mut variances = vec![0.0; n_segments];
+    variances.par_chunks_mut(BLOCK).enumerate().for_each(|(block, out)| {
+        let first = block * BLOCK;
+        let (mut sum, mut squares) = (vec![0.0; out.len()], vec![0.0; out.len()]);
+        // About the first draw: of all logs of a segment it is near the mean, so that squares lose no digits.
+        let row = |draw: usize| &party_km[draw * n_segments + first..][..out.len()];
+        let log = |km: f64, idx: usize| km.max(least_km[first + idx]).ln();
+        let about: Vec<f64> = row(0).iter().enumerate().map(|(idx, km)| log(*km, idx)).collect();
+        for draw in 1..n_draws {
+            for (idx, km) in row(draw).iter().enumerate() {
+                let off = log(*km, idx) - about[idx];
+                sum[idx] += off;
+                squares[idx] += off * off;
+            }
+        }
+        for (idx, variance) in out.iter_mut().enumerate() {
+            let around_mean: f64 = squares[idx] - sum[idx] * sum[idx] / n_draws as f64;
+            *variance = around_mean.max(0.0) / (n_draws as f64 - 1.0).max(1.0);
+        }
+    });
+    variances
 }
 
-/// Exposure can underflow far from every trailhead; the log stays finite.
-fn log_km(km: f64) -> f64 {
-    km.max(f64::MIN_POSITIVE).ln()
+/// Kilometres that stand for less than is followed in a draw; logs stay finite.
+fn least_km(network: &WalkNetwork<'_>) -> Vec<f64> {
+    let edges = network.graph.edges().iter();
+    edges.map(|edge| (NEGLIGIBLE_PASSAGES * edge.length_m / 1000.0).max(f64::MIN_POSITIVE)).collect()
 }
 
 /// Variance of the log exposure when only what the counts leave open varies.
@@ -95,7 +118,7 @@ fn open_variances(
         }
         expose_once(model, network, theta.as_slice(), &party_size, (row, flow));
     });
-    Ok(log_variances(&party_km, n_segments))
+    Ok(log_variances(&party_km, &least_km(network)))
 }
 
 fn counted_segments(

@@ -38,16 +38,18 @@ pub(crate) struct ReachEdge {
     /// D(far)^k − D(near)^k for an edge that leads out, m^k: minus the log share that goes on at its far end, times the
     /// scale^k. Unused in edges that close a loop.
     pub(crate) hardness: f64,
+    /// The same up to the near end of the last segment, where several are joined in one edge; 0 for a lone segment.
+    pub(crate) hardness_to_last: f64,
 }
 
 /// What lies within reach of one trailhead, vertices in order of distance.
 #[derive(Debug, Clone)]
 pub(crate) struct Reach {
     pub(crate) edges: Vec<ReachEdge>,
-    spokes: Vec<Spoke>,
-    starts: Vec<usize>,
-    /// Local vertex by vertex of the graph; `usize::MAX` out of reach.
-    pub(crate) local_vertex: Vec<usize>,
+    pub(crate) spokes: Vec<Spoke>,
+    pub(crate) starts: Vec<usize>,
+    /// D^k of each local vertex, m^k: rising.
+    pub(crate) depth: Vec<f64>,
     /// Local edge by segment; `usize::MAX` out of reach.
     pub(crate) local_edge: Vec<usize>,
 }
@@ -74,12 +76,12 @@ impl Reach {
             edges: Vec::new(),
             spokes: Vec::new(),
             starts: vec![0],
-            local_vertex,
+            depth: order.iter().map(|vertex| distance_m[*vertex].powf(rule.distance_shape)).collect(),
             local_edge: vec![usize::MAX; graph.n_edges()],
         };
         for (here, vertex) in order.iter().enumerate() {
             for end in graph.at(*vertex) {
-                let other = reach.local_vertex[end.other];
+                let other = local_vertex[end.other];
                 if other == usize::MAX {
                     continue;
                 }
@@ -93,9 +95,8 @@ impl Reach {
                 };
                 if reach.local_edge[end.edge] == usize::MAX {
                     reach.local_edge[end.edge] = reach.edges.len();
-                    let shape = rule.distance_shape;
-                    let hardness = far_m.powf(shape) - near_m.powf(shape);
-                    reach.edges.push(ReachEdge { segment: end.edge, hardness });
+                    let hardness = reach.depth[far] - reach.depth[near];
+                    reach.edges.push(ReachEdge { segment: end.edge, hardness, hardness_to_last: 0.0 });
                 }
                 let edge = reach.local_edge[end.edge];
                 let trail = trail_of[end.edge];

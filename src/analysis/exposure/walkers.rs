@@ -34,6 +34,16 @@ impl Habits {
         Self { attractiveness, decay: scale_m.powf(-shape), loop_weight }
     }
 
+    /// Share of walkers who go on over a stretch of that hardness.
+    pub(crate) fn going_on(&self, hardness: f64) -> f64 {
+        (-self.decay * hardness).exp()
+    }
+
+    /// D^k beyond which less than a share of all walkers ever comes, m^k.
+    fn depth_of_share(&self, share: f64) -> f64 {
+        -share.ln() / self.decay
+    }
+
     fn option(&self, spoke: &Spoke) -> f64 {
         let weight = self.attractiveness[spoke.trail];
         if spoke.way == Way::Out { weight } else { weight * self.loop_weight }
@@ -47,8 +57,10 @@ pub(crate) struct Flow {
     pub(crate) forward: Vec<f64>,
     /// Passages from its end to its start.
     pub(crate) backward: Vec<f64>,
-    /// Of these, passages on the way out.
-    out: Vec<f64>,
+    /// Of these, passages on the way out, at the edge's near end.
+    pub(crate) out: Vec<f64>,
+    /// The same at the near end of the last segment joined in the edge.
+    came: Vec<f64>,
     /// Walkers who go on at the far end, over the weight of what they choose from.
     per_weight: Vec<f64>,
     /// Share of those on the way out by the edge who come home another way.
@@ -60,9 +72,14 @@ pub(crate) struct Flow {
 impl Flow {
     fn clear(&mut self, reach: &Reach) {
         let n_edges = reach.edges.len();
-        for values in
-            [&mut self.forward, &mut self.backward, &mut self.out, &mut self.per_weight, &mut self.round]
-        {
+        for values in [
+            &mut self.forward,
+            &mut self.backward,
+            &mut self.out,
+            &mut self.came,
+            &mut self.per_weight,
+            &mut self.round,
+        ] {
             values.clear();
             values.resize(n_edges, 0.0);
         }
@@ -75,19 +92,35 @@ impl Flow {
         direction[spoke.edge] += passages;
     }
 
-    /// Passages in both directions by local edge.
+    /// Passages in both directions by local edge, at its near end.
     pub(crate) fn passages(&self, edge: usize) -> f64 {
         self.forward[edge] + self.backward[edge]
+    }
+
+    /// What all segments joined in an edge have beyond twice those on the way out: more come home by it after a loop, or
+    /// fewer because they come home another way.
+    pub(crate) fn fixed(&self, edge: usize) -> f64 {
+        self.passages(edge) - 2.0 * self.out[edge]
     }
 }
 
 /// Expected passages of every edge within reach for one walker; `flow` is overwritten.
 pub(crate) fn propagate(reach: &Reach, habits: &Habits, flow: &mut Flow) {
+    propagate_above(reach, habits, 0.0, flow);
+}
+
+/// The same, followed only as far as a share of at least `least` of all walkers comes.
+///
+/// Turning distance is the same whichever way walkers take, so a share below `least` ever gets farther: no edge, near or
+/// far, has lost more than twice that share (out and home), but for the one edge across which a loop is closed beyond.
+pub(crate) fn propagate_above(reach: &Reach, habits: &Habits, least: f64, flow: &mut Flow) {
     flow.clear(reach);
-    for vertex in 0..reach.n_vertices() {
+    let deepest = habits.depth_of_share(least);
+    let n_reached = reach.depth.partition_point(|depth| *depth <= deepest);
+    for vertex in 0..n_reached {
         send_out(reach, habits, vertex, flow);
     }
-    for vertex in (1..reach.n_vertices()).rev() {
+    for vertex in (1..n_reached).rev() {
         bring_home(reach, habits, vertex, flow);
     }
 }
@@ -97,7 +130,7 @@ fn send_out(reach: &Reach, habits: &Habits, vertex: usize, flow: &mut Flow) {
     let total: f64 = spokes.iter().map(|spoke| habits.option(spoke)).sum();
     let mut pool = if vertex == 0 && total > 0.0 { 1.0 / total } else { 0.0 };
     for spoke in spokes.iter().filter(|spoke| spoke.way == Way::In) {
-        let going_on = flow.out[spoke.edge] * (-habits.decay * reach.edges[spoke.edge].hardness).exp();
+        let going_on = flow.out[spoke.edge] * habits.going_on(reach.edges[spoke.edge].hardness);
         let choices = total - habits.option(spoke);
         // At a dead end the edge they came by is the whole total, and everybody turns.
         let per_weight = if choices > 1e-12 * total { going_on / choices } else { 0.0 };
@@ -109,7 +142,9 @@ fn send_out(reach: &Reach, habits: &Habits, vertex: usize, flow: &mut Flow) {
         let leaving = habits.option(spoke) * (pool - own).max(0.0);
         flow.walk(spoke, leaving);
         if spoke.way == Way::Out {
+            let to_last = reach.edges[spoke.edge].hardness_to_last;
             flow.out[spoke.edge] = leaving;
+            flow.came[spoke.edge] = if to_last > 0.0 { leaving * habits.going_on(to_last) } else { leaving };
         } else {
             flow.home[spoke.other] += leaving;
         }
@@ -125,18 +160,18 @@ fn bring_home(reach: &Reach, habits: &Habits, vertex: usize, flow: &mut Flow) {
             Way::Across => closing += habits.option(spoke),
             Way::In => {
                 closing += habits.option(spoke);
-                arrived += flow.out[spoke.edge];
+                arrived += flow.came[spoke.edge];
             }
         }
     }
     for spoke in spokes.iter().filter(|spoke| spoke.way == Way::In) {
-        let out = flow.out[spoke.edge];
-        if out <= 0.0 {
+        let (out, came) = (flow.out[spoke.edge], flow.came[spoke.edge]);
+        if came <= 0.0 {
             continue;
         }
         let round = flow.per_weight[spoke.edge] * (closing - habits.option(spoke) + later).max(0.0);
         flow.round[spoke.edge] = (round / out).min(1.0);
-        let homeward = flow.home[vertex] * out / arrived;
+        let homeward = flow.home[vertex] * came / arrived;
         flow.walk(spoke, (out - round).max(0.0) + homeward);
         flow.home[spoke.other] += homeward;
     }
@@ -182,7 +217,7 @@ fn next_way(
     rng: &mut Stream,
 ) -> Option<Spoke> {
     if let Some(edge) = came_by {
-        let going_on = (-habits.decay * reach.edges[edge].hardness).exp();
+        let going_on = habits.going_on(reach.edges[edge].hardness);
         if rng.random::<f64>() >= going_on {
             return None;
         }

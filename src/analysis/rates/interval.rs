@@ -13,7 +13,7 @@ pub struct Interval {
 
 impl Interval {
     /// Summarises draws, which are reordered; at least one draw.
-    pub(super) fn from_draws(draws: &mut [f64], confidence_level: f64) -> Self {
+    pub(in crate::analysis) fn from_draws(draws: &mut [f64], confidence_level: f64) -> Self {
         let mean = draws.iter().sum::<f64>() / draws.len() as f64;
         let (lower, upper) = central_limits(draws, confidence_level);
         Self { mean, lower, upper }

@@ -1,6 +1,9 @@
 //! Permutation test of a reaction against contact.
 
+use std::collections::BTreeMap;
+
 use rand::seq::SliceRandom;
+use rand_distr::{Distribution, Hypergeometric};
 use rayon::prelude::*;
 
 use crate::analysis::random::{Stream, stream};
@@ -94,7 +97,7 @@ pub fn contact_test(
     }
     let layout = Layout::new(&outcomes(approaches, params.question));
     let Some(scheme) = layout.scheme() else { return Ok(ContactTest::NotEstimable) };
-    let observed = layout.observed().statistic(params.alternative);
+    let observed = layout.observed.statistic(params.alternative);
     // Ties differ in their last digits by the order of summing.
     let threshold = observed * (1.0 - 1e-9) - 1e-12;
     let extreme = (0..params.n_permutations as u64)
@@ -115,55 +118,128 @@ pub fn contact_test(
 
 /// The approaches arranged for permuting.
 struct Layout {
-    /// Organisms that met several contacts.
-    mixed: Vec<Organism>,
-    /// Organisms that met one contact.
-    single: Vec<Organism>,
+    /// Contacts of the organisms that met several and whose approaches differ in the reaction, one after the other.
+    contacts: Vec<usize>,
+    /// Where each of those organisms ends in `contacts`, and how many of its approaches showed the reaction.
+    mixed: Vec<(usize, usize)>,
+    /// What no permutation changes: the approaches of each contact, and what `mixed` lead to expect.
+    fixed: Departures,
+    /// The departures that were observed.
+    observed: Departures,
+    /// Organisms that met one contact, those with the same counts together; the largest group last.
+    single: Vec<Alike>,
+    /// How many of `single` met each contact.
+    n_single: [u64; N_CONTACTS],
     /// Share of showings over the approaches of `single`.
     single_share: f64,
 }
 
+/// Organisms that met one contact, with the same counts.
+struct Alike {
+    n_organisms: u64,
+    n_approaches: f64,
+    /// Showings of one of them less what the null leads to expect.
+    excess: f64,
+}
+
 struct Organism {
     contacts: Vec<usize>,
-    shown: Vec<bool>,
+    n_shown: usize,
 }
 
 impl Organism {
-    fn share(&self) -> f64 {
-        self.n_shown() / self.shown.len() as f64
+    fn n(&self) -> usize {
+        self.contacts.len()
     }
 
-    fn n_shown(&self) -> f64 {
-        self.shown.iter().filter(|shown| **shown).count() as f64
+    fn is_mixed(&self) -> bool {
+        self.contacts.iter().any(|contact| *contact != self.contacts[0])
     }
 
     fn varies(&self) -> bool {
-        self.shown.iter().any(|shown| *shown != self.shown[0])
+        self.n_shown > 0 && self.n_shown < self.n()
     }
 }
 
 impl Layout {
     fn new(outcomes: &[Outcome]) -> Self {
-        let organisms = by_cluster(outcomes).into_iter().map(|outcomes| Organism {
-            contacts: outcomes.iter().map(|outcome| outcome.contact.index()).collect(),
-            shown: outcomes.iter().map(|outcome| outcome.shown).collect(),
-        });
-        let (single, mixed): (Vec<_>, Vec<_>) =
-            organisms.partition(|organism| organism.contacts.iter().all(|c| *c == organism.contacts[0]));
-        let n: usize = single.iter().map(|organism| organism.shown.len()).sum();
-        let shown: f64 = single.iter().map(Organism::n_shown).sum();
-        Self { mixed, single, single_share: if n == 0 { 0.0 } else { shown / n as f64 } }
+        let mut layout = Self {
+            contacts: Vec::new(),
+            mixed: Vec::new(),
+            fixed: Departures::default(),
+            observed: Departures::default(),
+            single: Vec::new(),
+            n_single: [0; N_CONTACTS],
+            single_share: 0.0,
+        };
+        let mut single = Vec::new();
+        for outcomes in by_cluster(outcomes) {
+            let contacts: Vec<usize> = outcomes.iter().map(|outcome| outcome.contact.index()).collect();
+            let n_shown = outcomes.iter().filter(|outcome| outcome.shown).count();
+            let organism = Organism { contacts, n_shown };
+            organism.contacts.iter().for_each(|contact| layout.fixed.n[*contact] += 1.0);
+            if !organism.is_mixed() {
+                single.push(organism);
+            } else if organism.varies() {
+                for outcome in outcomes.iter().filter(|outcome| outcome.shown) {
+                    layout.observed.excess[outcome.contact.index()] += 1.0;
+                }
+                layout.add_mixed(&organism);
+            }
+        }
+        layout.observed.n = layout.fixed.n;
+        layout.add_single(&single);
+        for (observed, expected) in layout.observed.excess.iter_mut().zip(&layout.fixed.excess) {
+            *observed += expected;
+        }
+        layout
+    }
+
+    fn add_mixed(&mut self, organism: &Organism) {
+        let share = organism.n_shown as f64 / organism.n() as f64;
+        organism.contacts.iter().for_each(|contact| self.fixed.excess[*contact] -= share);
+        self.contacts.extend_from_slice(&organism.contacts);
+        self.mixed.push((self.contacts.len(), organism.n_shown));
+    }
+
+    fn add_single(&mut self, single: &[Organism]) {
+        let n: usize = single.iter().map(Organism::n).sum();
+        let shown: usize = single.iter().map(|organism| organism.n_shown).sum();
+        self.single_share = if n == 0 { 0.0 } else { shown as f64 / n as f64 };
+        let mut groups: BTreeMap<(usize, usize), u64> = BTreeMap::new();
+        for organism in single {
+            *groups.entry((organism.n(), organism.n_shown)).or_default() += 1;
+            self.n_single[organism.contacts[0]] += 1;
+            self.observed.excess[organism.contacts[0]] += self.excess(organism.n(), organism.n_shown);
+        }
+        let alike = |((n, n_shown), n_organisms): ((usize, usize), u64)| Alike {
+            n_organisms,
+            n_approaches: n as f64,
+            excess: self.excess(n, n_shown),
+        };
+        self.single = groups.into_iter().map(alike).collect();
+        // What is left when all others are dealt out is the last group's: no need to draw the largest.
+        self.single.sort_by_key(|alike| alike.n_organisms);
+        if self.between() {
+            // The approaches of each contact change with the organisms that are given to it.
+            for organism in single {
+                self.fixed.n[organism.contacts[0]] -= organism.n() as f64;
+            }
+        }
+    }
+
+    fn excess(&self, n: usize, n_shown: usize) -> f64 {
+        n_shown as f64 - n as f64 * self.single_share
     }
 
     /// Whether organisms of one contact can be exchanged to any effect.
     fn between(&self) -> bool {
-        let contacts_differ =
-            self.single.iter().any(|organism| organism.contacts[0] != self.single[0].contacts[0]);
+        let contacts_differ = self.n_single.iter().filter(|n| **n > 0).count() > 1;
         contacts_differ && self.single_share > 0.0 && self.single_share < 1.0
     }
 
     fn scheme(&self) -> Option<Scheme> {
-        match (self.mixed.iter().any(Organism::varies), self.between()) {
+        match (!self.mixed.is_empty(), self.between()) {
             (true, false) => Some(Scheme::WithinOrganisms),
             (false, true) => Some(Scheme::BetweenOrganisms),
             (true, true) => Some(Scheme::WithinAndBetween),
@@ -172,58 +248,64 @@ impl Layout {
     }
 
     fn n_permuted(&self) -> usize {
-        let between = if self.between() { self.single.len() } else { 0 };
-        self.mixed.iter().filter(|organism| organism.varies()).count() + between
-    }
-
-    fn observed(&self) -> Departures {
-        let contacts: Vec<usize> = self.single.iter().map(|organism| organism.contacts[0]).collect();
-        let mut departures = self.between_departures(&contacts);
-        for organism in &self.mixed {
-            departures.add_organism(&organism.contacts, organism);
-        }
-        departures
+        let between = if self.between() { self.n_single.iter().sum::<u64>() as usize } else { 0 };
+        self.mixed.len() + between
     }
 
     fn permuted(&self, rng: &mut Stream) -> Departures {
-        let mut contacts: Vec<usize> = self.single.iter().map(|organism| organism.contacts[0]).collect();
-        contacts.shuffle(rng);
-        let mut departures = self.between_departures(&contacts);
-        for organism in &self.mixed {
-            let mut contacts = organism.contacts.clone();
-            contacts.shuffle(rng);
-            departures.add_organism(&contacts, organism);
+        let mut departures = self.fixed;
+        if self.between() {
+            self.deal(&mut departures, rng);
+        }
+        // Giving contacts to approaches at random is the same as giving the showings to some of the contacts.
+        let mut contacts = self.contacts.clone();
+        let mut start = 0;
+        for &(end, n_shown) in &self.mixed {
+            let (chosen, _) = contacts[start..end].partial_shuffle(rng, n_shown);
+            chosen.iter().for_each(|contact| departures.excess[*contact] += 1.0);
+            start = end;
         }
         departures
     }
 
-    fn between_departures(&self, contacts: &[usize]) -> Departures {
-        let mut departures = Departures::default();
-        for (organism, &contact) in self.single.iter().zip(contacts) {
-            let n = organism.shown.len() as f64;
-            departures.excess[contact] += organism.n_shown() - n * self.single_share;
-            departures.n[contact] += n;
+    /// Gives the contacts of `single` to its organisms at random: how many of a group get each is hypergeometric.
+    fn deal(&self, departures: &mut Departures, rng: &mut Stream) {
+        let mut left = self.n_single;
+        for alike in &self.single {
+            let mut to_give = alike.n_organisms;
+            let mut others: u64 = left.iter().sum();
+            for (contact, left) in left.iter_mut().enumerate() {
+                let given = hypergeometric_draw(others, *left, to_give, rng);
+                others -= *left;
+                *left -= given;
+                to_give -= given;
+                departures.excess[contact] += given as f64 * alike.excess;
+                departures.n[contact] += given as f64 * alike.n_approaches;
+            }
         }
-        departures
+    }
+}
+
+/// How many of `n_marked` among `n` are in a random choice of `n_chosen`.
+fn hypergeometric_draw(n: u64, n_marked: u64, n_chosen: u64, rng: &mut Stream) -> u64 {
+    if n_marked == n || n_marked == 0 || n_chosen == 0 {
+        n_chosen.min(n_marked)
+    } else if n_chosen == n {
+        n_marked
+    } else {
+        // The library refuses only more marked or chosen than there are.
+        Hypergeometric::new(n, n_marked, n_chosen).map_or(0, |distribution| distribution.sample(rng))
     }
 }
 
 /// Showings at each contact less what the null leads to expect, and the approaches there.
-#[derive(Default)]
+#[derive(Clone, Copy, Default)]
 struct Departures {
     excess: [f64; N_CONTACTS],
     n: [f64; N_CONTACTS],
 }
 
 impl Departures {
-    fn add_organism(&mut self, contacts: &[usize], organism: &Organism) {
-        let share = organism.share();
-        for (&contact, &shown) in contacts.iter().zip(&organism.shown) {
-            self.excess[contact] += f64::from(u8::from(shown)) - share;
-            self.n[contact] += 1.0;
-        }
-    }
-
     fn statistic(&self, alternative: Alternative) -> f64 {
         match alternative {
             Alternative::AnyDifference => {

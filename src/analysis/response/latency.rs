@@ -40,24 +40,44 @@ pub struct Latencies {
     pub known: Vec<Latency>,
     /// Approaches with the reaction but without its latency, or without it and without the end of the watch: left out.
     pub n_unknown: u64,
+    /// Those among them without the reaction, whose watch has no end.
+    pub n_unwatched: u64,
+}
+
+/// Share of approaches without reaction and without end of watch above which no curve is drawn.
+pub const MOST_UNWATCHED: f64 = 0.1;
+
+impl Latencies {
+    /// Whether a curve may be drawn from what is known.
+    ///
+    /// Leaving out approaches that ended without a reaction leaves those that reacted: where more than
+    /// [`MOST_UNWATCHED`] of all are missing that way, a curve would say that nearly every snake reacts.
+    pub fn are_representative(&self) -> bool {
+        let n = self.known.len() as f64 + self.n_unknown as f64;
+        self.n_unwatched as f64 <= MOST_UNWATCHED * n
+    }
 }
 
 /// Collects latencies from approaches. Approaches whose reactions were not recorded are left out unmentioned.
 pub fn latencies(approaches: &[Approach], question: LatencyQuestion) -> Latencies {
-    let mut result = Latencies { known: Vec::new(), n_unknown: 0 };
+    let mut result = Latencies { known: Vec::new(), n_unknown: 0, n_unwatched: 0 };
     let asked = approaches.iter().filter(|approach| {
         approach.effort_kind == question.effort_kind && approach.contact == question.contact
     });
     for approach in asked {
         let Some(reactions) = &approach.reactions else { continue };
         // Reactions are in order: the first of the asked terms came first, whether or not it was timed.
-        let latency = match reactions.iter().find(|reaction| question.terms.contains(&reaction.term)) {
+        let shown = reactions.iter().find(|reaction| question.terms.contains(&reaction.term));
+        let latency = match shown {
             Some(reaction) => reaction.latency_s.map(|time_s| Latency { time_s, ended: Ended::Reacted }),
             None => approach.watch_end_s.map(|time_s| Latency { time_s, ended: Ended::WatchEnded }),
         };
         match latency {
             Some(latency) => result.known.push(latency),
-            None => result.n_unknown += 1,
+            None => {
+                result.n_unknown += 1;
+                result.n_unwatched += u64::from(shown.is_none());
+            }
         }
     }
     result

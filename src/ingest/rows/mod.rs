@@ -3,7 +3,9 @@
 mod encounters;
 mod exposure;
 mod gather;
+mod observers;
 mod places;
+mod signs;
 
 use crate::domain::batch::Content;
 use crate::ingest::Draft;
@@ -25,6 +27,9 @@ pub(crate) fn parse(content: Content, row: &dyn Row, context: &Context) -> Resul
         Content::SensitivePlaces => places::sensitive_place(row, context).map(Draft::SensitivePlace),
         Content::Species => places::species(row).map(Draft::Species),
         Content::Signs => places::sign_location(row, context).map(Draft::SignLocation),
+        Content::SignsInPlace => signs::in_place(row, context).map(Draft::SignInPlace),
+        Content::SignInspections => signs::inspection(row, context).map(Draft::SignInspection),
+        Content::DoubleObserver => observers::observation(row).map(Draft::DoubleObservation),
         Content::Counters => exposure::counter(row, context).map(Draft::Counter),
         Content::Readings => exposure::reading(row, context).map(Draft::Reading),
         Content::Calibrations => exposure::calibration(row, context).map(Draft::Calibration),

@@ -180,21 +180,43 @@ pub fn lint(catalogue: &Catalogue) -> Vec<Finding> {
         check_shape(key, text, placeholders, &mut findings);
     }
     check_required(catalogue, &mut findings);
-    let language = catalogue.language.split('-').next().unwrap_or_default();
-    let Some(vocabulary) = VOCABULARIES.iter().find(|vocabulary| vocabulary.language == language) else {
-        findings.push(Finding::LanguageNotChecked { language: catalogue.language.clone() });
-        return findings;
-    };
     for (key, text, _) in &texts {
+        findings.extend(word_findings(&catalogue.language, key, text));
+    }
+    findings.extend(authority_findings(&catalogue.language, &catalogue.authority));
+    findings
+}
+
+/// What is wrong with the shape of one text: it is empty, has a figure, or a placeholder that is not filled there.
+pub(in crate::signage) fn shape_findings(key: &str, text: &str, allowed: &[&str]) -> Vec<Finding> {
+    let mut findings = Vec::new();
+    check_shape(key, text, allowed, &mut findings);
+    findings
+}
+
+/// What is wrong with the words of one text; nothing where the language is not one that can be checked.
+pub(in crate::signage) fn word_findings(language: &str, key: &str, text: &str) -> Vec<Finding> {
+    let mut findings = Vec::new();
+    if let Some(vocabulary) = vocabulary(language) {
         check_words(key, text, vocabulary, &mut findings);
     }
-    let authority = catalogue.authority.to_lowercase();
-    for names in vocabulary.authorities {
-        if !names.iter().any(|name| authority.contains(name)) {
-            findings.push(Finding::AuthorityIncomplete { lacks: names[0].to_owned() });
-        }
-    }
     findings
+}
+
+/// What the line on whose word comes first does not name; that the language cannot be checked, where it cannot.
+pub(in crate::signage) fn authority_findings(language: &str, authority: &str) -> Vec<Finding> {
+    let Some(vocabulary) = vocabulary(language) else {
+        return vec![Finding::LanguageNotChecked { language: language.to_owned() }];
+    };
+    let authority = authority.to_lowercase();
+    let unnamed =
+        vocabulary.authorities.iter().filter(|names| !names.iter().any(|name| authority.contains(name)));
+    unnamed.map(|names| Finding::AuthorityIncomplete { lacks: names[0].to_owned() }).collect()
+}
+
+fn vocabulary(language: &str) -> Option<&'static Vocabulary> {
+    let language = language.split('-').next().unwrap_or_default();
+    VOCABULARIES.iter().find(|vocabulary| vocabulary.language == language)
 }
 
 type Text<'a> = (String, &'a str, &'static [&'static str]);

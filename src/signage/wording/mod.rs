@@ -3,7 +3,7 @@
 //! There is a text for the panel at a trailhead and one for the sign where a stretch begins. There is none for where a
 //! stretch ends: two signs that bracket a stretch would point at what lies between them.
 
-mod lint;
+pub(in crate::signage) mod lint;
 
 pub use crate::signage::wording::lint::{Finding, lint};
 

@@ -2,6 +2,8 @@
 
 mod encounters;
 mod filtering;
+mod notices;
+mod observers;
 mod opening;
 mod reading;
 mod records;

@@ -1,5 +1,7 @@
 //! The layers.
 
+mod density;
+
 use axum::extract::State;
 use axum::http::header;
 use axum::response::IntoResponse;
@@ -45,6 +47,8 @@ use crate::web::query::Query;
 use crate::web::views::figure::class_of;
 use crate::web::views::figure::width_words;
 use crate::web::views::svg_map::Stroke;
+
+pub use density::density;
 
 /// Which layer was asked for, how, and under which address.
 struct Asked<'a> {
@@ -191,7 +195,7 @@ fn unit_feature(
         "rate_upper": number(rate.map(|it| it.upper), 4),
         "rate_class": class_of(stroke),
         "interval_width": match stroke {
-            Stroke::NoWalking => "none",
+            Stroke::NoWalking | Stroke::Matched | Stroke::Track => "none",
             stroke => width_words(stroke),
         },
         "exceedance": number(exceedance, 4),
@@ -297,41 +301,6 @@ fn event_date(time: &crate::domain::time::EventTime) -> Option<String> {
         (Some(year), ..) => Some(format!("{year:04}")),
         _ => None,
     }
-}
-
-/// Density of encounters in the plane, as areas above each level.
-pub async fn density(State(app): State<App>, origin: Origin, query: Query) -> Result<Response, Error> {
-    query.allow(&["effort", "bbox", "limit", "after"])?;
-    let asked = Asked { name: "density", query: &query, origin: &origin };
-    let effort = match query.get("effort") {
-        None => EffortKind::Report,
-        Some(word) => word.parse().map_err(|error| Error::bad_request("effort", format!("{error}.")))?,
-    };
-    let deriver = app.deriver();
-    let facts = deriver.facts().await?;
-    answer(&app, &asked, facts.revision, async || {
-        let (network, density) = (deriver.network(&facts).await?, deriver.density(&facts, effort).await?);
-        let plane = &network.network.plane;
-        let ring = |line: &geo_types::LineString<f64>| -> Vec<[f64; 2]> {
-            line.coords().map(|at| position(plane.to_lonlat(*at))).collect()
-        };
-        let features = density.contours.iter().enumerate().map(|(level, contour)| {
-            let polygons = contour.polygons.iter().map(|polygon| {
-                let holes = polygon.interiors().iter().map(ring);
-                std::iter::once(ring(polygon.exterior())).chain(holes).collect()
-            });
-            let properties = properties(json!({
-                "level": level,
-                "encounters_per_km2_from": number(Some(contour.level_per_m2 * 1e6), 3),
-                "effortKind": effort.term(),
-                "encounters": density.n_records,
-                "bandwidth_m": density.bandwidth_m,
-            }));
-            Feature::new(level, Some(Geometry::MultiPolygon(polygons.collect())), properties)
-        });
-        cut(&asked, features.collect(), &facts)
-    })
-    .await
 }
 
 /// Clusters of reports given the walking: both methods and both ways of counting.

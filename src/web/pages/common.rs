@@ -4,6 +4,7 @@ use crate::analysis::rates::Certainty;
 use crate::analysis::rates::Provenance;
 use crate::analysis::rates::UnitRate;
 use crate::derived::Derived;
+use crate::derived::density::course;
 use crate::derived::facts::Facts;
 use crate::derived::network::NetworkLayer;
 use crate::derived::plan::PlanLayer;
@@ -121,18 +122,19 @@ pub(in crate::web) fn stretch_map(
         description: "The trails, drawn by encounter rate; the table beside the map has the numbers"
             .to_owned(),
         lines: set.members.iter().enumerate().map(line).collect(),
-        labels: labels(layer),
-        places: places(facts, layer),
-        signs: Vec::new(),
-        shapes: Vec::new(),
-        outlines: Vec::new(),
+        ..base_map(facts, layer)
     }
+}
+
+/// A map without lines: names of trails, places and trailheads.
+pub(in crate::web) fn base_map(facts: &Facts, layer: &NetworkLayer) -> MapDrawing {
+    MapDrawing { labels: labels(layer), places: places(facts, layer), ..MapDrawing::default() }
 }
 
 /// The course of contiguous segments, each turned so that it goes on where the last one ended.
 pub(in crate::web) fn course(layer: &NetworkLayer, segments: &[usize]) -> Vec<[f64; 2]> {
     let mut points: Vec<[f64; 2]> = Vec::new();
-    let mut at = first_vertex(layer, segments);
+    let mut at = course::first_vertex(layer, segments);
     for segment in segments {
         let segment = &layer.network.segments[*segment];
         let planar = segment.planar.iter().map(|point| [point.x, point.y]);
@@ -149,17 +151,8 @@ pub(in crate::web) fn course(layer: &NetworkLayer, segments: &[usize]) -> Vec<[f
     points
 }
 
-/// The end of the first segment that the second one does not touch.
-fn first_vertex(layer: &NetworkLayer, segments: &[usize]) -> Option<usize> {
-    let first = &layer.network.segments[*segments.first()?];
-    let Some(second) = segments.get(1) else { return Some(first.from) };
-    let second = &layer.network.segments[*second];
-    let touches = |vertex: usize| vertex == second.from || vertex == second.to;
-    Some(if touches(first.to) { first.from } else { first.to })
-}
-
 /// One label a trail, at the middle of its longest run.
-fn labels(layer: &NetworkLayer) -> Vec<MapLabel> {
+pub(in crate::web) fn labels(layer: &NetworkLayer) -> Vec<MapLabel> {
     let mut longest: Vec<Option<(f64, usize)>> = vec![None; layer.network.trails.len()];
     for (run, segments) in layer.network.trail_runs().iter().enumerate() {
         let length_m: f64 = segments.iter().map(|segment| layer.network.segments[*segment].length_m).sum();
@@ -178,7 +171,8 @@ fn labels(layer: &NetworkLayer) -> Vec<MapLabel> {
     longest.into_iter().enumerate().filter_map(label).collect()
 }
 
-fn places(facts: &Facts, layer: &NetworkLayer) -> Vec<MapPlace> {
+/// Trailheads, and places that are none.
+pub(in crate::web) fn places(facts: &Facts, layer: &NetworkLayer) -> Vec<MapPlace> {
     let plane = &layer.network.plane;
     let mark = |position, words: &str| {
         let at = plane.to_plane(position);

@@ -5,6 +5,7 @@ use axum::extract::State;
 use axum::response::IntoResponse;
 
 use crate::app::App;
+use crate::app::Progress;
 use crate::derived::DeriveError;
 use crate::domain::area::Area;
 use crate::domain::batch::BatchSummary;
@@ -59,8 +60,26 @@ pub async fn overview(State(app): State<App>) -> Result<impl IntoResponse, Error
         ("Species", facts.species.len(), ""),
     ];
     counts.extend(others.map(|(words, n, href)| (words.to_owned(), n as u64, href.to_owned())));
-    let page = DataPage { counts, batches: batches.iter().map(batch_row).collect(), n_open_errors };
+    let page = DataPage {
+        counts,
+        batches: batches.iter().map(batch_row).collect(),
+        n_open_errors,
+        progress: progress_words(app.progress()),
+    };
     Ok(respond(&facts.area, "Data", Some(facts.revision.0), views::import::data_body(&page)))
+}
+
+fn progress_words(progress: Progress) -> String {
+    match progress {
+        Progress::NotFollowed => String::new(),
+        Progress::Deriving(step) => {
+            format!("Being computed: step {} of {}, {}.", step.number, step.n_steps, step.words)
+        }
+        Progress::Ready(revision) => format!("All figures of revision {revision} are computed."),
+        Progress::Stopped(revision, reason) => {
+            format!("Revision {revision}, as far as the data allow: {reason}")
+        }
+    }
 }
 
 /// Rows that wait.

@@ -5,6 +5,7 @@ use axum::response::IntoResponse;
 
 use crate::app::App;
 use crate::derived::DeriveError;
+use crate::derived::plan::PlanParams;
 use crate::derived::rates;
 use crate::derived::season::PeriodChoice;
 use crate::web::assets;
@@ -12,7 +13,6 @@ use crate::web::cache::CachePolicy;
 use crate::web::cache::Cached;
 use crate::web::error::Error;
 use crate::web::pages::common;
-use crate::web::pages::signs;
 use crate::web::query::Query;
 use crate::web::views;
 use crate::web::views::layout::Basis;
@@ -56,7 +56,7 @@ pub async fn show(State(app): State<App>, query: Query) -> Result<impl IntoRespo
     if let Some(unit) = picked {
         drawing.lines[unit].picked = true;
     }
-    let params = signs::default_params(&facts)?;
+    let params = PlanParams::standard(&facts)?;
     if let Ok(plan) = deriver.plan(&facts, params).await {
         drawing.signs = common::signs(&network, &plan);
     }

@@ -3,11 +3,16 @@
 use axum::extract::State;
 use axum::response::IntoResponse;
 
+use crate::analysis::counts::trend::ExactTrendTest;
+use crate::analysis::counts::trend::TrendTest;
 use crate::analysis::response::Occasion;
 use crate::analysis::response::bootstrap::ClusterMethod;
 use crate::analysis::response::contact_test::ContactTest;
+use crate::analysis::response::contact_test::Scheme;
+use crate::analysis::response::escalation::EscalationTrend;
 use crate::analysis::response::logit::ClusteredLogit;
 use crate::analysis::response::logit::LogitTerm;
+use crate::analysis::response::logit::WhyNot;
 use crate::analysis::response::table::CellEstimate;
 use crate::analysis::response::table::ReactionTable;
 use crate::app::App;
@@ -37,11 +42,7 @@ pub async fn show(State(app): State<App>, query: Query) -> Result<impl IntoRespo
     query.allow(&["effort", "count"])?;
     let facts = app.deriver().facts().await?;
     let layer = app.deriver().reactions(&facts).await?;
-    let effort = match query.get("effort") {
-        Some(word) => word.parse().map_err(|error| Error::bad_request("effort", format!("{error}")))?,
-        // The kind with most approaches says most.
-        None => most_approaches(&layer),
-    };
+    let effort = effort(&query, &layer)?;
     let counting = match query.get("count") {
         None | Some("first") => Counting::First,
         Some("any") => Counting::Any,
@@ -53,6 +54,21 @@ pub async fn show(State(app): State<App>, query: Query) -> Result<impl IntoRespo
     let frame = common::frame(&facts, Section::Analysis, "Reactions", page.records_words.clone());
     let policy = CachePolicy::of_revision(facts.revision, format!("reactions {}", query.words()));
     Ok(Cached(policy, views::layout::page(&frame, views::reactions::body(&page))))
+}
+
+/// The effort kind asked for, or the one with most approaches, which says most.
+pub(super) fn effort(query: &Query, layer: &ReactionLayer) -> Result<EffortKind, Error> {
+    match query.get("effort") {
+        Some(word) => word.parse().map_err(|error| Error::bad_request("effort", format!("{error}"))),
+        None => Ok(most_approaches(layer)),
+    }
+}
+
+/// "568 approaches of located encounters, 42 recognised snakes".
+pub(super) fn records_words(layer: &ReactionLayer, effort: EffortKind) -> String {
+    let position = EffortKind::ALL.iter().position(|kind| *kind == effort).unwrap_or(0);
+    let (n_approaches, n_organisms) = layer.sizes[position];
+    format!("{n_approaches} approaches of {effort} encounters, {n_organisms} recognised snakes")
 }
 
 fn most_approaches(layer: &ReactionLayer) -> EffortKind {
@@ -70,17 +86,13 @@ fn page(layer: &ReactionLayer, effort: EffortKind, counting: Counting) -> Reacti
     let contacts = find(occasion).map(|table| contacts(layer, table, counting)).unwrap_or_default();
     // The bars show first reactions, which add up to the approaches.
     let bars = find(Occasion::First).map(|table| bars(layer, table)).unwrap_or_default();
-    let position = EffortKind::ALL.iter().position(|kind| *kind == effort).unwrap_or(0);
-    let (n_approaches, n_organisms) = layer.sizes[position];
     ReactionsPage {
         effort,
         counting,
         bars,
         contacts,
         findings: layer.strikes.iter().find(|found| found.effort == effort).map(findings).unwrap_or_default(),
-        records_words: format!(
-            "{n_approaches} approaches of {effort} encounters, {n_organisms} recognised snakes"
-        ),
+        records_words: records_words(layer, effort),
     }
 }
 
@@ -145,18 +157,12 @@ fn bars(layer: &ReactionLayer, table: &ReactionTable) -> Vec<StackedBarRow> {
 
 fn findings(found: &StrikeFindings) -> Vec<(String, String)> {
     let mut lines = Vec::new();
-    let test = match &found.test {
-        ContactTest::NotEstimable => "not estimable from these approaches".to_owned(),
-        ContactTest::Tested { p_value, n_permutations, n_organisms, .. } => format!(
-            "p {} ({n_permutations} permutations of contacts within and between {n_organisms} snakes)",
-            p_words(*p_value)
-        ),
-    };
-    lines.push(("Do strikes depend on contact?".to_owned(), test));
+    lines.push(("Do strikes depend on contact?".to_owned(), test_words(&found.test)));
+    lines.push(("Do they rise or fall with closer contact?".to_owned(), test_words(&found.escalation)));
+    lines.push(("The same for independent data".to_owned(), trend_words(&found.trend)));
     match &found.logit {
-        ClusteredLogit::NotEstimable(_) => {
-            let words = "not estimable: at some contact all approaches, or none, ended in a strike";
-            lines.push(("Odds of a strike".to_owned(), words.to_owned()));
+        ClusteredLogit::NotEstimable(why) => {
+            lines.push(("Odds of a strike".to_owned(), format!("not estimable: {}", why_words(*why))));
         }
         ClusteredLogit::Fitted(fit) => {
             for coefficient in &fit.coefficients {
@@ -193,4 +199,58 @@ fn findings(found: &StrikeFindings) -> Vec<(String, String)> {
         lines.push(("Median time to a strike when stepped on".to_owned(), value));
     }
     lines
+}
+
+fn test_words(test: &ContactTest) -> String {
+    match test {
+        ContactTest::NotEstimable => "not testable from these approaches".to_owned(),
+        ContactTest::Tested { p_value, n_permutations, n_organisms, scheme, .. } => {
+            let how = match scheme {
+                Scheme::WithinOrganisms => "contacts permuted within snakes",
+                Scheme::BetweenOrganisms => "whole snakes permuted between contacts",
+                Scheme::WithinAndBetween => {
+                    "contacts permuted within snakes that met several, whole snakes among the others"
+                }
+            };
+            format!("p {} ({n_permutations} permutations, {n_organisms} snakes; {how})", p_words(*p_value))
+        }
+    }
+}
+
+/// Cochran and Armitage's test stands only where it holds.
+fn trend_words(trend: &EscalationTrend) -> String {
+    match trend {
+        EscalationTrend::RepeatedOrganisms { n_repeated } => format!(
+            "not given: {n_repeated} snakes were approached more than once, so a test for independent data does not hold"
+        ),
+        EscalationTrend::Independent { asymptotic, exact } => {
+            let z_score = match asymptotic {
+                TrendTest::NotEstimable => return "not testable from these approaches".to_owned(),
+                TrendTest::Tested(tested) => tested.z_score,
+            };
+            let exact = match exact {
+                ExactTrendTest::Tested(tails) => p_words(tails.two_sided),
+                ExactTrendTest::NotEstimable | ExactTrendTest::OutOfReach => "not computed".to_owned(),
+            };
+            format!(
+                "Cochran–Armitage z {z_score:.2}, exact p {exact}; every recognised snake was approached once, and those not \
+                 recognised are taken as different ones"
+            )
+        }
+    }
+}
+
+fn why_words(why: WhyNot) -> String {
+    match why {
+        WhyNot::NoVariation => "all approaches, or none, ended in a strike".to_owned(),
+        WhyNot::ContactSeparates(contact) => format!(
+            "at the contact \"{}\" all approaches, or none, ended in a strike",
+            Contact::ALL[contact.index()].term()
+        ),
+        WhyNot::Separation => {
+            "contact and trial order together foretell some strikes without fail".to_owned()
+        }
+        WhyNot::Collinear => "trial order says the same as contact".to_owned(),
+        WhyNot::FewOrganisms => "there are no more snakes than coefficients".to_owned(),
+    }
 }

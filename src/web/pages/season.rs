@@ -10,6 +10,10 @@ use crate::analysis::season::SeasonWindow;
 use crate::analysis::season::TestOutcome;
 use crate::app::App;
 use crate::derived::season::SeasonLayer;
+use crate::derived::season_details::Direction;
+use crate::derived::season_details::Habitats;
+use crate::derived::season_details::HourDirections;
+use crate::derived::season_details::SeasonDetails;
 use crate::web::cache::CachePolicy;
 use crate::web::cache::Cached;
 use crate::web::error::Error;
@@ -17,8 +21,10 @@ use crate::web::pages::common;
 use crate::web::query::Query;
 use crate::web::views;
 use crate::web::views::charts::Estimate;
+use crate::web::views::charts::percent;
 use crate::web::views::layout::Section;
 use crate::web::views::map::MONTHS;
+use crate::web::views::season::HabitatSeasons;
 use crate::web::views::season::MonthRow;
 use crate::web::views::season::Season;
 use crate::web::views::season::SeasonPage;
@@ -30,7 +36,10 @@ pub async fn show(State(app): State<App>, query: Query) -> Result<impl IntoRespo
     let layer = app.deriver().season(&facts).await?;
     let records = records_words(&layer);
     let answer = match &layer.fit {
-        Ok(fit) => Ok(season(&layer, fit, facts.settings.season_share)),
+        Ok(fit) => {
+            let details = app.deriver().season_details(&facts).await?;
+            Ok(season(&layer, fit, &details, facts.settings.season_share))
+        }
         Err(reason) => Err(reason.clone()),
     };
     let frame = common::frame(&facts, Section::Analysis, "Season and hours", records);
@@ -45,7 +54,7 @@ fn records_words(layer: &SeasonLayer) -> String {
     )
 }
 
-fn season(layer: &SeasonLayer, fit: &SeasonFit, share: f64) -> Season {
+fn season(layer: &SeasonLayer, fit: &SeasonFit, details: &SeasonDetails, share: f64) -> Season {
     let curve: &Curve = fit.curve(0);
     let months: Vec<Option<Estimate>> = curve.by_part().iter().map(estimate).collect();
     let month_rows = (0..12)
@@ -65,7 +74,7 @@ fn season(layer: &SeasonLayer, fit: &SeasonFit, share: f64) -> Season {
     ];
     for year in &fit.years {
         fit_lines.push(format!(
-            "{}: {:.2} times the mean of the years (95 % interval {:.2} to {:.2})",
+            "{}: {:.2} times the rate of the year with most reports (95 % interval {:.2} to {:.2})",
             year.year, year.ratio, year.lower, year.upper
         ));
     }
@@ -75,6 +84,14 @@ fn season(layer: &SeasonLayer, fit: &SeasonFit, share: f64) -> Season {
         month_rows,
         windows: layer.window.as_ref().map(window_words).unwrap_or_default(),
         window_share: share,
+        weeks: details.weeks.as_ref().map(|weeks| {
+            let windows = weeks.window.as_ref().map(week_words).unwrap_or_default();
+            (weeks.curve.iter().map(estimate).collect(), windows)
+        }),
+        habitats: details.habitats.as_ref().map(habitat_words),
+        directions: details.hours.as_ref().map(direction_words).unwrap_or_default(),
+        sun: details.sun.iter().map(|times| times.map(|(rise, set)| (clock(rise), clock(set)))).collect(),
+        heaping: heaping_words(layer),
         tests: vec![
             test("Does the hour matter, given when people walk?", &fit.tests.hour),
             test("Does the time of year matter?", &fit.tests.season),
@@ -124,4 +141,101 @@ fn test(question: &str, outcome: &TestOutcome) -> (String, String, String) {
 /// A p-value as papers print it.
 pub(super) fn p_words(p_value: f64) -> String {
     if p_value < 0.001 { "< 0.001".to_owned() } else { format!("{p_value:.3}") }
+}
+
+/// "week 15 to week 39 (95 % limits: first week 13 to 16, last week 38 to 41)".
+fn week_words(window: &SeasonWindow) -> Vec<String> {
+    let limits = |(first, last): (usize, usize)| match first == last {
+        true => format!("{}", first + 1),
+        false => format!("{} to {}", first + 1, last + 1),
+    };
+    let n_parts = window.window.n_parts;
+    let runs = window.window.runs.iter().zip(window.first_limits.iter().zip(&window.last_limits));
+    runs.map(|(run, (first, last))| {
+        format!(
+            "week {} to week {} (95 % limits: first week {}, last week {})",
+            run.start + 1,
+            run.last(n_parts) + 1,
+            limits(*first),
+            limits(*last)
+        )
+    })
+    .collect()
+}
+
+fn habitat_words(habitats: &Habitats) -> HabitatSeasons {
+    let counts: Vec<String> = habitats.counts.iter().map(|(name, n)| format!("{name} {n}")).collect();
+    let counts = counts.join(", ");
+    let answer = match habitats.test {
+        TestOutcome::NotTested => {
+            format!(
+                "Whether habitats have seasons of their own cannot be tested with these reports ({counts})."
+            )
+        }
+        TestOutcome::Tested(test) => {
+            let verdict = match habitats.curves.is_empty() {
+                true => "one curve serves all habitats",
+                false => "each habitat has a curve of its own here; the map goes on with the common one",
+            };
+            format!(
+                "Do habitats have seasons of their own? Likelihood ratio {:.1} on {:.0} degrees of freedom, p {}: {verdict}. \
+                 Reports on trails with month and hour: {counts}.",
+                test.statistic,
+                test.degrees_of_freedom,
+                p_words(test.p_value)
+            )
+        }
+    };
+    let names = habitats.counts.iter().map(|(name, _)| name.clone());
+    let curves = names.zip(habitats.curves.iter().map(|curve| curve.iter().map(estimate).collect()));
+    HabitatSeasons { answer, curves: curves.collect() }
+}
+
+fn direction_words(hours: &HourDirections) -> Vec<String> {
+    let line = |what: &str, direction: &Direction| {
+        let mean = direction.mean_hour.map_or_else(
+            || "the hours cancel".to_owned(),
+            |hour| format!("mean hour {}", clock((hour * 60.0).round() as u32 % 1440)),
+        );
+        let p_value = direction.p_value.map_or_else(|| "none".to_owned(), p_words);
+        format!(
+            "{what}: {mean}, length {:.2} (0 even, 1 all alike), Rayleigh p {p_value}, worth {:.0} reports",
+            direction.length, direction.effective_n
+        )
+    };
+    vec![
+        line("each report weighted by one over the walking at its hour, so of the rate", &hours.weighted),
+        line("all reports alike, so of when people walk: no test of the snakes", &hours.unweighted),
+    ]
+}
+
+fn heaping_words(layer: &SeasonLayer) -> String {
+    if layer.heaped.is_empty() {
+        return "No time of day is noted far more often than those around it.".to_owned();
+    }
+    let readings: Vec<String> = layer
+        .heaped
+        .iter()
+        .map(|reading| {
+            format!(
+                "{} ({} reports, {:.1} at the same minute of the hours around)",
+                clock(reading.minute_of_day as u32),
+                reading.count,
+                reading.neighbour_mean
+            )
+        })
+        .collect();
+    let n_clock = layer.n_timed + layer.n_heaped;
+    format!(
+        "{} of {n_clock} reports with a time ({}) have one that is noted far more often than those around it: {}. Their hour \
+         is taken as unknown and shared out by the fitted curve.",
+        layer.n_heaped,
+        percent(layer.n_heaped as f64 / n_clock.max(1) as f64),
+        readings.join(", ")
+    )
+}
+
+/// Minutes after midnight as a clock shows them.
+fn clock(minutes: u32) -> String {
+    format!("{:02}:{:02}", minutes / 60, minutes % 60)
 }

@@ -13,6 +13,7 @@ use crate::derived::network::NetworkLayer;
 use crate::derived::plan::PlanLayer;
 use crate::derived::plan::PlanParams;
 use crate::derived::plan::PlannedSite;
+use crate::derived::plan::STANDARD_SIGNS;
 use crate::derived::rates;
 use crate::derived::season::PeriodChoice;
 use crate::derived::season::SeasonLayer;
@@ -35,20 +36,8 @@ use crate::web::views::signs::PlanShown;
 use crate::web::views::signs::SignsPage;
 use crate::web::views::signs::SiteRow;
 
-/// Signs of the default plan.
-const N_SIGNS: usize = 6;
 /// Most signs a plan may have.
 const MOST_SIGNS: usize = 100;
-
-/// The plan that the map shows.
-pub(super) fn default_params(facts: &Facts) -> Result<PlanParams, Error> {
-    let length = |metres: f64| Length::metres(metres).map_err(|error| Error::Internal(error.to_string()));
-    Ok(PlanParams {
-        n_signs: N_SIGNS,
-        reach: length(facts.settings.reach_m)?,
-        spacing: length(facts.settings.spacing_m)?,
-    })
-}
 
 /// Reads the parameters of a plan.
 ///
@@ -57,11 +46,11 @@ pub(super) fn default_params(facts: &Facts) -> Result<PlanParams, Error> {
 pub(crate) fn params(query: &Query, facts: &Facts) -> Result<PlanParams, Vec<(String, String)>> {
     let mut errors = Vec::new();
     let n_signs = match query.get("signs").map(str::parse::<usize>) {
-        None => N_SIGNS,
+        None => STANDARD_SIGNS,
         Some(Ok(n_signs)) if (1..=MOST_SIGNS).contains(&n_signs) => n_signs,
         Some(_) => {
             errors.push(("signs".to_owned(), format!("give a whole number from 1 to {MOST_SIGNS}")));
-            N_SIGNS
+            STANDARD_SIGNS
         }
     };
     let mut metres = |name: &str, otherwise: f64, range: std::ops::RangeInclusive<f64>| {
@@ -89,7 +78,7 @@ pub async fn show(State(app): State<App>, query: Query) -> Result<Response, Erro
     };
     let given = |name: &str, otherwise: f64| query.get(name).map_or(format!("{otherwise:.0}"), str::to_owned);
     let page = SignsPage {
-        n_signs: given("signs", N_SIGNS as f64),
+        n_signs: given("signs", STANDARD_SIGNS as f64),
         reach_m: given("reach", facts.settings.reach_m),
         spacing_m: given("spacing", facts.settings.spacing_m),
         errors,

@@ -3,6 +3,7 @@
 use axum::extract::State;
 use axum::response::IntoResponse;
 
+use crate::analysis::rates::Rank;
 use crate::app::App;
 use crate::derived::DeriveError;
 use crate::derived::places::PlaceSummary;
@@ -17,6 +18,7 @@ use crate::web::query::Query;
 use crate::web::views;
 use crate::web::views::layout::Section;
 use crate::web::views::trails::PlaceRow;
+use crate::web::views::trails::StretchRow;
 use crate::web::views::trails::TrailRow;
 use crate::web::views::trails::TrailsPage;
 
@@ -59,15 +61,19 @@ pub async fn show(State(app): State<App>, query: Query) -> Result<impl IntoRespo
     Ok(Cached(CachePolicy::of_revision(facts.revision, "trails"), markup))
 }
 
-fn stretches(
-    rates: &RateLayer,
-    trail: usize,
-    period: &rates::PeriodRates,
-) -> Vec<(String, String, views::figure::Figure)> {
+fn stretches(rates: &RateLayer, trail: usize, period: &rates::PeriodRates) -> Vec<StretchRow> {
     let set = &rates.stretches;
     let of_trail = (0..set.names.len()).filter(|unit| set.strata[*unit] == trail);
     of_trail
-        .map(|unit| (set.names[unit].clone(), format!("/stretch/{unit}"), common::figure(set, period, unit)))
+        .map(|unit| StretchRow {
+            name: set.names[unit].clone(),
+            href: format!("/stretch/{unit}"),
+            figure: common::figure(set, period, unit),
+            top_share: match set.ranking.units[unit] {
+                Rank::Ranked { top_share, .. } => Some(top_share),
+                Rank::NotRanked => None,
+            },
+        })
         .collect()
 }
 

@@ -23,6 +23,7 @@ use crate::derived::rates::RateSet;
 use crate::derived::season;
 use crate::derived::season::PeriodChoice;
 use crate::derived::snaps::SnapLayer;
+use crate::derived::walks::WalkLayer;
 use crate::domain::encounter::EffortKind;
 use crate::domain::exposure::Counter;
 use crate::domain::time::EventDate;
@@ -75,6 +76,7 @@ struct Scene {
     exposure: Derived<ExposureLayer>,
     snaps: Derived<SnapLayer>,
     rates: Derived<RateLayer>,
+    walks: Derived<WalkLayer>,
     by_stretch: rates::PeriodRates,
     by_segment: rates::PeriodRates,
 }
@@ -90,6 +92,7 @@ impl Scene {
             network: deriver.network(&facts).await?,
             exposure: deriver.exposure(&facts).await?,
             snaps: deriver.snaps(&facts).await?,
+            walks: deriver.walks(&facts).await?,
             by_stretch: rates::in_period(&rates.stretches, &rates.bounds, &season, all)?,
             by_segment: rates::in_period(&rates.segments, &rates.bounds, &season, all)?,
             rates,
@@ -121,7 +124,7 @@ impl Scene {
             picked: true,
         });
         let (records, counts, n_ambiguous) = self.records(members);
-        let stratum = &set.fit.strata[set.strata[unit]];
+        let stratum = &set.fit.strata[set.stratum[unit]];
         let per_1000 = |it: crate::analysis::rates::Interval| Estimate {
             value: it.mean * 1000.0,
             lower: it.lower * 1000.0,
@@ -129,7 +132,11 @@ impl Scene {
         };
         let (prior, exceedance) = match &fit.rate {
             UnitRate::Estimated(estimate) => (
-                Some((self.trail_name(set, unit), estimate.shrinkage, per_1000(stratum.mean_per_km))),
+                Some((
+                    set.stratum_names[set.stratum[unit]].clone(),
+                    estimate.shrinkage,
+                    per_1000(stratum.mean_per_km),
+                )),
                 match estimate.exceedance {
                     Exceedance::Probability(probability) => Some(probability),
                     Exceedance::NotJudged => None,
@@ -158,7 +165,7 @@ impl Scene {
             multiple: self.facts.settings.multiple,
             counts,
             n_ambiguous,
-            survey: Some((counts[1].round() as u64, None)),
+            survey: self.survey(members, counts[1]),
             segments,
             records,
             exposure_lines: exposure_lines(&self.facts, &self.exposure),
@@ -166,8 +173,16 @@ impl Scene {
         })
     }
 
-    fn trail_name(&self, set: &RateSet, unit: usize) -> String {
-        self.network.network.trails[set.strata[unit]].name.clone()
+    /// What planned survey walks met on these segments, in how many kilometres.
+    fn survey(&self, members: &[usize], n_any: f64) -> Option<(u64, Option<(f64, Estimate)>)> {
+        let walks = &self.walks;
+        let km: f64 = members.iter().map(|segment| walks.exposure.planned_km[*segment]).sum();
+        let count: f64 = members.iter().map(|segment| walks.planned_counts[*segment]).sum();
+        match rates::raw_per_1000_km(count, km) {
+            Some(rate) => Some((count.round() as u64, Some((km, common::estimate(rate))))),
+            None if n_any >= 0.5 => Some((n_any.round() as u64, None)),
+            None => None,
+        }
     }
 
     fn segment_row(&self, segment: usize) -> (String, String, views::figure::Figure) {

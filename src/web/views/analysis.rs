@@ -9,15 +9,71 @@ pub struct Entry(pub &'static str, pub &'static str, pub &'static str);
 /// All pages of the analysis, in reading order.
 pub const ENTRIES: &[Entry] = &[
     Entry(
+        "/rates",
+        "Which stretches stand out",
+        "Which stretches have a higher rate than the others, and how many of such calls will be wrong?",
+    ),
+    Entry(
+        "/survey",
+        "Surveys beside reports",
+        "How often do survey teams meet snakes, and what share of that do visitors report?",
+    ),
+    Entry(
+        "/walks",
+        "Survey walks",
+        "Where did survey walks go, and what of their tracks lies on the trails?",
+    ),
+    Entry(
+        "/exposure",
+        "Walking",
+        "How far do people walk on each trail, how do we know, and does the model meet what was counted?",
+    ),
+    Entry(
         "/season",
         "Season and hours",
         "In which weeks and at which hours are encounters frequent, given when people walk?",
     ),
     Entry("/clusters", "Clusters", "Where do encounters gather beyond what the walking there explains?"),
     Entry(
+        "/density",
+        "Density of encounters",
+        "Where do records lie close together, and where closer than walking explains?",
+    ),
+    Entry(
         "/reactions",
         "Reactions",
         "What did snakes do when people passed, stood beside, stepped over or on them?",
+    ),
+    Entry(
+        "/reactions/latency",
+        "Time until snakes react",
+        "How long did it take until a snake struck, or reacted at all?",
+    ),
+    Entry(
+        "/reactions/parts",
+        "Strikes by species, life stage, temperature and season",
+        "Does what holds for all approaches hold in each part of them?",
+    ),
+    Entry("/observers", "Seen or missed", "How many snakes that could be seen do surveyors walk past?"),
+    Entry(
+        "/effect",
+        "Did the signs help?",
+        "Are fewer snakes met, or stepped over, where signs warn than were to be expected, and what could be found out?",
+    ),
+    Entry(
+        "/route",
+        "What to expect on a walk",
+        "How often does a party meet a snake on this walk, in this month, beside the area's other trails?",
+    ),
+    Entry(
+        "/watch",
+        "This season against expectation",
+        "Does any trail have more encounters this season than former years lead to expect? Temporary notices.",
+    ),
+    Entry(
+        "/study",
+        "Study",
+        "Which tables and figures can go into a paper, and how are their numbers made again?",
     ),
 ];
 

@@ -183,6 +183,37 @@ pub fn steps_with_whiskers(description: &str, values: &[Estimate]) -> Markup {
     }
 }
 
+/// What was counted as squares over the intervals of what was expected, by period; linear axis from zero.
+pub fn counted_and_expected(description: &str, periods: &[(String, f64, Estimate)]) -> Markup {
+    let (width, height, left, bottom, top) = (560.0, 200.0, 56.0, 28.0, 16.0);
+    let highest =
+        periods.iter().map(|(_, counted, expected)| expected.upper.max(*counted)).fold(0.0, f64::max);
+    let highest = nice_ceiling(highest);
+    let step = (width - left - 8.0) / periods.len().max(1) as f64;
+    let x = |idx: usize| left + (idx as f64 + 0.5) * step;
+    let y = |value: f64| height - bottom - (height - bottom - top) * value.min(highest) / highest;
+    // A label needs some 40 units of width.
+    let every = (40.0 / step).ceil().max(1.0) as usize;
+    html! {
+        svg.chart viewBox={ "0 0 " (width) " " (height) } role="img" aria-label=(description) {
+            @for part in 0..=4 {
+                @let value = highest * f64::from(part) / 4.0;
+                path.axis d={ "M" (left) " " (one(y(value))) "H" (width - 8.0) } {}
+                text x=(left - 6.0) y=(one(y(value) + 4.0)) text-anchor="end" { (thousands(value.round() as i64)) }
+            }
+            @for (idx, (label, counted, expected)) in periods.iter().enumerate() {
+                rect.band x=(one(x(idx) - step * 0.35)) width=(one(step * 0.7))
+                    y=(one(y(expected.upper))) height=(one((y(expected.lower) - y(expected.upper)).max(1.0))) {}
+                path.whisker d={ "M" (one(x(idx) - step * 0.35)) " " (one(y(expected.value))) "h" (one(step * 0.7)) } {}
+                rect.mark x=(one(x(idx) - 3.0)) y=(one(y(*counted) - 3.0)) width="6" height="6" {}
+                @if idx % every == 0 {
+                    text x=(one(x(idx))) y=(height - 10.0) text-anchor="middle" { (label) }
+                }
+            }
+        }
+    }
+}
+
 fn format_axis(value: f64) -> String {
     if value == 0.0 || value >= 10.0 { format!("{value:.0}") } else { format!("{value:.1}") }
 }

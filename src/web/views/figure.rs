@@ -103,7 +103,7 @@ pub fn raw_rate(figure: &Figure) -> Option<f64> {
 pub fn class_of(stroke: Stroke) -> Option<u8> {
     match stroke {
         Stroke::Narrow(class) | Stroke::Wide(class) => Some(class),
-        Stroke::TooWide | Stroke::NoWalking => None,
+        Stroke::TooWide | Stroke::NoWalking | Stroke::Matched | Stroke::Track => None,
     }
 }
 
@@ -113,7 +113,7 @@ pub fn width_words(stroke: Stroke) -> &'static str {
         Stroke::Narrow(_) => "narrow",
         Stroke::Wide(_) => "wide",
         Stroke::TooWide => "too wide",
-        Stroke::NoWalking => "no walking recorded",
+        Stroke::NoWalking | Stroke::Matched | Stroke::Track => "no walking recorded",
     }
 }
 

@@ -15,6 +15,8 @@ pub struct DataPage {
     pub batches: Vec<BatchRow>,
     /// Row errors that wait.
     pub n_open_errors: u64,
+    /// How far the computed figures are, in words; empty where nobody follows the data.
+    pub progress: String,
 }
 
 /// One batch.
@@ -51,6 +53,7 @@ pub fn data_body(page: &DataPage) -> Markup {
             section.card {
                 h2 { "Rows that did not go in" }
                 p { a href="/data/rows" { (waiting(page.n_open_errors)) " to be mended" } }
+                @if !page.progress.is_empty() { h2 { "Figures" } p { (page.progress) } }
                 h2 { "Map layers" }
                 ul {
                     li { a href="/layers/stretches.geojson" { "Stretches" } }
@@ -306,6 +309,7 @@ pub fn samples() -> Vec<Markup> {
             counts: vec![("Encounters".to_owned(), 1500, "/encounters".to_owned())],
             batches: vec![row.clone()],
             n_open_errors: 25,
+            progress: "Being computed: step 3 of 9, drawing how people walk.".to_owned(),
         }),
         import_body(&form),
         import_body(&wrong),

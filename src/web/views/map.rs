@@ -109,6 +109,7 @@ pub fn body(page: &MapPage) -> Markup {
                     }
                 }
                 (ranked(page))
+                p.no-print { a href="/route" { "What to expect on a walk" } " · " a href="/watch" { "This season against expectation" } }
                 section.card.caution {
                     p {
                         "A low rate is not a safe trail. Watch where you put hands and feet, stay on the trail, leash dogs; "

@@ -77,12 +77,14 @@ pub struct ShareRow {
 /// The page's body.
 pub fn body(page: &ReactionsPage) -> Markup {
     html! {
-        div.page-head { div { h1 { "Reactions" } p.soft { (page.records_words) } } }
-        div.caution {
-            p { strong { "Do not test this." } " These shares come from approaches under a protocol and from chance meetings. They describe what was recorded, "
-                "not what the next snake will do. Keep your distance, and step over nothing you cannot see behind." }
-            p { "If someone is bitten: move away from the snake and call the local emergency services at once. " a href="/about#cautions" { "Cautions" } }
+        div.page-head {
+            div { h1 { "Reactions" } p.soft { (page.records_words) } }
+            @if !page.contacts.is_empty() { p {
+                a.button href={ "/reactions/fact-sheet.pdf?lang=en&effort=" (page.effort) } { "Fact sheet (PDF)" } " "
+                a.button href={ "/reactions/fact-sheet.pdf?lang=es&effort=" (page.effort) } lang="es" hreflang="es" { "Hoja informativa (PDF)" }
+            } }
         }
+        (do_not_test())
         (choices(page))
         @if page.contacts.is_empty() {
             p.card { "No approaches of this effort kind are recorded." }
@@ -94,6 +96,17 @@ pub fn body(page: &ReactionsPage) -> Markup {
             }
             @for table in &page.contacts { (contact_table(table, page.counting)) }
             (findings(page))
+        }
+    }
+}
+
+/// What stands above every share of reactions.
+pub fn do_not_test() -> Markup {
+    html! {
+        div.caution {
+            p { strong { "Do not test this." } " These shares come from approaches under a protocol and from chance meetings. They describe what was recorded, "
+                "not what the next snake will do. Keep your distance, and step over nothing you cannot see behind." }
+            p { "If someone is bitten: move away from the snake and call the local emergency services at once. " a href="/about#cautions" { "Cautions" } }
         }
     }
 }
@@ -164,6 +177,7 @@ fn findings(page: &ReactionsPage) -> Markup {
             h2 { "Does contact matter?" }
             dl.facts { @for (question, answer) in &page.findings { dt { (question) } dd { (answer) } } }
             p.small.soft { "Limits by snake come from drawing whole snakes again and again; where a reaction was seen never or always, exact limits on the number of snakes stand instead." }
+            p.small { a href="/reactions/latency" { "Time until snakes react" } " · " a href="/reactions/parts" { "Strikes by species, life stage, temperature and season" } }
         }
     }
 }

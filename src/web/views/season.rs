@@ -29,12 +29,31 @@ pub struct Season {
     pub windows: Vec<String>,
     /// The share of expected encounters that the windows hold.
     pub window_share: f64,
+    /// The season by weeks, and its windows in words.
+    pub weeks: Option<(Vec<Option<Estimate>>, Vec<String>)>,
+    /// Whether habitats have seasons of their own; none where there are fewer than two with reports.
+    pub habitats: Option<HabitatSeasons>,
+    /// The hours described as directions, a line each.
+    pub directions: Vec<String>,
+    /// Sunrise and sunset by month, as clock times; none where the sun does not cross the horizon.
+    pub sun: Vec<Option<(String, String)>>,
+    /// Heaped times of day, in words.
+    pub heaping: String,
     /// Tests, in words: name, statistic, p.
     pub tests: Vec<(String, String, String)>,
     /// Harmonics chosen, dispersion, cells: a line each.
     pub fit_lines: Vec<String>,
     /// How many encounters the fit rests on, in words.
     pub records_words: String,
+}
+
+/// Seasons by habitat.
+#[derive(Debug, Clone)]
+pub struct HabitatSeasons {
+    /// The test and its verdict, in words.
+    pub answer: String,
+    /// The habitats that have a curve of their own: name, and relative rate by month.
+    pub curves: Vec<(String, Vec<Option<Estimate>>)>,
 }
 
 /// One month of the table.
@@ -59,14 +78,26 @@ pub fn body(page: &SeasonPage) -> Markup {
         p.soft { "Encounters for each kilometre walked, relative to the mean over all walking; the band is the 95 % interval. When people walk is divided out." }
         div.grid {
             section.card { h2 { "By month" } (month_curve(season)) }
-            section.card { h2 { "By hour" } (hour_curve(season)) }
+            section.card {
+                h2 { "By hour" } (hour_curve(season))
+                @if let (Some(Some(winter)), Some(Some(summer))) = (season.sun.first(), season.sun.get(6)) {
+                    p.small.soft { "Local clock. The sun is up from " (winter.0) " to " (winter.1) " in mid-January and from " (summer.0) " to " (summer.1) " in mid-July." }
+                }
+            }
         }
         section.card {
             h2 { "Season" }
             p { "The shortest time that holds " (percent(season.window_share)) " of expected encounters:" }
             ul { @for window in &season.windows { li { (window) } } }
+            @if let Some((weeks, windows)) = &season.weeks {
+                h3 { "By week" }
+                (week_curve(weeks))
+                ul { @for window in windows { li { (window) } } }
+                p.small.soft { "Reports whose day is known; the walking of a month is spread evenly over its days." }
+            }
         }
         (month_table(season))
+        (habitats(season))
         section.card {
             h2 { "How it was computed" }
             p { (season.records_words) }
@@ -77,6 +108,41 @@ pub fn body(page: &SeasonPage) -> Markup {
                 } } }
             }
             ul { @for line in &season.fit_lines { li { (line) } } }
+            p { (season.heaping) }
+            @if !season.directions.is_empty() {
+                h3 { "Hours as directions on the clock (descriptive)" }
+                ul { @for line in &season.directions { li { (line) } } }
+            }
+        }
+    }
+}
+
+fn week_curve(weeks: &[Option<Estimate>]) -> Markup {
+    charts::curve(&Curve {
+        description: "Relative rate by week with 95 % interval",
+        labels: (1..=weeks.len())
+            .map(|week| if week % 4 == 1 { week.to_string() } else { String::new() })
+            .collect(),
+        values: weeks.to_vec(),
+        unit: "times the mean rate",
+    })
+}
+
+fn habitats(season: &Season) -> Markup {
+    let Some(HabitatSeasons { answer, curves }) = &season.habitats else { return html! {} };
+    html! {
+        section.card {
+            h2 { "By habitat" }
+            p { (answer) }
+            div.grid { @for (name, values) in curves { div {
+                h3 { (name) }
+                (charts::curve(&Curve {
+                    description: "Relative rate by month with 95 % interval in this habitat",
+                    labels: MONTHS.iter().map(|name| name[..1].to_owned()).collect(),
+                    values: values.clone(),
+                    unit: "times the habitat's mean",
+                }))
+            } } }
         }
     }
 }
@@ -104,8 +170,8 @@ fn month_table(season: &Season) -> Markup {
         section.card {
             h2 { "By month, as a table" }
             table.stack {
-                thead { tr { th scope="col" { "Month" } th.num scope="col" { "Encounters" } th.num scope="col" { "Share of walking" } th.num scope="col" { "Relative rate" } th.num scope="col" { "95 % interval" } } }
-                tbody { @for (name, row) in MONTHS.iter().zip(&season.month_rows) { tr {
+                thead { tr { th scope="col" { "Month" } th.num scope="col" { "Encounters" } th.num scope="col" { "Share of walking" } th.num scope="col" { "Relative rate" } th.num scope="col" { "95 % interval" } th.num scope="col" { "Sun, mid-month" } } }
+                tbody { @for (idx, (name, row)) in MONTHS.iter().zip(&season.month_rows).enumerate() { tr {
                     th scope="row" { (name) }
                     td.num data-label="Encounters" { (row.count) }
                     td.num data-label="Share of walking" { (percent(row.walking)) }
@@ -116,6 +182,7 @@ fn month_table(season: &Season) -> Markup {
                         }
                         None => { td.num data-label="Relative rate" colspan="2" { "no exposure" } }
                     }
+                    td.num data-label="Sun, mid-month" { @if let Some(Some((rise, set))) = season.sun.get(idx) { (rise) "–" (set) } }
                 } } }
             }
         }
@@ -134,6 +201,17 @@ pub fn samples() -> Vec<SeasonPage> {
             .collect(),
         windows: vec!["weeks 15 to 39 (first week 13 to 16, last week 38 to 41)".to_owned()],
         window_share: 0.9,
+        weeks: Some((
+            (0..52).map(|week| rate(0.4 + f64::from(week % 26) / 20.0)).collect(),
+            vec!["week 15 to week 39".to_owned()],
+        )),
+        habitats: Some(HabitatSeasons {
+            answer: "Seasons differ between habitats (p 0.004).".to_owned(),
+            curves: vec![("ledge".to_owned(), (0..12).map(month).collect())],
+        }),
+        directions: vec!["mean hour 9.4, weighted by one over the walking".to_owned()],
+        sun: vec![Some(("07:05".to_owned(), "17:20".to_owned())); 12],
+        heaping: "12 reports at 12:00".to_owned(),
         tests: vec![(
             "Does the hour matter?".to_owned(),
             "31.2 on 4 degrees of freedom".to_owned(),

@@ -51,6 +51,10 @@ pub enum Stroke {
     TooWide,
     /// No walking recorded.
     NoWalking,
+    /// The path that a survey track was matched to.
+    Matched,
+    /// A survey track as recorded.
+    Track,
 }
 
 /// A name beside a line.
@@ -217,6 +221,8 @@ fn draw_line(line: &MapLine, scale: &Scale) -> Markup {
         Stroke::Wide(class) => &[("wide-interval", Some(class))],
         Stroke::TooWide => &[("too-wide", None), ("too-wide-core", None)],
         Stroke::NoWalking => &[("no-walking", None)],
+        Stroke::Matched => &[("matched", None)],
+        Stroke::Track => &[("track", None)],
     };
     let drawn = html! {
         @for (name, class) in classes {

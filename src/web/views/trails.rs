@@ -6,6 +6,7 @@ use maud::html;
 use crate::web::views::charts::Estimate;
 use crate::web::views::charts::format_rate;
 use crate::web::views::charts::interval_bar;
+use crate::web::views::charts::percent;
 use crate::web::views::charts::thousands;
 use crate::web::views::figure;
 use crate::web::views::figure::Figure;
@@ -30,8 +31,21 @@ pub struct TrailRow {
     pub length_km: f64,
     /// The rate of the whole trail.
     pub figure: Figure,
-    /// Its stretches in order: name, address, figure.
-    pub stretches: Vec<(String, String, Figure)>,
+    /// Its stretches in order.
+    pub stretches: Vec<StretchRow>,
+}
+
+/// One stretch.
+#[derive(Debug, Clone)]
+pub struct StretchRow {
+    /// Its name.
+    pub name: String,
+    /// Its page.
+    pub href: String,
+    /// Its rate.
+    pub figure: Figure,
+    /// Share of draws in which it is among the ten highest of the area; none where it is not ranked.
+    pub top_share: Option<f64>,
 }
 
 /// One place.
@@ -50,7 +64,7 @@ pub struct PlaceRow {
 /// The page's body.
 pub fn body(page: &TrailsPage) -> Markup {
     html! {
-        div.page-head { h1 { "Trails" } a.button href="#places" { "Places" } }
+        div.page-head { h1 { "Trails" } div { a.button href="/rates" { "Which stand out" } " " a.button href="#places" { "Places" } } }
         p.soft {
             "Reported encounters per 1,000 km walked by parties, with 95 % intervals. Reports are divided by walking on the "
             "trails; encounters on surveys, located ones and chance ones never go into these figures."
@@ -76,20 +90,21 @@ fn trail_card(trail: &TrailRow) -> Markup {
                 thead { tr {
                     th scope="col" { "Stretch" } th.num scope="col" { "Rate" } th.num scope="col" { "95 % interval" }
                     th scope="col" { "Interval" } th.num scope="col" { "Encounters" } th.num scope="col" { "km walked" }
-                    th scope="col" { "Walking is" }
+                    th.num scope="col" { "In the area's first ten" } th scope="col" { "Walking is" }
                 } }
                 tbody {
-                    @for (name, href, figure) in &trail.stretches { (stretch_row(name, href, figure)) }
+                    @for stretch in &trail.stretches { (stretch_row(stretch)) }
                 }
             }
         }
     }
 }
 
-fn stretch_row(name: &str, href: &str, figure: &Figure) -> Markup {
+fn stretch_row(stretch: &StretchRow) -> Markup {
+    let figure = &stretch.figure;
     html! {
         tr {
-            th scope="row" { a href=(href) { (name) } }
+            th scope="row" { a href=(stretch.href) { (stretch.name) } }
             @match figure.rate {
                 Ok(rate) => {
                     td.num data-label="Rate" { (format_rate(rate.value)) }
@@ -102,6 +117,7 @@ fn stretch_row(name: &str, href: &str, figure: &Figure) -> Markup {
             }
             td.num data-label="Encounters" { (figure::format_count(figure.count)) }
             td.num data-label="km walked" { (thousands(figure.walked_km.round() as i64)) }
+            td.num data-label="In the area's first ten" { @match stretch.top_share { Some(share) => { (percent(share)) " of draws" }, None => "not ranked" } }
             td data-label="Walking is" { (figure.provenance) }
         }
     }
@@ -158,7 +174,12 @@ fn interval_words(estimate: Estimate, words: impl Fn(f64) -> String) -> String {
 
 /// Pages made up for tests and previews.
 pub fn samples() -> Vec<TrailsPage> {
-    let named = ("Ledge Walk, part 2 of 7".to_owned(), "/stretch/0".to_owned(), figure::sample());
+    let named = StretchRow {
+        name: "Ledge Walk, part 2 of 7".to_owned(),
+        href: "/stretch/0".to_owned(),
+        figure: figure::sample(),
+        top_share: Some(0.62),
+    };
     let none =
         Figure { rate: Err(figure::NoRate::NoExposure), walked_km: 0.0, count: 0.0, ..figure::sample() };
     let trail = TrailRow {
@@ -166,7 +187,7 @@ pub fn samples() -> Vec<TrailsPage> {
         habitat: "ledge".to_owned(),
         length_km: 6.2,
         figure: figure::sample(),
-        stretches: vec![named, ("Ledge Walk, part 3 of 7".to_owned(), "/stretch/1".to_owned(), none)],
+        stretches: vec![named.clone(), StretchRow { figure: none, top_share: None, ..named }],
     };
     let place = |visits| PlaceRow {
         name: "Gate car park".to_owned(),

@@ -39,8 +39,8 @@ pub struct UnitPage {
     pub counts: [f64; 4],
     /// Reports that may lie on a neighbouring segment instead.
     pub n_ambiguous: usize,
-    /// The survey answer beside it: encounters, and with matched tracks the survey-km and the rate per 1,000 km with exact
-    /// limits.
+    /// The survey answer beside it: encounters on planned walks, with their survey-km and the rate per 1,000 km with exact
+    /// limits; encounters of any survey where no planned walk passed; none where no survey met anything either.
     pub survey: Option<(u64, Option<(f64, Estimate)>)>,
     /// The segments of a stretch: name, address, figure.
     pub segments: Vec<(String, String, Figure)>,
@@ -138,10 +138,10 @@ fn why(page: &UnitPage) -> Markup {
                 dd {
                     @match &page.survey {
                         None => "no survey walk passed here",
-                        Some((n, None)) => { (n) " encounters; survey tracks are not matched to the trails yet, so no survey rate is given" }
+                        Some((n, None)) => { (n) " encounters, but no planned survey walk passed here, so no survey rate is given" }
                         Some((n, Some((km, rate)))) => {
-                            (n) " encounters in " (format!("{km:.1}")) " survey-km: " (format_rate(rate.value)) " per 1,000 km ("
-                            (format_rate(rate.lower)) " to " (format_rate(rate.upper)) "). Survey observers notice more than walkers do; the two are never mixed."
+                            (n) " encounters in " (format!("{km:.1}")) " km of planned survey walks: " (format_rate(rate.value)) " per 1,000 km ("
+                            (format_rate(rate.lower)) " to " (format_rate(rate.upper)) "). Survey observers notice more than walkers do; the two are never mixed. " a href="/survey" { "Surveys beside reports" }
                         }
                     }
                 }

@@ -1,9 +1,12 @@
 //! The program as a process: commands, imports and what can go wrong with them.
 
 mod clusters;
+mod effect;
 mod faults;
+mod outlook;
 mod season;
 mod serving;
+mod study;
 mod truth;
 
 use std::path::Path;

@@ -5,9 +5,11 @@ mod park;
 
 use axum::Router;
 use axum::body::Body;
+use axum::body::to_bytes;
 use axum::http::HeaderMap;
 use axum::http::Method;
 use axum::http::Request;
+use axum::http::StatusCode;
 use axum::http::header;
 use axum::response::Response;
 use jiff::Timestamp;
@@ -85,6 +87,17 @@ impl TestApp {
         self.ask(Method::GET, address, &[]).await
     }
 
+    /// Sends a form.
+    pub(crate) async fn submit(&self, address: &str, form: &str) -> Answer {
+        let request = Request::builder()
+            .method(Method::POST)
+            .uri(address)
+            .header(header::HOST, "park.example")
+            .header(header::CONTENT_TYPE, "application/x-www-form-urlencoded")
+            .body(Body::from(form.to_owned()));
+        Answer::read(address, self.router.clone().oneshot(request.unwrap()).await.unwrap()).await
+    }
+
     /// Asks with a method and headers.
     pub(crate) async fn ask(&self, method: Method, address: &str, headers: &[(&str, &str)]) -> Answer {
         Answer::read(address, self.respond(method, address, headers).await).await
@@ -93,6 +106,35 @@ impl TestApp {
     /// The headers of an answer whose body is not text.
     pub(crate) async fn headers(&self, address: &str, headers: &[(&str, &str)]) -> HeaderMap {
         self.respond(Method::GET, address, headers).await.headers().clone()
+    }
+
+    /// Sends a form.
+    pub(crate) async fn post_fields(&self, address: &str, fields: &[(&str, &str)]) -> Answer {
+        let encoded = |text: &str| -> String {
+            text.bytes()
+                .map(|byte| match byte {
+                    b'a'..=b'z' | b'A'..=b'Z' | b'0'..=b'9' | b'-' | b'.' => char::from(byte).to_string(),
+                    _ => format!("%{byte:02X}"),
+                })
+                .collect()
+        };
+        let body: Vec<String> =
+            fields.iter().map(|(name, value)| format!("{}={}", encoded(name), encoded(value))).collect();
+        let request = Request::builder()
+            .method(Method::POST)
+            .uri(address)
+            .header(header::HOST, "park.example")
+            .header(header::CONTENT_TYPE, "application/x-www-form-urlencoded")
+            .body(Body::from(body.join("&")))
+            .unwrap();
+        Answer::read(address, self.router.clone().oneshot(request).await.unwrap()).await
+    }
+
+    /// The body of an answer that is not text, given that it is a good one.
+    pub(crate) async fn bytes(&self, address: &str) -> Vec<u8> {
+        let response = self.respond(Method::GET, address, &[]).await;
+        assert_eq!(response.status(), StatusCode::OK, "{address}");
+        to_bytes(response.into_body(), 64 * 1024 * 1024).await.unwrap().to_vec()
     }
 
     async fn respond(&self, method: Method, address: &str, headers: &[(&str, &str)]) -> Response {

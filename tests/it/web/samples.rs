@@ -9,7 +9,7 @@ fn lines(markup: Markup) -> String {
     markup.into_string().replace("><", ">\n<")
 }
 
-fn check(name: &str, pages: impl IntoIterator<Item = Markup>) {
+pub(crate) fn check(name: &str, pages: impl IntoIterator<Item = Markup>) {
     for (idx, markup) in pages.into_iter().enumerate() {
         let drawn = lines(markup);
         for word in ["NaN", "inf ", "-inf", "undefined"] {
@@ -22,6 +22,21 @@ fn check(name: &str, pages: impl IntoIterator<Item = Markup>) {
 #[test]
 fn about() {
     check("about", views::about::samples().iter().map(views::about::body));
+}
+
+#[test]
+fn density() {
+    check("density", views::density::samples().iter().map(views::density::body));
+}
+
+#[test]
+fn effect() {
+    check("effect", views::effect::samples().iter().map(views::effect::body));
+}
+
+#[test]
+fn observers() {
+    check("observers", views::observers::samples().iter().map(views::observers::body));
 }
 
 #[test]
@@ -41,8 +56,26 @@ fn map() {
 }
 
 #[test]
+fn rates() {
+    check("rates", views::rates::samples().iter().map(views::rates::body));
+}
+
+#[test]
 fn reactions() {
+    check("latency", views::latency::samples().iter().map(views::latency::body));
+    check("sub_tables", views::sub_tables::samples().iter().map(views::sub_tables::body));
     check("reactions", views::reactions::samples().iter().map(views::reactions::body));
+}
+
+#[test]
+fn route() {
+    check("route", views::route::samples().iter().map(views::route::body));
+}
+
+#[test]
+fn watch() {
+    check("watch", views::watch::samples().iter().map(views::watch::body));
+    check("notice", views::notice::samples().iter().map(views::notice::body));
 }
 
 #[test]
@@ -53,6 +86,11 @@ fn season() {
 #[test]
 fn signs() {
     check("signs", views::signs::samples().iter().map(views::signs::body));
+}
+
+#[test]
+fn study() {
+    check("study", views::study::samples().iter().map(views::study::body));
 }
 
 #[test]

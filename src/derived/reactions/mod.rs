@@ -1,6 +1,9 @@
 //! Reactions by kind of contact, from the stored approaches.
 
+pub mod details;
+
 use std::collections::HashMap;
+use std::collections::HashSet;
 
 use crate::analysis::response;
 use crate::analysis::response::Approach;
@@ -11,6 +14,8 @@ use crate::analysis::response::contact_test::Alternative;
 use crate::analysis::response::contact_test::ContactTest;
 use crate::analysis::response::contact_test::ContactTestParams;
 use crate::analysis::response::contact_test::contact_test;
+use crate::analysis::response::escalation::EscalationTrend;
+use crate::analysis::response::escalation::escalation_trend;
 use crate::analysis::response::latency;
 use crate::analysis::response::latency::KaplanMeier;
 use crate::analysis::response::latency::LatencyQuestion;
@@ -53,9 +58,14 @@ pub struct StrikeFindings {
     pub effort: EffortKind,
     /// Whether strikes depend on contact, any reaction counted.
     pub test: ContactTest,
+    /// Whether their share rises or falls with escalating contact, by the same permutations.
+    pub escalation: ContactTest,
+    /// The trend tests for independent data, where every snake was approached once.
+    pub trend: EscalationTrend,
     /// Logistic regression with errors by snake.
     pub logit: ClusteredLogit,
-    /// Time to the first strike when stepped on, end of watch censoring.
+    /// Time to the first strike when stepped on, end of watch censoring; none without times, or where too many approaches
+    /// without a strike have no end of watch.
     pub underfoot: Option<KaplanMeier>,
 }
 
@@ -70,8 +80,9 @@ pub fn compute(
 ) -> Result<ReactionLayer, DeriveError> {
     let mut words: Vec<String> = terms.iter().map(|(term, _)| term.clone()).collect();
     words.push(ANY_STRIKE.to_owned());
-    let strike = words.len() - 1;
-    let approaches = approaches(stored, terms, strike);
+    let strike = terms.len();
+    let approaches: Vec<Approach> =
+        approaches(facts, stored, terms).into_iter().map(|(_, approach)| approach).collect();
     let seed = facts.settings.seed();
     let params = BootstrapParams { level: 0.95, n_draws: N_BOOTSTRAP, seed };
     let tables = reaction_tables(&approaches, words.len(), params).map_err(DeriveError::internal)?;
@@ -83,8 +94,7 @@ pub fn compute(
     }
     let size = |effort: &EffortKind| {
         let of_kind = approaches.iter().filter(|approach| approach.effort_kind == effort_kind(*effort));
-        let organisms: std::collections::HashSet<usize> =
-            of_kind.clone().filter_map(|approach| approach.organism).collect();
+        let organisms: HashSet<usize> = of_kind.clone().filter_map(|approach| approach.organism).collect();
         (of_kind.count(), organisms.len())
     };
     let sizes = EffortKind::ALL.iter().map(size).collect();
@@ -105,6 +115,9 @@ fn findings(
         seed,
     };
     let test = contact_test(approaches, params).map_err(DeriveError::internal)?;
+    let rising = ContactTestParams { alternative: Alternative::Escalation, ..params };
+    let escalation = contact_test(approaches, rising).map_err(DeriveError::internal)?;
+    let trend = escalation_trend(approaches, question).map_err(DeriveError::internal)?;
     let logit = clustered_logit(approaches, question, 0.95).map_err(DeriveError::internal)?;
     let asked = LatencyQuestion {
         effort_kind: effort_kind(effort),
@@ -112,18 +125,33 @@ fn findings(
         terms: &[strike],
     };
     let latencies = latency::latencies(approaches, asked);
-    let underfoot = match latencies.known.is_empty() {
+    let underfoot = match latencies.known.is_empty() || !latencies.are_representative() {
         true => None,
         false => Some(latency::kaplan_meier(&latencies.known, 0.95).map_err(DeriveError::internal)?),
     };
-    Ok(StrikeFindings { effort, test, logit, underfoot })
+    Ok(StrikeFindings { effort, test, escalation, trend, logit, underfoot })
 }
 
-fn approaches(stored: &[ApproachRecord], terms: &[(String, bool)], strike: usize) -> Vec<Approach> {
+/// The approaches that count, each with its record, in order of time: neither rejected nor to a species known not to be
+/// venomous. The term after the last is [`ANY_STRIKE`].
+fn approaches<'a>(
+    facts: &Facts,
+    stored: &'a [ApproachRecord],
+    terms: &[(String, bool)],
+) -> Vec<(&'a ApproachRecord, Approach)> {
     let by_term: HashMap<&str, (usize, bool)> =
         terms.iter().enumerate().map(|(idx, (term, is_strike))| (term.as_str(), (idx, *is_strike))).collect();
+    let harmless: HashSet<&str> = facts
+        .species
+        .iter()
+        .filter(|species| !species.is_venomous)
+        .map(|species| species.scientific_name.as_str())
+        .collect();
     let mut trials: HashMap<i64, u32> = HashMap::new();
-    let usable = stored.iter().filter(|record| record.verification_status != VerificationStatus::Rejected);
+    let usable = stored.iter().filter(|record| {
+        record.verification_status != VerificationStatus::Rejected
+            && !harmless.contains(record.scientific_name.as_str())
+    });
     let mut ordered: Vec<&ApproachRecord> = usable.collect();
     ordered.sort_by_key(|record| (record.time.instant_s, record.encounter_id, record.ordinal));
     ordered
@@ -138,14 +166,15 @@ fn approaches(stored: &[ApproachRecord], terms: &[(String, bool)], strike: usize
                 }
                 None => 0,
             };
-            Approach {
+            let approach = Approach {
                 contact: contact(record.contact),
                 effort_kind: effort_kind(record.effort_kind),
                 organism: organism.and_then(|id| usize::try_from(id).ok()),
                 trial_order,
-                reactions: reactions(record, &by_term, strike),
+                reactions: reactions(record, &by_term, terms.len()),
                 watch_end_s: record.end_of_watch.map(|span| span.in_seconds()),
-            }
+            };
+            (record, approach)
         })
         .collect()
 }

@@ -1,0 +1,178 @@
+//! Signs that do nothing, put where counts were high: the naive comparison finds an effect, this one does not.
+
+use rand_distr::{Distribution, Gamma, Poisson};
+
+use crate::analysis::before_after::baseline::later_baseline;
+use crate::analysis::before_after::empirical_bayes::{CompareParams, empirical_bayes};
+use crate::analysis::before_after::lottery::{PairCounts, lottery};
+use crate::analysis::before_after::{Effectiveness, Index, Period, Role, Unit, Verdict, totals};
+use crate::analysis::counts::rate_ratio::{Counted, rate_ratio};
+use crate::analysis::random::{Stream, stream};
+
+const N_UNITS: usize = 60;
+const N_SIGNS: usize = 10;
+
+/// Runs, more of them when long tests are wanted.
+fn n_runs() -> u64 {
+    if std::env::var_os("COILWAY_LONG_TESTS").is_some() { 4000 } else { 400 }
+}
+
+/// A unit's counts in three periods: one that chooses, one between, one with signs.
+struct Counts([u64; 3]);
+
+const KM: f64 = 50.0;
+
+fn poisson(rng: &mut Stream, mean: f64) -> u64 {
+    if mean <= 0.0 { 0 } else { Poisson::new(mean).unwrap().sample(rng) as u64 }
+}
+
+/// Rates differ with a coefficient of variation of a half, all halve or double over the years by `trend`, and signs at the
+/// units of highest counts leave `kept` of their encounters.
+fn park(seed: u64, kept: f64, trend: f64) -> Vec<(Counts, Role)> {
+    let mut rng = stream(seed, 0);
+    let rates: Vec<f64> = (0..N_UNITS).map(|_| Gamma::new(4.0, 1.5).unwrap().sample(&mut rng)).collect();
+    let chosen_by: Vec<u64> = rates.iter().map(|rate| poisson(&mut rng, *rate)).collect();
+    let mut order: Vec<usize> = (0..N_UNITS).collect();
+    order.sort_by_key(|unit| std::cmp::Reverse(chosen_by[*unit]));
+    let mut role = [Role::Control; N_UNITS];
+    order[..N_SIGNS].iter().for_each(|unit| role[*unit] = Role::Signed);
+    (0..N_UNITS)
+        .map(|unit| {
+            let between = poisson(&mut rng, rates[unit]);
+            let left = if role[unit] == Role::Signed { kept } else { 1.0 };
+            let after = poisson(&mut rng, rates[unit] * trend * left);
+            (Counts([chosen_by[unit], between, after]), role[unit])
+        })
+        .collect()
+}
+
+/// Units with one of the earlier periods as `before`.
+fn units(park: &[(Counts, Role)], before: usize) -> Vec<Unit> {
+    let period = |count| Period { count, km: KM };
+    park.iter()
+        .map(|(counts, role)| Unit {
+            before: period(counts.0[before]),
+            after: period(counts.0[2]),
+            role: *role,
+        })
+        .collect()
+}
+
+fn index(found: Effectiveness) -> Index {
+    match found {
+        Effectiveness::Estimated(index) => index,
+        Effectiveness::NotEstimable(why) => panic!("{why:?}"),
+    }
+}
+
+fn excludes_one(index: &Index) -> bool {
+    index.limits.lower > 1.0 || index.limits.upper.is_some_and(|upper| upper < 1.0)
+}
+
+#[test]
+fn useless_signs_at_high_counts_look_useful_to_the_naive_eye_only() {
+    let n_runs = n_runs();
+    let (mut naive, mut naive_calls) = (0.0, 0);
+    let (mut bayes, mut bayes_calls, mut bayes_verdicts) = (0.0, 0, 0);
+    let (mut later, mut later_calls) = (0.0, 0);
+    for seed in 0..n_runs {
+        let park = park(seed, 1.0, 1.0);
+        let chosen_by = units(&park, 0);
+        let (before, after) = totals(&chosen_by, Role::Signed);
+        let counted = |period: Period| Counted { count: period.count, exposure: period.km };
+        let raw = rate_ratio(counted(after), counted(before), 0.95, 1.0).unwrap();
+        naive += raw.ratio.finite().unwrap();
+        naive_calls += u32::from(raw.limits.upper.is_some_and(|upper| upper < 1.0));
+        let params = CompareParams::default();
+        let found = index(empirical_bayes(&chosen_by, &params).unwrap());
+        bayes += found.change.estimate().unwrap();
+        bayes_calls += u32::from(excludes_one(&found));
+        bayes_verdicts += u32::from(matches!(found.verdict, Verdict::Fewer | Verdict::More));
+        let found = index(later_baseline(&units(&park, 1), &params).unwrap());
+        later += found.change.estimate().unwrap();
+        later_calls += u32::from(excludes_one(&found));
+    }
+    let share = |calls: u32| f64::from(calls) / n_runs as f64;
+    let mean = |total: f64| total / n_runs as f64;
+    println!(
+        "naive {:.3} {:.3}; bayes {:.3} {:.3} {:.3}; later {:.3} {:.3}",
+        mean(naive),
+        share(naive_calls),
+        mean(bayes),
+        share(bayes_calls),
+        share(bayes_verdicts),
+        mean(later),
+        share(later_calls)
+    );
+    assert!(mean(naive) < 0.82, "the raw ratio is biased: {}", mean(naive));
+    assert!(share(naive_calls) > 0.25, "and calls useless signs useful: {}", share(naive_calls));
+    assert!((mean(bayes) - 1.0).abs() < 0.05, "{}", mean(bayes));
+    assert!(share(bayes_calls) <= 0.075, "{}", share(bayes_calls));
+    assert!(bayes_verdicts <= bayes_calls);
+    assert!((mean(later) - 1.0).abs() < 0.06, "{}", mean(later));
+    assert!((0.015..=0.08).contains(&share(later_calls)), "{}", share(later_calls));
+}
+
+#[test]
+fn a_planted_effect_is_recovered_although_all_rates_change() {
+    const KEPT: f64 = 0.5;
+    let n_runs = n_runs() / 2;
+    let (mut total, mut covered, mut called, mut naive) = (0.0, 0, 0, 0.0);
+    for seed in 0..n_runs {
+        let park = park(10_000 + seed, KEPT, 1.6);
+        let units = units(&park, 0);
+        let found = index(empirical_bayes(&units, &CompareParams::default()).unwrap());
+        total += found.change.estimate().unwrap();
+        covered += u32::from(found.limits.lower <= KEPT && found.limits.upper.unwrap() >= KEPT);
+        called += u32::from(found.verdict == Verdict::Fewer);
+        let (before, after) = totals(&units, Role::Signed);
+        naive += after.count as f64 / before.count as f64;
+    }
+    let share = |n: u32| f64::from(n) / n_runs as f64;
+    let mean = total / n_runs as f64;
+    println!(
+        "mean {mean}, covered {}, called {}, naive {}",
+        share(covered),
+        share(called),
+        naive / n_runs as f64
+    );
+    assert!((mean - KEPT).abs() < 0.04, "{mean}");
+    assert!(share(covered) >= 0.93, "{}", share(covered));
+    assert!(share(called) > 0.8, "{}", share(called));
+    assert!((naive / n_runs as f64 - KEPT).abs() > 0.08, "what all rates do is taken for what signs do");
+}
+
+#[test]
+fn a_fair_draw_calls_useless_signs_at_its_level() {
+    let n_runs = n_runs();
+    let (mut calls, mut called_with_effect) = (0, 0);
+    for seed in 0..n_runs {
+        let mut rng = stream(20_000 + seed, 0);
+        let mut pairs = |kept: f64| -> Vec<PairCounts> {
+            (0..10)
+                .map(|_| {
+                    let rate: f64 = Gamma::new(4.0, 2.0).unwrap().sample(&mut rng);
+                    // Two places of like worth, not of the same.
+                    let others = rate * Gamma::new(16.0, 1.0 / 16.0).unwrap().sample(&mut rng);
+                    let period = |count| Period { count, km: KM };
+                    let is_first = rate.to_bits().is_multiple_of(2);
+                    let (with, without) = if is_first { (rate, others) } else { (others, rate) };
+                    PairCounts {
+                        signed: period(poisson(&mut rng, with * kept)),
+                        unsigned: period(poisson(&mut rng, without)),
+                    }
+                })
+                .collect()
+        };
+        let is_called = |pairs: &[PairCounts]| {
+            let found = index(lottery(pairs, &CompareParams::default()).unwrap());
+            found.p_value <= 0.05
+        };
+        calls += u32::from(is_called(&pairs(1.0)));
+        called_with_effect += u32::from(is_called(&pairs(0.4)));
+    }
+    let share = |n: u32| f64::from(n) / n_runs as f64;
+    println!("{} {}", share(calls), share(called_with_effect));
+    assert!((0.02..=0.075).contains(&share(calls)), "{}", share(calls));
+    assert!(share(called_with_effect) > 0.7, "{}", share(called_with_effect));
+}

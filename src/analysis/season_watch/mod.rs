@@ -1,0 +1,280 @@
+//! This season against what former years lead to expect, with a stated number of false alarms.
+//!
+//! For every unit and week the posterior predictive of former years says how many encounters to expect: Poisson or
+//! negative binomial counts, mixed over draws of rate, walking, season and a factor of the year. Each week a scan looks
+//! back over the last one to k weeks of every unit, and of all together. Its threshold is set by seasons simulated from
+//! the same predictive, so that the expected number of false alarms in a season, over all units, is the one asked for:
+//! looking at every unit every week at a p-value of 0.05 gives dozens.
+//!
+//! # References
+//! Kulldorff, M. (2001). Prospective time periodic geographical disease surveillance using a scan statistic. *Journal of
+//! the Royal Statistical Society A* 164, 61-72. Farrington, C. P. and others (1996). A statistical algorithm for the early
+//! detection of outbreaks of infectious disease. *Journal of the Royal Statistical Society A* 159, 547-563.
+
+mod scan;
+mod variation;
+
+use rayon::prelude::*;
+
+pub use variation::{FormerWeek, Variation, former_variation};
+
+use crate::analysis::forecast::predictive;
+use crate::analysis::random::stream;
+use crate::analysis::season_watch::scan::Scan;
+
+/// What a season is watched against.
+#[derive(Debug, Clone, Copy)]
+pub struct WatchInput<'a> {
+    /// Number of units.
+    pub n_units: usize,
+    /// Number of weeks watched, oldest first.
+    pub n_weeks: usize,
+    /// Encounters, index `unit * n_weeks + week`.
+    pub observed: &'a [u64],
+    /// Draws of expected encounters, draw-major: `(draw * n_units + unit) * n_weeks + week`; zero in every draw where
+    /// nobody walks.
+    pub expected: &'a [f64],
+}
+
+/// How a season is watched.
+#[derive(Debug, Clone, Copy, PartialEq)]
+pub struct WatchParams {
+    /// Variance of weekly counts over their mean beyond the factor of the year, at least one.
+    pub dispersion: f64,
+    /// Coefficient of variation of the factor that a whole year differs by, at least zero.
+    pub year_variation: f64,
+    /// Longest window looked back on, weeks; at least one.
+    pub longest_window: usize,
+    /// False alarms to be expected in the weeks watched, over all units together; more than zero.
+    pub false_alarms: f64,
+    /// Simulated seasons that set the threshold.
+    pub n_simulations: usize,
+    /// Seed of year factors and simulated seasons.
+    pub seed: u64,
+}
+
+impl Default for WatchParams {
+    fn default() -> Self {
+        Self {
+            dispersion: 1.0,
+            year_variation: 0.0,
+            longest_window: 4,
+            false_alarms: 1.0,
+            n_simulations: 1000,
+            seed: 1,
+        }
+    }
+}
+
+/// Whom an alarm or a week is about.
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+pub enum Watched {
+    /// One unit.
+    Unit(usize),
+    /// All units together.
+    All,
+}
+
+/// One week of one unit.
+#[derive(Debug, Clone, Copy, PartialEq)]
+pub enum WeekState {
+    /// Nobody walks: nothing can be expected, whatever was observed.
+    NoExposure {
+        /// Encounters.
+        observed: u64,
+    },
+    /// Something can be expected.
+    Expected {
+        /// Encounters.
+        observed: u64,
+        /// Mean of the predictive.
+        expected: f64,
+        /// Limits that hold the count of 95 in 100 such weeks.
+        limits: (u64, u64),
+        /// Probability of as many or more.
+        tail: f64,
+    },
+}
+
+/// Weeks that stand out.
+#[derive(Debug, Clone, Copy, PartialEq)]
+pub struct Alarm {
+    /// Whom it is about.
+    pub watched: Watched,
+    /// First week of the window that stands out most.
+    pub first_week: usize,
+    /// Its last week.
+    pub last_week: usize,
+    /// Encounters in the window.
+    pub observed: u64,
+    /// Mean of the predictive for the window.
+    pub expected: f64,
+    /// Limits that hold the count of 95 in 100 such windows.
+    pub limits: (u64, u64),
+    /// Probability of as many or more in this window, exact over the draws.
+    pub tail: f64,
+    /// The first week in which the scan called it: what a reader would have known then.
+    pub called_week: usize,
+    /// The last week in which it still stood out.
+    pub until_week: usize,
+}
+
+/// What the watch says.
+#[derive(Debug, Clone, PartialEq)]
+pub struct Watch {
+    /// Weeks of each unit, index `unit * n_weeks + week`.
+    pub weeks: Vec<WeekState>,
+    /// Weeks of all units together.
+    pub all: Vec<WeekState>,
+    /// What stands out, smallest tail first.
+    pub alarms: Vec<Alarm>,
+    /// A window is called when its tail is at most this.
+    pub threshold: f64,
+    /// False alarms to be expected at that threshold, as simulated: at most what was asked for.
+    pub false_alarms: f64,
+    /// Standard error of the simulation.
+    pub false_alarms_error: f64,
+}
+
+/// What was wrong with the input.
+#[derive(Debug, Clone, Copy, PartialEq, thiserror::Error)]
+pub enum WatchError {
+    /// Counts or expectations do not match units and weeks, or there are none.
+    #[error("{0} do not match units and weeks")]
+    Shape(&'static str),
+    /// A number is out of range.
+    #[error("{name} is {value}, which is out of range")]
+    Value {
+        /// Which number.
+        name: &'static str,
+        /// Its value.
+        value: f64,
+    },
+}
+
+/// Watches a season.
+///
+/// Draw `i` of the year factor uses stream `i` of the seed, simulated season `j` stream `n_draws + j`.
+///
+/// # Errors
+/// [`WatchError`] when shapes differ or a number is out of range.
+pub fn watch(input: &WatchInput<'_>, params: &WatchParams) -> Result<Watch, WatchError> {
+    let n_draws = check(input, params)?;
+    let expected = with_all(input, n_draws, params);
+    let observed = observed_with_all(input);
+    let n_watched = input.n_units + 1;
+    let scan = Scan::new(&expected, n_draws, n_watched, input.n_weeks, params);
+    let simulated: Vec<Vec<f64>> = (0..params.n_simulations)
+        .into_par_iter()
+        .map(|season| {
+            let mut rng = stream(params.seed, (n_draws + season) as u64);
+            scan.smallest_tails(&scan.simulate(&expected, season % n_draws, params.dispersion, &mut rng))
+        })
+        .collect();
+    let (threshold, false_alarms, false_alarms_error) =
+        scan::threshold(&simulated, input.n_weeks, params.false_alarms);
+    let predictive = Predictive { expected: &expected, n_draws, n_watched, n_weeks: input.n_weeks, params };
+    let states = |watched: usize| -> Vec<WeekState> {
+        (0..input.n_weeks).map(|week| scan.state(&observed, watched, week)).collect()
+    };
+    let weeks = (0..input.n_units).flat_map(states).collect();
+    let mut alarms: Vec<Alarm> = scan
+        .runs(&scan.smallest_tails(&observed), threshold)
+        .into_iter()
+        .map(|run| predictive.alarm(&scan, &observed, run, input.n_units))
+        .collect();
+    alarms.sort_by(|a, b| a.tail.total_cmp(&b.tail));
+    Ok(Watch { weeks, all: states(input.n_units), alarms, threshold, false_alarms, false_alarms_error })
+}
+
+/// The predictive of every window, exact over the draws.
+struct Predictive<'a> {
+    expected: &'a [f64],
+    n_draws: usize,
+    n_watched: usize,
+    n_weeks: usize,
+    params: &'a WatchParams,
+}
+
+impl Predictive<'_> {
+    fn alarm(&self, scan: &Scan, observed: &[u64], run: scan::Run, n_units: usize) -> Alarm {
+        let (first_week, last_week) = scan.strongest(observed, &run);
+        let means: Vec<f64> = (0..self.n_draws)
+            .map(|draw| {
+                let start = (draw * self.n_watched + run.watched) * self.n_weeks;
+                self.expected[start + first_week..=start + last_week].iter().sum()
+            })
+            .collect();
+        let row = run.watched * self.n_weeks;
+        let observed: u64 = observed[row + first_week..=row + last_week].iter().sum();
+        let dispersion = self.params.dispersion;
+        Alarm {
+            watched: if run.watched == n_units { Watched::All } else { Watched::Unit(run.watched) },
+            first_week,
+            last_week,
+            observed,
+            expected: means.iter().sum::<f64>() / self.n_draws as f64,
+            limits: predictive::limits(&means, dispersion, 0.95),
+            tail: predictive::mixed_at_least(observed, &means, dispersion),
+            called_week: run.first_week,
+            until_week: run.last_week,
+        }
+    }
+}
+
+/// Expectations times the factor of the year, with all units together as one more.
+fn with_all(input: &WatchInput<'_>, n_draws: usize, params: &WatchParams) -> Vec<f64> {
+    let per_draw = input.n_units * input.n_weeks;
+    let mut expected = Vec::with_capacity(n_draws * (per_draw + input.n_weeks));
+    for (draw, row) in input.expected.chunks_exact(per_draw).enumerate() {
+        let factor = variation::year_factor(params.year_variation, &mut stream(params.seed, draw as u64));
+        let mut all = vec![0.0; input.n_weeks];
+        for (idx, mean) in row.iter().enumerate() {
+            expected.push(mean * factor);
+            all[idx % input.n_weeks] += mean * factor;
+        }
+        expected.extend(all);
+    }
+    expected
+}
+
+fn observed_with_all(input: &WatchInput<'_>) -> Vec<u64> {
+    let mut observed = input.observed.to_vec();
+    let all =
+        (0..input.n_weeks).map(|week| input.observed.iter().skip(week).step_by(input.n_weeks).sum::<u64>());
+    observed.extend(all);
+    observed
+}
+
+fn check(input: &WatchInput<'_>, params: &WatchParams) -> Result<usize, WatchError> {
+    let per_draw = input.n_units * input.n_weeks;
+    if per_draw == 0 || input.observed.len() != per_draw {
+        return Err(WatchError::Shape("the counts"));
+    }
+    if input.expected.is_empty() || !input.expected.len().is_multiple_of(per_draw) {
+        return Err(WatchError::Shape("the expectations"));
+    }
+    let bad = |name, value| Err(WatchError::Value { name, value });
+    if let Some(value) = input.expected.iter().find(|value| !(value.is_finite() && **value >= 0.0)) {
+        return bad("an expectation", *value);
+    }
+    if !(params.dispersion.is_finite() && params.dispersion >= 1.0) {
+        return bad("the dispersion", params.dispersion);
+    }
+    if !(params.year_variation.is_finite() && params.year_variation >= 0.0) {
+        return bad("the variation between years", params.year_variation);
+    }
+    if params.longest_window == 0 {
+        return bad("the longest window", 0.0);
+    }
+    if !(params.false_alarms.is_finite() && params.false_alarms > 0.0) {
+        return bad("the number of false alarms", params.false_alarms);
+    }
+    if params.n_simulations == 0 {
+        return bad("the number of simulated seasons", 0.0);
+    }
+    Ok(input.expected.len() / per_draw)
+}
+
+#[cfg(test)]
+mod tests;

@@ -1,0 +1,181 @@
+//! Nominal under nothing new, power against a doubling, and the weekly p-value that cries wolf.
+
+use rand_distr::{Distribution, Gamma, Poisson};
+
+use super::*;
+use crate::analysis::random::Stream;
+
+const N_UNITS: usize = 24;
+const N_WEEKS: usize = 26;
+const N_DRAWS: usize = 100;
+
+fn n_repeats() -> usize {
+    if std::env::var_os("COILWAY_LONG_TESTS").is_some() { 400 } else { 60 }
+}
+
+/// A park: former years give each unit a count and so a gamma posterior; this season repeats its truth.
+struct Planted {
+    truth: Vec<f64>,
+    draws: Vec<f64>,
+}
+
+fn shape_of_season(week: usize) -> f64 {
+    let x = (week as f64 + 0.5) / N_WEEKS as f64;
+    6.0 * x * (1.0 - x)
+}
+
+fn poisson(mean: f64, rng: &mut Stream) -> u64 {
+    Poisson::new(mean).map_or(0, |it| it.sample(rng) as u64)
+}
+
+fn plant(rng: &mut Stream) -> Planted {
+    // True rates from a gamma of shape 2; former years hold twice the exposure of this season.
+    let rates: Vec<f64> = (0..N_UNITS).map(|_| Gamma::new(2.0, 1.5).unwrap().sample(rng)).collect();
+    let per_week = |rate: f64, week: usize| rate * shape_of_season(week) / N_WEEKS as f64;
+    let posterior: Vec<Gamma<f64>> = rates
+        .iter()
+        .map(|rate| {
+            let former = poisson(2.0 * rate, rng) as f64;
+            Gamma::new(2.0 + former, 1.0 / (1.0 / 1.5 + 2.0)).unwrap()
+        })
+        .collect();
+    let mut draws = Vec::with_capacity(N_DRAWS * N_UNITS * N_WEEKS);
+    for _ in 0..N_DRAWS {
+        for gamma in &posterior {
+            let rate = gamma.sample(rng);
+            draws.extend((0..N_WEEKS).map(|week| per_week(rate, week)));
+        }
+    }
+    let truth = rates.iter().flat_map(|rate| (0..N_WEEKS).map(move |week| per_week(*rate, week))).collect();
+    Planted { truth, draws }
+}
+
+fn seen(truth: &[f64], rng: &mut Stream) -> Vec<u64> {
+    truth.iter().map(|mean| poisson(*mean, rng)).collect()
+}
+
+fn watched(planted: &Planted, observed: &[u64], seed: u64) -> Watch {
+    let input = WatchInput { n_units: N_UNITS, n_weeks: N_WEEKS, observed, expected: &planted.draws };
+    watch(&input, &WatchParams { seed, n_simulations: 300, ..WatchParams::default() }).unwrap()
+}
+
+#[test]
+fn false_alarms_are_as_many_as_stated() {
+    let (mut alarms, mut stated, mut naive) = (0.0, 0.0, 0.0);
+    for repeat in 0..n_repeats() {
+        let mut rng = stream(71, repeat as u64);
+        let planted = plant(&mut rng);
+        let observed = seen(&planted.truth, &mut rng);
+        let found = watched(&planted, &observed, repeat as u64);
+        assert!(found.false_alarms <= 1.0);
+        alarms += found.alarms.len() as f64;
+        stated += found.false_alarms;
+        let is_low = |state: &&WeekState| matches!(state, WeekState::Expected { observed, tail, .. } if *tail < 0.05 && *observed > 0);
+        naive += found.weeks.iter().filter(is_low).count() as f64;
+    }
+    let n = n_repeats() as f64;
+    // About one a season: the mean over 60 seasons has a standard error of some 0.15.
+    assert!((alarms / n - stated / n).abs() < 0.5, "{} stated {}", alarms / n, stated / n);
+    assert!(stated / n > 0.7, "{}", stated / n);
+    // Every unit every week at p < 0.05 cries wolf a dozen times in the same seasons.
+    assert!(naive / n > 8.0 * stated / n, "{}", naive / n);
+}
+
+#[test]
+fn a_doubling_of_a_busy_unit_is_found_more_often_than_nothing() {
+    let (mut found_doubled, mut found_plain) = (0, 0);
+    for repeat in 0..n_repeats() {
+        let mut rng = stream(72, repeat as u64);
+        let mut planted = plant(&mut rng);
+        // A unit with four encounters a week or so.
+        let busy = |value: &mut f64, week: usize| *value = 100.0 * shape_of_season(week) / N_WEEKS as f64;
+        for week in 0..N_WEEKS {
+            busy(&mut planted.truth[week], week);
+            for draw in 0..N_DRAWS {
+                busy(&mut planted.draws[draw * N_UNITS * N_WEEKS + week], week);
+            }
+        }
+        let is_about = |watch: &Watch| {
+            watch.alarms.iter().any(|alarm| alarm.watched == Watched::Unit(0) && alarm.until_week >= 13)
+        };
+        let plain = seen(&planted.truth, &mut rng);
+        found_plain += usize::from(is_about(&watched(&planted, &plain, repeat as u64)));
+        for week in 13..N_WEEKS {
+            planted.truth[week] *= 2.0;
+        }
+        let doubled = seen(&planted.truth, &mut rng);
+        found_doubled += usize::from(is_about(&watched(&planted, &doubled, repeat as u64)));
+    }
+    let share = |found: usize| found as f64 / n_repeats() as f64;
+    assert!(share(found_doubled) > 0.9, "{}", share(found_doubled));
+    assert!(share(found_plain) < 0.2, "{}", share(found_plain));
+}
+
+#[test]
+fn a_week_nobody_walks_expects_nothing() {
+    let input = WatchInput { n_units: 1, n_weeks: 3, observed: &[0, 2, 1], expected: &[1.0, 0.0, 1.0] };
+    let found = watch(&input, &WatchParams::default()).unwrap();
+    assert_eq!(found.weeks[1], WeekState::NoExposure { observed: 2 });
+    assert!(matches!(found.weeks[0], WeekState::Expected { observed: 0, tail: 1.0, limits: (0, 3), .. }));
+}
+
+#[test]
+fn the_strongest_weeks_are_named_with_their_exact_tail() {
+    // One unit, one expected a week; weeks 4 and 5 have six each.
+    let observed = [1, 0, 1, 1, 6, 6, 1, 0];
+    let input = WatchInput { n_units: 1, n_weeks: 8, observed: &observed, expected: &[1.0; 8] };
+    let found = watch(&input, &WatchParams { false_alarms: 0.1, ..WatchParams::default() }).unwrap();
+    let alarm = found.alarms.iter().find(|alarm| alarm.watched == Watched::Unit(0)).unwrap();
+    assert_eq!((alarm.first_week, alarm.last_week, alarm.observed, alarm.called_week), (4, 5, 12, 4));
+    // P(Poisson(2) >= 12) = 1.36e-6.
+    assert!((alarm.tail - 1.36e-6).abs() < 0.02e-6, "{}", alarm.tail);
+    assert_eq!(alarm.expected, 2.0);
+}
+
+#[test]
+fn the_same_seed_gives_the_same_answer_on_any_number_of_threads() {
+    let mut rng = stream(73, 0);
+    let planted = plant(&mut rng);
+    let observed = seen(&planted.truth, &mut rng);
+    let on = |n: usize| {
+        let pool = rayon::ThreadPoolBuilder::new().num_threads(n).build().unwrap();
+        pool.install(|| watched(&planted, &observed, 5))
+    };
+    assert_eq!(on(1), on(2));
+}
+
+#[test]
+fn a_factor_of_the_year_keeps_a_busy_year_from_crying_wolf() {
+    let mut rng = stream(74, 0);
+    let mut planted = plant(&mut rng);
+    planted.truth.iter_mut().for_each(|mean| *mean *= 1.5);
+    let observed = seen(&planted.truth, &mut rng);
+    let input =
+        WatchInput { n_units: N_UNITS, n_weeks: N_WEEKS, observed: &observed, expected: &planted.draws };
+    let about_all = |year_variation: f64| {
+        let params = WatchParams { year_variation, n_simulations: 300, ..WatchParams::default() };
+        let found = watch(&input, &params).unwrap();
+        found.alarms.iter().any(|alarm| alarm.watched == Watched::All)
+    };
+    assert!(about_all(0.0));
+    assert!(!about_all(0.5));
+}
+
+#[test]
+fn wrong_input_is_named() {
+    let input = WatchInput { n_units: 1, n_weeks: 2, observed: &[0, 1], expected: &[1.0, 1.0] };
+    let params = WatchParams::default();
+    let short = WatchInput { observed: &[0], ..input };
+    assert!(matches!(watch(&short, &params), Err(WatchError::Shape(_))));
+    let wrong = WatchInput { expected: &[1.0, f64::NAN], ..input };
+    assert!(matches!(watch(&wrong, &params), Err(WatchError::Value { .. })));
+    for params in [
+        WatchParams { dispersion: 0.5, ..params },
+        WatchParams { year_variation: -1.0, ..params },
+        WatchParams { longest_window: 0, ..params },
+        WatchParams { false_alarms: 0.0, ..params },
+        WatchParams { n_simulations: 0, ..params },
+    ] {
+        assert!(matches!(watch(&input, &params), Err(WatchError::Value { .. })), "{params:?}");
+    }
+}

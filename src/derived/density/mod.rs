@@ -1,0 +1,121 @@
+//! Density of encounters along the trails and in the plane, and relative to walking.
+
+pub mod course;
+pub mod params;
+mod plane;
+pub mod relative;
+mod width;
+
+use crate::analysis::density;
+use crate::analysis::density::Event;
+use crate::analysis::density::Lixels;
+use crate::analysis::density::Position;
+use crate::analysis::density::planar::Contour;
+use crate::analysis::density::planar::PlanarPoint;
+use crate::analysis::snap::Snap;
+use crate::derived::DeriveError;
+use crate::derived::facts::Facts;
+use crate::derived::network::NetworkLayer;
+use crate::derived::snaps::SnapLayer;
+use crate::domain::encounter::EffortKind;
+
+use width::OnTrail;
+
+pub use params::BandwidthChoice;
+pub use params::DensityParams;
+pub use params::JunctionRule;
+pub use params::Kernel;
+pub use plane::LEVELS;
+pub use relative::RelativeLayer;
+pub use width::Origin;
+pub use width::Width;
+
+/// Densities of one effort kind.
+#[derive(Debug)]
+pub struct DensityLayer {
+    /// The lixels.
+    pub lixels: Lixels,
+    /// Encounters per km of trail at the centre of each lixel.
+    pub per_km: Vec<f64>,
+    /// Planar contours, lowest level first; coordinates in the network's plane.
+    pub contours: Vec<Contour>,
+    /// Encounters with a position: what the planar density rests on.
+    pub n_records: usize,
+    /// Encounters tied to the trails: what the density along the trails rests on.
+    pub n_on_trail: usize,
+    /// The bandwidth.
+    pub width: Width,
+}
+
+/// Computes the density of the encounters of one effort kind.
+///
+/// Fractional weights go into kernels (never into counts), so an encounter that may lie on either of two segments is
+/// spread over both.
+///
+/// # Errors
+/// [`DeriveError::Internal`] when parameters and network do not fit together.
+pub fn compute(
+    facts: &Facts,
+    layer: &NetworkLayer,
+    snaps: &SnapLayer,
+    params: &DensityParams,
+) -> Result<DensityLayer, DeriveError> {
+    let encounters = encounters(facts, layer, snaps, params.effort);
+    let width = width::width(facts, layer, &encounters, params)?;
+    let n_on_trail = encounters.iter().filter(|encounter| !encounter.events.is_empty()).count();
+    let points: Vec<PlanarPoint> = encounters
+        .iter()
+        .filter_map(|encounter| encounter.row.position.as_ref())
+        .map(|recorded| {
+            let at = layer.network.plane.to_plane(recorded.position);
+            PlanarPoint { position_m: [at.x, at.y], weight: 1.0 }
+        })
+        .collect();
+    let events: Vec<Event> = encounters.into_iter().flat_map(|encounter| encounter.events).collect();
+    let graph = layer.network.graph();
+    let lixels = Lixels::new(graph, density::lixel::DEFAULT_LIXEL_M).map_err(DeriveError::internal)?;
+    let per_m = density::lixel_density(graph, &events, &lixels, &params.network(width.metres))
+        .map_err(DeriveError::internal)?;
+    let contours = plane::planar(layer, &points, params.kernel, width.metres)?;
+    // Where the continuous rule meets many junctions, rounding may leave a hair less than nothing.
+    let per_km = per_m.into_iter().map(|density| density.max(0.0) * 1000.0).collect();
+    Ok(DensityLayer { lixels, per_km, contours, n_records: points.len(), n_on_trail, width })
+}
+
+/// The encounters of an effort kind that go into figures and have a position, with what is spread of each on the trails.
+fn encounters<'a>(
+    facts: &'a Facts,
+    layer: &NetworkLayer,
+    snaps: &SnapLayer,
+    effort: EffortKind,
+) -> Vec<OnTrail<'a>> {
+    let rows = snaps.records.iter().map(|record| (*record, &facts.encounters.rows[*record]));
+    rows.filter(|(_, row)| row.effort_kind == effort && facts.counts(row))
+        .map(|(record, row)| OnTrail { row, events: events_of(layer, snaps.snaps[record].as_ref()) })
+        .collect()
+}
+
+fn events_of(layer: &NetworkLayer, snap: Option<&Snap>) -> Vec<Event> {
+    match snap {
+        Some(Snap::OnTrail(tied)) => tied
+            .candidates
+            .iter()
+            .map(|candidate| Event {
+                position: Position {
+                    edge: candidate.nearest.segment_idx,
+                    // Rounding may put the foot a hair past the segment's end.
+                    offset_m: candidate
+                        .nearest
+                        .along_m
+                        .clamp(0.0, layer.network.segments[candidate.nearest.segment_idx].length_m),
+                },
+                weight: candidate.weight,
+            })
+            .collect(),
+        Some(Snap::ByHand { segment_idx }) => {
+            let offset_m = layer.network.segments[*segment_idx].length_m / 2.0;
+            vec![Event { position: Position { edge: *segment_idx, offset_m }, weight: 1.0 }]
+        }
+        _ => Vec::new(),
+    }
+}

@@ -1,0 +1,112 @@
+//! The bandwidth of a density: set, given, or the most likely one.
+
+use crate::analysis::density::Event;
+use crate::analysis::density::Position;
+use crate::analysis::density::bandwidth;
+use crate::analysis::density::bandwidth::Bandwidth;
+use crate::analysis::density::bandwidth::ChosenBandwidth;
+use crate::analysis::density::bandwidth::Keyed;
+use crate::analysis::snap;
+use crate::derived::DeriveError;
+use crate::derived::density::params::BandwidthChoice;
+use crate::derived::density::params::DensityParams;
+use crate::derived::facts::Facts;
+use crate::derived::network::NetworkLayer;
+use crate::derived::snaps;
+use crate::domain::time::EventDate;
+use crate::store::EncounterRow;
+
+/// Bandwidths tried, least and greatest, metres, and how many.
+const TRIED_M: (f64, f64, usize) = (25.0, 3000.0, 17);
+
+/// A bandwidth with where it comes from.
+#[derive(Debug, Clone, PartialEq)]
+pub struct Width {
+    /// The bandwidth, metres.
+    pub metres: f64,
+    /// Where it comes from.
+    pub origin: Origin,
+    /// Median standard error of the positions, metres, under which no bandwidth is chosen; none without positions.
+    pub floor_m: Option<f64>,
+}
+
+/// Where a bandwidth comes from.
+#[derive(Debug, Clone, PartialEq)]
+pub enum Origin {
+    /// The area's setting.
+    Setting,
+    /// The question.
+    Given,
+    /// The likelihood, with its curve.
+    Likelihood(ChosenBandwidth),
+    /// The likelihood was asked for, but fewer than two snake-days are left; the area's setting stands in.
+    NotEstimable,
+}
+
+/// An encounter on the trails: the row, and what is spread of it.
+pub(super) struct OnTrail<'a> {
+    pub(super) row: &'a EncounterRow,
+    pub(super) events: Vec<Event>,
+}
+
+pub(super) fn width(
+    facts: &Facts,
+    layer: &NetworkLayer,
+    encounters: &[OnTrail<'_>],
+    params: &DensityParams,
+) -> Result<Width, DeriveError> {
+    let floor_m = median_sigma_m(encounters);
+    let set_m = facts.settings.bandwidth_m;
+    let width = |metres, origin| Width { metres, origin, floor_m };
+    match params.bandwidth {
+        BandwidthChoice::Setting => return Ok(width(set_m, Origin::Setting)),
+        BandwidthChoice::Metres(metres) => return Ok(width(f64::from(metres), Origin::Given)),
+        BandwidthChoice::Likelihood => {}
+    }
+    let places: Vec<Keyed<Position>> = encounters
+        .iter()
+        .enumerate()
+        .filter_map(|(idx, encounter)| {
+            let likeliest = encounter.events.iter().max_by(|a, b| a.weight.total_cmp(&b.weight))?;
+            Some(Keyed { place: likeliest.position, snake_day: snake_day(encounter.row, idx) })
+        })
+        .collect();
+    let candidates = bandwidth::geometric_candidates(TRIED_M.0, TRIED_M.1, TRIED_M.2);
+    let chosen = bandwidth::network_bandwidth(
+        layer.network.graph(),
+        &places,
+        &candidates,
+        floor_m.unwrap_or(0.0),
+        &params.network(set_m),
+    );
+    Ok(match chosen.map_err(DeriveError::internal)? {
+        Bandwidth::Chosen(chosen) => width(chosen.bandwidth_m, Origin::Likelihood(chosen)),
+        Bandwidth::NotEstimable => width(set_m, Origin::NotEstimable),
+    })
+}
+
+/// The same for encounters with one recognised snake on one known day, its own for every other encounter.
+fn snake_day(row: &EncounterRow, idx: usize) -> u64 {
+    match (row.organism_id, row.time.date) {
+        (Some(organism), EventDate::Day(date)) => {
+            // The upper half belongs to recognised snakes: 2²⁰ days, and 2⁴³ snakes.
+            let day = i64::from(date.year()) * 372 + i64::from(date.month()) * 31 + i64::from(date.day());
+            (1 << 63) | (organism.0.cast_unsigned() << 20) | (day.cast_unsigned() & 0xF_FFFF)
+        }
+        _ => idx as u64,
+    }
+}
+
+fn median_sigma_m(encounters: &[OnTrail<'_>]) -> Option<f64> {
+    let position = |encounter: &OnTrail<'_>| encounter.row.position;
+    let mut sigmas: Vec<f64> = encounters
+        .iter()
+        .filter_map(position)
+        .map(|recorded| {
+            let accuracy_m = recorded.coordinate_uncertainty.map(|length| length.in_metres());
+            snap::sigma_from_accuracy(accuracy_m, snaps::accuracy_meaning(recorded.meaning)).metres()
+        })
+        .collect();
+    sigmas.sort_by(f64::total_cmp);
+    sigmas.get(sigmas.len() / 2).copied()
+}

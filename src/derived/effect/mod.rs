@@ -1,0 +1,158 @@
+//! Did signs help: campaigns of signs in place, their controls, and what may be said of them.
+
+mod campaign;
+mod draw;
+mod passed;
+mod planning;
+mod reports;
+mod walked;
+
+use crate::analysis::before_after::WhyNot;
+use crate::analysis::network::Network;
+use crate::derived::DeriveError;
+use crate::derived::effect::passed::RoleParams;
+use crate::derived::effect::passed::vertex_of;
+use crate::derived::exposure::ExposureLayer;
+use crate::derived::facts::Facts;
+use crate::derived::network::NetworkLayer;
+use crate::derived::plan::walked_trips;
+use crate::derived::snaps::SnapLayer;
+use crate::store::ApproachRecord;
+use crate::store::SignInPlace;
+use crate::store::SignInspection;
+use crate::store::SignPlan;
+
+pub use crate::derived::effect::campaign::Campaign;
+pub use crate::derived::effect::campaign::ControlRow;
+pub use crate::derived::effect::campaign::ShareOutcome;
+pub use crate::derived::effect::campaign::SignCounts;
+pub use crate::derived::effect::campaign::Times;
+pub use crate::derived::effect::passed::SegmentRole;
+pub use crate::derived::effect::planning::PlanningBasis;
+pub use crate::derived::effect::planning::PowerRow;
+pub use crate::derived::effect::planning::Wait;
+pub use crate::derived::effect::planning::power_rows;
+pub use crate::derived::effect::reports::ReportsAnswer;
+
+/// Everything that can be said about signs and what they did.
+#[derive(Debug)]
+pub struct EffectLayer {
+    /// The signs ever put up, in the facts' order.
+    pub signs: Vec<SignStanding>,
+    /// Signs that went up together for one plan, or why there are none to compare.
+    pub campaigns: Result<Vec<Campaign>, String>,
+    /// What a comparison could be planned with.
+    pub planning: PlanningBasis,
+}
+
+/// A sign, where it stands, and how it was found last.
+#[derive(Debug, Clone, PartialEq)]
+pub struct SignStanding {
+    /// The sign.
+    pub sign: SignInPlace,
+    /// The name of its plan, or empty.
+    pub plan: String,
+    /// Whether it stands by a trail; one away from all trails warns nobody.
+    pub is_by_trail: bool,
+    /// The trails on which most walkers are in its reach.
+    pub warns_on: Vec<String>,
+    /// Length of them, km.
+    pub warns_km: f64,
+    /// The last inspection.
+    pub inspected: Option<SignInspection>,
+    /// How many inspections there were.
+    pub n_inspections: usize,
+}
+
+/// What the store knows about signs beyond the facts.
+#[derive(Debug, Default)]
+pub struct SignRecords {
+    /// Kept plans.
+    pub plans: Vec<SignPlan>,
+    /// Inspections, newest first.
+    pub inspections: Vec<SignInspection>,
+    /// Approaches of all encounters.
+    pub approaches: Vec<ApproachRecord>,
+}
+
+/// Compares.
+///
+/// # Errors
+/// [`DeriveError::Internal`] when inputs do not fit together.
+pub fn compute(
+    facts: &Facts,
+    layer: &NetworkLayer,
+    exposure: Option<&ExposureLayer>,
+    snaps: &SnapLayer,
+    records: &SignRecords,
+) -> Result<EffectLayer, DeriveError> {
+    let signs = &facts.signs_in_place;
+    let vertices: Vec<Option<usize>> =
+        signs.iter().map(|sign| vertex_of(layer, sign.given.position)).collect();
+    let roles = exposure.map(|exposure| {
+        let trips = walked_trips(layer, exposure);
+        passed::roles(layer.network.graph(), &trips, &vertices, &RoleParams::of(facts))
+    });
+    let walks = walked::walks(facts, layer, snaps);
+    let campaigns = match &roles {
+        _ if signs.is_empty() => Err("No sign has been put up yet.".to_owned()),
+        None => {
+            Err("Nothing says how many people walk, so it is not known who passed a sign and who did not."
+                .to_owned())
+        }
+        Some(roles) => {
+            let comparison =
+                campaign::Comparison { facts, layer, exposure, snaps, records, roles, walks: &walks };
+            Ok(comparison.campaigns()?)
+        }
+    };
+    let standing = signs.iter().enumerate().map(|(idx, sign)| {
+        let inspections = || records.inspections.iter().filter(|inspection| inspection.sign_id == sign.id);
+        let (warns_on, warns_km) = warns(layer, roles.as_deref(), idx);
+        SignStanding {
+            sign: sign.clone(),
+            plan: plan_of(records, sign).map(|plan| plan.given.name.clone()).unwrap_or_default(),
+            is_by_trail: vertices[idx].is_some(),
+            warns_on,
+            warns_km,
+            inspected: inspections().next().cloned(),
+            n_inspections: inspections().count(),
+        }
+    });
+    Ok(EffectLayer { signs: standing.collect(), campaigns, planning: planning::basis(facts, layer, &walks) })
+}
+
+/// Why there is no estimate, in words.
+pub fn why_words(why: WhyNot) -> &'static str {
+    match why {
+        WhyNot::NoSigns => "no sign warns of any stretch",
+        WhyNot::SignsNotWalked => "surveys have not walked where the signs warn in both periods",
+        WhyNot::NoControls => {
+            "every stretch that was walked has walkers who passed a sign, so nothing is left to compare with"
+        }
+        WhyNot::NoControlEncounters => {
+            "surveys met no snake on stretches without signs in one of the periods"
+        }
+        WhyNot::NothingExpected => "surveys met no snake before, so nothing is expected",
+    }
+}
+
+fn plan_of<'a>(records: &'a SignRecords, sign: &SignInPlace) -> Option<&'a SignPlan> {
+    records.plans.iter().find(|plan| Some(plan.id) == sign.given.plan)
+}
+
+/// Trails and kilometres on which most walkers are in reach of a sign.
+fn warns(layer: &NetworkLayer, roles: Option<&[SegmentRole]>, sign: usize) -> (Vec<String>, f64) {
+    let Some(roles) = roles else { return (Vec::new(), 0.0) };
+    let segments: Vec<usize> =
+        (0..roles.len()).filter(|segment| roles[*segment] == SegmentRole::Signed(sign)).collect();
+    let mut trails: Vec<String> =
+        segments.iter().map(|segment| layer.trail_name(*segment).to_owned()).collect();
+    trails.sort();
+    trails.dedup();
+    (trails, length_km(&layer.network, &segments))
+}
+
+fn length_km(network: &Network, segments: &[usize]) -> f64 {
+    segments.iter().map(|segment| network.segments[*segment].length_m).sum::<f64>() / 1000.0
+}

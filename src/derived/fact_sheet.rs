@@ -1,0 +1,83 @@
+//! What the fact sheet tells, from the reactions.
+
+use crate::analysis::response::Occasion;
+use crate::analysis::response::table::CellEstimate;
+use crate::analysis::response::table::ReactionCell;
+use crate::analysis::response::table::ReactionTable;
+use crate::derived::DeriveError;
+use crate::derived::facts::Facts;
+use crate::derived::reactions::ANY_STRIKE;
+use crate::derived::reactions::ReactionLayer;
+use crate::derived::reactions::effort_kind;
+use crate::domain::approach::Contact;
+use crate::domain::approach::CoreReaction;
+use crate::domain::encounter::EffortKind;
+use crate::signage::fact_sheet::CONTACTS;
+use crate::signage::fact_sheet::ContactFacts;
+use crate::signage::fact_sheet::SheetFacts;
+use crate::signage::fact_sheet::frequency::Counted;
+
+/// What the sheet tells of one effort kind; of the one with most approaches when none is named.
+///
+/// # Errors
+/// [`DeriveError::Unanswerable`] when there are no approaches of that kind by contacts that the sheet tells of.
+pub fn tell(
+    facts: &Facts,
+    layer: &ReactionLayer,
+    effort: Option<EffortKind>,
+) -> Result<SheetFacts, DeriveError> {
+    let sizes = || EffortKind::ALL.iter().zip(&layer.sizes);
+    let most = || sizes().max_by_key(|(_, (n, _))| *n).map_or(EffortKind::Located, |(kind, _)| *kind);
+    let effort = effort.unwrap_or_else(most);
+    let (n_approaches, n_snakes) =
+        sizes().find(|(kind, _)| **kind == effort).map_or((0, 0), |(_, size)| *size);
+    let of_kind =
+        |table: &&ReactionTable| table.effort_kind == effort_kind(effort) && table.occasion == Occasion::Any;
+    let table = layer.tables.iter().find(of_kind);
+    let contacts: Vec<ContactFacts> = match table {
+        Some(table) => CONTACTS.iter().filter_map(|contact| of_contact(layer, table, *contact)).collect(),
+        None => Vec::new(),
+    };
+    if contacts.is_empty() {
+        return Err(DeriveError::missing(format!("No approaches of {effort} encounters are recorded.")));
+    }
+    Ok(SheetFacts {
+        area_name: facts.area.name.clone(),
+        emergency_number: facts.area.emergency_number.clone(),
+        keep_distance: facts.area.keep_distance,
+        effort,
+        n_approaches: n_approaches as u64,
+        n_snakes: n_snakes as u64,
+        contacts,
+        revision: facts.revision.0,
+    })
+}
+
+fn of_contact(layer: &ReactionLayer, table: &ReactionTable, contact: Contact) -> Option<ContactFacts> {
+    let n_terms = layer.terms.len();
+    let position = Contact::ALL.iter().position(|known| *known == contact)?;
+    let cells = table.cells.get(position * n_terms..(position + 1) * n_terms)?;
+    let named = || cells.iter().zip(&layer.terms);
+    let strike = named().find(|(_, term)| *term == ANY_STRIKE).and_then(|(cell, _)| counted(cell))?;
+    let is_strike =
+        |term: &str| term == ANY_STRIKE || term.parse::<CoreReaction>().is_ok_and(CoreReaction::is_strike);
+    let others = named().filter(|(cell, term)| cell.n_shown > 0 && !is_strike(term));
+    // Of two shown as often the one earlier in the list.
+    let commonest = others.rev().max_by_key(|(cell, _)| cell.n_shown);
+    let commonest = commonest.and_then(|(cell, term)| Some((term.clone(), counted(cell)?)));
+    Some(ContactFacts { contact, strike, commonest })
+}
+
+/// The count with the wider of exact limits and limits by snake.
+fn counted(cell: &ReactionCell) -> Option<Counted> {
+    match &cell.estimate {
+        CellEstimate::NoApproaches => None,
+        CellEstimate::Share { clopper_pearson, clustered, .. } => Some(Counted {
+            k: cell.n_shown,
+            n: cell.n_approaches,
+            n_snakes: cell.n_organisms,
+            lower: clopper_pearson.0.min(clustered.lower),
+            upper: clopper_pearson.1.max(clustered.upper),
+        }),
+    }
+}

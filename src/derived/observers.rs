@@ -1,0 +1,213 @@
+//! Seen or missed: what double-observer walks say about the snakes that surveyors walk past.
+
+use crate::analysis::double_observer;
+use crate::analysis::double_observer::Covariates;
+use crate::analysis::double_observer::HugginsResult;
+use crate::analysis::double_observer::Independent;
+use crate::analysis::double_observer::LeadFollow;
+use crate::analysis::double_observer::Sighting;
+use crate::analysis::double_observer::huggins;
+use crate::analysis::double_observer::huggins::Observers;
+use crate::derived::DeriveError;
+use crate::domain::double_observer::DoubleObserverWalk;
+use crate::domain::double_observer::Noticed;
+use crate::domain::double_observer::NoticedBy;
+use crate::domain::double_observer::ObserverProtocol;
+
+/// Level of every interval.
+const LEVEL: f64 = 0.95;
+/// Words for "nothing covered it".
+const OPEN: [&str; 4] = ["none", "open", "no cover", "no"];
+
+/// What double-observer walks say.
+#[derive(Debug, Clone, PartialEq)]
+pub struct ObserverLayer {
+    /// Two who look independently; none without such walks.
+    pub independent: Option<IndependentFindings>,
+    /// Leader and follower; none without such walks.
+    pub lead_follow: Option<LeadFollowFindings>,
+    /// Counts by protocol and pair of people.
+    pub pairs: Vec<PairRow>,
+}
+
+/// Encounters by who noticed them.
+#[derive(Debug, Clone, Copy, PartialEq, Eq, Default)]
+pub struct Counts {
+    /// By the first only.
+    pub only_first: u64,
+    /// By the second only.
+    pub only_second: u64,
+    /// By both.
+    pub both: u64,
+}
+
+/// Two who look independently.
+#[derive(Debug, Clone, PartialEq)]
+pub struct IndependentFindings {
+    /// Walks, those without any snake noticed included.
+    pub n_walks: usize,
+    /// Encounters.
+    pub counts: Counts,
+    /// One share for every snake.
+    pub plain: Independent,
+    /// Models in which the share depends on the meeting: what each depends on, and its fit.
+    pub models: Vec<(Vec<String>, HugginsResult)>,
+    /// The fitted model with the smallest criterion.
+    pub best: Option<usize>,
+    /// Encounters with every covariate known: what the models rest on.
+    pub n_modelled: usize,
+}
+
+/// Leader and follower.
+#[derive(Debug, Clone, PartialEq)]
+pub struct LeadFollowFindings {
+    /// Walks, those without any snake noticed included.
+    pub n_walks: usize,
+    /// Encounters.
+    pub counts: Counts,
+    /// The removal estimate.
+    pub removal: LeadFollow,
+}
+
+/// Counts of two people.
+#[derive(Debug, Clone, PartialEq, Eq)]
+pub struct PairRow {
+    /// How they shared the stretch.
+    pub protocol: ObserverProtocol,
+    /// The first, or the leader.
+    pub first: String,
+    /// The second, or the follower.
+    pub second: String,
+    /// Walks.
+    pub n_walks: usize,
+    /// Encounters.
+    pub counts: Counts,
+}
+
+impl Counts {
+    /// Different encounters.
+    pub fn total(self) -> u64 {
+        self.only_first + self.only_second + self.both
+    }
+
+    fn add(&mut self, by: NoticedBy) {
+        match by {
+            NoticedBy::First => self.only_first += 1,
+            NoticedBy::Second => self.only_second += 1,
+            NoticedBy::Both => self.both += 1,
+        }
+    }
+}
+
+/// Estimates detection from all double-observer walks.
+///
+/// # Errors
+/// [`DeriveError::Internal`] when the sightings do not fit together.
+pub fn compute(walks: &[DoubleObserverWalk]) -> Result<ObserverLayer, DeriveError> {
+    Ok(ObserverLayer {
+        independent: independent(&of(walks, ObserverProtocol::Independent))?,
+        lead_follow: lead_follow(&of(walks, ObserverProtocol::LeadFollow))?,
+        pairs: pairs(walks),
+    })
+}
+
+fn of(walks: &[DoubleObserverWalk], protocol: ObserverProtocol) -> Vec<&DoubleObserverWalk> {
+    walks.iter().filter(|walk| walk.protocol == protocol).collect()
+}
+
+fn counts(walks: &[&DoubleObserverWalk]) -> Counts {
+    let mut counts = Counts::default();
+    walks.iter().flat_map(|walk| &walk.noticed).for_each(|noticed| counts.add(noticed.by));
+    counts
+}
+
+fn pairs(walks: &[DoubleObserverWalk]) -> Vec<PairRow> {
+    let mut rows: Vec<PairRow> = Vec::new();
+    for walk in walks {
+        let is_same = |row: &PairRow| {
+            (row.protocol, &row.first, &row.second)
+                == (walk.protocol, &walk.first_observer, &walk.second_observer)
+        };
+        let at = rows.iter().position(is_same).unwrap_or_else(|| {
+            rows.push(PairRow {
+                protocol: walk.protocol,
+                first: walk.first_observer.clone(),
+                second: walk.second_observer.clone(),
+                n_walks: 0,
+                counts: Counts::default(),
+            });
+            rows.len() - 1
+        });
+        rows[at].n_walks += 1;
+        walk.noticed.iter().for_each(|noticed| rows[at].counts.add(noticed.by));
+    }
+    rows
+}
+
+fn independent(walks: &[&DoubleObserverWalk]) -> Result<Option<IndependentFindings>, DeriveError> {
+    if walks.is_empty() {
+        return Ok(None);
+    }
+    let counts = counts(walks);
+    let (first, second) = (counts.only_first + counts.both, counts.only_second + counts.both);
+    let plain =
+        double_observer::independent(first, second, counts.both, LEVEL).map_err(DeriveError::internal)?;
+    let noticed: Vec<&Noticed> = walks.iter().flat_map(|walk| &walk.noticed).collect();
+    let (covariates, sightings) = covariates(&noticed);
+    let results = huggins(&sightings, &covariates, LEVEL).map_err(DeriveError::internal)?;
+    let best = huggins::best(&results);
+    let names = |model: &Vec<usize>| model.iter().map(|idx| covariates.names[*idx].clone()).collect();
+    Ok(Some(IndependentFindings {
+        n_walks: walks.len(),
+        counts,
+        plain,
+        models: covariates.models.iter().map(names).zip(results).collect(),
+        best,
+        n_modelled: sightings.len(),
+    }))
+}
+
+/// A covariate by its name.
+type Covariate = (&'static str, fn(&Noticed) -> Option<f64>);
+
+const COVARIATES: [Covariate; 3] = [
+    ("distance first noticed, m", |noticed| noticed.distance_first_noticed.map(|it| it.in_metres())),
+    ("under cover", |noticed| {
+        let cover = noticed.cover.trim().to_lowercase();
+        (!cover.is_empty()).then(|| f64::from(u8::from(!OPEN.contains(&cover.as_str()))))
+    }),
+    ("air temperature, °C", |noticed| noticed.air_temperature_c),
+];
+
+/// A covariate takes part where it is known for at least this share of the encounters, since the models rest on those
+/// encounters for which all of them are known.
+const KNOWN_SHARE: f64 = 0.8;
+
+/// The covariates that are known often enough, every model of them, and the sightings that know all.
+fn covariates(noticed: &[&Noticed]) -> (Covariates, Vec<Sighting>) {
+    let is_known = |(_, value): &&Covariate| {
+        let n_known = noticed.iter().filter(|noticed| value(noticed).is_some()).count();
+        n_known > 0 && n_known as f64 >= KNOWN_SHARE * noticed.len() as f64
+    };
+    let used: Vec<Covariate> = COVARIATES.iter().filter(is_known).copied().collect();
+    let sighting = |noticed: &&Noticed| {
+        let covariates = used.iter().map(|(_, value)| value(noticed)).collect::<Option<Vec<f64>>>()?;
+        Some(Sighting { by_first: noticed.by.first(), by_second: noticed.by.second(), covariates })
+    };
+    let models = (0..1usize << used.len())
+        .map(|subset| (0..used.len()).filter(|idx| subset >> idx & 1 == 1).collect())
+        .collect();
+    let names = used.iter().map(|(name, _)| (*name).to_owned()).collect();
+    let covariates = Covariates { names, models, observers: Observers::Differ };
+    (covariates, noticed.iter().filter_map(sighting).collect())
+}
+
+fn lead_follow(walks: &[&DoubleObserverWalk]) -> Result<Option<LeadFollowFindings>, DeriveError> {
+    if walks.is_empty() {
+        return Ok(None);
+    }
+    let counts = counts(walks);
+    let removal = double_observer::lead_follow(counts.only_first, counts.only_second, LEVEL);
+    let removal = removal.map_err(DeriveError::internal)?;
+    Ok(Some(LeadFollowFindings { n_walks: walks.len(), counts, removal }))
+}

@@ -1,0 +1,293 @@
+//! What stands beside the season: weeks, habitats, the sun, and a description of the hours.
+
+use jiff::civil::Date;
+use jiff::tz::TimeZone;
+
+use crate::analysis::circular;
+use crate::analysis::circular::Rayleigh;
+use crate::analysis::exposure::YearMonth;
+use crate::analysis::season;
+use crate::analysis::season::Cells;
+use crate::analysis::season::CurvePoint;
+use crate::analysis::season::HOURS;
+use crate::analysis::season::Parts;
+use crate::analysis::season::Period;
+use crate::analysis::season::SeasonOutcome;
+use crate::analysis::season::SeasonParams;
+use crate::analysis::season::SeasonWindow;
+use crate::analysis::season::TestOutcome;
+use crate::analysis::snap::Snap;
+use crate::analysis::sun;
+use crate::derived::DeriveError;
+use crate::derived::exposure::ExposureLayer;
+use crate::derived::facts::Facts;
+use crate::derived::network::NetworkLayer;
+use crate::derived::rates;
+use crate::derived::season::in_period;
+use crate::derived::season::window;
+use crate::derived::snaps::SnapLayer;
+use crate::domain::encounter::EffortKind;
+use crate::domain::geography::LonLat;
+use crate::domain::time::EventDate;
+use crate::store::EncounterRow;
+
+/// What stands beside the season.
+#[derive(Debug)]
+pub struct SeasonDetails {
+    /// The season by weeks; none where nothing can be estimated.
+    pub weeks: Option<Weeks>,
+    /// Seasons by habitat; none with fewer than two habitats that have reports.
+    pub habitats: Option<Habitats>,
+    /// The hours of the reports as directions; none without reports at a known hour.
+    pub hours: Option<HourDirections>,
+    /// Minutes after local midnight of sunrise and sunset in the middle of each month; none where the sun does not cross
+    /// the horizon, or the area has no trails.
+    pub sun: [Option<(u32, u32)>; 12],
+}
+
+/// The season by weeks.
+#[derive(Debug)]
+pub struct Weeks {
+    /// Relative rate by week, 52 of them.
+    pub curve: Vec<CurvePoint>,
+    /// The season's window by weeks.
+    pub window: Option<SeasonWindow>,
+    /// Reports with day and hour known.
+    pub n_timed: u64,
+}
+
+/// Seasons by habitat.
+#[derive(Debug)]
+pub struct Habitats {
+    /// Names, and reports on the trails of each with month and hour known.
+    pub counts: Vec<(String, u64)>,
+    /// Whether the habitats' seasons differ: likelihood ratio.
+    pub test: TestOutcome,
+    /// The curve of each habitat by month, where the test asks for curves of their own; else empty.
+    pub curves: Vec<Vec<CurvePoint>>,
+}
+
+/// The hours of reports as directions on the clock.
+#[derive(Debug, Clone, Copy, PartialEq)]
+pub struct HourDirections {
+    /// Mean hour with each report weighted by one over the walking at its hour: of the rate.
+    pub weighted: Direction,
+    /// Mean hour with all reports alike: of when people walk and report.
+    pub unweighted: Direction,
+}
+
+/// A mean direction.
+#[derive(Debug, Clone, Copy, PartialEq)]
+pub struct Direction {
+    /// The mean hour; none where the hours cancel.
+    pub mean_hour: Option<f64>,
+    /// Length of the resultant, 0 to 1.
+    pub length: f64,
+    /// Rayleigh's p after Zar; none below two effective directions.
+    pub p_value: Option<f64>,
+    /// How many equally weighted directions it is worth.
+    pub effective_n: f64,
+}
+
+/// Computes the details.
+///
+/// # Errors
+/// [`DeriveError::Internal`] when the cells do not fit together.
+pub fn compute(
+    facts: &Facts,
+    layer: &NetworkLayer,
+    exposure: &ExposureLayer,
+    snaps: &SnapLayer,
+) -> Result<SeasonDetails, DeriveError> {
+    Ok(SeasonDetails {
+        weeks: weeks(facts, exposure)?,
+        habitats: by_habitat(facts, layer, exposure, snaps)?,
+        hours: hour_directions(facts, exposure)?,
+        sun: sun_by_month(facts)?,
+    })
+}
+
+/// Reports that go into figures, in the days counted.
+fn reports<'a>(
+    facts: &'a Facts,
+    exposure: &'a ExposureLayer,
+) -> impl Iterator<Item = (usize, &'a EncounterRow)> {
+    facts.encounters.rows.iter().enumerate().filter(move |(_, row)| {
+        row.effort_kind == EffortKind::Report && facts.counts(row) && in_period(exposure, &row.time)
+    })
+}
+
+fn params(facts: &Facts) -> SeasonParams {
+    SeasonParams { n_draws: facts.settings.draws(), seed: facts.settings.seed(), ..SeasonParams::default() }
+}
+
+/// Walking of each month and hour goes to its days evenly, and from the days to the weeks.
+fn weeks(facts: &Facts, exposure: &ExposureLayer) -> Result<Option<Weeks>, DeriveError> {
+    let shares = &exposure.field.time;
+    let mean_shares = shares.mean();
+    let total_km: f64 = exposure.mean_km.iter().sum();
+    let mut cells = Cells {
+        parts: Parts::Weeks,
+        periods: Vec::new(),
+        group_levels: vec![0],
+        counts: Vec::new(),
+        exposure: Vec::new(),
+    };
+    for day in exposure.period.days() {
+        let Some(month) = shares.cells.month_idx(YearMonth::of(day)) else { continue };
+        let n_days: f64 = shares.cells.days[month].iter().sum();
+        let period = week_of(day);
+        if cells.periods.last() != Some(&period) {
+            cells.periods.push(period);
+            cells.counts.resize(cells.periods.len() * HOURS, 0);
+            cells.exposure.resize(cells.periods.len() * HOURS, 0.0);
+        }
+        let start = (cells.periods.len() - 1) * HOURS;
+        for (hour, share) in mean_shares[month * HOURS..(month + 1) * HOURS].iter().enumerate() {
+            cells.exposure[start + hour] += share * total_km / n_days;
+        }
+    }
+    for (_, row) in reports(facts, exposure) {
+        let (EventDate::Day(day), Some(hour)) = (row.time.date, row.time.hour()) else { continue };
+        if let Some(period) = cells.periods.iter().position(|period| *period == week_of(day)) {
+            cells.counts[period * HOURS + usize::from(hour)] += 1;
+        }
+    }
+    let n_timed = cells.counts.iter().map(|count| u64::from(*count)).sum();
+    match season::fit(&cells, &[], &params(facts)).map_err(DeriveError::internal)? {
+        SeasonOutcome::NotEstimable(_) => Ok(None),
+        SeasonOutcome::Estimated(fit) => {
+            let curve = fit.curve(0);
+            Ok(Some(Weeks { curve: curve.by_part(), window: window(curve, facts)?, n_timed }))
+        }
+    }
+}
+
+fn week_of(day: Date) -> Period {
+    Period { year: i32::from(day.year()), part: Parts::Weeks.of_date(day), max_temperature_c: None }
+}
+
+fn by_habitat(
+    facts: &Facts,
+    layer: &NetworkLayer,
+    exposure: &ExposureLayer,
+    snaps: &SnapLayer,
+) -> Result<Option<Habitats>, DeriveError> {
+    let (of_trail, names) = rates::habitats(facts);
+    if names.len() < 2 {
+        return Ok(None);
+    }
+    let shares = &exposure.field.time;
+    let months = &shares.cells.year_months;
+    let habitat_of = |segment: usize| of_trail[layer.network.segments[segment].trail_idx];
+    let mut km = vec![0.0; names.len()];
+    for (segment, segment_km) in exposure.mean_km.iter().enumerate() {
+        km[habitat_of(segment)] += segment_km;
+    }
+    let mean_shares = shares.mean();
+    let periods: Vec<Period> = months
+        .iter()
+        .map(|month| Period {
+            year: i32::from(month.year),
+            part: usize::from(month.month.unsigned_abs()) - 1,
+            max_temperature_c: None,
+        })
+        .collect();
+    let mut cells = Cells {
+        parts: Parts::Months,
+        group_levels: (0..names.len()).collect(),
+        counts: vec![0; names.len() * periods.len() * HOURS],
+        exposure: km.iter().flat_map(|km| mean_shares.iter().map(move |share| share * km)).collect(),
+        periods,
+    };
+    let mut n_by_habitat = vec![0; names.len()];
+    for (idx, row) in reports(facts, exposure) {
+        let segment = match &snaps.snaps[idx] {
+            Some(Snap::OnTrail(tied)) => {
+                let likeliest = tied.candidates.iter().max_by(|a, b| a.weight.total_cmp(&b.weight));
+                likeliest.map(|candidate| candidate.nearest.segment_idx)
+            }
+            Some(Snap::ByHand { segment_idx }) => Some(*segment_idx),
+            _ => None,
+        };
+        let month = match (row.time.year(), row.time.month()) {
+            (Some(year), Some(month)) => shares.cells.month_idx(YearMonth { year, month }),
+            _ => None,
+        };
+        if let (Some(segment), Some(month), Some(hour)) = (segment, month, row.time.hour()) {
+            let habitat = habitat_of(segment);
+            let cell = cells.index(habitat, month, usize::from(hour));
+            cells.counts[cell] += 1;
+            n_by_habitat[habitat] += 1;
+        }
+    }
+    if n_by_habitat.iter().filter(|n| **n > 0).count() < 2 {
+        return Ok(None);
+    }
+    let outcome = season::fit(&cells, &[], &params(facts)).map_err(DeriveError::internal)?;
+    let SeasonOutcome::Estimated(fit) = outcome else { return Ok(None) };
+    let curves = match fit.curves().len() {
+        1 => Vec::new(),
+        _ => fit.curves().iter().map(|curve| curve.by_part()).collect(),
+    };
+    Ok(Some(Habitats {
+        counts: names.into_iter().zip(n_by_habitat).collect(),
+        test: fit.tests.interaction,
+        curves,
+    }))
+}
+
+fn hour_directions(facts: &Facts, exposure: &ExposureLayer) -> Result<Option<HourDirections>, DeriveError> {
+    let mean_shares = exposure.field.time.mean();
+    let mut by_hour = [0.0; HOURS];
+    for (idx, share) in mean_shares.iter().enumerate() {
+        by_hour[idx % HOURS] += share;
+    }
+    let (mut radians, mut weights) = (Vec::new(), Vec::new());
+    for (_, row) in reports(facts, exposure) {
+        let Some(hour) = row.time.hour().map(usize::from) else { continue };
+        if by_hour[hour] > 0.0 {
+            radians.push(circular::hours_to_radians(hour as f64 + 0.5));
+            weights.push(1.0 / by_hour[hour]);
+        }
+    }
+    if radians.is_empty() {
+        return Ok(None);
+    }
+    let weighted = circular::weighted_resultant(&radians, &weights).map_err(DeriveError::internal)?;
+    let unweighted = circular::resultant(&radians).map_err(DeriveError::internal)?;
+    Ok(Some(HourDirections { weighted: direction(&weighted), unweighted: direction(&unweighted) }))
+}
+
+fn direction(resultant: &circular::Resultant) -> Direction {
+    Direction {
+        mean_hour: resultant.mean().hours(),
+        length: resultant.length(),
+        p_value: match resultant.rayleigh() {
+            Rayleigh::Tested(test) => Some(test.p_zar),
+            Rayleigh::TooFew => None,
+        },
+        effective_n: resultant.effective_n,
+    }
+}
+
+/// The year does not matter to the minute or two; the days of 2025 stand for all.
+fn sun_by_month(facts: &Facts) -> Result<[Option<(u32, u32)>; 12], DeriveError> {
+    let mut found = [None; 12];
+    let first = facts.trails.iter().flat_map(|trail| trail.parts.iter().flatten()).next();
+    let Some(place) = first.copied() else { return Ok(found) };
+    let zone = TimeZone::get(&facts.area.time_zone).map_err(DeriveError::internal)?;
+    for (month, times) in (1..=12).zip(&mut found) {
+        *times = rise_and_set(Date::constant(2025, month, 15), &zone, place)?;
+    }
+    Ok(found)
+}
+
+fn rise_and_set(day: Date, zone: &TimeZone, place: LonLat) -> Result<Option<(u32, u32)>, DeriveError> {
+    let sun = sun::sun_day(day, zone, place).map_err(DeriveError::internal)?.sun;
+    let minutes = |at: jiff::Timestamp| {
+        let local = zone.to_datetime(at);
+        u32::from(local.hour().unsigned_abs()) * 60 + u32::from(local.minute().unsigned_abs())
+    };
+    Ok(sun.rise().map(minutes).zip(sun.set().map(minutes)))
+}

@@ -1,0 +1,86 @@
+//! Tables of walking: what was fitted, measured or assumed.
+
+use crate::analysis::exposure::CounterSite;
+use crate::analysis::exposure::DrawSummary;
+use crate::analysis::exposure::ParameterStatus;
+use crate::derived::rates::Limits;
+use crate::derived::study::Layers;
+use crate::derived::study::need;
+use crate::derived::study::table::Table;
+
+fn limits(summary: &DrawSummary) -> Limits {
+    Limits { value: summary.mean, lower: summary.lower, upper: summary.upper }
+}
+
+pub(super) fn parameters(layers: &Layers) -> Result<Table, String> {
+    let exposure = need(&layers.exposure)?;
+    let status = |status: ParameterStatus| match status {
+        ParameterStatus::Fitted => "fitted",
+        ParameterStatus::Measured => "measured apart",
+        ParameterStatus::Prior => "stated prior",
+    };
+    Ok(Table::of(exposure.field.parameters.iter().collect())
+        .column("parameter", "", "walkers, metres, or a ratio, as its name says", |it| it.name.clone())
+        .column("status", "", "how it was had", |it| status(it.status))
+        .limits("value", "as named", "mean over draws", |it| Some(limits(&it.summary)))
+        .column("prior_lower", "as named", "lower end of its 95 % prior interval", |it| it.prior.0)
+        .column("prior_median", "as named", "median of its prior", |it| it.prior.1)
+        .column("prior_upper", "as named", "upper end of its 95 % prior interval", |it| it.prior.2)
+        .done())
+}
+
+pub(super) fn counters(layers: &Layers) -> Result<Table, String> {
+    let (exposure, facts) = (need(&layers.exposure)?, &layers.facts);
+    let site = |site: &CounterSite| match site {
+        CounterSite::Vertex(_) => "trailhead or junction",
+        CounterSite::Segment(_) => "segment",
+        CounterSite::Place(_) => "place",
+    };
+    Ok(Table::of(exposure.field.counters.iter().collect())
+        .column("counter", "", "name of the counter", |it| {
+            facts.counters.get(it.counter).map(|counter| counter.name.clone())
+        })
+        .column("stood_at", "", "where it stood", |it| site(&it.site))
+        .column("observed", "passages", "passages the device counted in the study period", |it| it.observed)
+        .column("expected", "passages", "what the fit expects the device to count in the same hours", |it| {
+            it.expected
+        })
+        .column("dispersion", "", "Pearson dispersion of its daily counts", |it| it.dispersion)
+        .column("share_observed", "share", "share of the period's walkers it was there to count", |it| {
+            it.share_observed
+        })
+        .column("is_used", "", "whether it took part in the fit", |it| if it.is_used { "yes" } else { "no" })
+        .done())
+}
+
+pub(super) fn trailheads(layers: &Layers) -> Result<Table, String> {
+    let (exposure, facts) = (need(&layers.exposure)?, &layers.facts);
+    let n = exposure.field.n_trailheads.max(1);
+    let summary = |draws: &[f64], head: usize| {
+        let summary = DrawSummary::of(draws.iter().skip(head).step_by(n).copied());
+        Some(limits(&summary))
+    };
+    let field = &exposure.field;
+    Ok(Table::of((0..field.n_trailheads).collect())
+        .column("trailhead", "", "name of the trailhead", |head| {
+            facts.trailheads[exposure.trailheads[*head]].name.clone()
+        })
+        .limits("walkers", "walkers", "walkers who started in the study period", |head| {
+            summary(&field.walkers, *head)
+        })
+        .limits("parties", "parties", "parties who started in the study period", |head| {
+            summary(&field.parties, *head)
+        })
+        .column("first_day", "date", "first day of the study period", |_| exposure.period.first().to_string())
+        .column("last_day", "date", "last day of the study period", |_| exposure.period.last().to_string())
+        .done())
+}
+
+pub(super) fn assumptions(layers: &Layers) -> Result<Table, String> {
+    let exposure = need(&layers.exposure)?;
+    Ok(Table::of(exposure.params.assumptions())
+        .column("assumption", "", "what it is about", |it| it.name)
+        .column("value", "", "its value with unit", |it| it.value.clone())
+        .column("source", "", "where it comes from", |it| it.source)
+        .done())
+}

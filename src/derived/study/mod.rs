@@ -1,0 +1,166 @@
+//! Every table of a study, from the layers of one revision: what a paper needs to be printed, checked and made again.
+//!
+//! A table is one function from [`Layers`] to [`Table`] and one line in [`TABLES`]; page, archive and check go over
+//! that list. No table holds the position of an encounter, a name of a person, or a sensitive place.
+
+mod density;
+mod exposure;
+mod rates;
+mod reactions;
+mod records;
+mod season;
+mod signs;
+mod table;
+
+use std::sync::Arc;
+
+use crate::derived::DeriveError;
+use crate::derived::Derived;
+use crate::derived::Deriver;
+use crate::derived::density::DensityLayer;
+use crate::derived::density::DensityParams;
+use crate::derived::exposure::ExposureLayer;
+use crate::derived::facts::Facts;
+use crate::derived::network::NetworkLayer;
+use crate::derived::places::PlaceSummary;
+use crate::derived::plan::PlanLayer;
+use crate::derived::plan::PlanParams;
+use crate::derived::rates::RateLayer;
+use crate::derived::reactions::ReactionLayer;
+use crate::derived::reactions::details::ReactionDetails;
+use crate::derived::season::SeasonLayer;
+use crate::derived::snaps::SnapLayer;
+use crate::domain::encounter::EffortKind;
+use crate::domain::units::Length;
+
+pub use crate::derived::study::table::Column;
+pub use crate::derived::study::table::Table;
+pub use crate::derived::study::table::Value;
+pub use crate::derived::study::table::csv_bytes;
+pub use crate::derived::study::table::dictionary;
+
+/// Signs of the plan in a study.
+const N_SIGNS: usize = 6;
+
+/// A layer, or in words what the facts lack for it.
+pub type Answer<T> = Result<Arc<T>, String>;
+
+/// The layers that tables are made from.
+pub struct Layers {
+    /// The facts.
+    pub facts: Derived<Facts>,
+    /// The network.
+    pub network: Answer<NetworkLayer>,
+    /// Walking.
+    pub exposure: Answer<ExposureLayer>,
+    /// What encounters are tied to.
+    pub snaps: Answer<SnapLayer>,
+    /// Season and hours.
+    pub season: Answer<SeasonLayer>,
+    /// Rates.
+    pub rates: Answer<RateLayer>,
+    /// Densities, in the order of [`EffortKind::ALL`].
+    pub density: Vec<(EffortKind, Answer<DensityLayer>)>,
+    /// Reactions.
+    pub reactions: Answer<ReactionLayer>,
+    /// Reactions in parts of the approaches, and times.
+    pub reaction_details: Answer<ReactionDetails>,
+    /// Places.
+    pub places: Answer<Vec<PlaceSummary>>,
+    /// The sign plan with the area's settings and six signs.
+    pub plan: Answer<PlanLayer>,
+}
+
+impl Layers {
+    /// Asks for every layer at the present revision.
+    ///
+    /// # Errors
+    /// [`DeriveError`] when there is no area, the database cannot be read, or a computation fails. What the facts do not
+    /// allow is no error here: the layer then says what is missing.
+    pub async fn read(deriver: &Deriver) -> Result<Self, DeriveError> {
+        let facts = deriver.facts().await?;
+        let mut density = Vec::new();
+        for effort in EffortKind::ALL {
+            density.push((*effort, answer(deriver.density(&facts, DensityParams::of(*effort)).await)?));
+        }
+        let plan = PlanParams {
+            n_signs: N_SIGNS,
+            reach: Length::metres(facts.settings.reach_m).map_err(DeriveError::internal)?,
+            spacing: Length::metres(facts.settings.spacing_m).map_err(DeriveError::internal)?,
+        };
+        Ok(Self {
+            network: answer(deriver.network(&facts).await)?,
+            exposure: answer(deriver.exposure(&facts).await)?,
+            snaps: answer(deriver.snaps(&facts).await)?,
+            season: answer(deriver.season(&facts).await)?,
+            rates: answer(deriver.rates(&facts).await)?,
+            density,
+            reactions: answer(deriver.reactions(&facts).await)?,
+            reaction_details: answer(deriver.reaction_details(&facts).await)?,
+            places: answer(deriver.places(&facts).await)?,
+            plan: answer(deriver.plan(&facts, plan).await)?,
+            facts,
+        })
+    }
+}
+
+fn answer<T>(layer: Result<Derived<T>, DeriveError>) -> Result<Answer<T>, DeriveError> {
+    match layer {
+        Ok(layer) => Ok(Ok(layer.value)),
+        Err(DeriveError::Unanswerable(reason)) => Ok(Err(reason)),
+        Err(error) => Err(error),
+    }
+}
+
+/// A table of the study: its name in addresses and files, and how it is made.
+pub struct Entry {
+    /// Its name: lower case, hyphens.
+    pub name: &'static str,
+    /// Its title.
+    pub title: &'static str,
+    /// Makes it, or says what the facts lack.
+    pub make: fn(&Layers) -> Result<Table, String>,
+}
+
+const fn entry(name: &'static str, title: &'static str, make: fn(&Layers) -> Result<Table, String>) -> Entry {
+    Entry { name, title, make }
+}
+
+/// All tables, in reading order.
+pub const TABLES: &[Entry] = &[
+    entry("records", "What became of the records", records::records),
+    entry("trails", "Encounter rates of trails", rates::trails),
+    entry("stretches", "Encounter rates of stretches", rates::stretches),
+    entry("segments", "Encounter rates of segments", rates::segments),
+    entry("season-months", "Encounter rate by month", season::months),
+    entry("season-hours", "Encounter rate by hour", season::hours),
+    entry("season-tests", "Tests of season and hour, and what the fit chose", season::tests),
+    entry("season-years", "Encounter rate by year", season::years),
+    entry("reactions", "Reactions by kind of contact", reactions::shares),
+    entry("contact-tests", "Whether strikes depend on contact", reactions::tests),
+    entry("contact-odds", "Odds of a strike by kind of contact", reactions::odds),
+    entry(
+        "reaction-sub-tables",
+        "Whether strikes depend on contact, within sub-tables",
+        reactions::sub_tables,
+    ),
+    entry("latency", "Time to the first strike when stepped on", reactions::latency),
+    entry("density", "Density of encounters along trails", density::by_trail),
+    entry("places", "Encounters at places", records::places),
+    entry("exposure-parameters", "What the walker model rests on", exposure::parameters),
+    entry("exposure-counters", "Counts observed and expected", exposure::counters),
+    entry("exposure-trailheads", "Parties by trailhead", exposure::trailheads),
+    entry("exposure-assumptions", "Priors and rules of the walker model", exposure::assumptions),
+    entry("sign-plan", "Planned signs", signs::plan),
+    entry("settings", "Settings of the area", records::settings),
+];
+
+/// The table of a name, and whether the facts allow it.
+pub fn make(layers: &Layers, name: &str) -> Option<Result<Table, String>> {
+    TABLES.iter().find(|entry| entry.name == name).map(|entry| (entry.make)(layers))
+}
+
+/// A layer by reference, or what is missing.
+fn need<T>(answer: &Answer<T>) -> Result<&T, String> {
+    answer.as_deref().map_err(Clone::clone)
+}

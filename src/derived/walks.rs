@@ -1,0 +1,253 @@
+//! Survey walks matched to the trails, with the encounters tied to them: survey-km and survey counts by segment.
+
+use std::collections::BTreeMap;
+use std::collections::HashMap;
+
+use jiff::civil::DateTime;
+use jiff::tz::TimeZone;
+
+use crate::analysis::exposure::SurveyExposure;
+use crate::analysis::exposure::SurveyLeg;
+use crate::analysis::exposure::SurveyPurpose;
+use crate::analysis::exposure::YearMonth;
+use crate::analysis::exposure::survey_exposure;
+use crate::analysis::snap;
+use crate::analysis::snap::Allocation;
+use crate::analysis::snap::PriorUse;
+use crate::analysis::snap::Snap;
+use crate::analysis::snap::SnapParams;
+use crate::analysis::track_match::MatchParams;
+use crate::analysis::track_match::TrackMatch;
+use crate::analysis::track_match::TrackPoint;
+use crate::analysis::track_match::match_tracks;
+use crate::derived::DeriveError;
+use crate::derived::facts::Facts;
+use crate::derived::network::NetworkLayer;
+use crate::derived::snaps;
+use crate::domain::encounter::EffortKind;
+use crate::domain::walk::Purpose;
+use crate::domain::walk::Walk;
+
+/// All survey walks of the facts, matched.
+#[derive(Debug)]
+pub struct WalkLayer {
+    /// The walks, in the facts' order.
+    pub walks: Vec<MatchedWalk>,
+    /// The passages of all walks over segments.
+    pub legs: Vec<SurveyLeg>,
+    /// Survey-km by segment and purpose.
+    pub exposure: SurveyExposure,
+    /// The survey encounters that may go into figures.
+    pub records: Vec<SurveyRecord>,
+    /// Where each of them lies in each draw, among the segments that its walk went over.
+    pub allocation: Allocation,
+    /// Encounters on planned walks by segment, mean over draws.
+    pub planned_counts: Vec<f64>,
+}
+
+/// One walk.
+#[derive(Debug)]
+pub struct MatchedWalk {
+    /// When it began, local time.
+    pub start: DateTime,
+    /// The track on the network; without legs where no track was recorded or none of it lies on the trails.
+    pub matched: TrackMatch,
+    /// Metres walked by segment.
+    pub metres: BTreeMap<usize, f64>,
+    /// Its encounters that may go into figures, as indices into the facts' encounters. Empty on a walk without any, which
+    /// counts as much as the others.
+    pub encounters: Vec<usize>,
+}
+
+/// A survey encounter.
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+pub struct SurveyRecord {
+    /// The encounter, an index into the facts' encounters.
+    pub encounter: usize,
+    /// What it may be divided by.
+    pub fate: Fate,
+}
+
+/// Whether a survey encounter is in a survey rate, and if not, why.
+#[derive(Debug, Clone, Copy, PartialEq, Eq, PartialOrd, Ord, Hash)]
+pub enum Fate {
+    /// It lies on what this walk, an index into the walks, went over.
+    OnWalk(usize),
+    /// Nothing says on which walk it was met.
+    NoWalk,
+    /// Its walk has no track on the trails.
+    NoTrack,
+    /// Its position is missing, at a place, too vague, or away from what its walk went over.
+    Elsewhere,
+}
+
+impl WalkLayer {
+    /// Whole-number counts by draw and segment of the encounters met on walks of a purpose for which `is_counted` holds
+    /// (asked with the index of the encounter and of its walk).
+    pub fn counts(
+        &self,
+        facts: &Facts,
+        purpose: Purpose,
+        is_counted: impl Fn(usize, usize) -> bool,
+    ) -> Vec<u32> {
+        let n_segments = self.exposure.planned_km.len();
+        self.allocation.counts_by_draw_where(n_segments, |record| match self.records[record].fate {
+            Fate::OnWalk(walk) => {
+                facts.walks[walk].given.purpose == purpose && is_counted(self.records[record].encounter, walk)
+            }
+            Fate::NoWalk | Fate::NoTrack | Fate::Elsewhere => false,
+        })
+    }
+
+    /// How many survey encounters came to what a predicate asks for.
+    pub fn n_with(&self, is_asked: impl Fn(Fate) -> bool) -> usize {
+        self.records.iter().filter(|record| is_asked(record.fate)).count()
+    }
+}
+
+/// Survey-km by segment on walks of a purpose.
+pub fn km_of(exposure: &SurveyExposure, purpose: Purpose) -> &[f64] {
+    match purpose {
+        Purpose::Planned => &exposure.planned_km,
+        Purpose::Targeted => &exposure.targeted_km,
+        Purpose::Opportunistic => &exposure.opportunistic_km,
+    }
+}
+
+/// Matches all walks and ties survey encounters to them.
+///
+/// # Errors
+/// [`DeriveError::Internal`] when a setting is refused or inputs do not fit together.
+pub fn compute(facts: &Facts, layer: &NetworkLayer) -> Result<WalkLayer, DeriveError> {
+    let zone = TimeZone::get(&facts.area.time_zone).map_err(DeriveError::internal)?;
+    let tracks: Vec<Vec<TrackPoint>> = facts.walks.iter().map(|walk| track(layer, walk)).collect();
+    let network = &layer.network;
+    let matches = match_tracks(&layer.index, network.graph(), &tracks, &match_params(facts))
+        .map_err(DeriveError::internal)?;
+    let mut walks: Vec<MatchedWalk> = facts
+        .walks
+        .iter()
+        .zip(matches)
+        .map(|(walk, matched)| MatchedWalk {
+            start: local_start(walk, &zone),
+            metres: matched.metres_by_segment(),
+            matched,
+            encounters: Vec::new(),
+        })
+        .collect();
+    let legs: Vec<SurveyLeg> =
+        facts.walks.iter().zip(&walks).flat_map(|(walk, matched)| survey_legs(walk, matched)).collect();
+    let exposure = survey_exposure(network.segments.len(), &legs).map_err(DeriveError::internal)?;
+    let (records, snaps) = tie(facts, layer, &mut walks)?;
+    let allocation = snap::allocate(&snaps, facts.settings.draws(), facts.settings.seed());
+    let planned_counts = vec![0.0; network.segments.len()];
+    let mut layer = WalkLayer { walks, legs, exposure, records, allocation, planned_counts };
+    let counts = layer.counts(facts, Purpose::Planned, |_, _| true);
+    let n_draws = layer.allocation.n_draws() as f64;
+    for row in counts.chunks(layer.planned_counts.len().max(1)) {
+        row.iter().zip(&mut layer.planned_counts).for_each(|(n, mean)| *mean += f64::from(*n) / n_draws);
+    }
+    Ok(layer)
+}
+
+/// The parameters of matching.
+pub fn match_params(facts: &Facts) -> MatchParams {
+    MatchParams {
+        sigma_m: facts.settings.track_error_m,
+        vehicle_m_per_s: facts.settings.vehicle_km_per_h / 3.6,
+        ..MatchParams::default()
+    }
+}
+
+/// A walk's track in the network's plane.
+pub fn track(layer: &NetworkLayer, walk: &Walk) -> Vec<TrackPoint> {
+    let times = walk.given.track_times_s.iter().map(|time_s| Some(*time_s));
+    let times = times.chain(std::iter::repeat(None));
+    let plane = &layer.network.plane;
+    let point = |(position, time_s)| TrackPoint { at: plane.to_plane(position), time_s };
+    walk.given.track.iter().copied().zip(times).map(point).collect()
+}
+
+fn local_start(walk: &Walk, zone: &TimeZone) -> DateTime {
+    let instant = jiff::Timestamp::from_second(walk.given.start_s).unwrap_or(jiff::Timestamp::UNIX_EPOCH);
+    zone.to_datetime(instant)
+}
+
+fn survey_legs(walk: &Walk, matched: &MatchedWalk) -> Vec<SurveyLeg> {
+    let purpose = match walk.given.purpose {
+        Purpose::Planned => SurveyPurpose::Planned,
+        Purpose::Targeted => SurveyPurpose::Targeted,
+        Purpose::Opportunistic => SurveyPurpose::Opportunistic,
+    };
+    let leg = |(segment, metres): (&usize, &f64)| SurveyLeg {
+        segment: *segment,
+        km: metres / 1000.0,
+        purpose,
+        year_month: YearMonth::of(matched.start.date()),
+        hour: usize::from(matched.start.hour().unsigned_abs()),
+    };
+    matched.metres.iter().map(leg).collect()
+}
+
+/// Ties survey encounters to their walks, and to the segments that those went over.
+fn tie(
+    facts: &Facts,
+    layer: &NetworkLayer,
+    walks: &mut [MatchedWalk],
+) -> Result<(Vec<SurveyRecord>, Vec<Snap>), DeriveError> {
+    let walk_of: HashMap<_, _> = facts.walks.iter().enumerate().map(|(idx, walk)| (walk.id, idx)).collect();
+    let rows = &facts.encounters.rows;
+    let surveyed = (0..rows.len())
+        .filter(|idx| rows[*idx].effort_kind == EffortKind::Survey && facts.counts(&rows[*idx]));
+    let mut prior = vec![0.0; layer.network.segments.len()];
+    let (mut records, mut ties) = (Vec::new(), Vec::new());
+    for encounter in surveyed {
+        let walk = rows[encounter].walk_id.and_then(|id| walk_of.get(&id).copied());
+        let (fate, tied) = match walk {
+            None => (Fate::NoWalk, nowhere()),
+            Some(idx) => {
+                walks[idx].encounters.push(encounter);
+                tie_one(facts, layer, (encounter, idx), &walks[idx].metres, &mut prior)?
+            }
+        };
+        records.push(SurveyRecord { encounter, fate });
+        ties.push(tied);
+    }
+    Ok((records, ties))
+}
+
+fn nowhere() -> Snap {
+    Snap::OffTrail { nearest_m: None }
+}
+
+/// Where an encounter of a walk lies among the segments that the walk went over; `prior` is all zero before and after.
+fn tie_one(
+    facts: &Facts,
+    layer: &NetworkLayer,
+    (encounter, walk): (usize, usize),
+    metres: &BTreeMap<usize, f64>,
+    prior: &mut [f64],
+) -> Result<(Fate, Snap), DeriveError> {
+    if metres.is_empty() {
+        return Ok((Fate::NoTrack, nowhere()));
+    }
+    let Some(position) = &facts.encounters.rows[encounter].position else {
+        return Ok((Fate::Elsewhere, nowhere()));
+    };
+    // A metre walked twice had twice the chance to meet the snake.
+    for (segment, walked_m) in metres {
+        prior[*segment] = walked_m / layer.network.segments[*segment].length_m;
+    }
+    let position = snaps::record_position(position);
+    let tied = layer.index.snap(&position, Some(prior), &SnapParams::default());
+    metres.keys().for_each(|segment| prior[*segment] = 0.0);
+    let mut tied = [tied.map_err(DeriveError::internal)?];
+    snaps::set_by_hand(facts, layer, &[encounter], &mut tied);
+    let [tied] = tied;
+    let is_on_walk = match &tied {
+        Snap::OnTrail(on_trail) => on_trail.prior == PriorUse::Given,
+        Snap::ByHand { segment_idx } => metres.contains_key(segment_idx),
+        Snap::AtPlace { .. } | Snap::TooVague { .. } | Snap::OffTrail { .. } => false,
+    };
+    Ok(if is_on_walk { (Fate::OnWalk(walk), tied) } else { (Fate::Elsewhere, nowhere()) })
+}

@@ -1,0 +1,443 @@
+//! This season against what former years lead to expect, week by week.
+
+use std::collections::BTreeSet;
+
+use jiff::civil::Date;
+
+use crate::analysis::exposure::TimeShares;
+use crate::analysis::exposure::YearMonth;
+use crate::analysis::rates;
+use crate::analysis::rates::CountDraws;
+use crate::analysis::rates::Effort;
+use crate::analysis::rates::ExposureDraws;
+use crate::analysis::rates::Provenance;
+use crate::analysis::rates::RateFit;
+use crate::analysis::rates::RateParams;
+use crate::analysis::rates::Stretch;
+use crate::analysis::rates::Units;
+use crate::analysis::season;
+use crate::analysis::season::Cells;
+use crate::analysis::season::Curve;
+use crate::analysis::season::HourSet;
+use crate::analysis::season::PartialRecord;
+use crate::analysis::season::Parts;
+use crate::analysis::season::Period;
+use crate::analysis::season::SeasonOutcome;
+use crate::analysis::season::SeasonParams;
+use crate::analysis::season_watch;
+use crate::analysis::season_watch::FormerWeek;
+use crate::analysis::season_watch::Variation;
+use crate::analysis::season_watch::Watch;
+use crate::analysis::season_watch::WatchInput;
+use crate::analysis::season_watch::WatchParams;
+use crate::analysis::snap::Snap;
+use crate::derived::DeriveError;
+use crate::derived::exposure::ExposureLayer;
+use crate::derived::facts::Facts;
+use crate::derived::rates::RateLayer;
+use crate::derived::rates::RateSet;
+use crate::derived::rates::UnitKind;
+use crate::derived::snaps::SnapLayer;
+use crate::domain::encounter::EffortKind;
+use crate::domain::time::EventDate;
+
+/// What is watched.
+#[derive(Debug, Clone, Copy, PartialEq, Eq, Hash)]
+pub struct WatchChoice {
+    /// By which unit: stretches or trails.
+    pub unit: UnitKind,
+    /// The last day that is looked at; the last day of the data when none.
+    pub until: Option<Date>,
+}
+
+/// A season watched.
+#[derive(Debug)]
+pub struct WatchLayer {
+    /// The last day looked at.
+    pub until: Date,
+    /// First and last day of each week; the last week may be incomplete.
+    pub weeks: Vec<(Date, Date)>,
+    /// The name of each unit.
+    pub names: Vec<String>,
+    /// The trail of each unit, as an index into the facts' trails.
+    pub trails: Vec<usize>,
+    /// What the watch says.
+    pub watch: Watch,
+    /// How much weeks and years differ.
+    pub variation: Variation,
+    /// Years that the expectation rests on.
+    pub former_years: Vec<i16>,
+    /// Reports of former years that it rests on.
+    pub n_former: usize,
+    /// Reports of this season.
+    pub n_observed: usize,
+    /// Reports on trails whose day is not known: in neither.
+    pub n_without_day: usize,
+}
+
+/// Watches the season that the last day belongs to: the calendar year up to it, against the years before.
+///
+/// # Errors
+/// [`DeriveError::Unanswerable`] when there is no earlier year with walking and reports, or the day is not in the study
+/// period.
+pub fn compute(
+    facts: &Facts,
+    exposure: &ExposureLayer,
+    snaps: &SnapLayer,
+    layer: &RateLayer,
+    choice: WatchChoice,
+) -> Result<WatchLayer, DeriveError> {
+    let until = choice.until.unwrap_or(exposure.period.last()).min(exposure.period.last());
+    if until < exposure.period.first() {
+        return Err(DeriveError::missing("That day is before the days that counters speak of."));
+    }
+    let set = match choice.unit {
+        UnitKind::Trail => &layer.trails,
+        UnitKind::Segment | UnitKind::Stretch => &layer.stretches,
+    };
+    let records = Records::read(facts, exposure, snaps, until);
+    let calendar = Calendar::of(exposure, until);
+    if calendar.former.is_empty() {
+        return Err(DeriveError::missing(
+            "There is no earlier year to compare this season with: expectation rests on former years.",
+        ));
+    }
+    let curve = former_curve(facts, exposure, &calendar, &records)?;
+    let share = &exposure.field.time;
+    let former_total = calendar.totals(share, &curve, &calendar.former);
+    let current = calendar.totals(share, &curve, &calendar.current);
+    let walked = stretched(set, exposure)?;
+    let fit = former_rates(facts, snaps, set, &adjusted(&walked, &former_total), &records)?;
+    let former = expected(&fit, &walked, &former_total);
+    let by_week = mean_by_week(&former, walked.n_draws, calendar.former.len());
+    let variation = variation(facts, &calendar, &by_week, &records);
+    let observed = observed(set, exposure.field.n_segments, &calendar, &records);
+    let season = expected(&fit, &walked, &current);
+    let n_weeks = calendar.current.len();
+    let params = WatchParams {
+        dispersion: variation.dispersion,
+        year_variation: variation.year_variation,
+        longest_window: facts.settings.watch_weeks.round() as usize,
+        false_alarms: facts.settings.watch_false_alarms,
+        seed: facts.settings.seed(),
+        ..WatchParams::default()
+    };
+    let input = WatchInput { n_units: set.names.len(), n_weeks, observed: &observed, expected: &season };
+    let watch = season_watch::watch(&input, &params).map_err(DeriveError::internal)?;
+    Ok(WatchLayer {
+        until,
+        weeks: calendar.current.iter().map(|week| (week.first, week.last)).collect(),
+        names: set.names.clone(),
+        trails: set.strata.clone(),
+        watch,
+        variation,
+        former_years: calendar.years,
+        n_former: records.former.len(),
+        n_observed: records.current.len(),
+        n_without_day: records.n_without_day,
+    })
+}
+
+/// A dated report on a trail.
+struct Record {
+    /// Its number in the allocation.
+    record: usize,
+    date: Date,
+    hour: Option<usize>,
+    /// The segment it most probably lies on.
+    segment: usize,
+}
+
+/// Dated reports on trails before this season and in it.
+struct Records {
+    former: Vec<Record>,
+    current: Vec<Record>,
+    n_without_day: usize,
+}
+
+impl Records {
+    fn read(facts: &Facts, exposure: &ExposureLayer, snaps: &SnapLayer, until: Date) -> Self {
+        let mut records = Self { former: Vec::new(), current: Vec::new(), n_without_day: 0 };
+        for (record, row) in snaps.records.iter().enumerate() {
+            let given = &facts.encounters.rows[*row];
+            if given.effort_kind != EffortKind::Report || !facts.counts(given) {
+                continue;
+            }
+            let Some(segment) = snaps.snaps[*row].as_ref().and_then(likeliest) else { continue };
+            let EventDate::Day(date) = given.time.date else {
+                records.n_without_day += 1;
+                continue;
+            };
+            let hour = given.time.hour().map(usize::from);
+            let found = Record { record, date, hour, segment };
+            match () {
+                () if !exposure.period.contains(date) || date > until => {}
+                () if date.year() == until.year() => records.current.push(found),
+                () if date.year() < until.year() => records.former.push(found),
+                () => {}
+            }
+        }
+        records
+    }
+}
+
+fn likeliest(snap: &Snap) -> Option<usize> {
+    match snap {
+        Snap::ByHand { segment_idx } => Some(*segment_idx),
+        Snap::OnTrail(on_trail) => on_trail
+            .candidates
+            .iter()
+            .max_by(|a, b| a.weight.total_cmp(&b.weight))
+            .map(|candidate| candidate.nearest.segment_idx),
+        _ => None,
+    }
+}
+
+/// One week of one year, as far as the study period has it.
+struct Week {
+    year: i16,
+    /// Week of the year, from 0.
+    part: usize,
+    first: Date,
+    last: Date,
+    /// Months of the study period that it touches, with the share of the month's days that lie in it.
+    months: Vec<(usize, f64)>,
+}
+
+/// The weeks of the study period up to the last day looked at.
+struct Calendar {
+    former: Vec<Week>,
+    current: Vec<Week>,
+    years: Vec<i16>,
+}
+
+impl Calendar {
+    fn of(exposure: &ExposureLayer, until: Date) -> Self {
+        let cells = &exposure.field.time.cells;
+        let mut calendar = Self { former: Vec::new(), current: Vec::new(), years: Vec::new() };
+        for date in exposure.period.days().take_while(|date| *date <= until) {
+            let Some(month) = cells.month_idx(YearMonth::of(date)) else { continue };
+            let days: f64 = cells.days[month].iter().sum();
+            let part = Parts::Weeks.of_date(date);
+            let is_former = date.year() < until.year();
+            let weeks = if is_former { &mut calendar.former } else { &mut calendar.current };
+            if weeks.last().is_none_or(|week| (week.year, week.part) != (date.year(), part)) {
+                weeks.push(Week { year: date.year(), part, first: date, last: date, months: Vec::new() });
+            }
+            if let Some(week) = weeks.last_mut() {
+                week.last = date;
+                match week.months.last_mut() {
+                    Some((known, share)) if *known == month => *share += 1.0 / days,
+                    _ => week.months.push((month, 1.0 / days)),
+                }
+            }
+            if is_former && calendar.years.last() != Some(&date.year()) {
+                calendar.years.push(date.year());
+            }
+        }
+        calendar
+    }
+
+    /// Walking in each week times the curve, as a share of all walking, draw-major: `draw * n_weeks + week`.
+    fn totals(&self, shares: &TimeShares, curve: &Curve, weeks: &[Week]) -> Vec<f64> {
+        let mut totals = Vec::with_capacity(shares.n_draws * weeks.len());
+        for draw in 0..shares.n_draws {
+            let (walked, relative) = (shares.draw(draw), curve.draw(draw % curve.n_draws));
+            totals.extend(weeks.iter().map(|week| {
+                (0..season::HOURS)
+                    .map(|hour| hour_share(walked, week, hour) * relative[week.part * season::HOURS + hour])
+                    .sum::<f64>()
+            }));
+        }
+        totals
+    }
+
+    fn week_of(weeks: &[Week], date: Date) -> Option<usize> {
+        weeks.iter().position(|week| week.first <= date && date <= week.last)
+    }
+}
+
+fn hour_share(walked: &[f64], week: &Week, hour: usize) -> f64 {
+    week.months.iter().map(|(month, share)| walked[month * season::HOURS + hour] * share).sum()
+}
+
+/// Season and hours of former years, by week.
+fn former_curve(
+    facts: &Facts,
+    exposure: &ExposureLayer,
+    calendar: &Calendar,
+    records: &Records,
+) -> Result<Curve, DeriveError> {
+    let weeks = &calendar.former;
+    let (mean, total_km) = (exposure.field.time.mean(), exposure.mean_km.iter().sum::<f64>());
+    let period =
+        |week: &Week| Period { year: i32::from(week.year), part: week.part, max_temperature_c: None };
+    let mut cells = Cells {
+        parts: Parts::Weeks,
+        periods: weeks.iter().map(period).collect(),
+        group_levels: vec![0],
+        counts: vec![0; weeks.len() * season::HOURS],
+        exposure: weeks
+            .iter()
+            .flat_map(|week| (0..season::HOURS).map(|hour| hour_share(&mean, week, hour) * total_km))
+            .collect(),
+    };
+    let mut partial = Vec::new();
+    for record in &records.former {
+        let Some(week) = Calendar::week_of(weeks, record.date) else { continue };
+        match record.hour {
+            Some(hour) => {
+                let cell = cells.index(0, week, hour);
+                cells.counts[cell] += 1;
+            }
+            None => partial.push(PartialRecord { group: 0, periods: week..week + 1, hours: HourSet::ALL }),
+        }
+    }
+    let params = SeasonParams {
+        n_draws: facts.settings.draws(),
+        seed: facts.settings.seed(),
+        ..SeasonParams::default()
+    };
+    match season::fit(&cells, &partial, &params).map_err(DeriveError::internal)? {
+        SeasonOutcome::Estimated(fit) => Ok(fit.curve(0).clone()),
+        SeasonOutcome::NotEstimable(_) => Err(DeriveError::missing(
+            "Former years have no reports on walked trails, so nothing can be expected of this season.",
+        )),
+    }
+}
+
+/// Walking on each unit in the whole study period.
+fn stretched(set: &RateSet, exposure: &ExposureLayer) -> Result<ExposureDraws, DeriveError> {
+    let by_segment = ExposureDraws {
+        n_draws: exposure.field.n_draws,
+        n_units: exposure.field.n_segments,
+        party_km: exposure.field.party_km.clone(),
+    };
+    rates::stretch_exposure(&as_stretches(set), &by_segment).map_err(DeriveError::internal)
+}
+
+fn as_stretches(set: &RateSet) -> Vec<Stretch> {
+    let members = set.members.iter().zip(&set.strata);
+    members.map(|(segments, trail)| Stretch { trail_run: *trail, segments: segments.clone() }).collect()
+}
+
+/// Walking of former years, each hour weighted by the curve.
+fn adjusted(walked: &ExposureDraws, former_total: &[f64]) -> ExposureDraws {
+    let n_weeks = former_total.len() / walked.n_draws;
+    let factors = former_total.chunks_exact(n_weeks).map(|weeks| weeks.iter().sum::<f64>());
+    let rows = walked.party_km.chunks_exact(walked.n_units).zip(factors);
+    let party_km = rows.flat_map(|(row, factor)| row.iter().map(move |km| km * factor)).collect();
+    ExposureDraws { party_km, ..*walked }
+}
+
+/// Rates of former years, given when people walked.
+fn former_rates(
+    facts: &Facts,
+    snaps: &SnapLayer,
+    set: &RateSet,
+    adjusted: &ExposureDraws,
+    records: &Records,
+) -> Result<RateFit, DeriveError> {
+    let n_segments = set.members.iter().flatten().max().map_or(0, |last| last + 1);
+    let mut is_former = vec![false; snaps.records.len()];
+    records.former.iter().for_each(|record| is_former[record.record] = true);
+    let by_segment = CountDraws {
+        n_draws: snaps.allocation.n_draws(),
+        n_units: n_segments,
+        counts: snaps.allocation.counts_by_draw_where(n_segments, |record| is_former[record]),
+    };
+    let counts = rates::stretch_counts(&as_stretches(set), &by_segment).map_err(DeriveError::internal)?;
+    let params =
+        RateParams { n_draws: facts.settings.draws(), seed: facts.settings.seed(), ..RateParams::default() };
+    // Whole trails share one distribution; within a trail its stretches do.
+    let stratum = if is_by_trail(set) { vec![0; set.strata.len()] } else { set.strata.clone() };
+    let effort = Effort { counts: &counts, exposure: adjusted };
+    let fit = |provenance: &[Provenance]| {
+        rates::estimate(&effort, &Units { stratum: &stratum, provenance }, &params)
+    };
+    let fitted = match fit(&set.provenance) {
+        // What a season is compared with is a number of encounters, in which an assumed number of kilometres cancels.
+        Err(rates::RateError::NoExposure) => fit(&as_fitted(&set.provenance)),
+        fitted => fitted,
+    };
+    fitted.map_err(|error| match error {
+        rates::RateError::NoExposure => DeriveError::missing(
+            "Nobody is known to have walked in former years, so nothing can be expected.",
+        ),
+        other => DeriveError::internal(other),
+    })
+}
+
+fn as_fitted(provenance: &[Provenance]) -> Vec<Provenance> {
+    let taken = |known: &Provenance| match known {
+        Provenance::Assumed => Provenance::Fitted,
+        known => *known,
+    };
+    provenance.iter().map(taken).collect()
+}
+
+/// Whether every unit is a trail of its own.
+fn is_by_trail(set: &RateSet) -> bool {
+    set.strata.iter().collect::<BTreeSet<_>>().len() == set.strata.len()
+}
+
+/// Expected encounters of this season: rate, walking and curve, draw by draw.
+fn expected(fit: &RateFit, walked: &ExposureDraws, current: &[f64]) -> Vec<f64> {
+    let n_weeks = current.len() / walked.n_draws;
+    let mut expected = Vec::with_capacity(walked.n_draws * walked.n_units * n_weeks);
+    for (draw, km) in walked.party_km.chunks_exact(walked.n_units).enumerate() {
+        let (rates, weeks) = (fit.rates.row(draw % fit.rates.n_draws), &current[draw * n_weeks..][..n_weeks]);
+        for (km, rate) in km.iter().zip(rates) {
+            expected.extend(weeks.iter().map(|share| km * rate * share));
+        }
+    }
+    expected
+}
+
+/// How much former weeks and years differ from their own expectation.
+fn variation(facts: &Facts, calendar: &Calendar, expected_by_week: &[f64], records: &Records) -> Variation {
+    let weeks = &calendar.former;
+    let mut counts = vec![0u64; weeks.len()];
+    for record in &records.former {
+        if let Some(week) = Calendar::week_of(weeks, record.date) {
+            counts[week] += 1;
+        }
+    }
+    let year = |week: &Week| calendar.years.iter().position(|year| *year == week.year).unwrap_or(0);
+    let former: Vec<FormerWeek> = weeks
+        .iter()
+        .zip(counts.iter().zip(expected_by_week))
+        .map(|(week, (observed, expected))| FormerWeek {
+            year: year(week),
+            observed: *observed,
+            expected: *expected,
+        })
+        .collect();
+    season_watch::former_variation(&former, facts.settings.watch_year_variation)
+}
+
+/// Mean over the draws of what all units together lead to expect, by week.
+fn mean_by_week(expected: &[f64], n_draws: usize, n_weeks: usize) -> Vec<f64> {
+    let mut mean = vec![0.0; n_weeks];
+    for row in expected.chunks_exact(n_weeks) {
+        mean.iter_mut().zip(row).for_each(|(sum, value)| *sum += value / n_draws as f64);
+    }
+    mean
+}
+
+/// Encounters by unit and week of this season, each on the segment where it most probably was.
+fn observed(set: &RateSet, n_segments: usize, calendar: &Calendar, records: &Records) -> Vec<u64> {
+    let mut unit_of = vec![None; n_segments];
+    for (unit, segments) in set.members.iter().enumerate() {
+        segments.iter().for_each(|segment| unit_of[*segment] = Some(unit));
+    }
+    let n_weeks = calendar.current.len();
+    let mut observed = vec![0; set.members.len() * n_weeks];
+    for record in &records.current {
+        let week = Calendar::week_of(&calendar.current, record.date);
+        if let (Some(unit), Some(week)) = (unit_of[record.segment], week) {
+            observed[unit * n_weeks + week] += 1;
+        }
+    }
+    observed
+}

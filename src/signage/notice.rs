@@ -1,0 +1,196 @@
+//! What temporary notices say: catalogues of texts that park staff may edit, one a language.
+//!
+//! A notice is about a whole trail under its public name. There is no placeholder for a place on it: a notice that named
+//! or bracketed one would lead people to what lies there.
+
+use serde::Deserialize;
+
+use crate::domain::units::Length;
+use crate::signage::wording::Catalogue;
+use crate::signage::wording::Fields;
+use crate::signage::wording::Months;
+use crate::signage::wording::SignKind;
+use crate::signage::wording::SignTemplate;
+use crate::signage::wording::SignText;
+use crate::signage::wording::fill;
+
+/// The catalogues that come with the program: language and text.
+pub const SHIPPED: [(&str, &str); 2] = [
+    ("en", include_str!("../../templates/notices/en.toml")),
+    ("es", include_str!("../../templates/notices/es.toml")),
+];
+
+/// The texts of notices in one language. Placeholders stand in braces: `{trail}`, `{start}`, `{expiry}`.
+#[derive(Debug, Clone, PartialEq, Eq)]
+pub struct NoticeCatalogue {
+    /// Language tag, for example `en`.
+    pub language: String,
+    /// The line that says from when to when.
+    pub until: String,
+    /// The wordings, in the order in which they are offered.
+    pub wordings: Vec<NoticeWording>,
+}
+
+/// One wording.
+#[derive(Debug, Clone, PartialEq, Eq)]
+pub struct NoticeWording {
+    /// Its key, the same in every language.
+    pub key: String,
+    /// Title.
+    pub title: String,
+    /// Lines below it.
+    pub lines: Vec<String>,
+}
+
+/// Why a text is not a catalogue of notices.
+#[derive(Debug, Clone, PartialEq, Eq, thiserror::Error)]
+#[error("not a catalogue of notices: {problem}")]
+pub struct InvalidNotices {
+    /// What is wrong, with line and column.
+    pub problem: String,
+}
+
+/// What is filled into a notice.
+#[derive(Debug, Clone, PartialEq, Eq)]
+pub struct NoticeFields {
+    /// The trail's public name.
+    pub trail: String,
+    /// The first day, in words.
+    pub start: String,
+    /// The last day, in words.
+    pub expiry: String,
+    /// The local emergency number.
+    pub emergency_number: String,
+    /// The distance to keep, where the land manager has set one.
+    pub keep_distance: Option<Length>,
+}
+
+#[derive(Deserialize)]
+#[serde(deny_unknown_fields)]
+struct CatalogueFile {
+    language: String,
+    until: String,
+    notice: Vec<NoticeFile>,
+}
+
+#[derive(Deserialize)]
+#[serde(deny_unknown_fields)]
+struct NoticeFile {
+    key: String,
+    title: String,
+    lines: Vec<String>,
+}
+
+/// Reads a catalogue of notices.
+///
+/// # Errors
+/// [`InvalidNotices`] when the text is not TOML, or a key is missing or not known.
+pub fn parse(text: &str) -> Result<NoticeCatalogue, InvalidNotices> {
+    let file: CatalogueFile =
+        toml::from_str(text).map_err(|error| InvalidNotices { problem: error.to_string() })?;
+    let wording = |file: NoticeFile| NoticeWording { key: file.key, title: file.title, lines: file.lines };
+    Ok(NoticeCatalogue {
+        language: file.language,
+        until: file.until,
+        wordings: file.notice.into_iter().map(wording).collect(),
+    })
+}
+
+/// The text of a notice, with first aid, the emergency number and whose word comes first from the catalogue of signs.
+///
+/// None when the catalogue has no such key.
+pub fn text(
+    notices: &NoticeCatalogue,
+    signs: &Catalogue,
+    key: &str,
+    fields: &NoticeFields,
+) -> Option<SignText> {
+    let wording = notices.wordings.iter().find(|wording| wording.key == key)?;
+    let given = Fields {
+        distance: Length::ZERO,
+        months: Months::All,
+        emergency_number: fields.emergency_number.clone(),
+        keep_distance: fields.keep_distance,
+    };
+    let mut text = fill(&as_panel(signs, notices, wording), SignKind::TrailheadPanel, &given);
+    // The trail's name comes last, so that braces in it stay what they are.
+    let filled = |line: &String| {
+        line.replace("{start}", &fields.start)
+            .replace("{expiry}", &fields.expiry)
+            .replace("{trail}", &fields.trail)
+    };
+    text.title = filled(&text.title);
+    text.lines = text.lines.iter().map(filled).collect();
+    Some(text)
+}
+
+/// The catalogue of signs with a notice in place of its trailhead panel.
+fn as_panel(signs: &Catalogue, notices: &NoticeCatalogue, wording: &NoticeWording) -> Catalogue {
+    let mut lines = vec![notices.until.clone()];
+    lines.extend(wording.lines.iter().cloned());
+    let signal_word = signs.trailhead_panel.signal_word.clone();
+    let trailhead_panel = SignTemplate { signal_word, title: wording.title.clone(), lines };
+    Catalogue { trailhead_panel, ..signs.clone() }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+    use crate::signage::wording;
+    use crate::signage::wording::lint;
+
+    fn catalogues() -> Vec<(NoticeCatalogue, Catalogue)> {
+        let pair = |((_, notices), (_, signs)): (&(&str, &str), &(&str, &str))| {
+            (parse(notices).unwrap(), wording::parse(signs).unwrap())
+        };
+        SHIPPED.iter().zip(&wording::SHIPPED).map(pair).collect()
+    }
+
+    #[test]
+    fn shipped_notices_say_nothing_that_a_sign_must_not() {
+        for (notices, signs) in catalogues() {
+            assert_eq!(notices.language, signs.language);
+            for wording in &notices.wordings {
+                let mut panel = as_panel(&signs, &notices, wording);
+                // The lint knows the placeholders of signs only; a panel must name the months.
+                let plain = |line: &mut String| {
+                    *line = line.replace("{trail}", "X").replace("{start}", "X").replace("{expiry}", "X");
+                };
+                plain(&mut panel.trailhead_panel.title);
+                panel.trailhead_panel.lines.iter_mut().for_each(plain);
+                panel.trailhead_panel.lines.push("{months}.".to_owned());
+                assert_eq!(lint(&panel), [], "{} {}", notices.language, wording.key);
+            }
+        }
+    }
+
+    #[test]
+    fn every_language_has_every_key_and_names_a_whole_trail() {
+        let keys = |catalogue: &NoticeCatalogue| -> Vec<String> {
+            catalogue.wordings.iter().map(|wording| wording.key.clone()).collect()
+        };
+        let all = catalogues();
+        for (notices, _) in &all {
+            assert_eq!(keys(notices), keys(&all[0].0));
+            assert!(notices.until.contains("{start}") && notices.until.contains("{expiry}"));
+            assert!(notices.wordings.iter().all(|wording| wording.title.contains("{trail}")));
+        }
+    }
+
+    #[test]
+    fn a_notice_is_filled_in() {
+        let (notices, signs) = catalogues().remove(0);
+        let fields = NoticeFields {
+            trail: "Ledge {expiry} Walk".to_owned(),
+            start: "1 May 2026".to_owned(),
+            expiry: "31 May 2026".to_owned(),
+            emergency_number: "112".to_owned(),
+            keep_distance: None,
+        };
+        let text = text(&notices, &signs, "more-than-usual", &fields).unwrap();
+        assert_eq!(text.title, "More snakes than usual have been met along Ledge {expiry} Walk");
+        assert_eq!(text.lines[0], "This notice stands from 1 May 2026 to 31 May 2026.");
+        assert!(text.emergency.contains("112") && !text.first_aid.is_empty());
+        assert_eq!(super::text(&notices, &signs, "no-such", &fields), None);
+    }
+}

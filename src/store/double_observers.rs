@@ -1,0 +1,388 @@
+//! Double-observer walks: who of two observers noticed which encounter.
+
+use serde::Deserialize;
+use serde::Serialize;
+use sqlx::SqliteConnection;
+
+use crate::domain::double_observer::DoubleObservationDraft;
+use crate::domain::double_observer::DoubleObserverWalk;
+use crate::domain::double_observer::Noticed;
+use crate::domain::double_observer::NoticedBy;
+use crate::domain::double_observer::NoticedDraft;
+use crate::domain::ids::AreaId;
+use crate::domain::ids::EncounterId;
+use crate::domain::ids::WalkId;
+use crate::domain::units::Length;
+use crate::store::error::Error;
+use crate::store::error::Fault;
+use crate::store::error::Problem;
+use crate::store::error::stored;
+use crate::store::history::RecordKind;
+use crate::store::kept;
+use crate::store::kept::Kept;
+use crate::store::kept::Keyed;
+use crate::store::kept::RowKey;
+use crate::store::kept::Stored;
+use crate::store::snapshot::Snapshot;
+use crate::store::walks;
+use crate::store::writer::Origin;
+use crate::store::writer::Stamp;
+use crate::store::writer::Tally;
+use crate::store::writer::Target;
+use crate::store::writer::Writer;
+
+#[derive(Serialize, Deserialize)]
+pub(super) struct DoubleObservationWire {
+    event_id: String,
+    protocol: String,
+    first_observer: String,
+    second_observer: String,
+    occurrence_id: Option<String>,
+    by_first: bool,
+    by_second: bool,
+}
+
+struct ObservationRow {
+    id: i64,
+    event_id: String,
+    protocol: String,
+    first_observer: String,
+    second_observer: String,
+    occurrence_id: Option<String>,
+    by_first: i64,
+    by_second: i64,
+    batch_id: Option<i64>,
+    file_id: Option<i64>,
+    row_number: Option<i64>,
+}
+
+impl TryFrom<ObservationRow> for DoubleObservationDraft {
+    type Error = Error;
+
+    fn try_from(row: ObservationRow) -> Result<Self, Error> {
+        let by = NoticedBy::from_marks(row.by_first != 0, row.by_second != 0);
+        Ok(Self {
+            event_id: row.event_id,
+            protocol: stored(row.protocol.parse(), "double_observer_walks", "protocol", row.id)?,
+            first_observer: row.first_observer,
+            second_observer: row.second_observer,
+            noticed: row.occurrence_id.zip(by).map(|(occurrence_id, by)| NoticedDraft { occurrence_id, by }),
+        })
+    }
+}
+
+impl Kept for DoubleObservationDraft {
+    const KIND: RecordKind = RecordKind::DoubleObservation;
+    const TABLE: &'static str = "double_observer_detections";
+    const KEY: &'static str = "occurrenceID";
+    type Wire = DoubleObservationWire;
+
+    fn to_wire(&self) -> DoubleObservationWire {
+        let by = self.noticed.as_ref().map(|noticed| noticed.by);
+        DoubleObservationWire {
+            event_id: self.event_id.clone(),
+            protocol: self.protocol.term().to_owned(),
+            first_observer: self.first_observer.clone(),
+            second_observer: self.second_observer.clone(),
+            occurrence_id: self.noticed.as_ref().map(|noticed| noticed.occurrence_id.clone()),
+            by_first: by.is_some_and(NoticedBy::first),
+            by_second: by.is_some_and(NoticedBy::second),
+        }
+    }
+
+    fn from_wire(wire: DoubleObservationWire) -> Result<Self, String> {
+        let by = NoticedBy::from_marks(wire.by_first, wire.by_second);
+        Ok(Self {
+            event_id: wire.event_id,
+            protocol: wire.protocol.parse().map_err(|error| format!("{error}"))?,
+            first_observer: wire.first_observer,
+            second_observer: wire.second_observer,
+            noticed: wire.occurrence_id.zip(by).map(|(occurrence_id, by)| NoticedDraft { occurrence_id, by }),
+        })
+    }
+
+    async fn load(connection: &mut SqliteConnection, id: i64) -> Result<Option<Stored<Self>>, Error> {
+        let row = sqlx::query_as!(
+            ObservationRow,
+            r#"SELECT double_observer_detections.id AS "id!", survey_walks.event_id, protocol, first_observer,
+                second_observer, occurrence_id AS "occurrence_id?", by_first, by_second,
+                double_observer_detections.batch_id, double_observer_detections.file_id,
+                double_observer_detections.row_number
+             FROM double_observer_detections
+             JOIN double_observer_walks ON double_observer_walks.id = double_walk_id
+             JOIN survey_walks ON survey_walks.id = double_observer_walks.walk_id
+             LEFT JOIN encounters ON encounters.id = double_observer_detections.encounter_id
+             WHERE double_observer_detections.id = ? AND double_observer_detections.removed_revision IS NULL"#,
+            id
+        )
+        .fetch_optional(connection)
+        .await?;
+        let Some(row) = row else { return Ok(None) };
+        let origin = Origin::from_columns(row.batch_id, row.file_id, row.row_number);
+        Ok(Some(Stored { record: row.try_into()?, origin }))
+    }
+
+    async fn overwrite(
+        &self,
+        connection: &mut SqliteConnection,
+        key: RowKey,
+        stamp: &Stamp,
+    ) -> Result<(), Fault> {
+        let place = Place::of(self, connection, key.area).await?;
+        let double_walk_id = place.double_walk(self, connection, stamp, Some(key.id)).await?;
+        let (by_first, by_second) = self.marks();
+        let (batch_id, file_id, row_number) = (stamp.batch_id(), stamp.file_id(), stamp.row_number());
+        sqlx::query!(
+            "UPDATE double_observer_detections SET double_walk_id = ?, encounter_id = ?, by_first = ?, by_second = ?,
+                batch_id = ?, file_id = ?, row_number = ?, revision = ?, removed_revision = NULL
+             WHERE id = ?",
+            double_walk_id,
+            place.encounter_id,
+            by_first,
+            by_second,
+            batch_id,
+            file_id,
+            row_number,
+            stamp.revision,
+            key.id
+        )
+        .execute(connection)
+        .await?;
+        Ok(())
+    }
+}
+
+impl Keyed for DoubleObservationDraft {
+    async fn find(&self, connection: &mut SqliteConnection, area: AreaId) -> Result<Option<i64>, Fault> {
+        let place = Place::of(self, connection, area).await?;
+        let id = sqlx::query_scalar!(
+            "SELECT double_observer_detections.id FROM double_observer_detections
+             JOIN double_observer_walks ON double_observer_walks.id = double_walk_id
+             WHERE walk_id = ? AND coalesce(encounter_id, 0) = coalesce(?, 0)
+               AND double_observer_detections.removed_revision IS NULL",
+            place.walk_id,
+            place.encounter_id
+        )
+        .fetch_optional(connection)
+        .await?;
+        Ok(id)
+    }
+
+    async fn insert(
+        &self,
+        connection: &mut SqliteConnection,
+        area: AreaId,
+        stamp: &Stamp,
+    ) -> Result<(), Fault> {
+        let place = Place::of(self, connection, area).await?;
+        let double_walk_id = place.double_walk(self, connection, stamp, None).await?;
+        let (by_first, by_second) = self.marks();
+        let (batch_id, file_id, row_number) = (stamp.batch_id(), stamp.file_id(), stamp.row_number());
+        sqlx::query!(
+            "INSERT INTO double_observer_detections (double_walk_id, encounter_id, by_first, by_second, batch_id, file_id,
+                row_number, revision)
+             VALUES (?, ?, ?, ?, ?, ?, ?, ?)",
+            double_walk_id,
+            place.encounter_id,
+            by_first,
+            by_second,
+            batch_id,
+            file_id,
+            row_number,
+            stamp.revision
+        )
+        .execute(connection)
+        .await?;
+        Ok(())
+    }
+}
+
+trait Marks {
+    fn marks(&self) -> (i64, i64);
+}
+
+impl Marks for DoubleObservationDraft {
+    fn marks(&self) -> (i64, i64) {
+        let by = self.noticed.as_ref().map(|noticed| noticed.by);
+        (i64::from(by.is_some_and(NoticedBy::first)), i64::from(by.is_some_and(NoticedBy::second)))
+    }
+}
+
+/// The walk and the encounter that a row names.
+struct Place {
+    walk_id: i64,
+    encounter_id: Option<i64>,
+}
+
+impl Place {
+    async fn of(
+        draft: &DoubleObservationDraft,
+        connection: &mut SqliteConnection,
+        area: AreaId,
+    ) -> Result<Self, Fault> {
+        let walk_id = walks::by_event(connection, area, &draft.event_id).await?;
+        let no_walk = || {
+            Problem::of(
+                "eventID",
+                &draft.event_id,
+                "there is no survey walk of that name",
+                "bring in the survey walks first",
+            )
+        };
+        let walk_id = walk_id.ok_or_else(no_walk)?;
+        let Some(noticed) = &draft.noticed else { return Ok(Self { walk_id, encounter_id: None }) };
+        let found = sqlx::query!(
+            r#"SELECT id AS "id!", walk_id FROM encounters
+             WHERE area_id = ? AND occurrence_id = ? AND removed_revision IS NULL"#,
+            area.0,
+            noticed.occurrence_id
+        )
+        .fetch_optional(connection)
+        .await?;
+        let problem =
+            |reason: &str, hint: &str| Problem::of("occurrenceID", &noticed.occurrence_id, reason, hint);
+        let found = found
+            .ok_or_else(|| problem("there is no encounter of that name", "bring in the encounters first"))?;
+        if found.walk_id != Some(walk_id) {
+            return Err(
+                problem("the encounter was not on that walk", "check eventID and occurrenceID").into()
+            );
+        }
+        Ok(Self { walk_id, encounter_id: Some(found.id) })
+    }
+
+    /// The double-observer walk, made or, where no other row rests on it, changed to what the row says.
+    async fn double_walk(
+        &self,
+        draft: &DoubleObservationDraft,
+        connection: &mut SqliteConnection,
+        stamp: &Stamp,
+        own_row: Option<i64>,
+    ) -> Result<i64, Fault> {
+        let protocol = draft.protocol.term();
+        let known = sqlx::query!(
+            r#"SELECT id AS "id!", protocol, first_observer, second_observer FROM double_observer_walks
+             WHERE walk_id = ? AND removed_revision IS NULL"#,
+            self.walk_id
+        )
+        .fetch_optional(&mut *connection)
+        .await?;
+        let Some(known) = known else {
+            let inserted = sqlx::query!(
+                "INSERT INTO double_observer_walks (walk_id, protocol, first_observer, second_observer, revision)
+                 VALUES (?, ?, ?, ?, ?)",
+                self.walk_id,
+                protocol,
+                draft.first_observer,
+                draft.second_observer,
+                stamp.revision
+            )
+            .execute(connection)
+            .await?;
+            return Ok(inserted.last_insert_rowid());
+        };
+        let observers = (&known.first_observer, &known.second_observer);
+        if known.protocol == protocol && observers == (&draft.first_observer, &draft.second_observer) {
+            return Ok(known.id);
+        }
+        let n_others = sqlx::query_scalar!(
+            r#"SELECT count(*) AS "n!: i64" FROM double_observer_detections
+             WHERE double_walk_id = ? AND removed_revision IS NULL AND id <> coalesce(?, 0)"#,
+            known.id,
+            own_row
+        )
+        .fetch_one(&mut *connection)
+        .await?;
+        if n_others > 0 {
+            let value = format!("{protocol}, {}, {}", draft.first_observer, draft.second_observer);
+            let reason = format!(
+                "another row says that the walk was {}, {} first and {} second",
+                known.protocol, known.first_observer, known.second_observer
+            );
+            return Err(Problem::of("protocol", &value, &reason, "make the rows of a walk agree").into());
+        }
+        sqlx::query!(
+            "UPDATE double_observer_walks SET protocol = ?, first_observer = ?, second_observer = ?, revision = ? WHERE id = ?",
+            protocol,
+            draft.first_observer,
+            draft.second_observer,
+            stamp.revision,
+            known.id
+        )
+        .execute(connection)
+        .await?;
+        Ok(known.id)
+    }
+}
+
+impl Writer {
+    /// Puts rows of double-observer walks, by `eventID` and `occurrenceID`. Walks and encounters must be there.
+    ///
+    /// # Errors
+    /// [`Error`] when the database cannot be written; what is wrong with a row is in the tally.
+    pub async fn put_double_observations(
+        &mut self,
+        target: &Target,
+        rows: &[(u64, DoubleObservationDraft)],
+    ) -> Result<Tally, Error> {
+        kept::put_rows(self, target, rows).await
+    }
+}
+
+impl Snapshot {
+    /// The double-observer walks of an area with who noticed what, by walk. Encounters that were taken out or rejected since
+    /// are left out. Empty when there are none.
+    ///
+    /// # Errors
+    /// [`Error`] when the database cannot be read.
+    pub async fn double_observer_walks(&mut self, area: AreaId) -> Result<Vec<DoubleObserverWalk>, Error> {
+        let rows = sqlx::query!(
+            r#"SELECT double_observer_detections.id AS "id!", survey_walks.id AS "walk_id!", survey_walks.event_id, protocol,
+                first_observer, second_observer, by_first, by_second,
+                encounters.id AS "living_encounter?", distance_first_noticed_m, cover AS "cover?", air_temperature_c
+             FROM double_observer_detections
+             JOIN double_observer_walks ON double_observer_walks.id = double_walk_id
+             JOIN survey_walks ON survey_walks.id = double_observer_walks.walk_id
+             LEFT JOIN encounters ON encounters.id = double_observer_detections.encounter_id
+                AND encounters.removed_revision IS NULL AND encounters.verification_status <> 'rejected'
+             LEFT JOIN encounter_details ON encounter_details.encounter_id = encounters.id
+             WHERE survey_walks.area_id = ? AND survey_walks.removed_revision IS NULL
+               AND double_observer_detections.removed_revision IS NULL
+             ORDER BY survey_walks.id, double_observer_detections.id"#,
+            area.0
+        )
+        .fetch_all(self.connection())
+        .await?;
+        let mut walks: Vec<DoubleObserverWalk> = Vec::new();
+        for row in rows {
+            let walk_id = WalkId(row.walk_id);
+            if walks.last().is_none_or(|last| last.walk_id != walk_id) {
+                walks.push(DoubleObserverWalk {
+                    walk_id,
+                    event_id: row.event_id,
+                    protocol: stored(row.protocol.parse(), "double_observer_walks", "protocol", row.id)?,
+                    first_observer: row.first_observer,
+                    second_observer: row.second_observer,
+                    noticed: Vec::new(),
+                });
+            }
+            let by = NoticedBy::from_marks(row.by_first != 0, row.by_second != 0);
+            if let (Some(walk), Some(encounter), Some(by)) = (walks.last_mut(), row.living_encounter, by) {
+                let distance = row.distance_first_noticed_m.map(Length::metres).transpose();
+                walk.noticed.push(Noticed {
+                    encounter_id: EncounterId(encounter),
+                    by,
+                    distance_first_noticed: stored(
+                        distance,
+                        "encounter_details",
+                        "distance_first_noticed_m",
+                        encounter,
+                    )?,
+                    cover: row.cover.unwrap_or_default(),
+                    air_temperature_c: row.air_temperature_c,
+                });
+            }
+        }
+        Ok(walks)
+    }
+}

@@ -1,0 +1,147 @@
+//! Ranks, calls, strata, and what the fit leaves over.
+
+use axum::extract::State;
+use axum::response::IntoResponse;
+
+use crate::analysis::rates::FalseShare;
+use crate::analysis::rates::Interval;
+use crate::analysis::rates::Rank;
+use crate::analysis::rates::Spread;
+use crate::app::App;
+use crate::derived::facts::Facts;
+use crate::derived::rate_pattern::Pattern;
+use crate::derived::rate_pattern::RatePattern;
+use crate::derived::rates;
+use crate::derived::rates::PeriodRates;
+use crate::derived::rates::RateSet;
+use crate::derived::season::PeriodChoice;
+use crate::web::cache::CachePolicy;
+use crate::web::cache::Cached;
+use crate::web::error::Error;
+use crate::web::pages::common;
+use crate::web::pages::season::p_words;
+use crate::web::query::Query;
+use crate::web::views;
+use crate::web::views::charts::Estimate;
+use crate::web::views::charts::percent;
+use crate::web::views::figure::class_of;
+use crate::web::views::layout::Section;
+use crate::web::views::rates::Call;
+use crate::web::views::rates::RankRow;
+use crate::web::views::rates::RatesPage;
+use crate::web::views::rates::StratumRow;
+
+/// The page.
+pub async fn show(State(app): State<App>, query: Query) -> Result<impl IntoResponse, Error> {
+    query.allow(&[])?;
+    let deriver = app.deriver();
+    let facts = deriver.facts().await?;
+    let (rates, season) = (deriver.rates(&facts).await?, deriver.season(&facts).await?);
+    let pattern = deriver.rate_pattern(&facts).await?;
+    let period = rates::in_period(&rates.stretches, &rates.bounds, &season, PeriodChoice::default())?;
+    let page = page(&facts, &rates.stretches, &period, &pattern);
+    let frame =
+        common::frame(&facts, Section::Analysis, "Which stretches stand out", common::rate_records(&rates));
+    let markup = views::layout::page(&frame, views::rates::body(&page));
+    Ok(Cached(CachePolicy::of_revision(facts.revision, "rates"), markup))
+}
+
+fn page(facts: &Facts, set: &RateSet, period: &PeriodRates, pattern: &RatePattern) -> RatesPage {
+    let settings = &facts.settings;
+    let rows: Vec<RankRow> = set.ranking.order.iter().filter_map(|unit| row(set, period, *unit)).collect();
+    let n_not_ranked = set.names.len() - rows.len();
+    RatesPage {
+        sentence: sentence(set, rows.len(), settings.multiple),
+        rule: format!(
+            "A stretch is called when the probability that its rate lies above {} times that of all trails together is over \
+             {}. What is not known of the walking is in that probability, draw by draw.",
+            settings.multiple, settings.call_level
+        ),
+        not_ranked: match n_not_ranked {
+            0 => String::new(),
+            n => format!(
+                "{n} stretches are not ranked and not called: nobody is said to walk there, or their walking is assumed from \
+                 priors."
+            ),
+        },
+        rows,
+        strata_are: match settings.habitat_strata < 0.5 {
+            true => "each trail by itself",
+            false => "all trails of a habitat",
+        },
+        strata: set.fit.strata.iter().zip(&set.stratum_names).filter_map(stratum).collect(),
+        pattern: vec![
+            ("Counts against one rate for all", pattern_words(pattern.against_even)),
+            ("Counts against the fitted rates", pattern_words(pattern.against_fit)),
+        ],
+    }
+}
+
+fn sentence(set: &RateSet, n_ranked: usize, multiple: f64) -> String {
+    let n_called = set.fit.calls.units.len();
+    match set.fit.calls.false_share {
+        FalseShare::NoCalls => format!(
+            "None of {n_ranked} stretches is called above {multiple} times the rate of all trails together. That is no \
+             statement that they are alike, or that any is safe."
+        ),
+        FalseShare::Expected(share) => format!(
+            "{n_called} of {n_ranked} stretches {} called above {multiple} times the rate of all trails together; about {:.1} of \
+             these calls ({}) {} expected to be wrong.",
+            if n_called == 1 { "is" } else { "are" },
+            share * n_called as f64,
+            percent(share),
+            if n_called == 1 { "is" } else { "are" },
+        ),
+    }
+}
+
+fn row(set: &RateSet, period: &PeriodRates, unit: usize) -> Option<RankRow> {
+    let Rank::Ranked { top_share, lower, upper } = set.ranking.units[unit] else { return None };
+    let (_, exceedance) = set.fit.units[unit].judged()?;
+    Some(RankRow {
+        name: set.names[unit].clone(),
+        href: format!("/stretch/{unit}"),
+        rate: common::estimate(period.per_1000_km[unit]?),
+        class: class_of(common::stroke(period.drawn[unit])),
+        rank: (lower, upper),
+        top_share,
+        exceedance,
+        call: if set.fit.calls.units.contains(&unit) { Call::Called } else { Call::NotCalled },
+    })
+}
+
+/// None for a stratum without stretches that were walked.
+fn stratum((fit, name): (&crate::analysis::rates::StratumFit, &String)) -> Option<StratumRow> {
+    let scaled = |interval: &Interval, by: f64| Estimate {
+        value: interval.mean * by,
+        lower: interval.lower * by,
+        upper: interval.upper * by,
+    };
+    let spread = match fit.spread {
+        Spread::ToldApart { no_spread_probability } => {
+            format!("yes; probability that all rates are the same {no_spread_probability:.2}")
+        }
+        Spread::CannotTellApart { no_spread_probability } => {
+            format!(
+                "cannot tell stretches apart; probability that all rates are the same {no_spread_probability:.2}"
+            )
+        }
+    };
+    (fit.n_units > 0).then(|| StratumRow {
+        name: name.clone(),
+        n_units: fit.n_units,
+        mean: scaled(&fit.mean_per_km, 1000.0),
+        variation: scaled(&fit.variation, 1.0),
+        spread,
+    })
+}
+
+fn pattern_words(pattern: Pattern) -> String {
+    match pattern {
+        Pattern::NotEstimable => "not estimable: no reports, or no stretches that touch".to_owned(),
+        Pattern::Estimated { statistic, p_value, n_sites, n_allocations } => format!(
+            "I = {statistic:.2}, two-sided p {} ({n_sites} stretches, {n_allocations} allocations)",
+            p_words(p_value)
+        ),
+    }
+}

@@ -1,0 +1,345 @@
+//! The route question.
+
+use axum::extract::State;
+use axum::http::StatusCode;
+use axum::response::IntoResponse;
+use axum::response::Response;
+
+use crate::analysis::forecast::Bound;
+use crate::analysis::forecast::Forecast;
+use crate::analysis::forecast::RouteKm;
+use crate::analysis::forecast::contacts::Contacts;
+use crate::analysis::forecast::contacts::ShareData;
+use crate::analysis::rates::Interval;
+use crate::app::App;
+use crate::derived::DeriveError;
+use crate::derived::Derived;
+use crate::derived::facts::Facts;
+use crate::derived::forecast;
+use crate::derived::forecast::Asked;
+use crate::derived::forecast::ContactAnswer;
+use crate::derived::forecast::Ground;
+use crate::derived::forecast::RouteAnswer;
+use crate::derived::forecast::Stop;
+use crate::derived::forecast::StopKind;
+use crate::derived::forecast::TripKind;
+use crate::derived::forecast::Way;
+use crate::derived::network::NetworkLayer;
+use crate::derived::rates;
+use crate::derived::rates::RateLayer;
+use crate::web::cache::CachePolicy;
+use crate::web::cache::Cached;
+use crate::web::error::Error;
+use crate::web::pages::common;
+use crate::web::pages::map::period_words;
+use crate::web::query::Query;
+use crate::web::views;
+use crate::web::views::charts::Estimate;
+use crate::web::views::layout::Section;
+use crate::web::views::route::BesideRow;
+use crate::web::views::route::BoundShown;
+use crate::web::views::route::ContactsShown;
+use crate::web::views::route::FiguresShown;
+use crate::web::views::route::KmShown;
+use crate::web::views::route::RouteForm;
+use crate::web::views::route::RoutePage;
+use crate::web::views::route::RouteShown;
+use crate::web::views::route::ShareShown;
+use crate::web::views::svg_map::MapLine;
+use crate::web::views::svg_map::Stroke;
+
+/// How far out the trails beside are walked where nothing was asked, metres.
+const USUAL_OUT_M: f64 = 3000.0;
+/// Kilometres out that may be asked for.
+const KM_OUT: std::ops::RangeInclusive<f64> = 0.1..=100.0;
+/// Most parties that may be asked for.
+const MOST_PARTIES: u32 = 1_000_000;
+
+/// The page.
+pub async fn show(State(app): State<App>, query: Query) -> Result<Response, Error> {
+    query.allow(&["from", "via", "to", "back", "km", "trail", "month", "part", "parties"])?;
+    let period = query.period()?;
+    let deriver = app.deriver();
+    let facts = deriver.facts().await?;
+    let network = deriver.network(&facts).await?;
+    let rates = deriver.rates(&facts).await?;
+    let (season, reactions) = (deriver.season(&facts).await?, deriver.reactions(&facts).await?);
+    let ground = Ground { facts: &facts, network: &network, rates: &rates, season: &season };
+    let stops = forecast::stops(&facts, &network);
+    let mut reading =
+        Reading { query: &query, n_vertices: network.network.vertices.len(), errors: Vec::new() };
+    let n_parties = reading.parties();
+    let way = reading.way(&network);
+    let errors = reading.errors;
+    let asked = Asked { period, n_parties };
+    let answer = match (&way, errors.is_empty()) {
+        (_, false) => Some(Err("Mend what is marked above.".to_owned())),
+        (None, true) => None,
+        (Some(way), true) => Some(unanswerable(forecast::ask(&ground, way, &asked))?),
+    };
+    let out_m = out_m(way.as_ref(), answer.as_ref().and_then(|answer| answer.as_ref().ok()));
+    let beside = unanswerable(forecast::trails_beside(&ground, out_m, &asked))?.unwrap_or_default();
+    let contacts = unanswerable(forecast::area_contacts(&ground, &reactions, period))?.ok();
+    let status = if errors.is_empty() { StatusCode::OK } else { StatusCode::BAD_REQUEST };
+    let route = answer.as_ref().and_then(|answer| answer.as_ref().ok());
+    let drawing = drawing(&facts, &network, &ground, &query, route)?;
+    let dispersion = forecast::dispersion(&season);
+    let shown = |answer: Result<RouteAnswer, String>| {
+        answer.map(|answer| RouteShown {
+            title: way.as_ref().map(|way| title(way, &stops, &network)).unwrap_or_default(),
+            period_words: period_words(period),
+            n_parties,
+            is_doubled: answer.is_doubled,
+            figures: figures(&answer.forecast),
+            km: km(&answer),
+            by_trail: answer.by_trail,
+            dispersion,
+        })
+    };
+    let page = RoutePage {
+        drawing,
+        form: form(&query),
+        stops: stops.iter().map(listed).collect(),
+        trails: network.network.trails.iter().map(|trail| trail.name.clone()).collect(),
+        errors,
+        answer: answer.map(shown),
+        beside: beside
+            .into_iter()
+            .map(|row| BesideRow {
+                figures: figures(&row.answer.forecast),
+                km: km(&row.answer),
+                trail: row.trail,
+                trailhead: row.trailhead,
+            })
+            .collect(),
+        beside_out_km: out_m / 1000.0,
+        contacts: contacts.map(|answer| contacts_shown(&answer)),
+        emergency_number: facts.area.emergency_number.clone(),
+        keep_distance: facts
+            .area
+            .keep_distance
+            .map_or_else(String::new, |length| format!("{:.0} m", length.in_metres())),
+    };
+    let frame = common::frame(&facts, Section::Analysis, "What to expect on a walk", records(&rates));
+    let policy = CachePolicy::of_revision(facts.revision, format!("route {}", query.words()));
+    let markup = views::layout::page(&frame, views::route::body(&page));
+    Ok((status, Cached(policy, markup)).into_response())
+}
+
+fn records(rates: &RateLayer) -> String {
+    common::rate_records(rates)
+}
+
+/// What cannot be answered is words for the page; anything else is an error.
+fn unanswerable<T>(answer: Result<T, DeriveError>) -> Result<Result<T, String>, Error> {
+    match answer {
+        Ok(value) => Ok(Ok(value)),
+        Err(DeriveError::Unanswerable(reason)) => Ok(Err(reason)),
+        Err(error) => Err(error.into()),
+    }
+}
+
+/// Reads the question; what is wrong with it is kept by field.
+struct Reading<'a> {
+    query: &'a Query,
+    n_vertices: usize,
+    errors: Vec<(String, String)>,
+}
+
+impl Reading<'_> {
+    fn refuse(&mut self, field: &str, words: impl Into<String>) {
+        self.errors.push((field.to_owned(), words.into()));
+    }
+
+    fn parties(&mut self) -> u32 {
+        match self.query.get("parties").map(str::parse::<u32>) {
+            None => 1,
+            Some(Ok(n)) if (1..=MOST_PARTIES).contains(&n) => n,
+            Some(_) => {
+                self.refuse("parties", "give a whole number of parties, 1 or more");
+                1
+            }
+        }
+    }
+
+    fn stop(&mut self, field: &str) -> Option<usize> {
+        let text = self.query.get(field)?;
+        let vertex = text.parse().ok().filter(|vertex| *vertex < self.n_vertices);
+        if vertex.is_none() {
+            self.refuse(field, "there is no such point on the trails");
+        }
+        vertex
+    }
+
+    /// The way asked about; none before there is a whole question.
+    fn way(&mut self, network: &NetworkLayer) -> Option<Way> {
+        let (from, via, to) = (self.stop("from"), self.stop("via"), self.stop("to"));
+        if self.query.get("km").is_none() {
+            if from.is_none() && (to.is_some() || via.is_some()) && self.errors.is_empty() {
+                self.refuse("from", "choose where the walk begins");
+            }
+            let trip = if self.query.get("back").is_some() { TripKind::Return } else { TripKind::OneWay };
+            let stops: Vec<usize> = [Some(from?), via, Some(to?)].into_iter().flatten().collect();
+            return Some(Way::Through { stops, trip });
+        }
+        let km: Option<f64> = self.query.get("km").and_then(|text| text.replace(',', ".").parse().ok());
+        let km = km.filter(|km| KM_OUT.contains(km));
+        if km.is_none() {
+            self.refuse("km", format!("give kilometres from {} to {}", KM_OUT.start(), KM_OUT.end()));
+        }
+        let trail = self.query.get("trail").map(|text| text.parse::<usize>().ok());
+        let n_trails = network.network.trails.len();
+        if trail.is_some_and(|trail| trail.is_none_or(|trail| trail >= n_trails)) {
+            self.refuse("trail", "there is no such trail");
+        }
+        if from.is_none() && self.query.get("from").is_none() {
+            self.refuse("from", "choose where the walk begins");
+        }
+        let trails = trail.flatten().into_iter().collect();
+        Some(Way::OutAndBack { start: from?, out_m: km? * 1000.0, trails })
+    }
+}
+
+fn form(query: &Query) -> RouteForm {
+    let text = |name: &str| query.get(name).unwrap_or_default().to_owned();
+    let period = query.period().unwrap_or_default();
+    RouteForm {
+        from: text("from"),
+        via: text("via"),
+        to: text("to"),
+        is_return: query.get("back").is_some(),
+        km: text("km"),
+        trail: text("trail"),
+        month: period.month,
+        part: period.part,
+        parties: query.get("parties").unwrap_or("1").to_owned(),
+    }
+}
+
+fn listed(stop: &Stop) -> (String, String, &'static str) {
+    let kind = match stop.kind {
+        StopKind::Trailhead => "Trailheads",
+        StopKind::Place => "Places",
+        StopKind::Junction => "Junctions",
+        StopKind::End => "Ends of trails",
+    };
+    (stop.vertex.to_string(), stop.name.clone(), kind)
+}
+
+/// How far out the trails beside are walked: as far as what was asked.
+fn out_m(way: Option<&Way>, answer: Option<&RouteAnswer>) -> f64 {
+    match (way, answer) {
+        (Some(Way::OutAndBack { out_m, .. }), _) => *out_m,
+        (_, Some(answer)) => answer.walked_km * 500.0,
+        (_, None) => USUAL_OUT_M,
+    }
+}
+
+fn title(way: &Way, stops: &[Stop], network: &NetworkLayer) -> String {
+    let name = |vertex: usize| forecast::stop_name(stops, network, vertex);
+    match way {
+        Way::Through { stops: through, trip } => {
+            let names: Vec<String> = through.iter().map(|vertex| name(*vertex)).collect();
+            let back = if *trip == TripKind::Return { " and back" } else { "" };
+            match &names[..] {
+                [from, via, to] => format!("{from} to {to} over {via}{back}"),
+                _ => names.join(" to ") + back,
+            }
+        }
+        Way::OutAndBack { start, out_m, trails } => {
+            let along = trails.first().map(|trail| format!(" along {}", network.network.trails[*trail].name));
+            format!(
+                "Up to {:.1} km out from {}{} and back",
+                out_m / 1000.0,
+                name(*start),
+                along.unwrap_or_default()
+            )
+        }
+    }
+}
+
+fn drawing(
+    facts: &Derived<Facts>,
+    network: &NetworkLayer,
+    ground: &Ground<'_>,
+    query: &Query,
+    route: Option<&RouteAnswer>,
+) -> Result<views::svg_map::MapDrawing, Error> {
+    let set = &ground.rates.stretches;
+    let period = rates::in_period(set, &ground.rates.bounds, ground.season, query.period()?)?;
+    let href = |unit: usize| {
+        let segments = &set.members[unit];
+        let middle = network.network.segments[segments[segments.len() / 2]].from;
+        let kept: Vec<String> = query
+            .with("to", Some(&middle.to_string()))
+            .split('&')
+            .filter(|pair| !pair.starts_with("km=") && !pair.starts_with("trail="))
+            .map(str::to_owned)
+            .collect();
+        format!("/route?{}", kept.join("&"))
+    };
+    let mut drawing = common::stretch_map(facts, network, ground.rates, &period, href);
+    if let Some(route) = route {
+        let segments: Vec<usize> = route.steps.iter().map(|step| step.edge).collect();
+        let line = MapLine {
+            points: common::course(network, &segments),
+            stroke: Stroke::NoWalking,
+            href: String::new(),
+            title: "The route".to_owned(),
+            picked: true,
+        };
+        drawing.lines.insert(0, line);
+    }
+    Ok(drawing)
+}
+
+fn km(answer: &RouteAnswer) -> KmShown {
+    let km: RouteKm = match &answer.forecast {
+        Forecast::Estimated { km, .. } | Forecast::NotEstimable { km } => *km,
+    };
+    KmShown {
+        walked: answer.walked_km,
+        assumed: km.assumed,
+        unexposed: km.unexposed,
+        contradicting: km.contradicting,
+    }
+}
+
+fn figures(forecast: &Forecast) -> FiguresShown {
+    match forecast {
+        Forecast::Estimated { lower, upper, .. } => {
+            FiguresShown::Estimated { lower: bound(lower), upper: bound(upper) }
+        }
+        Forecast::NotEstimable { .. } => FiguresShown::NotEstimable,
+    }
+}
+
+fn bound(bound: &Bound) -> BoundShown {
+    BoundShown {
+        expected: estimate(bound.expected),
+        at_least_one: estimate(bound.at_least_one),
+        expected_of_all: estimate(bound.expected_of_all),
+        at_least_one_of_all: bound.at_least_one_of_all,
+        predicted_of_all: bound.predicted_of_all,
+    }
+}
+
+fn estimate(interval: Interval) -> Estimate {
+    Estimate { value: interval.mean, lower: interval.lower, upper: interval.upper }
+}
+
+fn contacts_shown(answer: &ContactAnswer) -> ContactsShown {
+    let share = |data: &ShareData| ShareShown {
+        shown: data.shown,
+        watched: data.watched,
+        prior: (data.prior_a, data.prior_b),
+        prior_weight: data.prior_weight(),
+    };
+    let per_100_000_km = match answer.contacts {
+        Contacts::Estimated {
+            underfoot_per_100_000_km, bites_per_100_000_km, bites_of_prior_alone, ..
+        } => Some((estimate(underfoot_per_100_000_km), estimate(bites_per_100_000_km), bites_of_prior_alone)),
+        Contacts::NotEstimable => None,
+    };
+    ContactsShown { per_100_000_km, underfoot: share(&answer.underfoot), bite: share(&answer.bite) }
+}

@@ -1,0 +1,184 @@
+//! Survey rates beside and together with report rates.
+
+use axum::extract::State;
+use axum::response::IntoResponse;
+
+use crate::analysis::rates::Interval;
+use crate::analysis::rates::RateFit;
+use crate::analysis::rates::ReportingRatio;
+use crate::app::App;
+use crate::derived::DeriveError;
+use crate::derived::rates;
+use crate::derived::rates::RateSet;
+use crate::derived::survey::GroupRatio;
+use crate::derived::survey::Met;
+use crate::derived::survey::SurveyLayer;
+use crate::derived::survey::SurveySet;
+use crate::derived::walks::Fate;
+use crate::derived::walks::WalkLayer;
+use crate::web::cache::CachePolicy;
+use crate::web::cache::Cached;
+use crate::web::error::Error;
+use crate::web::pages::common;
+use crate::web::query::Query;
+use crate::web::views;
+use crate::web::views::charts::Estimate;
+use crate::web::views::charts::thousands;
+use crate::web::views::layout::Section;
+use crate::web::views::survey::RatioRow;
+use crate::web::views::survey::SurveyPage;
+use crate::web::views::survey::SurveyRow;
+use crate::web::views::survey::SurveyTable;
+
+/// The page.
+pub async fn show(State(app): State<App>, query: Query) -> Result<impl IntoResponse, Error> {
+    query.allow(&[])?;
+    let deriver = app.deriver();
+    let facts = deriver.facts().await?;
+    let (walks, layer) = (deriver.walks(&facts).await?, deriver.survey(&facts).await?);
+    let reports = match deriver.rates(&facts).await {
+        Ok(rates) => Some(rates),
+        Err(DeriveError::Unanswerable(_)) => None,
+        Err(error) => return Err(error.into()),
+    };
+    let least = facts.settings.ratio_least;
+    let page = SurveyPage {
+        summary: summary(&layer),
+        reporting: reporting(layer.ratios.first()),
+        ratios: layer.ratios.iter().map(|group| ratio_row(group, least)).collect(),
+        ratio_basis: ratio_basis(&layer),
+        trails: table(&layer.trails, reports.as_ref().map(|rates| &rates.trails), |_| String::new()),
+        stretches: table(&layer.stretches, reports.as_ref().map(|rates| &rates.stretches), |unit| {
+            // Stretches of their own have no page.
+            if reports.is_some() { format!("/stretch/{unit}") } else { String::new() }
+        }),
+        left_out: SurveyLayer::left_out_words(&walks),
+    };
+    let frame = common::frame(&facts, Section::Analysis, "Surveys beside reports", records(&walks));
+    let markup = views::layout::page(&frame, views::survey::body(&page));
+    Ok(Cached(CachePolicy::of_revision(facts.revision, "survey"), markup))
+}
+
+fn records(walks: &WalkLayer) -> String {
+    let n_counted = walks.n_with(|fate| matches!(fate, Fate::OnWalk(_)));
+    format!(
+        "{} survey walks, {n_counted} of {} survey encounters on what they went over",
+        walks.walks.len(),
+        walks.records.len()
+    )
+}
+
+/// What planned walks met over the whole network.
+fn summary(layer: &SurveyLayer) -> String {
+    let total = layer
+        .trails
+        .effort
+        .iter()
+        .fold(Met::default(), |sum, met| Met { count: sum.count + met[0].count, km: sum.km + met[0].km });
+    let Some(rate) = rates::raw_per_1000_km(total.count, total.km) else {
+        return "No planned survey walk lies on the trails yet.".to_owned();
+    };
+    let km = thousands(total.km.round() as i64);
+    let n = total.count.round();
+    if n < 1.0 {
+        return format!(
+            "On planned walks survey teams went {km} km and met no snake: at most {:.0} every 1,000 km (95 % limit).",
+            rate.upper
+        );
+    }
+    format!(
+        "On planned walks survey teams went {km} km and met {n:.0} snakes: about one every {} km (95 % limits {} to {}).",
+        short_km(1000.0 / rate.value),
+        short_km(1000.0 / rate.upper),
+        short_km(1000.0 / rate.lower)
+    )
+}
+
+fn short_km(km: f64) -> String {
+    if km < 10.0 { format!("{km:.1}") } else { thousands(km.round() as i64) }
+}
+
+/// The reporting ratio as people say it.
+fn reporting(all: Option<&GroupRatio>) -> String {
+    match all.map(|group| &group.ratio) {
+        None => "Nothing says how far visitors walk, so what they report cannot be set against surveys."
+            .to_owned(),
+        Some(ReportingRatio::NotEstimable { survey_encounters }) => format!(
+            "What share visitors report cannot be told: survey teams met only {survey_encounters:.0} snakes where visitors walk \
+             too. Rates from reports are relative only: they rank stretches, but do not say how many snakes are met."
+        ),
+        Some(ReportingRatio::Estimated(estimate)) => {
+            let per_100 = |share: f64| match share * 100.0 {
+                n if n < 10.0 => format!("{n:.1}"),
+                n => format!("{n:.0}"),
+            };
+            let ratio = estimate.ratio;
+            format!(
+                "Where survey teams would meet 100 snakes, parties out walking the same kilometres report about {} \
+                 (95 % interval {} to {}).",
+                per_100(ratio.mean),
+                per_100(ratio.lower),
+                per_100(ratio.upper)
+            )
+        }
+    }
+}
+
+fn ratio_row(group: &GroupRatio, least: f64) -> RatioRow {
+    let ratio = match &group.ratio {
+        ReportingRatio::Estimated(estimate) => {
+            let ratio = estimate.ratio;
+            let shown = Estimate { value: ratio.mean, lower: ratio.lower, upper: ratio.upper };
+            Ok((shown, estimate.reports, estimate.survey_encounters))
+        }
+        ReportingRatio::NotEstimable { survey_encounters } => {
+            Err(format!("not estimable: {survey_encounters:.0} of at least {least:.0} survey encounters"))
+        }
+    };
+    RatioRow { name: group.name.clone(), ratio }
+}
+
+fn ratio_basis(layer: &SurveyLayer) -> String {
+    let n_cells = layer.ratios.first().map_or(0, |group| group.n_cells);
+    let season = match layer.is_season_adjusted {
+        true => "survey-km are weighted by how frequent encounters are at that season and hour",
+        false => "no season could be estimated, so survey-km are taken as they are",
+    };
+    format!(
+        "{n_cells} segments are covered by planned walks in the days counted and by walking that counters identify; {season}. \
+         Targeted and opportunistic walks stay out, since they are made when and where snakes are expected."
+    )
+}
+
+fn table(set: &SurveySet, reports: Option<&RateSet>, href: impl Fn(usize) -> String) -> SurveyTable {
+    let fits = set.fits.as_ref().ok();
+    let row = |unit: usize| {
+        let [planned, targeted, opportunistic] = set.effort[unit];
+        SurveyRow {
+            name: set.names[unit].clone(),
+            href: href(unit),
+            planned: (planned.count, planned.km),
+            raw: rates::raw_per_1000_km(planned.count, planned.km).map(common::estimate),
+            planned_only: fits.and_then(|fits| rate_of(&fits.planned_only, unit)),
+            targeted: (targeted.count, targeted.km),
+            with_targeted: fits.and_then(|fits| rate_of(&fits.with_targeted, unit)),
+            opportunistic: (opportunistic.count, opportunistic.km),
+            reports: reports.and_then(|set| rate_of(&set.fit, unit)),
+            joint: set.joint.as_ref().ok().and_then(|fit| rate_of(fit, unit)),
+        }
+    };
+    SurveyTable {
+        rows: (0..set.names.len()).map(row).collect(),
+        no_rates: set.fits.as_ref().err().cloned(),
+        no_joint: set.joint.as_ref().err().cloned(),
+    }
+}
+
+fn rate_of(fit: &RateFit, unit: usize) -> Option<Estimate> {
+    let per_1000 = |it: Interval| Estimate {
+        value: it.mean * 1000.0,
+        lower: it.lower * 1000.0,
+        upper: it.upper * 1000.0,
+    };
+    fit.units.get(unit)?.estimate().map(|estimate| per_1000(estimate.per_km))
+}

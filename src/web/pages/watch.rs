@@ -1,0 +1,388 @@
+//! This season against expectation, and temporary notices.
+
+use std::collections::HashMap;
+
+use axum::extract::Form;
+use axum::extract::Path;
+use axum::extract::State;
+use axum::http::StatusCode;
+use axum::response::IntoResponse;
+use axum::response::Redirect;
+use axum::response::Response;
+use jiff::civil::Date;
+
+use crate::analysis::season_watch::Alarm;
+use crate::analysis::season_watch::Watched;
+use crate::analysis::season_watch::WeekState;
+use crate::app::App;
+use crate::derived::DeriveError;
+use crate::derived::Derived;
+use crate::derived::facts::Facts;
+use crate::derived::rates::UnitKind;
+use crate::derived::watch::WatchChoice;
+use crate::derived::watch::WatchLayer;
+use crate::domain::ids::NoticeId;
+use crate::domain::notice::InvalidNotice;
+use crate::domain::notice::Notice;
+use crate::domain::notice::NoticeDraft;
+use crate::domain::notice::NoticeState;
+use crate::signage::notice;
+use crate::signage::notice::NoticeFields;
+use crate::signage::wording;
+use crate::web::cache::CachePolicy;
+use crate::web::cache::Cached;
+use crate::web::error::Error;
+use crate::web::pages::common;
+use crate::web::query;
+use crate::web::query::Query;
+use crate::web::views;
+use crate::web::views::layout::Section;
+use crate::web::views::map::MONTHS;
+use crate::web::views::notice::NoticePage;
+use crate::web::views::notice::NoticeText;
+use crate::web::views::watch::AlarmShown;
+use crate::web::views::watch::NoticeForm;
+use crate::web::views::watch::NoticeRow;
+use crate::web::views::watch::SeasonShown;
+use crate::web::views::watch::WatchPage;
+use crate::web::views::watch::WeekShown;
+
+/// How long a notice stands unless staff say otherwise, days.
+const USUAL_DAYS: i64 = 21;
+
+/// The page.
+pub async fn show(State(app): State<App>, query: Query) -> Result<Response, Error> {
+    query.allow(&["until", "unit", "trail", "reason"])?;
+    let facts = app.deriver().facts().await?;
+    let today = app.clock().today(&facts.area.time_zone);
+    let days = today.saturating_add(jiff::Span::new().days(USUAL_DAYS));
+    let text = |name: &str| query.get(name).unwrap_or_default().to_owned();
+    let form = NoticeForm {
+        trail: text("trail"),
+        reason: text("reason"),
+        start: today.to_string(),
+        expiry: days.to_string(),
+        ..NoticeForm::default()
+    };
+    page(&app, &facts, &query, form, StatusCode::OK).await
+}
+
+async fn page(
+    app: &App,
+    facts: &Derived<Facts>,
+    query: &Query,
+    form: NoticeForm,
+    status: StatusCode,
+) -> Result<Response, Error> {
+    let until: Option<Date> = query.parse("until", "a date like 2026-05-31")?;
+    let unit = match query.get("unit") {
+        None | Some("stretch") => UnitKind::Stretch,
+        Some("trail") => UnitKind::Trail,
+        Some(other) => {
+            return Err(Error::bad_request("unit", format!("\"{other}\" is not one of: stretch, trail.")));
+        }
+    };
+    let season = match app.deriver().watch(facts, WatchChoice { unit, until }).await {
+        Ok(layer) => Ok(season(facts, &layer)),
+        Err(DeriveError::Unanswerable(reason)) => Err(reason),
+        Err(error) => return Err(error.into()),
+    };
+    let today = app.clock().today(&facts.area.time_zone);
+    let notices = app.store().snapshot().await?.notices(facts.area.id).await?;
+    let records = season.as_ref().map(|season| season.basis.join("; ")).unwrap_or_default();
+    let shown = WatchPage {
+        season,
+        is_by_trail: unit == UnitKind::Trail,
+        until: query.get("until").unwrap_or_default().to_owned(),
+        form: completed(facts, form)?,
+        notices: notices.iter().map(|notice| notice_row(notice, today)).collect(),
+    };
+    let frame = common::frame(facts, Section::Analysis, "This season against expectation", records);
+    let markup = views::layout::page(&frame, views::watch::body(&shown));
+    Ok((status, Cached(CachePolicy::Never, markup)).into_response())
+}
+
+/// The form with the trails and wordings there are.
+fn completed(facts: &Facts, form: NoticeForm) -> Result<NoticeForm, Error> {
+    let (_, text) = notice::SHIPPED[0];
+    let catalogue = notice::parse(text).map_err(|error| Error::Internal(error.to_string()))?;
+    let title = |wording: &notice::NoticeWording| wording.title.replace("{trail}", "the trail");
+    Ok(NoticeForm {
+        trails: facts.trails.iter().map(|trail| trail.name.clone()).collect(),
+        wordings: catalogue.wordings.iter().map(|wording| (wording.key.clone(), title(wording))).collect(),
+        ..form
+    })
+}
+
+fn season(facts: &Facts, layer: &WatchLayer) -> SeasonShown {
+    let n_weeks = layer.weeks.len();
+    let is_unexposed =
+        |weeks: &&[WeekState]| weeks.iter().all(|week| matches!(week, WeekState::NoExposure { .. }));
+    let years: Vec<String> = layer.former_years.iter().map(i16::to_string).collect();
+    let variation = &layer.variation;
+    SeasonShown {
+        until: day_words(layer.until),
+        weeks: layer.watch.all.iter().zip(&layer.weeks).map(|(state, days)| week(state, days.0)).collect(),
+        alarms: layer.watch.alarms.iter().map(|alarm| alarm_shown(facts, layer, alarm)).collect(),
+        false_alarms: (
+            layer.watch.false_alarms,
+            layer.watch.false_alarms_error,
+            facts.settings.watch_false_alarms,
+        ),
+        threshold: layer.watch.threshold,
+        n_units: layer.names.len(),
+        n_unexposed: layer.watch.weeks.chunks(n_weeks).filter(is_unexposed).count(),
+        basis: vec![
+            format!(
+                "expectation rests on {} reports of {}; this season has {} reports",
+                layer.n_former,
+                years.join(", "),
+                layer.n_observed
+            ),
+            format!("{} reports on trails have no day and are in neither", layer.n_without_day),
+            format!(
+                "weekly counts vary {:.2} times as much as chance alone, whole years by {:.0} % ({} former years, and a prior worth two)",
+                variation.dispersion,
+                variation.year_variation * 100.0,
+                variation.n_years
+            ),
+            "walking within a month is shared evenly over its days; this season's walking comes from this season's counters"
+                .to_owned(),
+            format!("windows of one to {:.0} weeks are looked at", facts.settings.watch_weeks),
+        ],
+    }
+}
+
+fn week(state: &WeekState, first: Date) -> WeekShown {
+    let label = short_words(first);
+    match *state {
+        WeekState::NoExposure { observed } => WeekShown { label, observed, expected: None },
+        WeekState::Expected { observed, expected, limits, tail } => {
+            WeekShown { label, observed, expected: Some((expected, limits, tail)) }
+        }
+    }
+}
+
+fn alarm_shown(facts: &Facts, layer: &WatchLayer, alarm: &Alarm) -> AlarmShown {
+    let (name, trail) = match alarm.watched {
+        Watched::All => ("the whole area".to_owned(), None),
+        Watched::Unit(unit) => {
+            let trail = facts.trails.get(layer.trails[unit]).map(|trail| trail.name.clone());
+            (layer.names[unit].clone(), trail)
+        }
+    };
+    let first = layer.weeks[alarm.first_week].0;
+    let last = layer.weeks[alarm.last_week].1;
+    AlarmShown {
+        name,
+        trail,
+        weeks: format!("{} to {}", short_words(first), short_words(last)),
+        called: format!("first called in the week from {}", short_words(layer.weeks[alarm.called_week].0)),
+        observed: alarm.observed,
+        expected: alarm.expected,
+        limits: alarm.limits,
+        tail: alarm.tail,
+    }
+}
+
+fn short_words(date: Date) -> String {
+    let month = MONTHS[usize::from(date.month().unsigned_abs()) - 1];
+    format!("{} {}", date.day(), &month[..3])
+}
+
+fn day_words(date: Date) -> String {
+    let month = MONTHS[usize::from(date.month().unsigned_abs()) - 1];
+    format!("{} {month} {}", date.day(), date.year())
+}
+
+fn state_words(state: NoticeState) -> &'static str {
+    match state {
+        NoticeState::ToCome => "to come",
+        NoticeState::Active => "active",
+        NoticeState::Expired => "expired",
+        NoticeState::Withdrawn => "withdrawn",
+    }
+}
+
+fn notice_row(notice: &Notice, today: Date) -> NoticeRow {
+    let state = notice.state(today);
+    let withdrawn = notice.withdrawal.as_ref().map(|it| format!("; withdrawn by {}", it.by));
+    NoticeRow {
+        id: notice.id.0,
+        trail: notice.given.trail.clone(),
+        wording: notice.given.wording_key.clone(),
+        days: format!("{} to {}", day_words(notice.given.start), day_words(notice.given.expiry)),
+        state: state_words(state).to_owned(),
+        can_withdraw: matches!(state, NoticeState::ToCome | NoticeState::Active),
+        reason: notice.given.reason.clone(),
+        by: format!("{}{}", notice.given.made_by, withdrawn.unwrap_or_default()),
+        revision: notice.given.based_on.0,
+    }
+}
+
+/// Makes a notice.
+pub async fn make(
+    State(app): State<App>,
+    Form(given): Form<HashMap<String, String>>,
+) -> Result<Response, Error> {
+    let facts = app.deriver().facts().await?;
+    let text = |name: &str| given.get(name).map(|value| value.trim().to_owned()).unwrap_or_default();
+    let mut form = NoticeForm {
+        trail: text("trail"),
+        wording: text("wording"),
+        start: text("start"),
+        expiry: text("expiry"),
+        reason: text("reason"),
+        name: text("name"),
+        ..NoticeForm::default()
+    };
+    match draft(&facts, &form) {
+        Ok(draft) => {
+            let summary = format!("temporary notice about {}", draft.trail);
+            let mut writer = app.store().write(&draft.made_by, &summary, app.clock().now_s()).await?;
+            match writer.add_notice(facts.area.id, &draft).await? {
+                Ok(id) => {
+                    writer.commit().await?;
+                    return Ok(Redirect::to(&format!("/notices/{id}")).into_response());
+                }
+                Err(invalid) => form.errors = vec![field_of(invalid)],
+            }
+        }
+        Err(errors) => form.errors = errors,
+    }
+    page(&app, &facts, &Query::default(), form, StatusCode::BAD_REQUEST).await
+}
+
+fn field_of(invalid: InvalidNotice) -> (String, String) {
+    let field = match invalid {
+        InvalidNotice::Missing("the trail") => "trail",
+        InvalidNotice::Missing("the wording") => "wording",
+        InvalidNotice::Missing("the reason") => "reason",
+        InvalidNotice::Missing(_) => "name",
+        InvalidNotice::Order | InvalidNotice::TooLong => "expiry",
+    };
+    (field.to_owned(), invalid.to_string())
+}
+
+/// Reads a notice, or says field by field what is wrong with it.
+fn draft(facts: &Derived<Facts>, form: &NoticeForm) -> Result<NoticeDraft, Vec<(String, String)>> {
+    let mut errors = Vec::new();
+    let mut refuse = |field: &str, words: &str| errors.push((field.to_owned(), words.to_owned()));
+    if !facts.trails.iter().any(|trail| trail.name == form.trail) {
+        refuse("trail", "choose one of the trails");
+    }
+    let is_known = notice::parse(notice::SHIPPED[0].1)
+        .is_ok_and(|catalogue| catalogue.wordings.iter().any(|wording| wording.key == form.wording));
+    if !is_known {
+        refuse("wording", "choose one of the wordings");
+    }
+    let (start, expiry) = (form.start.parse::<Date>(), form.expiry.parse::<Date>());
+    if start.is_err() {
+        refuse("start", "give the first day");
+    }
+    if expiry.is_err() {
+        refuse("expiry", "give the last day: a notice always ends");
+    }
+    for (field, text, words) in
+        [("reason", &form.reason, "say why"), ("name", &form.name, "say who makes it")]
+    {
+        if text.is_empty() {
+            refuse(field, words);
+        }
+    }
+    let reason = form.reason.to_lowercase();
+    let names_it = |name: &str| !name.trim().is_empty() && reason.contains(&name.to_lowercase());
+    if facts.sensitive_places.iter().any(|place| names_it(&place.name)) {
+        refuse("reason", "a sensitive place must not be named, here neither");
+    }
+    match (start, expiry) {
+        (Ok(start), Ok(expiry)) if errors.is_empty() => Ok(NoticeDraft {
+            trail: form.trail.clone(),
+            wording_key: form.wording.clone(),
+            start,
+            expiry,
+            reason: form.reason.clone(),
+            made_by: form.name.clone(),
+            based_on: facts.revision,
+        }),
+        _ => Err(errors),
+    }
+}
+
+/// Takes a notice back.
+pub async fn withdraw(
+    State(app): State<App>,
+    Path(id): Path<String>,
+    Form(given): Form<HashMap<String, String>>,
+) -> Result<Redirect, Error> {
+    let id = NoticeId(query::key(&id, "notice")?);
+    let name = given.get("name").map(|name| name.trim()).unwrap_or_default();
+    if name.is_empty() {
+        return Err(Error::bad_request("name", "Say who withdraws the notice."));
+    }
+    let summary = format!("temporary notice {id} withdrawn");
+    let mut writer = app.store().write(name, &summary, app.clock().now_s()).await?;
+    if !writer.withdraw_notice(id, name).await? {
+        return Err(Error::NotFound(format!("There is no notice {id} that could be withdrawn.")));
+    }
+    writer.commit().await?;
+    Ok(Redirect::to("/watch"))
+}
+
+/// One notice, to be printed.
+pub async fn notice(State(app): State<App>, Path(id): Path<String>) -> Result<Response, Error> {
+    let id = NoticeId(query::key(&id, "notice")?);
+    let facts = app.deriver().facts().await?;
+    let found = app.store().snapshot().await?.notice(id).await?;
+    let found = found.ok_or_else(|| Error::NotFound(format!("There is no notice {id}.")))?;
+    let mut texts = Vec::new();
+    for ((language, notices), (_, signs)) in notice::SHIPPED.iter().zip(&wording::SHIPPED) {
+        texts.extend(notice_text(&facts, &found, notices, signs)?.map(|text| ((*language).to_owned(), text)));
+    }
+    let state = found.state(app.clock().today(&facts.area.time_zone));
+    let page = NoticePage {
+        texts,
+        not_standing: match state {
+            NoticeState::Active => None,
+            NoticeState::ToCome => Some("Its first day is still to come.".to_owned()),
+            NoticeState::Expired | NoticeState::Withdrawn => {
+                Some(format!("This notice is {}: do not put it up.", state_words(state)))
+            }
+        },
+        foot: format!("{}, notice {id}, data revision {}", facts.area.name, found.given.based_on),
+    };
+    let frame = common::frame(&facts, Section::Analysis, "Temporary notice", String::new());
+    let markup = views::layout::page(&frame, views::notice::body(&page));
+    Ok(Cached(CachePolicy::Never, markup).into_response())
+}
+
+fn notice_text(
+    facts: &Facts,
+    found: &Notice,
+    notices: &str,
+    signs: &str,
+) -> Result<Option<NoticeText>, Error> {
+    let internal = |error: String| Error::Internal(error);
+    let notices = notice::parse(notices).map_err(|error| internal(error.to_string()))?;
+    let signs = wording::parse(signs).map_err(|error| internal(error.to_string()))?;
+    let day = |date: Date| {
+        let month = &signs.months[usize::from(date.month().unsigned_abs()) - 1];
+        format!("{} {month} {}", date.day(), date.year())
+    };
+    let fields = NoticeFields {
+        trail: found.given.trail.clone(),
+        start: day(found.given.start),
+        expiry: day(found.given.expiry),
+        emergency_number: facts.area.emergency_number.clone(),
+        keep_distance: facts.area.keep_distance,
+    };
+    let text = notice::text(&notices, &signs, &found.given.wording_key, &fields);
+    Ok(text.map(|text| NoticeText {
+        signal_word: text.signal_word,
+        title: text.title,
+        lines: text.lines,
+        emergency: text.emergency,
+        first_aid: text.first_aid,
+        authority: text.authority,
+    }))
+}

@@ -1,0 +1,84 @@
+//! The methods in words, with their references: on the page and in the archive.
+
+use std::fmt::Write;
+
+use crate::web::views::about::REFERENCES;
+
+/// Each method: heading and text.
+pub const SECTIONS: &[(&str, &str)] = &[
+    (
+        "Records",
+        "Encounters count where they are neither rejected nor of a species listed as not venomous. Each is tied to the \
+         segments that its position error allows, with a weight for each; in each draw it lies on one of them. Encounters \
+         at a car park or campsite belong to the place. Reports are divided by walking, survey encounters by survey walks; \
+         located and chance encounters are in no rate.",
+    ),
+    (
+        "Walking",
+        "Exposure is party-kilometres on each segment in the study period, from counters with their calibration and, \
+         between counters, from a model of walkers with stated priors. Whole draws of the field are carried through every \
+         later step. Where the counts do not identify a segment's walking it is assumed, and the segment is neither ranked \
+         nor compared.",
+    ),
+    (
+        "Rates",
+        "Rates of segments, stretches and trails are gamma-Poisson, drawn towards the mean of their trail as far as their \
+         own records are few (Marshall 1991), with the uncertainty of walking and of positions in whole draws. Limits of \
+         counts are exact (Garwood 1936). Exceedance is the posterior probability of a rate above the stated multiple of \
+         the reference rate.",
+    ),
+    (
+        "Season and hours",
+        "A log-linear Poisson model with harmonics of the day of the year and of the hour, walking as offset, harmonics \
+         chosen by the quasi-likelihood information criterion, variances multiplied by the dispersion, records of partly \
+         known time allocated by the fitted curve and imputed several times. The season is the shortest time that holds \
+         the stated share of expected encounters.",
+    ),
+    (
+        "Density",
+        "Network kernel density, continuous at junctions (Okabe and Sugihara 2012), given here as a mean and a highest \
+         value by trail so that the table does not show where along a trail snakes gather.",
+    ),
+    (
+        "Reactions",
+        "Shares by kind of contact and reaction with limits after Clopper and Pearson (1934), after Wilson (1927), and by \
+         snake: whole snakes resampled, or exact limits on snakes where resampling has nothing to vary. Kinds of effort are \
+         never pooled; first and any reaction are apart. Whether strikes depend on contact is tested by permuting contacts \
+         within snakes or whole snakes between contacts, in sub-tables with Holm's adjustment over the parts. Odds come \
+         from a logistic regression with errors by snake, time to a strike from Kaplan and Meier (1958), end of watch \
+         censoring. Approaches are never made for these figures: do not test this.",
+    ),
+    (
+        "Signs",
+        "The plan maximises the expected encounters whose walkers passed a sign within its reach before (Church and ReVelle \
+         1974); the warned share is measured on draws that did not choose the signs. Warned is not prevented.",
+    ),
+    (
+        "What is left out",
+        "No table or figure holds the position of an encounter, the name of a person, or a sensitive place. Tables of \
+         segments and stretches and the map still say where encounters are frequent: before they are published, judge by \
+         the practice for sensitive species (Chapman 2020) whether whole trails must stand instead.",
+    ),
+    (
+        "Precedence",
+        "Local emergency services, local codes and licensed practitioners come first; nothing here is medical advice, and no \
+         figure says that a trail is safe.",
+    ),
+];
+
+/// The methods as Markdown, with what the figures rest on and the references.
+pub fn markdown(area: &str, basis: &[(&str, String)]) -> String {
+    let mut text = format!("# Methods: {area}\n\n");
+    // Writing to a string cannot fail.
+    for (name, value) in basis {
+        let _ = writeln!(text, "- {name}: {value}");
+    }
+    for (heading, words) in SECTIONS {
+        let _ = write!(text, "\n## {heading}\n\n{words}\n");
+    }
+    text.push_str("\n## References\n\n");
+    for reference in REFERENCES {
+        let _ = writeln!(text, "- {reference}");
+    }
+    text
+}

@@ -1,0 +1,113 @@
+//! Pages made up for tests and previews.
+
+use crate::web::views::charts::Estimate;
+use crate::web::views::exposure::CounterCard;
+use crate::web::views::exposure::Exposure;
+use crate::web::views::exposure::ExposurePage;
+use crate::web::views::exposure::ParameterRow;
+use crate::web::views::exposure::PeriodRow;
+use crate::web::views::exposure::SiteRow;
+use crate::web::views::exposure::StretchRow;
+use crate::web::views::exposure::TrailRow;
+use crate::web::views::svg_map::MapDrawing;
+use crate::web::views::svg_map::MapLine;
+use crate::web::views::svg_map::Stroke;
+
+/// A full page, one without counters, and one without an answer.
+pub fn samples() -> Vec<ExposurePage> {
+    let full = exposure();
+    let bare = Exposure {
+        counters: Vec::new(),
+        sites: Vec::new(),
+        stretches: None,
+        places: Vec::new(),
+        contradictions: Err("There are no reports yet.".to_owned()),
+        ..full.clone()
+    };
+    vec![
+        ExposurePage { answer: Ok(full) },
+        ExposurePage { answer: Ok(bare) },
+        ExposurePage { answer: Err("Nothing says how many people walk.".to_owned()) },
+    ]
+}
+
+fn about(value: f64) -> Estimate {
+    Estimate { value, lower: value * 0.8, upper: value * 1.3 }
+}
+
+fn exposure() -> Exposure {
+    let period = |name: &str, counted: f64, residual: f64| PeriodRow {
+        name: name.to_owned(),
+        counted,
+        expected: about(900.0),
+        residual,
+    };
+    let line = MapLine {
+        points: vec![[0.0, 0.0], [400.0, 300.0], [900.0, 200.0]],
+        stroke: Stroke::Narrow(4),
+        href: "/exposure?trail=0#stretches".to_owned(),
+        title: "Ledge Walk, counted".to_owned(),
+        picked: false,
+    };
+    Exposure {
+        period: "from 1 May 2023 to 31 October 2023".to_owned(),
+        total_km: about(12_345.0),
+        drawing: MapDrawing {
+            description: "Trails by where their walking is known from".to_owned(),
+            lines: vec![line],
+            ..MapDrawing::default()
+        },
+        kinds: vec![("counted", 2.4, about(8_000.0)), ("assumed", 7.0, about(4_345.0))],
+        trails: vec![TrailRow {
+            name: "Ledge Walk".to_owned(),
+            href: "/exposure?trail=0#stretches".to_owned(),
+            length_km: 2.4,
+            km: about(8_000.0),
+            known_from: "80 % counted, 20 % fitted".to_owned(),
+        }],
+        stretches: Some((
+            "Ledge Walk".to_owned(),
+            vec![StretchRow {
+                name: "Ledge Walk, part 1 of 2".to_owned(),
+                href: "/stretch/0".to_owned(),
+                km: about(5.2),
+                known_from: "counted",
+            }],
+        )),
+        counters: vec![CounterCard {
+            name: "C-1".to_owned(),
+            places: vec!["at Mill car park since 1 May 2023".to_owned()],
+            coverage: vec![0.93],
+            used: (4_200, 3),
+            left_out: vec![(40, "zero bins within an outage")],
+            outages: vec!["3 Jun 2023 10:00 to 5 Jun 2023 14:00".to_owned()],
+            calibration: (about(1.24), "from its own 4 sessions".to_owned()),
+            sessions: vec![(150, 121)],
+            clock: vec!["1 Jul 2023 00:00 to 3 Jul 2023 00:00: 60 minutes added".to_owned()],
+        }],
+        identified: vec!["Rank 1 of 6: the counts speak of one direction.".to_owned()],
+        parameters: vec![ParameterRow {
+            name: "walkers from Mill".to_owned(),
+            status: "fitted",
+            value: about(9_000.0),
+            prior: Estimate { value: 6_000.0, lower: 900.0, upper: 40_000.0 },
+        }],
+        sites: vec![SiteRow {
+            name: "C-1, at Mill car park".to_owned(),
+            dispersion: 2.3,
+            whole: period("all", 1_800.0, 0.1),
+            months: vec![period("May 2023", 1_250.0, 3.4), period("Jun 2023", 550.0, -3.3)],
+            hours: vec![period("8–12 h", 1_000.0, 0.4)],
+            p_values: (Some(0.002), None),
+            differs: (true, false),
+        }],
+        party_sizes: vec![("the whole area".to_owned(), 2.4, 0.2)],
+        places: vec![("Mill car park".to_owned(), Some(about(3_700.0))), ("Hut".to_owned(), None)],
+        contradictions: Ok(vec![("Old Road".to_owned(), 2, 3.0)]),
+        assumptions: vec![(
+            "mean party size",
+            "2.4 ± 0.2".to_owned(),
+            "assumption, to be replaced by local figures",
+        )],
+    }
+}

@@ -1,0 +1,72 @@
+//! One temporary notice, as it is printed.
+
+use maud::Markup;
+use maud::html;
+
+/// The page.
+#[derive(Debug, Clone)]
+pub struct NoticePage {
+    /// The text in each language: language tag, then the notice.
+    pub texts: Vec<(String, NoticeText)>,
+    /// Whether it stands today, in words; none when it does.
+    pub not_standing: Option<String>,
+    /// The line at the foot: number and days.
+    pub foot: String,
+}
+
+/// A notice's text.
+#[derive(Debug, Clone)]
+pub struct NoticeText {
+    /// Signal word.
+    pub signal_word: String,
+    /// Title.
+    pub title: String,
+    /// Lines.
+    pub lines: Vec<String>,
+    /// Whom to call.
+    pub emergency: String,
+    /// First aid.
+    pub first_aid: Vec<String>,
+    /// Whose word comes first.
+    pub authority: String,
+}
+
+/// The page's body.
+pub fn body(page: &NoticePage) -> Markup {
+    html! {
+        p.no-print { a href="/watch" { "All notices" } " · Print this page on A4 and take it down after its last day." }
+        @if let Some(words) = &page.not_standing { p.notice { strong { (words) } } }
+        @for (language, text) in &page.texts {
+            section.card.notice-sheet lang=(language) {
+                p.signal { (text.signal_word) }
+                h1 { (text.title) }
+                @for line in &text.lines { p.notice-line { (line) } }
+                p.notice-emergency { strong { (text.emergency) } }
+                ul.small { @for line in &text.first_aid { li { (line) } } }
+                p.small { (text.authority) }
+                p.small.soft { (page.foot) }
+            }
+        }
+    }
+}
+
+/// Pages made up for tests and previews.
+pub fn samples() -> Vec<NoticePage> {
+    let text = NoticeText {
+        signal_word: "WARNING".to_owned(),
+        title: "More snakes than usual have been met along Ledge Walk".to_owned(),
+        lines: vec!["This notice stands from 28 May 2026 to 18 June 2026.".to_owned()],
+        emergency: "Bitten? Call 112 at once.".to_owned(),
+        first_aid: vec!["Stay calm.".to_owned()],
+        authority: "Local emergency services come first.".to_owned(),
+    };
+    let standing = NoticePage {
+        texts: vec![("en".to_owned(), text)],
+        not_standing: None,
+        foot: "Example Basin, notice 2".to_owned(),
+    };
+    vec![
+        NoticePage { not_standing: Some("Expired: do not put it up.".to_owned()), ..standing.clone() },
+        standing,
+    ]
+}

@@ -1,0 +1,42 @@
+//! Walks and the present season of the demo park, from commands alone.
+
+use super::Program;
+
+/// Rows of a table, header first.
+fn records(text: &str) -> Vec<csv::StringRecord> {
+    csv::ReaderBuilder::new()
+        .has_headers(false)
+        .from_reader(text.as_bytes())
+        .records()
+        .map(Result::unwrap)
+        .collect()
+}
+
+#[test]
+fn walks_and_the_season_come_out_as_tables() {
+    let program = Program::new();
+    program.run(&["demo", "--no-serve", "--database", program.database().to_str().unwrap()]).good();
+    let walks = records(&program.run(&["forecast", "--km", "2", "--month", "5", "--parties", "100"]).good());
+    assert!(walks.len() > 8, "{walks:?}");
+    let column = |name: &str| walks[0].iter().position(|header| header == name).unwrap();
+    for walk in &walks[1..] {
+        let number = |name: &str| walk[column(name)].parse::<f64>().unwrap();
+        assert!(number("walked_km") > 0.0 && number("walked_km") <= 4.001, "{walk:?}");
+        if walk[column("state")].starts_with("estimated") {
+            let (once, twice) = (number("expected_once"), number("expected_each_pass"));
+            assert!(once > 0.0 && (twice - 2.0 * once).abs() < 1e-4, "{walk:?}");
+            let chance = number("at_least_one_each_pass");
+            // Averaged over draws it lies below what the mean would give.
+            assert!(chance > 0.0 && chance <= 1.0 - (-twice).exp() + 1e-5, "{walk:?}");
+            assert!(number("at_least_one_each_pass_lower") <= chance, "{walk:?}");
+        }
+    }
+    let missing = program.run(&["forecast", "--from", "Nowhere", "--to", "Basin Gate"]).bad();
+    assert!(missing.contains("there is no \"Nowhere\" on the trails; known are: "), "{missing}");
+    let weeks = records(&program.run(&["watch", "--unit", "trail", "--until", "2025-06-30"]).good());
+    assert_eq!(&weeks[0][0], "name");
+    let n_units = 12;
+    assert_eq!(weeks.len(), 1 + (n_units + 1) * 26, "{:?}", weeks.last());
+    assert!(weeks[1..].iter().all(|week| &week[1][..4] == "2025"));
+    assert!(weeks[1..].iter().all(|week| week[4].parse::<f64>().is_ok() || &week[4] == "no exposure"));
+}

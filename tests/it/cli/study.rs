@@ -1,0 +1,65 @@
+//! A study written, checked, and found to differ; the fact sheet.
+
+use super::Program;
+
+fn with_trails() -> Program {
+    let program = Program::new().with_area();
+    let trails = r#"{"type":"FeatureCollection","features":[{"type":"Feature","properties":{"name":"Mill Path"},
+        "geometry":{"type":"LineString","coordinates":[[-109.40,37.60],[-109.38,37.61]]}}]}"#;
+    let file = program.file("trails.geojson", trails);
+    program.import("trails", &file).good();
+    let file = program.file("reports.csv", super::reports(40));
+    program.import("encounters", &file).good();
+    program
+}
+
+#[test]
+fn a_study_is_made_again_or_what_differs_is_said() {
+    let program = with_trails();
+    let archive = program.path("study.zip");
+    let path = archive.to_str().unwrap();
+    let said = program.run(&["study", "--out", path]).good();
+    assert!(said.contains("files, data revision"), "{said}");
+    let first = std::fs::read(&archive).unwrap();
+    let said = program.run(&["study", "--check", path]).good();
+    assert!(said.contains("files are the same"), "{said}");
+
+    let again = program.path("again.zip");
+    program.run(&["study", "--out", again.to_str().unwrap()]).good();
+    assert_eq!(std::fs::read(&again).unwrap(), first);
+
+    program.run(&["set", "bandwidth", "100"]).good();
+    let differs = program.run(&["study", "--check", path]);
+    assert!(!differs.ok);
+    for words in
+        ["data revision: ", "settings: default settings in the archive", "tables/density.csv: different"]
+    {
+        assert!(differs.out.contains(words), "{differs:?}");
+    }
+    assert!(differs.err.contains("was not made again"), "{differs:?}");
+}
+
+#[test]
+fn what_is_no_study_is_refused() {
+    let program = with_trails();
+    let file = program.file("table.csv", "a,b\n");
+    let said = program.run(&["study", "--check", file.to_str().unwrap()]).bad();
+    assert!(said.contains("this is no study archive"), "{said}");
+    program.run(&["study"]).bad();
+}
+
+#[test]
+fn a_fact_sheet_says_what_it_lacks() {
+    let program = with_trails();
+    let out = program.path("sheet.pdf");
+    let out = out.to_str().unwrap();
+    let said = program.run(&["fact-sheet", "--lang", "es", "--out", out]).bad();
+    assert!(said.contains("No approaches of"), "{said}");
+    let said = program.run(&["fact-sheet", "--lang", "xx", "--out", out]).bad();
+    assert!(said.contains("not a language of the sheet"), "{said}");
+    let texts =
+        include_str!("../../../templates/fact-sheet/en.toml").replace("Do not test this", "Test this");
+    let file = program.file("texts.toml", texts);
+    let said = program.run(&["fact-sheet", "--texts", file.to_str().unwrap(), "--out", out]).bad();
+    assert!(said.contains("cannot be printed"), "{said}");
+}

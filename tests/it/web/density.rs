@@ -1,0 +1,102 @@
+//! Density: three maps, each with the rules it was made by; layers that say the same.
+
+use serde_json::Value;
+
+use crate::support::Park;
+use crate::support::TestApp;
+
+fn features(collection: &Value) -> &Vec<Value> {
+    collection["features"].as_array().unwrap()
+}
+
+#[tokio::test]
+async fn each_map_says_kernel_rule_and_bandwidth() {
+    let test = TestApp::park().await;
+    for (address, words) in [
+        ("/density", ["quartic kernel", "continuous at junctions", "bandwidth 250 m, as set for the area"]),
+        (
+            "/density?show=trails&kernel=gaussian&rule=discontinuous&bandwidth=400",
+            ["Gaussian kernel", "absorbing at dead ends", "bandwidth 400 m, as given"],
+        ),
+        (
+            "/density?show=plane&bandwidth=likelihood",
+            ["quartic", "leave-one-out likelihood", "Log likelihood by bandwidth"],
+        ),
+    ] {
+        let page = test.get(address).await.expect(200);
+        for word in words {
+            page.says(word);
+        }
+        page.says("the median standard error of the positions is 5 m");
+    }
+    test.get("/density").await.says("Outside what even risk gives");
+    test.get("/density?show=trails").await.says("without regard to how many people walk");
+}
+
+#[tokio::test]
+async fn only_reports_are_divided_by_walking() {
+    let test = TestApp::park().await;
+    let page = test.get("/density?effort=located").await.expect(200);
+    page.says("Only reports are divided by walking");
+    test.get("/density?effort=located&show=trails").await.expect(200).says("located");
+    let unwalked = TestApp::with(&Park { has_walking: false, ..Park::default() }).await;
+    unwalked.get("/density?show=plane").await.expect(200);
+}
+
+#[tokio::test]
+async fn parameters_out_of_range_are_named() {
+    let test = TestApp::park().await;
+    for (query, field) in
+        [("bandwidth=3", "bandwidth"), ("kernel=flat", "kernel"), ("rule=none", "rule"), ("show=all", "show")]
+    {
+        let problem = test.get(&format!("/layers/density.geojson?{query}")).await.expect(400).json();
+        assert_eq!(problem["field"], field, "{problem}");
+        test.get(&format!("/density?{query}")).await.expect(400);
+    }
+}
+
+#[tokio::test]
+async fn lixels_keep_every_encounter_under_the_continuous_rule() {
+    let test = TestApp::park().await;
+    let json = test.get("/layers/density.geojson?show=trails&limit=10000").await.expect(200).json();
+    assert!(features(&json).len() > 100);
+    let lines = features(&json).iter().map(|feature| {
+        assert_eq!(feature["geometry"]["type"], "LineString");
+        let ends: Vec<[f64; 2]> = feature["geometry"]["coordinates"]
+            .as_array()
+            .unwrap()
+            .iter()
+            .map(|at| [at[0].as_f64().unwrap() * 88_290.0, at[1].as_f64().unwrap() * 111_000.0])
+            .collect();
+        let length_m: f64 =
+            ends.windows(2).map(|leg| (leg[1][0] - leg[0][0]).hypot(leg[1][1] - leg[0][1])).sum();
+        assert!((15.0..40.0).contains(&length_m), "{length_m}");
+        feature["properties"]["encounters_per_km"].as_f64().unwrap() * length_m / 1000.0
+    });
+    let total: f64 = lines.sum();
+    let counted = features(&json)[0]["properties"]["encounters"].as_f64().unwrap();
+    assert!((total / counted - 1.0).abs() < 0.02, "{total} of {counted}");
+}
+
+#[tokio::test]
+async fn relative_lixels_carry_both_tails() {
+    let test = TestApp::park().await;
+    let json = test.get("/layers/density.geojson?show=relative").await.expect(200).json();
+    let mut judged = 0;
+    for feature in features(&json) {
+        let properties = &feature["properties"];
+        let words = properties["tolerance"].as_str().unwrap();
+        assert!(
+            ["above", "within", "below", "no exposure", "not judged, walking is assumed"].contains(&words)
+        );
+        if let (Some(high), Some(low)) = (properties["p_high"].as_f64(), properties["p_low"].as_f64()) {
+            assert!(high + low >= 1.0 && high <= 1.0 && low <= 1.0, "{properties}");
+            assert!(properties["ratio_to_even"].as_f64().unwrap() >= 0.0);
+            judged += 1;
+        }
+    }
+    assert!(judged > 20, "{judged}");
+    // Other parameters, another answer.
+    let other = test.get("/layers/density.geojson?show=relative&bandwidth=900").await.expect(200).json();
+    assert_ne!(features(&json)[10]["properties"], features(&other)[10]["properties"]);
+}

@@ -1,0 +1,234 @@
+//! Did it help: planning before there are signs, the forms, and what planted walks give.
+
+use jiff::civil::Date;
+use jiff::civil::date;
+
+use coilway::domain::approach::Approach;
+use coilway::domain::approach::Contact;
+use coilway::domain::encounter::EffortKind;
+use coilway::domain::encounter::EncounterDraft;
+use coilway::domain::geography::LonLat;
+use coilway::domain::revision::Revision;
+use coilway::domain::walk::Purpose;
+use coilway::domain::walk::WalkDraft;
+use coilway::store::SignInPlaceDraft;
+use coilway::store::SignPlanDraft;
+
+use crate::support::TestApp;
+use crate::support::at;
+use crate::support::report;
+use crate::support::rows;
+
+/// 2024-04-01T07:00:00Z, midnight in the park.
+const FIRST_S: i64 = 1_711_954_800;
+const DAY_S: i64 = 86_400;
+/// Surveys walk once a day.
+const N_DAYS: i64 = 90;
+/// The sign goes up on 16 May.
+const SIGN_DAY: i64 = 45;
+const SIGN: (f64, f64) = (1100.0, -30.0);
+
+fn walk(day: i64) -> WalkDraft {
+    let track: Vec<LonLat> = (-15..=15).map(|step| at(f64::from(step) * 100.0, 0.0)).collect();
+    WalkDraft {
+        event_id: format!("E-{day}"),
+        parent_event_id: String::new(),
+        purpose: Purpose::Planned,
+        observers: "A".to_owned(),
+        start_s: FIRST_S + day * DAY_S + 8 * 3600,
+        end_s: None,
+        sampling_protocol: String::new(),
+        track,
+        track_times_s: Vec::new(),
+    }
+}
+
+/// One snake a day in the west; in the east, beyond the sign, one a day before it and one every third day after.
+fn met(day: i64) -> Vec<EncounterDraft> {
+    let date: Date = date(2024, 4, 1).checked_add(jiff::Span::new().days(day)).unwrap();
+    let contact = if day % 4 == 0 { Contact::Over } else { Contact::Passed };
+    let meeting = |id: String, east: f64| EncounterDraft {
+        effort_kind: EffortKind::Survey,
+        event_id: format!("E-{day}"),
+        approaches: vec![Approach {
+            contact,
+            closest_distance: None,
+            agent: String::new(),
+            applied_load: None,
+            duration: None,
+            trial: None,
+            end_of_watch: None,
+            reactions: Vec::new(),
+        }],
+        ..report(&id, at(east, 0.0), date, 9)
+    };
+    let mut all = vec![meeting(format!("W-{day}"), -1100.0 + (day % 5) as f64 * 100.0)];
+    if day < SIGN_DAY || day % 3 == 0 {
+        all.push(meeting(format!("F-{day}"), 1250.0));
+    }
+    all
+}
+
+async fn with_surveys() -> TestApp {
+    let test = TestApp::park().await;
+    let target = test.by_hand().await;
+    test.write(async |writer| {
+        // Of those who walk the west of so small a park, many come home from the sign.
+        writer.set_setting(target.area, "effect-passed-share", "0.3").await.unwrap();
+        writer.put_walks(&target, &rows((0..N_DAYS).map(walk))).await.unwrap();
+        let tally = writer.put_encounters(&target, &rows((0..N_DAYS).flat_map(met))).await.unwrap();
+        assert_eq!(tally.problems, []);
+    })
+    .await;
+    test
+}
+
+#[tokio::test]
+async fn without_signs_the_page_says_what_could_be_found_out() {
+    let test = with_surveys().await;
+    let page = test.get("/effect").await.expect(200);
+    for words in [
+        "No sign has been put up yet, so there is nothing to compare.",
+        "So far 90 survey walks over 1 year met 150 snakes",
+        "too few signs",
+        "or more",
+        "80 % probability",
+        "None yet.",
+    ] {
+        page.says(words);
+    }
+    let rare = test.get("/effect?per_sign=0.1&control=5&before=1").await.expect(200);
+    rare.says("not even all");
+    rare.says("value=\"0.1\"");
+    let wrong = test.get("/effect?per_sign=many").await.expect(400);
+    wrong.says("<span class=\"field-error\">give a number from 0 to 100,000");
+    wrong.says("value=\"many\"");
+    test.get("/effect?colour=red").await.expect(400);
+}
+
+#[tokio::test]
+async fn a_sign_is_recorded_inspected_and_taken_down() {
+    let test = with_surveys().await;
+    let fields = [
+        ("name", "East sign"),
+        ("latitude", "37.5995"),
+        ("longitude", "-109.38754"),
+        ("kind", "trail sign"),
+        ("day", "2024-05-16"),
+        ("by", "A. Ranger"),
+    ];
+    let changed = |name: &str, value: &'static str| -> Vec<(&'static str, &'static str)> {
+        fields.iter().map(|field| if field.0 == name { (field.0, value) } else { *field }).collect()
+    };
+    let wrong = test.post_fields("/effect/signs", &changed("latitude", "north")).await.expect(422);
+    wrong.says("<span class=\"field-error\">give degrees");
+    wrong.says("value=\"East sign\"");
+    test.post_fields("/effect/signs", &changed("day", "2030-01-01")).await.expect(422).says("still to come");
+    test.post_fields("/effect/signs", &changed("by", " ")).await.expect(422).says("enter it");
+    assert_eq!(test.get("/effect").await.status, 200);
+    test.get("/effect").await.never_says("East sign");
+
+    let done = test.post_fields("/effect/signs", &fields).await.expect(303);
+    assert_eq!(done.header("location"), "/effect");
+    let page = test.get("/effect").await.expect(200);
+    page.says("East sign");
+    page.says("since 16 May 2024");
+    page.says("One sign cannot show whether signs help");
+    page.says("<s class=\"struck\">");
+    page.says("Fewer than six signs can never stand out");
+    let id = page.body.split("/effect/signs/").nth(1).unwrap().split('/').next().unwrap().to_owned();
+    let id = if id.chars().all(|digit| digit.is_ascii_digit()) { id } else { "1".to_owned() };
+
+    let inspection = format!("/effect/signs/{id}/inspection");
+    let fields = [("day", "2024-06-03"), ("condition", "damaged"), ("by", "B. Ranger"), ("remarks", "shot")];
+    test.post_fields(&inspection, &fields).await.expect(303);
+    test.get("/effect").await.says("damaged, 3 June 2024, by B. Ranger (1 in all)");
+    let early = [("day", "2024-05-01"), ("condition", "good"), ("by", "B. Ranger")];
+    test.post_fields(&inspection, &early).await.expect(422).says("no sign of that name was up by then");
+    let unknown = [("day", "2024-06-04"), ("condition", "fine"), ("by", "B. Ranger")];
+    test.post_fields(&inspection, &unknown).await.expect(422).says("is not one of the conditions of a sign");
+
+    let down = format!("/effect/signs/{id}/down");
+    test.post_fields(&down, &[("day", "2024-05-01"), ("by", "B")])
+        .await
+        .expect(422)
+        .says("came down before it was up");
+    test.post_fields(&down, &[("day", "2024-06-20"), ("by", "B")]).await.expect(303);
+    test.get("/effect").await.says("16 May 2024 to 20 June 2024");
+    test.post_fields("/effect/signs/99/down", &[("day", "2024-06-20"), ("by", "B")]).await.expect(404);
+    test.post_fields("/effect/signs/x/down", &[("day", "2024-06-20"), ("by", "B")]).await.expect(404);
+}
+
+#[tokio::test]
+async fn a_planted_drop_is_counted_where_the_sign_warns() {
+    let test = with_surveys().await;
+    let target = test.by_hand().await;
+    test.write(async |writer| {
+        let sign = SignInPlaceDraft {
+            name: "East sign".to_owned(),
+            position: at(SIGN.0, SIGN.1),
+            kind: "trail sign".to_owned(),
+            plan: None,
+            up_s: FIRST_S + SIGN_DAY * DAY_S,
+            down_s: None,
+        };
+        writer.put_signs_in_place(&target, &rows([sign])).await.unwrap();
+    })
+    .await;
+    let facts = test.app.deriver().facts().await.unwrap();
+    let layer = test.app.deriver().effect(&facts).await.unwrap();
+    let campaign = &layer.campaigns.as_ref().unwrap()[0];
+    // One a day before, one every third day after.
+    assert_eq!((campaign.signed.0.count, campaign.signed.1.count), (45, 15));
+    assert!(campaign.control.0.count > 0 && campaign.control.1.count > 0, "{campaign:?}");
+    assert!(campaign.later.is_none(), "no plan says what chose the place");
+    let page = test.get("/effect").await.expect(200);
+    for words in [
+        "km of Ledge Walk",
+        "No kept plan says which records chose the places",
+        "15 counted",
+        "Too few signs to say: six at least",
+        "Share of survey encounters: over",
+        "are refused: a sign changes what people report",
+        "Watched behaviour at the sign: none is recorded",
+        "Controls (",
+    ] {
+        page.says(words);
+    }
+}
+
+#[tokio::test]
+async fn a_kept_plan_gives_a_later_baseline() {
+    let test = with_surveys().await;
+    let target = test.by_hand().await;
+    test.write(async |writer| {
+        let draft = SignPlanDraft {
+            name: "Plan of spring".to_owned(),
+            parameters_json: "{}".to_owned(),
+            result_json: "{}".to_owned(),
+            based_on: Revision(1),
+            sites: Vec::new(),
+        };
+        let plan = writer.add_sign_plan(target.area, &draft).await.unwrap();
+        let sign = SignInPlaceDraft {
+            name: "East sign".to_owned(),
+            position: at(SIGN.0, SIGN.1),
+            kind: "trail sign".to_owned(),
+            plan: Some(plan),
+            // The plan is kept at the clock of the tests, 1 July: a sign of an earlier day was not chosen by it.
+            up_s: FIRST_S + SIGN_DAY * DAY_S,
+            down_s: None,
+        };
+        let later =
+            SignInPlaceDraft { name: "Late sign".to_owned(), up_s: FIRST_S + 200 * DAY_S, ..sign.clone() };
+        writer.put_signs_in_place(&target, &rows([sign, later])).await.unwrap();
+    })
+    .await;
+    let facts = test.app.deriver().facts().await.unwrap();
+    let layer = test.app.deriver().effect(&facts).await.unwrap();
+    let campaigns = layer.campaigns.as_ref().unwrap();
+    assert_eq!(campaigns.len(), 2, "signs that went up five months apart are compared apart");
+    assert!(campaigns[0].later.is_none() && campaigns[0].times.chosen_s.is_none());
+    assert!(campaigns[1].later.is_some() && campaigns[1].times.chosen_s.is_some());
+    test.get("/effect").await.expect(200).says("Plan of spring");
+}

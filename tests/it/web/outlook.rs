@@ -1,0 +1,220 @@
+//! What to expect on a walk, this season against expectation, and temporary notices.
+
+use axum::http::StatusCode;
+use jiff::civil::Date;
+use jiff::civil::date;
+
+use coilway::domain::exposure::ReadingDraft;
+use coilway::domain::place::SensitivePlace;
+use coilway::domain::units::Length;
+
+use crate::support::Answer;
+use crate::support::LEDGE;
+use crate::support::Park;
+use crate::support::TestApp;
+use crate::support::at;
+use crate::support::report;
+use crate::support::rows;
+
+/// Words that would promise something.
+const PROMISES: [&str; 5] = ["harmless", "risk-free", "no danger", "is safe", "are safe"];
+
+#[tokio::test]
+async fn a_walk_has_its_figures_bounds_and_cautions() {
+    let test = TestApp::park().await;
+    let bare = test.get("/route").await.expect(200);
+    bare.says("From a start to an end");
+    bare.says("West Gate");
+    bare.says("junction of Ledge Walk and Swale Path");
+    let vertex = |page: &Answer, name: &str| -> usize {
+        let before = page.body.split(&format!(">{name}</option>")).next().unwrap();
+        before.rsplit("value=\"").next().unwrap().split('"').next().unwrap().parse().unwrap()
+    };
+    let (gate, end) = (vertex(&bare, "West Gate"), vertex(&bare, "junction of Ledge Walk and Swale Path"));
+    let one_way = test.get(&format!("/route?from={gate}&to={end}&month=5&part=early")).await.expect(200);
+    for words in [
+        "West Gate to junction of Ledge Walk and Swale Path",
+        "1.5 km walked",
+        "parties meet a snake on this walk",
+        "95 % interval",
+        "A low figure does not make a trail safe",
+        "call <strong>911</strong>",
+        "The same question for each trail",
+        "Swale Path",
+        "For staff: contacts underfoot and bites",
+    ] {
+        one_way.says(words);
+    }
+    let back = test.get(&format!("/route?from={gate}&to={end}&back=1&parties=300")).await.expect(200);
+    back.says("3.0 km walked");
+    back.says("whether the same snake is met again on the way back");
+    back.says("Of 300 parties together");
+    let far = test.get(&format!("/route?from={gate}&km=1.2&trail=0")).await.expect(200);
+    far.says("2.4 km walked");
+    for page in [bare, one_way, back, far] {
+        PROMISES.iter().for_each(|word| page.never_says(word));
+    }
+}
+
+#[tokio::test]
+async fn a_walk_on_assumed_walking_says_so() {
+    let test = TestApp::park().await;
+    let page = test.get("/route?from=0&km=5").await.expect(200);
+    page.says("rest on assumed walking: no counter tells");
+}
+
+#[tokio::test]
+async fn a_wrong_question_comes_back_with_the_message_at_its_field() {
+    let test = TestApp::park().await;
+    let check = async |query: &str, words: &str| {
+        let page = test.get(&format!("/route?{query}")).await.expect(400);
+        page.says(&format!("<span class=\"field-error\">{words}"));
+    };
+    check("from=0&km=far", "give kilometres from 0.1 to 100").await;
+    check("from=0&km=2&trail=9", "there is no such trail").await;
+    check("from=x&to=1", "there is no such point").await;
+    check("to=1", "choose where the walk begins").await;
+    check("km=2", "choose where the walk begins").await;
+    check("parties=none", "give a whole number of parties").await;
+    test.get("/route?from=0&to=0").await.expect(200).says("there is nothing to walk");
+    assert_eq!(test.get("/route?colour=red").await.status, StatusCode::BAD_REQUEST);
+}
+
+#[tokio::test]
+async fn without_an_earlier_year_there_is_no_expectation() {
+    let test = TestApp::park().await;
+    test.get("/watch").await.expect(200).says("There is no earlier year to compare this season with");
+}
+
+/// The park with a year before it that has a third of the reports.
+async fn two_years() -> TestApp {
+    let test = TestApp::with(&Park::default()).await;
+    let target = test.by_hand().await;
+    // 2023-04-01T07:00:00Z is midnight in Phoenix.
+    let start_s = 1_680_332_400;
+    let reading = |hour: i64| ReadingDraft {
+        counter: "C1".to_owned(),
+        start_s: start_s + hour * 3600,
+        length_s: 3600,
+        count_in: if (6..18).contains(&(hour % 24)) { 8 + u32::from(hour % 5 == 0) } else { 0 },
+        count_out: None,
+    };
+    let day = |idx: i64| -> Date { date(2023, 4, 2).checked_add(jiff::Span::new().days(idx * 4)).unwrap() };
+    let earlier = (0..20).map(|idx: i64| {
+        let east_m = -1300.0 + 45.0 * idx as f64;
+        report(&format!("E-{idx}"), at(east_m, 20.0), day(idx), 7 + (idx as u16 * 5) % 10)
+    });
+    let earlier = rows(earlier);
+    test.write(async |writer| {
+        writer.put_readings(&target, &rows((0..91 * 24).map(reading))).await.unwrap();
+        let tally = writer.put_encounters(&target, &earlier).await.unwrap();
+        assert!(tally.problems.is_empty(), "{:?}", tally.problems);
+    })
+    .await;
+    test
+}
+
+#[tokio::test]
+async fn a_season_is_watched_with_its_false_alarms_stated() {
+    let test = two_years().await;
+    let page = test.get("/watch?unit=trail").await.expect(200);
+    for words in [
+        "If nothing has changed, about",
+        "over all 2 trails and the area together",
+        "would cry wolf",
+        "expectation rests on 20 reports of 2023",
+        "no exposure",
+        "Week from",
+        "stand",
+    ] {
+        page.says(words);
+    }
+    PROMISES.iter().for_each(|word| page.never_says(word));
+    let early = test.get("/watch?until=2024-04-20").await.expect(200);
+    early.says("What stands out up to 20 April 2024");
+    assert_eq!(test.get("/watch?until=soon").await.status, StatusCode::BAD_REQUEST);
+    assert_eq!(test.get("/watch?unit=den").await.status, StatusCode::BAD_REQUEST);
+}
+
+#[tokio::test]
+async fn a_notice_is_made_printed_and_withdrawn() {
+    let test = TestApp::park().await;
+    let form = "trail=Ledge+Walk&wording=more-than-usual&start=2024-07-01&expiry=2024-07-31&reason=eight+met&name=R.+Example";
+    let made = test.submit("/notices", form).await;
+    assert_eq!(made.status, StatusCode::SEE_OTHER);
+    let address = made.header("location").to_owned();
+    let notice = test.get(&address).await.expect(200);
+    for words in [
+        "More snakes than usual have been met along Ledge Walk",
+        "This notice stands from 1 July 2024 to 31 July 2024",
+        "lang=\"es\"",
+        "Este aviso está vigente desde 1 julio 2024 hasta 31 julio 2024",
+        "911",
+        "emergency services",
+    ] {
+        notice.says(words);
+    }
+    // The reason is for staff, and nothing on the sheet narrows the trail down.
+    for words in ["eight met", "R. Example", "part 1", "segment", "Its first day", "Expired"] {
+        notice.never_says(words);
+    }
+    let list = test.get("/watch").await.expect(200);
+    list.says("eight met");
+    list.says("active");
+    assert_eq!(test.submit(&format!("{address}/withdraw"), "name=").await.status, StatusCode::BAD_REQUEST);
+    assert_eq!(
+        test.submit(&format!("{address}/withdraw"), "name=S.+Example").await.status,
+        StatusCode::SEE_OTHER
+    );
+    assert_eq!(
+        test.submit(&format!("{address}/withdraw"), "name=S.+Example").await.status,
+        StatusCode::NOT_FOUND
+    );
+    test.get("/watch").await.says("withdrawn by S. Example");
+    test.get(&address).await.says("This notice is withdrawn: do not put it up.");
+    assert_eq!(test.get("/notices/77").await.status, StatusCode::NOT_FOUND);
+}
+
+#[tokio::test]
+async fn a_notice_always_ends_and_names_no_sensitive_place() {
+    let test = TestApp::park().await;
+    let target = test.by_hand().await;
+    let den = SensitivePlace {
+        name: "Gully den".to_owned(),
+        position: at(900.0, 10.0),
+        buffer: Length::metres(300.0).unwrap(),
+        reason: "winter den".to_owned(),
+        review_date: "2028-01-01".to_owned(),
+    };
+    test.write(async |writer| {
+        writer.put_sensitive_places(&target, &rows([den])).await.unwrap();
+    })
+    .await;
+    let check = async |changed: &str, value: &str, words: &str| {
+        let fields = [
+            ("trail", LEDGE),
+            ("wording", "take-care"),
+            ("start", "2024-07-01"),
+            ("expiry", "2024-07-31"),
+            ("reason", "many met"),
+            ("name", "R. Example"),
+        ];
+        let given = fields.map(|(name, usual)| {
+            format!("{name}={}", if name == changed { value } else { usual }.replace(' ', "+"))
+        });
+        let page = test.submit("/notices", &given.join("&")).await;
+        assert_eq!(page.status, StatusCode::BAD_REQUEST, "{changed}");
+        page.says(&format!("<span class=\"field-error\">{words}"));
+        page.says("value=\"2024-07-01\"");
+    };
+    check("expiry", "", "give the last day: a notice always ends").await;
+    check("expiry", "2024-08-31", "a notice stands at most 60 days").await;
+    check("expiry", "2024-06-30", "the last day is before the first").await;
+    check("trail", "part 2 of Ledge Walk", "choose one of the trails").await;
+    check("wording", "own words", "choose one of the wordings").await;
+    check("reason", "", "say why").await;
+    check("reason", "many at the gully den", "a sensitive place must not be named").await;
+    check("name", "", "say who makes it").await;
+    let all = test.app.store().snapshot().await.unwrap().notices(target.area).await.unwrap();
+    assert!(all.is_empty());
+}

@@ -1,0 +1,247 @@
+//! The study: tables, figures, archive; what they must say and what they must never give away.
+
+use serde_json::Value;
+
+use coilway::derived::study::Layers;
+use coilway::derived::study::TABLES;
+use coilway::domain::encounter::EncounterDetails;
+use coilway::domain::encounter::EncounterDraft;
+use coilway::web::study::archive::Files;
+use coilway::web::study::archive::unpack;
+use coilway::web::study::check::compare;
+use coilway::web::study::figures::FIGURES;
+
+use crate::support::Park;
+use crate::support::TestApp;
+use crate::support::at;
+use crate::support::report;
+use crate::support::rows;
+use jiff::civil::date;
+
+/// Where nobody else is, to more places than any trail's end is likely to share.
+const FAR: (f64, f64) = (-1234.5, 777.25);
+
+async fn with_a_named_observer() -> TestApp {
+    let test = TestApp::park().await;
+    let target = test.by_hand().await;
+    let draft = EncounterDraft {
+        details: EncounterDetails {
+            recorded_by: "Zenobia Quillfeather".to_owned(),
+            identified_by: "Zenobia Quillfeather".to_owned(),
+            occurrence_remarks: "under the third ledge".to_owned(),
+            ..EncounterDetails::default()
+        },
+        ..report("X-1", at(FAR.0, FAR.1), date(2024, 5, 6), 9)
+    };
+    test.write(async |writer| {
+        writer.put_encounters(&target, &rows([draft])).await.unwrap();
+    })
+    .await;
+    test
+}
+
+async fn study(test: &TestApp) -> Files {
+    unpack(&test.bytes("/study.zip").await).unwrap()
+}
+
+#[tokio::test]
+async fn the_page_has_every_table_and_figure() {
+    let test = TestApp::park().await;
+    let page = test.get("/study").await.expect(200);
+    for entry in TABLES {
+        page.says(entry.title);
+    }
+    for figure in FIGURES {
+        page.says(&format!("/study/{}.svg", figure.name));
+    }
+    for words in
+        ["coilway study --check study.zip", "Garwood", "seed 1", "95 % limit", "60 draws", "/study.zip"]
+    {
+        page.says(words);
+    }
+    test.get("/analysis").await.says("href=\"/study\"");
+}
+
+#[tokio::test]
+async fn every_table_says_unit_and_meaning_of_every_column() {
+    let test = TestApp::park().await;
+    let layers = Layers::read(test.app.deriver()).await.unwrap();
+    for entry in TABLES {
+        let Ok(table) = (entry.make)(&layers) else { continue };
+        let mut names: Vec<&String> = table.columns.iter().map(|column| &column.name).collect();
+        assert!(table.columns.iter().all(|column| !column.meaning.is_empty()), "{}", entry.name);
+        assert!(table.rows.iter().all(|row| row.len() == names.len()), "{}", entry.name);
+        let n_columns = names.len();
+        names.sort();
+        names.dedup();
+        assert_eq!(names.len(), n_columns, "{}: a column stands twice", entry.name);
+    }
+}
+
+#[tokio::test]
+async fn a_table_is_the_same_as_the_layer_on_the_map() {
+    let test = TestApp::park().await;
+    let csv = test.get("/study/stretches.csv").await.expect(200);
+    assert_eq!(csv.header("content-type"), "text/csv; charset=utf-8");
+    let mut reader = csv::Reader::from_reader(csv.body.as_bytes());
+    let headers = reader.headers().unwrap().clone();
+    let column = |name: &str| headers.iter().position(|header| header == name).unwrap();
+    let layer = test.get("/layers/stretches.geojson").await.json();
+    let features = layer["features"].as_array().unwrap();
+    let mut n_rates = 0;
+    let all: Vec<csv::StringRecord> = reader.records().map(Result::unwrap).collect();
+    assert_eq!(all.len(), features.len());
+    for row in &all {
+        let feature = features.iter().find(|it| it["properties"]["name"] == row[column("name")]).unwrap();
+        let number = |name: &str| feature["properties"][name].as_f64();
+        for (ours, theirs) in [
+            ("rate_per_1000_km", "rate_per_1000_km"),
+            ("rate_per_1000_km_lower", "rate_lower"),
+            ("rate_per_1000_km_upper", "rate_upper"),
+        ] {
+            match number(theirs) {
+                Some(value) => {
+                    let written: f64 = row[column(ours)].parse().unwrap();
+                    assert!((written - value).abs() <= 0.01 * value.abs() + 0.01, "{ours} {written} {value}");
+                    n_rates += 1;
+                }
+                None => assert_eq!(&row[column(ours)], ""),
+            }
+        }
+    }
+    assert!(n_rates > 0);
+}
+
+#[tokio::test]
+async fn reactions_have_counts_snakes_and_limits() {
+    let test = TestApp::park().await;
+    let csv = test.get("/study/reactions.csv").await.expect(200);
+    csv.says("effort_kind,counted,contact,reaction,shown,approaches,snakes,unrecorded,share,exact_lower,exact_upper");
+    csv.says("any strike or bite");
+    csv.says("located,any,");
+    test.get("/study/reaction-sub-tables.csv").await.expect(200).says("located,season,March to May,12,");
+    test.get("/study/contact-tests.csv").await.expect(200).says("located,");
+}
+
+#[tokio::test]
+async fn figures_stand_alone() {
+    let test = TestApp::park().await;
+    for figure in FIGURES {
+        let svg = test.get(&format!("/study/{}.svg", figure.name)).await.expect(200);
+        assert_eq!(svg.header("content-type"), "image/svg+xml");
+        assert_eq!(svg.header("content-security-policy"), "default-src 'none'; style-src 'unsafe-inline'");
+        for words in ["<svg xmlns", figure.title, "data revision", "Example Basin"] {
+            svg.says(words);
+        }
+        for words in ["NaN", "var(", "href", "<script"] {
+            svg.never_says(words);
+        }
+        let mut reader = quick_xml::Reader::from_str(&svg.body);
+        loop {
+            match reader.read_event().unwrap_or_else(|error| panic!("{}: {error}", figure.name)) {
+                quick_xml::events::Event::Eof => break,
+                _ => continue,
+            }
+        }
+    }
+}
+
+#[cfg(feature = "print")]
+#[tokio::test]
+async fn figures_are_printed() {
+    let test = TestApp::park().await;
+    let pdf = test.bytes("/study/risk-map.pdf").await;
+    assert!(pdf.starts_with(b"%PDF-"));
+    assert_eq!(test.bytes("/study/risk-map.pdf").await, pdf);
+}
+
+#[tokio::test]
+async fn what_is_not_there_is_said() {
+    let test = TestApp::park().await;
+    for address in ["/study/trails.pdf", "/study/trails", "/study/nothing.csv", "/study/season.zip"] {
+        test.get(address).await.expect(404).says("There is no table or figure");
+    }
+    let bare = TestApp::with(&Park { has_walking: false, has_encounters: false, ..Park::default() }).await;
+    bare.get("/study").await.expect(200).says("Nothing says when people walked");
+    bare.get("/study/trails.csv").await.expect(422).says("Nothing says when people walked");
+    let files = study(&bare).await;
+    let manifest: Value = serde_json::from_slice(&files["manifest.json"]).unwrap();
+    assert!(manifest["left_out"]["tables/trails"].as_str().unwrap().contains("Nothing says"));
+    assert!(files.contains_key("tables/settings.csv") && !files.contains_key("tables/trails.csv"));
+}
+
+#[tokio::test]
+async fn the_archive_is_the_same_bytes_and_can_be_checked() {
+    let (one, other) = (TestApp::park().await, TestApp::park().await);
+    let archive = one.bytes("/study.zip").await;
+    assert_eq!(archive, other.bytes("/study.zip").await);
+    let files = unpack(&archive).unwrap();
+    for name in [
+        "manifest.json",
+        "methods.md",
+        "settings.json",
+        "columns.csv",
+        "tables/segments.csv",
+        "figures/season.svg",
+    ] {
+        assert!(files.contains_key(name), "{name} in {:?}", files.keys());
+    }
+    let manifest: Value = serde_json::from_slice(&files["manifest.json"]).unwrap();
+    assert_eq!((manifest["seed"].as_u64(), manifest["draws"].as_u64()), (Some(1), Some(60)));
+    for (name, entry) in manifest["files"].as_object().unwrap() {
+        assert_eq!(entry["blake3"], blake3::hash(&files[name]).to_hex().as_str(), "{name}");
+    }
+    assert_eq!(manifest["files"].as_object().unwrap().len() + 1, files.len());
+    assert!(compare(&archive, &files).unwrap().is_same());
+    // Another seed draws other rates, and the check names the tables that rest on draws.
+    let area = other.by_hand().await.area;
+    other.write(async |writer| writer.set_setting(area, "seed", "2").await.unwrap()).await;
+    let changed = compare(&archive, &study(&other).await).unwrap();
+    assert!(!changed.is_same());
+    let said = changed.to_string();
+    for words in
+        ["seed: 1 in the archive, 2 now", "tables/segments.csv: different", "tables/settings.csv: different"]
+    {
+        assert!(said.contains(words), "{said}");
+    }
+    assert!(changed.same.contains(&"tables/references.csv".to_owned()));
+}
+
+#[tokio::test]
+async fn no_person_no_remark_and_no_position_of_an_encounter_is_in_it() {
+    let test = with_a_named_observer().await;
+    let files = study(&test).await;
+    let position = at(FAR.0, FAR.1);
+    let hidden = [
+        "Zenobia".to_owned(),
+        "third ledge".to_owned(),
+        "X-1".to_owned(),
+        format!("{:.4}", position.lon()),
+        format!("{:.4}", position.lat()),
+        "snake-1".to_owned(),
+    ];
+    for (name, bytes) in &files {
+        let text = String::from_utf8_lossy(bytes);
+        for word in &hidden {
+            assert!(!text.contains(word.as_str()), "{name} says {word}");
+        }
+    }
+}
+
+#[cfg(feature = "print")]
+#[tokio::test]
+async fn the_fact_sheet_comes_in_both_languages() {
+    let test = TestApp::park().await;
+    for language in ["en", "es"] {
+        let address = format!("/reactions/fact-sheet.pdf?lang={language}");
+        let headers = test.headers(&address, &[]).await;
+        assert_eq!(headers["content-type"], "application/pdf");
+        assert!(test.bytes(&address).await.starts_with(b"%PDF-"));
+    }
+    test.get("/reactions/fact-sheet.pdf?lang=de").await.expect(400).says("not a language of the sheet");
+    test.get("/reactions/fact-sheet.pdf?effort=report")
+        .await
+        .expect(422)
+        .says("No approaches of report encounters");
+    test.get("/reactions?effort=located").await.says("/reactions/fact-sheet.pdf?lang=es&amp;effort=located");
+}
