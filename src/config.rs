@@ -5,6 +5,16 @@ use std::net::Ipv4Addr;
 use std::net::SocketAddr;
 use std::path::PathBuf;
 
+/// What stands between the server and its readers.
+#[derive(Debug, Clone, Copy, PartialEq, Eq, Default)]
+pub enum Front {
+    /// Nothing: readers speak HTTP with the server itself.
+    #[default]
+    None,
+    /// A proxy that speaks TLS with readers, and says in `X-Forwarded-For` for whom it asks.
+    Tls,
+}
+
 /// What a server needs to know before it starts.
 #[derive(Debug, Clone, PartialEq, Eq)]
 pub struct Config {
@@ -12,6 +22,8 @@ pub struct Config {
     pub database: PathBuf,
     /// Where to listen.
     pub listen: SocketAddr,
+    /// What stands before the server.
+    pub front: Front,
     /// The largest upload taken, bytes.
     pub largest_upload_bytes: usize,
 }
@@ -19,10 +31,11 @@ pub struct Config {
 /// Why a configuration is refused.
 #[derive(Debug, Clone, PartialEq, Eq, thiserror::Error)]
 pub enum InvalidConfig {
-    /// Anybody could write: there are no accounts yet.
+    /// Anybody could read exact places and write: there are no accounts yet.
     #[error(
         "{0} is reachable from other machines, and there are no accounts that could keep strangers from \
-         reading exact places or changing data: listen on 127.0.0.1 or ::1"
+         reading exact places or changing data: create the first administrator (coilway user), or listen on \
+         127.0.0.1 or ::1"
     )]
     BeyondLoopback(IpAddr),
 }
@@ -33,17 +46,20 @@ impl Config {
     /// The largest upload taken: 2 GiB.
     pub const LARGEST_UPLOAD_BYTES: usize = 2 * 1024 * 1024 * 1024;
 
-    /// A configuration that listens on a loopback address; port 0 takes any free one.
+    /// A configuration that listens on an address, a loopback one unless given; port 0 takes any free one.
+    pub fn new(database: PathBuf, host: Option<IpAddr>, port: u16) -> Self {
+        let host = host.unwrap_or(IpAddr::V4(Ipv4Addr::LOCALHOST));
+        let listen = SocketAddr::new(host, port);
+        Self { database, listen, front: Front::None, largest_upload_bytes: Self::LARGEST_UPLOAD_BYTES }
+    }
+
+    /// Checks that strangers are kept out: without accounts only loopback addresses are served.
     ///
     /// # Errors
-    /// [`InvalidConfig::BeyondLoopback`] for any other address.
-    pub fn new(database: PathBuf, host: Option<IpAddr>, port: u16) -> Result<Self, InvalidConfig> {
-        let host = host.unwrap_or(IpAddr::V4(Ipv4Addr::LOCALHOST));
-        if !host.is_loopback() {
-            return Err(InvalidConfig::BeyondLoopback(host));
-        }
-        let listen = SocketAddr::new(host, port);
-        Ok(Self { database, listen, largest_upload_bytes: Self::LARGEST_UPLOAD_BYTES })
+    /// [`InvalidConfig::BeyondLoopback`] for any other address while there are no accounts.
+    pub fn check_exposure(&self, has_accounts: bool) -> Result<(), InvalidConfig> {
+        let host = self.listen.ip();
+        if has_accounts || host.is_loopback() { Ok(()) } else { Err(InvalidConfig::BeyondLoopback(host)) }
     }
 }
 
@@ -52,11 +68,16 @@ mod tests {
     use super::*;
 
     #[test]
-    fn only_loopback_is_served() {
-        let at = |host: &str| Config::new(PathBuf::from("a.db"), Some(host.parse().unwrap()), 0);
-        assert!(at("127.0.0.1").is_ok() && at("127.8.8.8").is_ok() && at("::1").is_ok());
+    fn only_loopback_is_served_without_accounts() {
+        let at = |host: &str, has_accounts: bool| {
+            Config::new(PathBuf::from("a.db"), Some(host.parse().unwrap()), 0).check_exposure(has_accounts)
+        };
+        for loopback in ["127.0.0.1", "127.8.8.8", "::1"] {
+            assert!(at(loopback, false).is_ok(), "{loopback}");
+        }
         for beyond in ["0.0.0.0", "192.0.2.7", "::", "2001:db8::1"] {
-            assert!(matches!(at(beyond), Err(InvalidConfig::BeyondLoopback(_))), "{beyond}");
+            assert!(matches!(at(beyond, false), Err(InvalidConfig::BeyondLoopback(_))), "{beyond}");
+            assert!(at(beyond, true).is_ok(), "{beyond}");
         }
     }
 }

@@ -156,3 +156,27 @@ fn domain_and_analysis_derive_no_serialisation() {
     }
     assert!(wrong.is_empty(), "{}", wrong.join("\n"));
 }
+
+/// Files of the web module that take the app without [`Exact`]: they are public, or check for themselves.
+const TAKES_THE_APP: [&str; 6] = [
+    "web/auth/identify.rs",
+    "web/pages/about.rs",
+    "web/pages/accounts.rs",
+    "web/pages/data.rs",
+    "web/pages/import.rs",
+    "web/waiting.rs",
+];
+
+#[test]
+fn exact_places_are_read_through_their_witness() {
+    let mut wrong = Vec::new();
+    for (path, module, text) in sources() {
+        let name = path.to_string_lossy().replace('\\', "/");
+        let is_free = TAKES_THE_APP.iter().any(|free| name.ends_with(free));
+        let takes = code(&text).find(|(_, line)| line.contains("State<App>"));
+        if let Some((line, _)) = takes.filter(|_| module == "web" && !is_free) {
+            wrong.push(format!("{name}:{line}"));
+        }
+    }
+    assert!(wrong.is_empty(), "these take the app without Exact: {wrong:?}");
+}

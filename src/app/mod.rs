@@ -1,13 +1,18 @@
 //! The one `App`: configuration, store, derived layers, clock.
 
+mod back_off;
 pub mod bring_in;
 mod clock;
+mod safe_keeping;
+mod secrets;
 mod spool;
 mod warm;
 
 use std::sync::Arc;
 use std::sync::Mutex;
 use std::sync::PoisonError;
+use std::sync::atomic::AtomicBool;
+use std::sync::atomic::Ordering;
 
 use crate::config::Config;
 use crate::derived::Deriver;
@@ -15,10 +20,17 @@ use crate::derived::Memo;
 use crate::store::OpenParams;
 use crate::store::Store;
 
+pub use crate::app::back_off::BackOff;
 pub use crate::app::bring_in::BringIn;
 pub use crate::app::bring_in::BringInError;
 pub use crate::app::bring_in::BroughtIn;
 pub use crate::app::clock::Clock;
+pub use crate::app::safe_keeping::SafeKeepingError;
+pub use crate::app::safe_keeping::restore;
+pub use crate::app::secrets::Passwords;
+pub use crate::app::secrets::SecretError;
+pub use crate::app::secrets::Token;
+pub use crate::app::secrets::hash_of;
 pub use crate::app::spool::Spool;
 pub use crate::app::warm::Progress;
 pub use crate::app::warm::Step;
@@ -38,18 +50,42 @@ struct Inner {
     answers: Memo<String, Vec<u8>>,
     clock: Clock,
     progress: Mutex<Progress>,
+    passwords: Passwords,
+    back_off: BackOff,
+    /// Once there is an account there always is one: none is ever deleted.
+    has_accounts: AtomicBool,
+}
+
+/// Why an app could not be made.
+#[derive(Debug, thiserror::Error)]
+pub enum OpenError {
+    /// The database.
+    #[error(transparent)]
+    Store(#[from] crate::store::Error),
+    /// The secrets.
+    #[error(transparent)]
+    Secret(#[from] SecretError),
 }
 
 impl App {
     /// Opens the database and makes the app around it.
     ///
     /// # Errors
-    /// [`crate::store::Error`] when the database cannot be opened or brought up to date.
-    pub async fn open(config: Config, clock: Clock) -> Result<Self, crate::store::Error> {
+    /// [`OpenError`] when the database cannot be opened or brought up to date, or there are no random numbers.
+    pub async fn open(config: Config, clock: Clock) -> Result<Self, OpenError> {
         let store = Store::open(&config.database, &OpenParams::default()).await?;
         let deriver = Deriver::new(store.clone());
-        let (answers, progress) = (Memo::new(N_ANSWERS), Mutex::default());
-        Ok(Self(Arc::new(Inner { config, store, deriver, answers, clock, progress })))
+        Ok(Self(Arc::new(Inner {
+            config,
+            store,
+            deriver,
+            answers: Memo::new(N_ANSWERS),
+            clock,
+            progress: Mutex::default(),
+            passwords: Passwords::new()?,
+            back_off: BackOff::default(),
+            has_accounts: AtomicBool::new(false),
+        })))
     }
 
     /// The configuration.
@@ -79,6 +115,29 @@ impl App {
 
     fn set_progress(&self, progress: Progress) {
         *self.0.progress.lock().unwrap_or_else(PoisonError::into_inner) = progress;
+    }
+
+    /// Hashes and checks passwords.
+    pub fn passwords(&self) -> &Passwords {
+        &self.0.passwords
+    }
+
+    /// Slows down who guesses.
+    pub fn back_off(&self) -> &BackOff {
+        &self.0.back_off
+    }
+
+    /// Whether there is any account. While there is none, the server is open to whoever sits at this machine.
+    ///
+    /// # Errors
+    /// [`crate::store::Error`] when the database cannot be read.
+    pub async fn has_accounts(&self) -> Result<bool, crate::store::Error> {
+        if self.0.has_accounts.load(Ordering::Relaxed) {
+            return Ok(true);
+        }
+        let found = self.store().has_accounts().await?;
+        self.0.has_accounts.store(found, Ordering::Relaxed);
+        Ok(found)
     }
 
     /// The clock.

@@ -121,7 +121,7 @@ pub(super) async fn run(arguments: BenchArguments) -> anyhow::Result<()> {
         }
     }
     generate::generate(arguments.size, arguments.seed, &files)?;
-    let app = App::open(Config::new(database, None, 0)?, Clock::System).await?;
+    let app = App::open(Config::new(database, None, 0), Clock::System).await?;
     let area =
         data::put_area(&app, &data::read_area(&std::fs::read_to_string(files.join("area.toml"))?)?, "bench")
             .await?;

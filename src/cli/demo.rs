@@ -9,7 +9,6 @@ use crate::app::Clock;
 use crate::cli::Listen;
 use crate::cli::data;
 use crate::cli::serve;
-use crate::config::Config;
 use crate::domain::batch::Content;
 
 /// What a file holds, its name, and its bytes.
@@ -46,7 +45,7 @@ const AREA: &str = include_str!("../../demo-data/area.toml");
 
 /// Fills a database with the demo park; files that are there already change nothing. Then serves it.
 pub(super) async fn run(database: PathBuf, listen: &Listen, no_serve: bool) -> anyhow::Result<()> {
-    let config = Config::new(database, listen.host, listen.port)?;
+    let config = listen.config(database);
     let path = config.database.clone();
     let app =
         App::open(config, Clock::System).await.with_context(|| format!("cannot open {}", path.display()))?;

@@ -6,9 +6,11 @@ mod demo;
 mod effect;
 mod figures;
 pub mod generate;
+mod keep;
 mod outlook;
 mod serve;
 mod study;
+mod user;
 
 use std::net::IpAddr;
 use std::path::PathBuf;
@@ -22,6 +24,7 @@ use clap::Subcommand;
 use crate::app::App;
 use crate::app::Clock;
 use crate::config::Config;
+use crate::config::Front;
 
 /// Turns GPS-tagged meetings between people and venomous snakes into trail risk maps and sign plans.
 #[derive(Debug, Parser)]
@@ -98,6 +101,27 @@ enum Command {
     Study(study::StudyArguments),
     /// Write the one-page fact sheet about reactions as PDF.
     FactSheet(study::FactSheetArguments),
+    /// Write a backup; a server may be at work meanwhile.
+    Backup {
+        #[command(flatten)]
+        database: DatabaseFile,
+        /// The file to write.
+        out: PathBuf,
+    },
+    /// Put a backup in the place of a database that nobody serves; what was there is kept beside it.
+    Restore {
+        #[command(flatten)]
+        database: DatabaseFile,
+        /// The backup.
+        from: PathBuf,
+    },
+    /// Check that a database or a backup is whole.
+    Check {
+        #[command(flatten)]
+        database: DatabaseFile,
+    },
+    /// Make accounts and one-time links, list accounts, disable them.
+    User(user::UserArguments),
     /// Make an invented park as files.
     Generate {
         /// How much.
@@ -131,9 +155,19 @@ struct Listen {
     /// The port; 0 takes any free one.
     #[arg(long, default_value_t = Config::PORT)]
     port: u16,
-    /// The address: a loopback address.
+    /// The address: a loopback address, or any once there are accounts.
     #[arg(long)]
     host: Option<IpAddr>,
+    /// A proxy in front speaks TLS with readers and passes on their address in X-Forwarded-For.
+    #[arg(long)]
+    behind_tls: bool,
+}
+
+impl Listen {
+    fn config(&self, database: PathBuf) -> Config {
+        let front = if self.behind_tls { Front::Tls } else { Front::None };
+        Config { front, ..Config::new(database, self.host, self.port) }
+    }
 }
 
 /// Runs the command that the program's arguments name.
@@ -179,6 +213,10 @@ async fn dispatch(command: Command) -> anyhow::Result<()> {
         Command::Watch(arguments) => outlook::watch(arguments).await,
         Command::Study(arguments) => study::study(arguments).await,
         Command::FactSheet(arguments) => study::sheet(arguments).await,
+        Command::Backup { database, out } => keep::backup(database.database, out).await,
+        Command::Restore { database, from } => keep::restore(database.database, from).await,
+        Command::Check { database } => keep::check(database.database).await,
+        Command::User(arguments) => user::run(arguments).await,
         Command::Generate { size, seed, out } => {
             std::fs::create_dir_all(&out)
                 .with_context(|| format!("cannot make the folder {}", out.display()))?;
@@ -190,5 +228,5 @@ async fn dispatch(command: Command) -> anyhow::Result<()> {
 
 /// Opens a database for a command that does not serve.
 async fn open(database: PathBuf) -> anyhow::Result<App> {
-    Ok(App::open(Config::new(database, None, 0)?, Clock::System).await?)
+    Ok(App::open(Config::new(database, None, 0), Clock::System).await?)
 }

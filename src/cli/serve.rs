@@ -9,12 +9,12 @@ use crate::app::App;
 use crate::app::Clock;
 use crate::app::keep_warm;
 use crate::cli::Listen;
-use crate::config::Config;
+use crate::config::Front;
 use crate::web;
 
 /// Opens a database and serves it until the program is asked to stop.
 pub(super) async fn run(database: PathBuf, listen: &Listen) -> anyhow::Result<()> {
-    let config = Config::new(database, listen.host, listen.port)?;
+    let config = listen.config(database);
     let app = App::open(config, Clock::System).await?;
     serve(app).await
 }
@@ -22,6 +22,12 @@ pub(super) async fn run(database: PathBuf, listen: &Listen) -> anyhow::Result<()
 /// Serves an app until the program is asked to stop.
 pub(super) async fn serve(app: App) -> anyhow::Result<()> {
     let wanted = app.config().listen;
+    app.config().check_exposure(app.has_accounts().await?)?;
+    if !wanted.ip().is_loopback() && app.config().front == Front::None {
+        tracing::warn!(
+            "passwords cross the network in the clear: put a proxy with TLS in front (--behind-tls)"
+        );
+    }
     let listener =
         tokio::net::TcpListener::bind(wanted).await.with_context(|| format!("cannot listen on {wanted}"))?;
     let address = listener.local_addr().context("the address is not known")?;

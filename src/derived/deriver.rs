@@ -28,6 +28,8 @@ use crate::derived::places::PlaceSummary;
 use crate::derived::plan;
 use crate::derived::plan::PlanLayer;
 use crate::derived::plan::PlanParams;
+use crate::derived::public;
+use crate::derived::public::PublicLayer;
 use crate::derived::rate_pattern;
 use crate::derived::rate_pattern::RatePattern;
 use crate::derived::rates;
@@ -94,6 +96,7 @@ pub struct Deriver {
     observers: Memo<(), ObserverLayer>,
     effect: Memo<(), EffectLayer>,
     watch: Memo<WatchChoice, WatchLayer>,
+    public: Memo<(), PublicLayer>,
 }
 
 /// How many different densities of one revision are remembered.
@@ -129,6 +132,7 @@ impl Deriver {
             observers: Memo::new(1),
             effect: Memo::new(1),
             watch: Memo::new(N_WATCHES),
+            public: Memo::new(1),
         }
     }
 
@@ -367,6 +371,20 @@ impl Deriver {
         let value = self.walks.get(facts.revision, (), async || {
             let facts = Arc::clone(&facts.value);
             off_thread(move || walks::compute(&facts, &network.value)).await
+        });
+        Ok(facts.with(value.await?))
+    }
+
+    /// What anybody may see.
+    ///
+    /// # Errors
+    /// [`DeriveError::Unanswerable`] without exposure.
+    pub async fn public(&self, facts: &Derived<Facts>) -> Result<Derived<PublicLayer>, DeriveError> {
+        let (network, exposure) = (self.network(facts).await?, self.exposure(facts).await?);
+        let snaps = self.snaps(facts).await?;
+        let value = self.public.get(facts.revision, (), async || {
+            let (facts, network, exposure) = (Arc::clone(&facts.value), network.value, exposure.value);
+            off_thread(move || public::compute(&facts, &network, &exposure, &snaps.value)).await
         });
         Ok(facts.with(value.await?))
     }

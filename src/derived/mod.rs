@@ -19,6 +19,7 @@ pub mod network;
 pub mod observers;
 pub mod places;
 pub mod plan;
+pub mod public;
 pub mod rate_pattern;
 pub mod rates;
 pub mod reactions;

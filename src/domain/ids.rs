@@ -53,4 +53,8 @@ id! {
     DecisionId,
     /// A temporary notice.
     NoticeId,
+    /// An account.
+    AccountId,
+    /// A token for scripts and clients.
+    ApiTokenId,
 }

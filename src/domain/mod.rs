@@ -1,5 +1,6 @@
 //! What things are: quantities, places and records, with their rules. Names nothing else of ours.
 
+pub mod account;
 pub mod approach;
 pub mod area;
 pub mod batch;

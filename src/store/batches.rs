@@ -327,6 +327,21 @@ struct BatchRow {
 }
 
 impl Snapshot {
+    /// Who brought in the row of a row error; none when there is no such row error.
+    ///
+    /// # Errors
+    /// [`Error`] when the database cannot be read.
+    pub async fn row_error_actor(&mut self, id: RowErrorId) -> Result<Option<String>, Error> {
+        let actor = sqlx::query_scalar!(
+            "SELECT b.actor FROM row_errors e JOIN files f ON f.id = e.file_id JOIN batches b ON b.id = f.batch_id
+             WHERE e.id = ?",
+            id.0
+        )
+        .fetch_optional(self.connection())
+        .await?;
+        Ok(actor)
+    }
+
     /// The batches of an area, newest first, with the names of their files.
     ///
     /// # Errors

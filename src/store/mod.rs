@@ -9,6 +9,7 @@
 //!
 //! Invariant: no row of a file stops the others. What is wrong with a row is a [`RowProblem`] in the [`Tally`].
 
+mod accounts;
 mod areas;
 mod batches;
 mod bulk;
@@ -37,6 +38,7 @@ mod party_sizes;
 mod places;
 mod reactions;
 mod readings;
+mod safe_keeping;
 mod sensitive_places;
 mod sign_inspections;
 mod sign_locations;
@@ -71,6 +73,14 @@ use sqlx::sqlite::SqliteSynchronous;
 use crate::domain::revision::Revision;
 
 pub use crate::domain::sign::SignInPlaceDraft;
+pub use crate::store::accounts::AccountChange;
+pub use crate::store::accounts::AccountDraft;
+pub use crate::store::accounts::AccountEvent;
+pub use crate::store::accounts::ApiToken;
+pub use crate::store::accounts::ApiTokenDraft;
+pub use crate::store::accounts::Invitation;
+pub use crate::store::accounts::Invited;
+pub use crate::store::accounts::SessionLimits;
 pub use crate::store::areas::AreaDraft;
 pub use crate::store::batches::BatchDraft;
 pub use crate::store::batches::FileDraft;
@@ -100,6 +110,8 @@ pub use crate::store::history::RevisionEntry;
 pub use crate::store::reactions::ApproachRecord;
 pub use crate::store::readings::ReadingCache;
 pub use crate::store::readings::Readings;
+pub use crate::store::safe_keeping::Checkup;
+pub use crate::store::safe_keeping::check_file;
 pub use crate::store::sign_inspections::SignInspection;
 pub use crate::store::sign_locations::SignLocation;
 pub use crate::store::sign_plans::PlanSite;
@@ -164,7 +176,7 @@ impl Store {
             .foreign_keys(true)
             .busy_timeout(params.busy_timeout)
             .disable_statement_logging();
-        let is_current = check_file(&plain, path).await?;
+        let state = look_at(&plain, path).await?;
         let options = plain
             .journal_mode(SqliteJournalMode::Wal)
             .synchronous(match params.durability {
@@ -178,7 +190,10 @@ impl Store {
             .connect_with(options.clone().pragma("cache_size", "-65536"))
             .await
             .map_err(|error| Error::opening(error, path))?;
-        if !is_current {
+        if let FileState::Older { version } = state {
+            keep_former(&writer, path, version).await?;
+        }
+        if state != FileState::Current {
             migrate(&writer).await?;
         }
         let readers = pool(params.n_readers.max(1), params).connect_lazy_with(
@@ -230,8 +245,19 @@ fn pool(n_connections: u32, params: &OpenParams) -> SqlitePoolOptions {
         .acquire_timeout(params.busy_timeout.max(Duration::from_millis(1)))
 }
 
-/// Whether the file has all migrations already. Changes nothing in it, but makes it if there is none.
-async fn check_file(options: &SqliteConnectOptions, path: &Path) -> Result<bool, Error> {
+/// How a database file compares with this version of the program.
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+enum FileState {
+    /// It has all migrations.
+    Current,
+    /// It has some, up to this one.
+    Older { version: i64 },
+    /// It was just made.
+    Empty,
+}
+
+/// Looks which migrations the file has already. Changes nothing in it, but makes it if there is none.
+async fn look_at(options: &SqliteConnectOptions, path: &Path) -> Result<FileState, Error> {
     let opening = |error| Error::opening(error, path);
     let mut connection = options.connect().await.map_err(opening)?;
     let tables: Vec<String> = sqlx::query_scalar("SELECT name FROM sqlite_schema WHERE type = 'table'")
@@ -260,7 +286,29 @@ async fn check_file(options: &SqliteConnectOptions, path: &Path) -> Result<bool,
             Some(_) => {}
         }
     }
-    Ok(applied.len() == MIGRATOR.iter().count())
+    Ok(match applied.last() {
+        _ if applied.len() == MIGRATOR.iter().count() => FileState::Current,
+        Some((version, _)) => FileState::Older { version: *version },
+        None => FileState::Empty,
+    })
+}
+
+/// Keeps a copy of an older database beside it before anything is changed in it: "park.db.migration-3".
+async fn keep_former(writer: &SqlitePool, path: &Path, version: i64) -> Result<(), Error> {
+    let mut name = path.as_os_str().to_owned();
+    name.push(format!(".migration-{version}"));
+    let former = Path::new(&name);
+    if former.exists() {
+        // One from a start that ended before the migration did: it may be half written.
+        match safe_keeping::check_file(former).await {
+            Ok(checkup) if checkup.is_whole() => return Ok(()),
+            Ok(_) | Err(_) => name.push("-again"),
+        }
+    }
+    let mut connection = writer.acquire().await?;
+    safe_keeping::vacuum_into(&mut connection, Path::new(&name)).await?;
+    tracing::info!(version, "the former database is kept beside the new one");
+    Ok(())
 }
 
 /// Applies the missing migrations as one write, so that two programs that start together do not disturb each other.

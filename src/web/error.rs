@@ -7,6 +7,7 @@ use axum::http::StatusCode;
 use axum::response::IntoResponse;
 use axum::response::Response;
 
+use crate::app::SecretError;
 use crate::derived::DeriveError;
 use crate::store;
 
@@ -27,6 +28,18 @@ pub enum Error {
     /// The upload is larger than the server takes.
     #[error("{0}")]
     TooLarge(String),
+    /// Somebody has to sign in before this can be answered.
+    #[error("Sign in first.")]
+    SignInFirst,
+    /// The token sent is not one, has ended, or was revoked.
+    #[error("This token is not known here, has ended, or was revoked.")]
+    BadToken,
+    /// Whoever asks may not have this.
+    #[error("{0}")]
+    Forbidden(String),
+    /// Too many failures: wait.
+    #[error("Too many failed tries. Try again in {0} seconds.")]
+    Wait(i64),
     /// Another process is writing.
     #[error("another import or edit is being written; try again in a moment")]
     Busy,
@@ -49,6 +62,9 @@ impl Error {
         match self {
             Self::NotFound(_) => StatusCode::NOT_FOUND,
             Self::BadRequest { .. } => StatusCode::BAD_REQUEST,
+            Self::SignInFirst | Self::BadToken => StatusCode::UNAUTHORIZED,
+            Self::Forbidden(_) => StatusCode::FORBIDDEN,
+            Self::Wait(_) => StatusCode::TOO_MANY_REQUESTS,
             Self::TooLarge(_) => StatusCode::PAYLOAD_TOO_LARGE,
             Self::Busy => StatusCode::SERVICE_UNAVAILABLE,
             Self::Unanswerable(_) => StatusCode::UNPROCESSABLE_ENTITY,
@@ -69,8 +85,16 @@ impl From<store::Error> for Error {
     fn from(error: store::Error) -> Self {
         match error {
             store::Error::Busy => Self::Busy,
+            store::Error::Missing { .. } => Self::NotFound(format!("{error}.")),
+            store::Error::UndoneAlready(_) => Self::Unanswerable(format!("{error}.")),
             other => Self::Internal(other.to_string()),
         }
+    }
+}
+
+impl From<SecretError> for Error {
+    fn from(error: SecretError) -> Self {
+        Self::Internal(error.to_string())
     }
 }
 

@@ -2,6 +2,7 @@
 
 pub mod api;
 pub mod assets;
+pub mod auth;
 pub mod cache;
 pub mod error;
 pub mod geojson;
@@ -15,12 +16,14 @@ pub mod views;
 mod waiting;
 
 use std::future::Future;
+use std::net::SocketAddr;
 
 use tokio::net::TcpListener;
 
 use crate::app::App;
 
 pub use crate::web::router::router;
+pub use crate::web::router::routes;
 
 /// Serves an app until `stop` resolves; requests under way are finished.
 ///
@@ -31,5 +34,6 @@ pub async fn serve(
     app: App,
     stop: impl Future<Output = ()> + Send + 'static,
 ) -> std::io::Result<()> {
-    axum::serve(listener, router(app)).with_graceful_shutdown(stop).await
+    let service = router(app).into_make_service_with_connect_info::<SocketAddr>();
+    axum::serve(listener, service).with_graceful_shutdown(stop).await
 }

@@ -7,17 +7,24 @@ use axum::extract::FromRequestParts;
 use axum::http::header;
 use axum::http::request::Parts;
 
+use crate::app::App;
+use crate::config::Front;
+
 /// Scheme and authority, "http://127.0.0.1:8017".
 #[derive(Debug, Clone, PartialEq, Eq)]
 pub struct Origin(pub String);
 
-impl<S: Send + Sync> FromRequestParts<S> for Origin {
+impl FromRequestParts<App> for Origin {
     type Rejection = Infallible;
 
-    async fn from_request_parts(parts: &mut Parts, _: &S) -> Result<Self, Infallible> {
+    async fn from_request_parts(parts: &mut Parts, app: &App) -> Result<Self, Infallible> {
         let host = parts.headers.get(header::HOST).and_then(|host| host.to_str().ok());
         let host = host.or(parts.uri.authority().map(|authority| authority.as_str()));
-        Ok(Self(format!("http://{}", host.filter(|host| is_host(host)).unwrap_or("localhost"))))
+        let scheme = match app.config().front {
+            Front::None => "http",
+            Front::Tls => "https",
+        };
+        Ok(Self(format!("{scheme}://{}", host.filter(|host| is_host(host)).unwrap_or("localhost"))))
     }
 }
 

@@ -108,7 +108,7 @@ pub fn key<T: std::str::FromStr>(text: &str, what: &str) -> Result<T, Error> {
 }
 
 /// Percent-encodes what is not unreserved (RFC 3986, section 2.3).
-fn encoded(text: &str) -> String {
+pub(in crate::web) fn encoded(text: &str) -> String {
     let mut out = String::with_capacity(text.len());
     for byte in text.bytes() {
         if byte.is_ascii_alphanumeric() || b"-._~".contains(&byte) {

@@ -3,12 +3,17 @@
 use axum::extract::Request;
 use axum::http::HeaderValue;
 use axum::http::Method;
+use axum::http::StatusCode;
 use axum::http::header;
 use axum::middleware::Next;
 use axum::response::IntoResponse;
+use axum::response::Redirect;
 use axum::response::Response;
 
+use crate::web::cache::CachePolicy;
+use crate::web::cache::Cached;
 use crate::web::error::Error;
+use crate::web::query::encoded;
 use crate::web::views;
 use crate::web::views::layout::Basis;
 use crate::web::views::layout::Frame;
@@ -30,6 +35,7 @@ struct Problem<'a> {
 /// Turns errors that handlers left in a response into something to read.
 pub async fn render_errors(request: Request, next: Next) -> Response {
     let path = request.uri().path().to_owned();
+    let address = request.uri().path_and_query().map_or(path.clone(), ToString::to_string);
     let method = request.method().clone();
     let wants_page = wants_page(&request);
     let response = next.run(request).await;
@@ -40,12 +46,24 @@ pub async fn render_errors(request: Request, next: Next) -> Response {
             None => return response,
         },
     };
+    if matches!(error, Error::SignInFirst) && wants_page && method == Method::GET {
+        let next = format!("/sign-in?next={}", encoded(&address));
+        return Cached(CachePolicy::Never, Redirect::to(&next)).into_response();
+    }
     log(&error, &method, &path);
     let status = response.status();
     let (mut parts, _) = response.into_parts();
     let mut rendered =
         if wants_page { page(status.as_u16(), &error) } else { problem(status.as_u16(), &error, &path) };
     *rendered.status_mut() = status;
+    if status == StatusCode::UNAUTHORIZED && path.starts_with("/layers/") {
+        // Map clients ask for name and password only when they see this.
+        let challenge = HeaderValue::from_static("Basic realm=\"Coilway\", charset=\"UTF-8\"");
+        rendered.headers_mut().insert(header::WWW_AUTHENTICATE, challenge);
+    }
+    if let Error::Wait(seconds) = &error {
+        rendered.headers_mut().insert(header::RETRY_AFTER, HeaderValue::from(*seconds));
+    }
     if let Some(allow) = parts.headers.remove(header::ALLOW) {
         rendered.headers_mut().insert(header::ALLOW, allow);
     }
@@ -70,6 +88,7 @@ fn rejected(response: &Response) -> Option<Error> {
         return None;
     }
     Some(match status.as_u16() {
+        403 => Error::Forbidden("This form was sent from another site, and was not taken.".to_owned()),
         404 => Error::NotFound("There is no page at this address.".to_owned()),
         405 => Error::bad_request("method", "This address does not take that method."),
         413 => Error::TooLarge("The upload is larger than this server takes.".to_owned()),

@@ -9,16 +9,19 @@ use axum::http::HeaderValue;
 use axum::http::StatusCode;
 use axum::http::header;
 use axum::middleware;
-use axum::routing::get;
-use axum::routing::post;
 use tower_http::compression::CompressionLayer;
+use tower_http::csrf::CsrfLayer;
 use tower_http::limit::RequestBodyLimitLayer;
 use tower_http::set_header::SetResponseHeaderLayer;
 use tower_http::timeout::TimeoutLayer;
 
 use crate::app::App;
+use crate::domain::account::Right;
 use crate::web::api;
 use crate::web::assets;
+use crate::web::auth::Route;
+use crate::web::auth::Routes;
+use crate::web::auth::identify;
 use crate::web::cache;
 use crate::web::pages;
 use crate::web::report;
@@ -34,62 +37,93 @@ const LARGEST_FORM: usize = 1024 * 1024;
 const CONTENT_POLICY: &str =
     "default-src 'self'; img-src 'self' data:; frame-ancestors 'none'; base-uri 'none'; form-action 'self'";
 
+/// Every route with the right it needs.
+pub fn routes() -> Vec<Route> {
+    [uploads(), rest()].into_iter().flat_map(|routes| routes.finish().1).collect()
+}
+
+/// What takes files.
+fn uploads() -> Routes {
+    Routes::default().post("/data/import", Right::BringIn, pages::import::upload)
+}
+
+fn rest() -> Routes {
+    Routes::default()
+        .get("/data/import", Right::BringIn, pages::import::form)
+        .get("/", Right::SeePublic, pages::public::front)
+        .get("/trails", Right::SeeExact, pages::trails::show)
+        .get("/stretch/{unit}", Right::SeeExact, pages::unit::stretch)
+        .get("/segment/{id}", Right::SeeExact, pages::unit::segment)
+        .get("/encounters", Right::SeeExact, pages::encounters::list)
+        .get("/encounters/{id}", Right::SeeExact, pages::encounters::one)
+        .get("/analysis", Right::SeeExact, pages::analysis::show)
+        .get("/season", Right::SeeExact, pages::season::show)
+        .get("/reactions", Right::SeeExact, pages::reactions::show)
+        .get("/rates", Right::SeeExact, pages::rates::show)
+        .get("/exposure", Right::SeeExact, pages::exposure::show)
+        .get("/clusters", Right::SeeExact, pages::clusters::show)
+        .get("/density", Right::SeeExact, pages::density::show)
+        .get("/reactions/latency", Right::SeeExact, pages::latency::show)
+        .get("/reactions/parts", Right::SeeExact, pages::sub_tables::show)
+        .get("/observers", Right::SeeExact, pages::observers::show)
+        .get("/effect", Right::SeeExact, pages::effect::show)
+        .post("/effect/signs", Right::Manage, pages::effect::put_up)
+        .post("/effect/signs/{id}/down", Right::Manage, pages::effect::take_down)
+        .post("/effect/signs/{id}/inspection", Right::Manage, pages::effect::inspect)
+        .get("/route", Right::SeeExact, pages::route::show)
+        .get("/watch", Right::SeeExact, pages::watch::show)
+        .post("/notices", Right::Manage, pages::watch::make)
+        .get("/notices/{id}", Right::SeeExact, pages::watch::notice)
+        .post("/notices/{id}/withdraw", Right::Manage, pages::watch::withdraw)
+        .get("/reactions/fact-sheet.pdf", Right::SeeExact, pages::fact_sheet::show)
+        .get("/study", Right::SeeExact, pages::study::show)
+        .get("/study.zip", Right::SeeExact, pages::study::archive)
+        .get("/study/{name}", Right::SeeExact, pages::study::file)
+        .get("/walks", Right::SeeExact, pages::walks::list)
+        .get("/walks/{id}", Right::SeeExact, pages::walks::one)
+        .get("/survey", Right::SeeExact, pages::survey::show)
+        .get("/signs", Right::SeeExact, pages::signs::show)
+        .get("/about", Right::SeePublic, pages::about::show)
+        .get("/data", Right::SeeExact, pages::data::overview)
+        .get("/data/batches/{id}", Right::BringIn, pages::data::batch)
+        .post("/data/batches/{id}/undo", Right::Manage, pages::import::undo)
+        .get("/data/rows", Right::SeeExact, pages::data::rows)
+        .get("/data/rows/{id}", Right::BringIn, pages::import::mend_form)
+        .post("/data/rows/{id}", Right::BringIn, pages::import::mend)
+        .get("/layers/stretches.geojson", Right::SeeExact, api::stretches)
+        .get("/layers/segments.geojson", Right::SeeExact, api::segments)
+        .get("/layers/trails.geojson", Right::SeePublic, api::trails)
+        .get("/layers/encounters.geojson", Right::SeeExact, api::encounters)
+        .get("/layers/density.geojson", Right::SeeExact, api::density)
+        .get("/layers/clusters.geojson", Right::SeeExact, api::clusters)
+        .get("/layers/signs.geojson", Right::SeeExact, api::signs)
+        .get("/assets/{name}", Right::SeePublic, assets::serve)
+        .get("/sign-in", Right::SeePublic, pages::accounts::sign_in_form)
+        .post("/sign-in", Right::SeePublic, pages::accounts::sign_in)
+        .post("/sign-out", Right::SeePublic, pages::accounts::sign_out)
+        .get("/invitation/{token}", Right::SeePublic, pages::accounts::invitation_form)
+        .post("/invitation/{token}", Right::SeePublic, pages::accounts::take_invitation)
+        .get("/account", Right::HaveAccount, pages::accounts::own)
+        .post("/account/password", Right::HaveAccount, pages::accounts::change_password)
+        .post("/account/sign-out-everywhere", Right::HaveAccount, pages::accounts::sign_out_everywhere)
+        .post("/account/tokens", Right::HaveAccount, pages::accounts::make_token)
+        .post("/account/tokens/{id}/revoke", Right::HaveAccount, pages::accounts::revoke_token)
+        .get("/accounts", Right::Administer, pages::accounts::all)
+        .post("/accounts/invite", Right::Administer, pages::accounts::invite)
+        .post("/accounts/{id}", Right::Administer, pages::accounts::change)
+        .post("/accounts/{id}/password-link", Right::Administer, pages::accounts::password_link)
+}
+
 /// All addresses.
 pub fn router(app: App) -> Router {
     let largest_upload = app.config().largest_upload_bytes;
-    let uploads = Router::new()
-        .route("/data/import", get(pages::import::form).post(pages::import::upload))
+    let (uploads, _) = uploads().finish();
+    let uploads = uploads
         .layer(DefaultBodyLimit::disable())
         .layer(RequestBodyLimitLayer::new(largest_upload))
         .layer(TimeoutLayer::with_status_code(StatusCode::REQUEST_TIMEOUT, LONGEST_UPLOAD));
-    let rest = Router::new()
-        .route("/", get(pages::map::show))
-        .route("/trails", get(pages::trails::show))
-        .route("/stretch/{unit}", get(pages::unit::stretch))
-        .route("/segment/{id}", get(pages::unit::segment))
-        .route("/encounters", get(pages::encounters::list))
-        .route("/encounters/{id}", get(pages::encounters::one))
-        .route("/analysis", get(pages::analysis::show))
-        .route("/rates", get(pages::rates::show))
-        .route("/exposure", get(pages::exposure::show))
-        .route("/season", get(pages::season::show))
-        .route("/clusters", get(pages::clusters::show))
-        .route("/density", get(pages::density::show))
-        .route("/reactions", get(pages::reactions::show))
-        .route("/reactions/latency", get(pages::latency::show))
-        .route("/reactions/parts", get(pages::sub_tables::show))
-        .route("/observers", get(pages::observers::show))
-        .route("/effect", get(pages::effect::show))
-        .route("/effect/signs", post(pages::effect::put_up))
-        .route("/effect/signs/{id}/down", post(pages::effect::take_down))
-        .route("/effect/signs/{id}/inspection", post(pages::effect::inspect))
-        .route("/route", get(pages::route::show))
-        .route("/watch", get(pages::watch::show))
-        .route("/notices", post(pages::watch::make))
-        .route("/notices/{id}", get(pages::watch::notice))
-        .route("/notices/{id}/withdraw", post(pages::watch::withdraw))
-        .route("/reactions/fact-sheet.pdf", get(pages::fact_sheet::show))
-        .route("/study", get(pages::study::show))
-        .route("/study.zip", get(pages::study::archive))
-        .route("/study/{name}", get(pages::study::file))
-        .route("/signs", get(pages::signs::show))
-        .route("/walks", get(pages::walks::list))
-        .route("/walks/{id}", get(pages::walks::one))
-        .route("/survey", get(pages::survey::show))
-        .route("/about", get(pages::about::show))
-        .route("/data", get(pages::data::overview))
-        .route("/data/batches/{id}", get(pages::data::batch))
-        .route("/data/batches/{id}/undo", post(pages::import::undo))
-        .route("/data/rows", get(pages::data::rows))
-        .route("/data/rows/{id}", get(pages::import::mend_form).post(pages::import::mend))
-        .route("/layers/stretches.geojson", get(api::stretches))
-        .route("/layers/segments.geojson", get(api::segments))
-        .route("/layers/trails.geojson", get(api::trails))
-        .route("/layers/encounters.geojson", get(api::encounters))
-        .route("/layers/density.geojson", get(api::density))
-        .route("/layers/clusters.geojson", get(api::clusters))
-        .route("/layers/signs.geojson", get(api::signs))
-        .route("/assets/{name}", get(assets::serve))
+    let (rest, _) = rest().finish();
+    let rest = rest
         .layer(middleware::from_fn_with_state(app.clone(), waiting::carry_on))
         .layer(RequestBodyLimitLayer::new(LARGEST_FORM))
         .layer(TimeoutLayer::with_status_code(StatusCode::GATEWAY_TIMEOUT, LONGEST));
@@ -98,11 +132,13 @@ pub fn router(app: App) -> Router {
     };
     uploads
         .merge(rest)
+        .layer(middleware::from_fn_with_state(app.clone(), identify))
+        .layer(CsrfLayer::new())
         .layer(middleware::from_fn(report::render_errors))
         .layer(middleware::from_fn(cache::write_headers))
         .layer(fixed(header::CONTENT_SECURITY_POLICY, CONTENT_POLICY))
         .layer(fixed(header::X_CONTENT_TYPE_OPTIONS, "nosniff"))
-        .layer(fixed(header::REFERRER_POLICY, "no-referrer"))
+        .layer(fixed(header::REFERRER_POLICY, "same-origin"))
         .layer(CompressionLayer::new())
         .with_state(app)
 }

@@ -2,7 +2,6 @@
 
 mod density;
 
-use axum::extract::State;
 use axum::http::header;
 use axum::response::IntoResponse;
 use axum::response::Response;
@@ -29,6 +28,8 @@ use crate::store::EncounterSummary;
 use crate::store::Paging;
 use crate::store::filter::Order;
 use crate::web::api::parameters;
+use crate::web::auth::Exact;
+use crate::web::auth::Sight;
 use crate::web::cache::CachePolicy;
 use crate::web::cache::Cached;
 use crate::web::error::Error;
@@ -41,6 +42,7 @@ use crate::web::geojson::number;
 use crate::web::geojson::position;
 use crate::web::origin::Origin;
 use crate::web::pages::common;
+use crate::web::pages::public;
 use crate::web::pages::signs as sign_pages;
 use crate::web::pages::unit::segment_href;
 use crate::web::query::Query;
@@ -114,13 +116,13 @@ fn cut(asked: &Asked<'_>, features: Vec<Feature>, facts: &Derived<Facts>) -> Res
 }
 
 /// Stretches with their rates.
-pub async fn stretches(State(app): State<App>, origin: Origin, query: Query) -> Result<Response, Error> {
+pub async fn stretches(app: Exact, origin: Origin, query: Query) -> Result<Response, Error> {
     query.allow(&["month", "part", "bbox", "limit", "after"])?;
     units(&app, Asked { name: "stretches", query: &query, origin: &origin }).await
 }
 
 /// Segments with their rates.
-pub async fn segments(State(app): State<App>, origin: Origin, query: Query) -> Result<Response, Error> {
+pub async fn segments(app: Exact, origin: Origin, query: Query) -> Result<Response, Error> {
     query.allow(&["month", "part", "bbox", "limit", "after"])?;
     units(&app, Asked { name: "segments", query: &query, origin: &origin }).await
 }
@@ -220,8 +222,12 @@ fn properties(value: Value) -> Map<String, Value> {
     }
 }
 
-/// Trails as they were drawn.
-pub async fn trails(State(app): State<App>, origin: Origin, query: Query) -> Result<Response, Error> {
+/// Trails as they were drawn; for those who may see no more, with their public figures.
+pub async fn trails(sight: Sight, origin: Origin, query: Query) -> Result<Response, Error> {
+    let app = match sight {
+        Sight::Exact(app) => app,
+        Sight::Public(app) => return public::layer(&app, &query).await,
+    };
     query.allow(&["bbox", "limit", "after"])?;
     let asked = Asked { name: "trails", query: &query, origin: &origin };
     let facts = app.deriver().facts().await?;
@@ -237,7 +243,7 @@ pub async fn trails(State(app): State<App>, origin: Origin, query: Query) -> Res
 }
 
 /// Encounters, page by page.
-pub async fn encounters(State(app): State<App>, origin: Origin, query: Query) -> Result<Response, Error> {
+pub async fn encounters(app: Exact, origin: Origin, query: Query) -> Result<Response, Error> {
     query.allow(&["bbox", "from", "until", "effort", "limit", "after"])?;
     let (from, until) = (parameters::date(&query, "from")?, parameters::date(&query, "until")?);
     if from.zip(until).is_some_and(|(from, until)| from > until) {
@@ -352,7 +358,7 @@ fn cluster_feature(network: &NetworkLayer, cluster: &Cluster, (id, counting): (u
 }
 
 /// The sign locations of a plan.
-pub async fn signs(State(app): State<App>, origin: Origin, query: Query) -> Result<Response, Error> {
+pub async fn signs(app: Exact, origin: Origin, query: Query) -> Result<Response, Error> {
     query.allow(&["signs", "reach", "spacing", "bbox", "limit", "after"])?;
     let asked = Asked { name: "signs", query: &query, origin: &origin };
     let deriver = app.deriver();

@@ -7,6 +7,8 @@ use crate::analysis::exposure::ExposureParams;
 use crate::app::App;
 use crate::derived::DeriveError;
 use crate::derived::settings::Settings;
+use crate::domain::account::Right;
+use crate::web::auth::Who;
 use crate::web::cache::CachePolicy;
 use crate::web::cache::Cached;
 use crate::web::error::Error;
@@ -18,7 +20,7 @@ use crate::web::views::layout::Section;
 use crate::web::views::layout::Width;
 
 /// The page; it is there before there is any area.
-pub async fn show(State(app): State<App>) -> Result<impl IntoResponse, Error> {
+pub async fn show(State(app): State<App>, who: Who) -> Result<impl IntoResponse, Error> {
     let facts = match app.deriver().facts().await {
         Ok(facts) => Some(facts),
         Err(DeriveError::Unanswerable(_)) => None,
@@ -47,6 +49,12 @@ pub async fn show(State(app): State<App>) -> Result<impl IntoResponse, Error> {
             .unwrap_or_default(),
         parameters: chosen.chain(priors).collect(),
     };
+    if !who.may(Right::SeeExact) {
+        // Visitors see no revision: it would tell when data change.
+        let area_name = facts.as_ref().map(|facts| facts.area.name.clone()).unwrap_or_default();
+        let markup = views::layout::public_page(&area_name, views::about::body(&page));
+        return Ok(Cached(CachePolicy::Never, markup));
+    }
     let frame = Frame {
         title: "About the figures".to_owned(),
         section: Section::About,

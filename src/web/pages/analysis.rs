@@ -1,9 +1,8 @@
 //! The list of the analysis pages.
 
-use axum::extract::State;
 use axum::response::IntoResponse;
 
-use crate::app::App;
+use crate::web::auth::Exact;
 use crate::web::cache::CachePolicy;
 use crate::web::cache::Cached;
 use crate::web::error::Error;
@@ -14,7 +13,7 @@ use crate::web::views::analysis::ENTRIES;
 use crate::web::views::layout::Section;
 
 /// The page.
-pub async fn show(State(app): State<App>, query: Query) -> Result<impl IntoResponse, Error> {
+pub async fn show(app: Exact, query: Query) -> Result<impl IntoResponse, Error> {
     query.allow(&[])?;
     let facts = app.deriver().facts().await?;
     let frame = common::frame(&facts, Section::Analysis, "Analysis", String::new());

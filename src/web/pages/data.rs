@@ -7,10 +7,13 @@ use axum::response::IntoResponse;
 use crate::app::App;
 use crate::app::Progress;
 use crate::derived::DeriveError;
+use crate::domain::account::Right;
 use crate::domain::area::Area;
 use crate::domain::batch::BatchSummary;
 use crate::domain::batch::StoredRowError;
 use crate::domain::encounter::EffortKind;
+use crate::web::auth::Exact;
+use crate::web::auth::Who;
 use crate::web::cache::CachePolicy;
 use crate::web::cache::Cached;
 use crate::web::error::Error;
@@ -31,7 +34,7 @@ use crate::web::views::layout::Width;
 const N_ROWS: usize = 500;
 
 /// The overview.
-pub async fn overview(State(app): State<App>) -> Result<impl IntoResponse, Error> {
+pub async fn overview(app: Exact) -> Result<impl IntoResponse, Error> {
     let facts = match app.deriver().facts().await {
         Ok(facts) => facts,
         Err(DeriveError::Unanswerable(reason)) => return Err(Error::Unanswerable(reason)),
@@ -83,7 +86,7 @@ fn progress_words(progress: Progress) -> String {
 }
 
 /// Rows that wait.
-pub async fn rows(State(app): State<App>) -> Result<impl IntoResponse, Error> {
+pub async fn rows(app: Exact) -> Result<impl IntoResponse, Error> {
     let mut snapshot = app.store().snapshot().await?;
     let area = first_area(snapshot.areas().await?)?;
     let errors = snapshot.open_row_errors(area.id).await?;
@@ -93,12 +96,17 @@ pub async fn rows(State(app): State<App>) -> Result<impl IntoResponse, Error> {
 }
 
 /// One batch.
-pub async fn batch(State(app): State<App>, Path(id): Path<String>) -> Result<impl IntoResponse, Error> {
+pub async fn batch(
+    State(app): State<App>,
+    who: Who,
+    Path(id): Path<String>,
+) -> Result<impl IntoResponse, Error> {
     let id: i64 = key(&id, "batch")?;
     let mut snapshot = app.store().snapshot().await?;
     let area = first_area(snapshot.areas().await?)?;
     let found = snapshot.batches(area.id).await?.into_iter().find(|batch| batch.id.0 == id);
     let found = found.ok_or_else(|| Error::NotFound(format!("There is no batch {id}.")))?;
+    see_own(&who, &found.actor)?;
     let files = snapshot.files_of_batch(found.id).await?;
     let errors = snapshot.row_errors_of_batch(found.id).await?;
     let page = BatchPage {
@@ -114,6 +122,11 @@ pub async fn batch(State(app): State<App>, Path(id): Path<String>) -> Result<imp
         errors: errors.iter().take(N_ROWS).map(error_row).collect(),
     };
     Ok(respond(&area, &format!("Batch {id}"), None, views::import::batch_body(&page)))
+}
+
+/// Rows say where somebody was: whoever may not see exact places sees those only that they brought in themselves.
+pub(super) fn see_own(who: &Who, actor: &str) -> Result<(), Error> {
+    if who.name() == actor { Ok(()) } else { who.require(Right::SeeExact) }
 }
 
 fn first_area(areas: Vec<Area>) -> Result<Area, Error> {

@@ -1,11 +1,9 @@
 //! Density of encounters.
 
-use axum::extract::State;
 use axum::response::IntoResponse;
 
 use crate::analysis::density::relative::RelativeLixel;
 use crate::analysis::density::relative::Tolerance;
-use crate::app::App;
 use crate::derived::DeriveError;
 use crate::derived::density::BandwidthChoice;
 use crate::derived::density::DensityLayer;
@@ -21,6 +19,7 @@ use crate::derived::density::relative;
 use crate::derived::facts::Facts;
 use crate::derived::network::NetworkLayer;
 use crate::domain::encounter::EffortKind;
+use crate::web::auth::Exact;
 use crate::web::cache::CachePolicy;
 use crate::web::cache::Cached;
 use crate::web::error::Error;
@@ -46,7 +45,7 @@ use crate::web::views::svg_map::MapShape;
 use crate::web::views::svg_map::Stroke;
 
 /// The page.
-pub async fn show(State(app): State<App>, query: Query) -> Result<impl IntoResponse, Error> {
+pub async fn show(app: Exact, query: Query) -> Result<impl IntoResponse, Error> {
     query.allow(&["show", "effort", "kernel", "rule", "bandwidth"])?;
     let (shown, params) = (shown(&query, Shown::Relative)?, params(&query)?);
     let deriver = app.deriver();

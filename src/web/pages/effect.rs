@@ -4,7 +4,6 @@ use std::collections::HashMap;
 
 use axum::extract::Form;
 use axum::extract::Path;
-use axum::extract::State;
 use axum::http::StatusCode;
 use axum::response::IntoResponse;
 use axum::response::Redirect;
@@ -30,6 +29,7 @@ use crate::store::SignInPlaceDraft;
 use crate::store::Tally;
 use crate::store::Target;
 use crate::store::Writer;
+use crate::web::auth::Exact;
 use crate::web::cache::CachePolicy;
 use crate::web::cache::Cached;
 use crate::web::error::Error;
@@ -53,7 +53,7 @@ const YEARS_BEFORE: f64 = 2.0;
 const LONGEST: usize = 200;
 
 /// The page.
-pub async fn show(State(app): State<App>, query: Query) -> Result<Response, Error> {
+pub async fn show(app: Exact, query: Query) -> Result<Response, Error> {
     query.allow(&["per_sign", "control", "before"])?;
     let facts = app.deriver().facts().await?;
     let (page, records) = page(&app, &facts, &query).await?;
@@ -215,7 +215,7 @@ fn basis_words(basis: &PlanningBasis) -> String {
 }
 
 /// Records a sign that was put up.
-pub async fn put_up(State(app): State<App>, Form(given): Form<Fields>) -> Result<Response, Error> {
+pub async fn put_up(app: Exact, Form(given): Form<Fields>) -> Result<Response, Error> {
     let facts = app.deriver().facts().await?;
     let mut errors = Vec::new();
     let mut text = |name: &str| needed(&given, name, &mut errors);
@@ -252,7 +252,7 @@ pub async fn put_up(State(app): State<App>, Form(given): Form<Fields>) -> Result
 
 /// Records that a sign was taken down.
 pub async fn take_down(
-    State(app): State<App>,
+    app: Exact,
     Path(id): Path<String>,
     Form(given): Form<Fields>,
 ) -> Result<Response, Error> {
@@ -279,7 +279,7 @@ pub async fn take_down(
 
 /// Records an inspection.
 pub async fn inspect(
-    State(app): State<App>,
+    app: Exact,
     Path(id): Path<String>,
     Form(given): Form<Fields>,
 ) -> Result<Response, Error> {

@@ -1,7 +1,6 @@
 //! Encounters with their filters, and one encounter whole.
 
 use axum::extract::Path;
-use axum::extract::State;
 use axum::http::StatusCode;
 use axum::response::IntoResponse;
 use axum::response::Response;
@@ -22,6 +21,7 @@ use crate::store::Encounter;
 use crate::store::EncounterFilter;
 use crate::store::Paging;
 use crate::store::filter::Order;
+use crate::web::auth::Exact;
 use crate::web::cache::CachePolicy;
 use crate::web::cache::Cached;
 use crate::web::error::Error;
@@ -44,7 +44,7 @@ const KNOWN: [&str; 9] =
     ["effort", "species", "month", "from_year", "until_year", "part", "status", "batch", "after"];
 
 /// The list.
-pub async fn list(State(app): State<App>, query: Query) -> Result<Response, Error> {
+pub async fn list(app: Exact, query: Query) -> Result<Response, Error> {
     query.allow(&KNOWN)?;
     let facts = app.deriver().facts().await?;
     let (filter, mut form) = filter(&query);
@@ -191,7 +191,7 @@ fn filter(query: &Query) -> (EncounterFilter, FilterForm) {
 }
 
 /// One encounter whole.
-pub async fn one(State(app): State<App>, Path(id): Path<String>) -> Result<impl IntoResponse, Error> {
+pub async fn one(app: Exact, Path(id): Path<String>) -> Result<impl IntoResponse, Error> {
     let id: i64 = key(&id, "encounter")?;
     let facts = app.deriver().facts().await?;
     let found = app.store().snapshot().await?.encounter(EncounterId(id)).await?;

@@ -1,12 +1,10 @@
 //! How far people walk, where that is known from, and whether the model meets what was counted.
 
-use axum::extract::State;
 use axum::response::IntoResponse;
 
 use crate::analysis::exposure::ParameterStatus;
 use crate::analysis::exposure::Provenance;
 use crate::analysis::rates::UnitRate;
-use crate::app::App;
 use crate::derived::DeriveError;
 use crate::derived::Derived;
 use crate::derived::exposure::ExposureLayer;
@@ -15,6 +13,7 @@ use crate::derived::network::NetworkLayer;
 use crate::derived::places::PlaceSummary;
 use crate::derived::rates;
 use crate::derived::rates::RateLayer;
+use crate::web::auth::Exact;
 use crate::web::cache::CachePolicy;
 use crate::web::cache::Cached;
 use crate::web::error::Error;
@@ -41,7 +40,7 @@ const KINDS: [Provenance; 4] =
     [Provenance::Counted, Provenance::Fitted, Provenance::Assumed, Provenance::NotWalked];
 
 /// The page.
-pub async fn show(State(app): State<App>, query: Query) -> Result<impl IntoResponse, Error> {
+pub async fn show(app: Exact, query: Query) -> Result<impl IntoResponse, Error> {
     query.allow(&["trail"])?;
     let picked: Option<usize> = query.parse("trail", "the number of a trail")?;
     let deriver = app.deriver();

@@ -1,21 +1,20 @@
 //! The fact sheet about reactions as PDF.
 
-use axum::extract::State;
 use axum::response::Response;
 
-use crate::app::App;
 use crate::derived::fact_sheet::tell;
 use crate::domain::encounter::EffortKind;
 use crate::signage::fact_sheet;
 use crate::signage::fact_sheet::SheetFacts;
 use crate::signage::wording;
+use crate::web::auth::Exact;
 use crate::web::error::Error;
 use crate::web::pages::study::download;
 use crate::web::pages::study::not_printed;
 use crate::web::query::Query;
 
 /// The sheet in the language asked for, English unless another is.
-pub async fn show(State(app): State<App>, query: Query) -> Result<Response, Error> {
+pub async fn show(app: Exact, query: Query) -> Result<Response, Error> {
     query.allow(&["lang", "effort"])?;
     let language = query.get("lang").unwrap_or("en");
     let texts = shipped(language).ok_or_else(|| {

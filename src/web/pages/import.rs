@@ -21,9 +21,11 @@ use crate::domain::batch::StoredRowError;
 use crate::domain::ids::BatchId;
 use crate::domain::ids::RowErrorId;
 use crate::store::RowErrorState;
+use crate::web::auth::Who;
 use crate::web::cache::CachePolicy;
 use crate::web::cache::Cached;
 use crate::web::error::Error;
+use crate::web::pages::data::see_own;
 use crate::web::views::import;
 use crate::web::views::import::ErrorRow;
 use crate::web::views::import::ImportPage;
@@ -34,8 +36,6 @@ use crate::web::views::layout::Section;
 use crate::web::views::layout::Width;
 use crate::web::views::layout::page;
 
-/// Who is named in the history until there are accounts.
-const ACTOR: &str = "web";
 /// The field of the mend form that says what to do; no header of a file is called so.
 const ACTION: &str = "coilway-action";
 
@@ -46,7 +46,7 @@ pub async fn form(State(app): State<App>) -> Result<Response, Error> {
 }
 
 /// Takes an upload and brings it in.
-pub async fn upload(State(app): State<App>, mut parts: Multipart) -> Result<Response, Error> {
+pub async fn upload(State(app): State<App>, who: Who, mut parts: Multipart) -> Result<Response, Error> {
     let area = the_area(&app).await?;
     let mut shown = ImportPage::default();
     let mut content = None;
@@ -77,7 +77,7 @@ pub async fn upload(State(app): State<App>, mut parts: Multipart) -> Result<Resp
         return Ok(respond(StatusCode::BAD_REQUEST, &app, &area, &shown));
     }
     let request =
-        BringIn { content, file_name, actor: ACTOR.to_owned(), open: spool.opener().map_err(disk)? };
+        BringIn { content, file_name, actor: who.name().to_owned(), open: spool.opener().map_err(disk)? };
     match app.bring_in(area.id, request, |_| {}).await {
         Ok(brought_in) => Ok(Redirect::to(&format!("/data/batches/{}", brought_in.batch)).into_response()),
         Err(error @ (BringInError::File { .. } | BringInError::Format(_))) => {
@@ -142,16 +142,17 @@ fn respond(status: StatusCode, app: &App, area: &Area, shown: &ImportPage) -> Re
 }
 
 /// Takes a whole batch back.
-pub async fn undo(State(app): State<App>, Path(batch): Path<i64>) -> Result<Redirect, Error> {
-    let mut writer = app.store().write(ACTOR, &format!("batch {batch} undone"), app.clock().now_s()).await?;
+pub async fn undo(State(app): State<App>, who: Who, Path(batch): Path<i64>) -> Result<Redirect, Error> {
+    let mut writer =
+        app.store().write(who.name(), &format!("batch {batch} undone"), app.clock().now_s()).await?;
     writer.undo_batch(BatchId(batch)).await?;
     writer.commit().await?;
     Ok(Redirect::to(&format!("/data/batches/{batch}")))
 }
 
 /// The form that mends a row.
-pub async fn mend_form(State(app): State<App>, Path(id): Path<i64>) -> Result<Response, Error> {
-    let (area, stored) = (the_area(&app).await?, stored_error(&app, id).await?);
+pub async fn mend_form(State(app): State<App>, who: Who, Path(id): Path<i64>) -> Result<Response, Error> {
+    let (area, stored) = (the_area(&app).await?, stored_error(&app, &who, id).await?);
     let fields = stored.error.raw.clone();
     Ok(mend_page(StatusCode::OK, &area, &stored, fields))
 }
@@ -159,14 +160,15 @@ pub async fn mend_form(State(app): State<App>, Path(id): Path<i64>) -> Result<Re
 /// Tries a mended row again, or sets it aside.
 pub async fn mend(
     State(app): State<App>,
+    who: Who,
     Path(id): Path<i64>,
     Form(given): Form<Vec<(String, String)>>,
 ) -> Result<Response, Error> {
-    let (area, mut stored) = (the_area(&app).await?, stored_error(&app, id).await?);
+    let (area, mut stored) = (the_area(&app).await?, stored_error(&app, &who, id).await?);
     let given: HashMap<String, String> = given.into_iter().collect();
     if given.get(ACTION).map(String::as_str) == Some("set-aside") {
         let mut writer =
-            app.store().write(ACTOR, &format!("row error {id} set aside"), app.clock().now_s()).await?;
+            app.store().write(who.name(), &format!("row error {id} set aside"), app.clock().now_s()).await?;
         writer.settle_row_error(RowErrorId(id), RowErrorState::SetAside).await?;
         writer.commit().await?;
         return Ok(Redirect::to("/data/rows").into_response());
@@ -177,7 +179,7 @@ pub async fn mend(
         .iter()
         .map(|(header, old)| (header.clone(), given.get(header).unwrap_or(old).clone()))
         .collect();
-    match app.retry(area.id, &stored, mended.clone(), ACTOR).await {
+    match app.retry(area.id, &stored, mended.clone(), who.name()).await {
         Ok(Ok(_)) => Ok(Redirect::to("/data/rows").into_response()),
         Ok(Err(error)) => {
             stored.error = error;
@@ -188,9 +190,13 @@ pub async fn mend(
     }
 }
 
-async fn stored_error(app: &App, id: i64) -> Result<StoredRowError, Error> {
-    let stored = app.store().snapshot().await?.row_error(RowErrorId(id)).await?;
-    stored.ok_or_else(|| Error::NotFound(format!("There is no row error {id}.")))
+async fn stored_error(app: &App, who: &Who, id: i64) -> Result<StoredRowError, Error> {
+    let none = || Error::NotFound(format!("There is no row error {id}."));
+    let mut snapshot = app.store().snapshot().await?;
+    let stored = snapshot.row_error(RowErrorId(id)).await?.ok_or_else(none)?;
+    let actor = snapshot.row_error_actor(RowErrorId(id)).await?.ok_or_else(none)?;
+    see_own(who, &actor)?;
+    Ok(stored)
 }
 
 fn mend_page(

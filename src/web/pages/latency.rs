@@ -1,16 +1,15 @@
 //! The time until snakes react.
 
-use axum::extract::State;
 use axum::response::IntoResponse;
 
 use crate::analysis::response::latency::Uncertainty;
-use crate::app::App;
 use crate::derived::reactions::details::ReactionDetails;
 use crate::derived::reactions::details::TIMES_S;
 use crate::derived::reactions::details::Until;
 use crate::derived::reactions::details::Wait;
 use crate::domain::approach::Contact;
 use crate::domain::encounter::EffortKind;
+use crate::web::auth::Exact;
 use crate::web::cache::CachePolicy;
 use crate::web::cache::Cached;
 use crate::web::error::Error;
@@ -26,7 +25,7 @@ use crate::web::views::latency::WaitRow;
 use crate::web::views::layout::Section;
 
 /// The page.
-pub async fn show(State(app): State<App>, query: Query) -> Result<impl IntoResponse, Error> {
+pub async fn show(app: Exact, query: Query) -> Result<impl IntoResponse, Error> {
     query.allow(&["effort", "until"])?;
     let facts = app.deriver().facts().await?;
     let layer = app.deriver().reactions(&facts).await?;

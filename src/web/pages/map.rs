@@ -1,14 +1,13 @@
 //! The trail risk map.
 
-use axum::extract::State;
 use axum::response::IntoResponse;
 
-use crate::app::App;
 use crate::derived::DeriveError;
 use crate::derived::plan::PlanParams;
 use crate::derived::rates;
 use crate::derived::season::PeriodChoice;
 use crate::web::assets;
+use crate::web::auth::Exact;
 use crate::web::cache::CachePolicy;
 use crate::web::cache::Cached;
 use crate::web::error::Error;
@@ -28,7 +27,7 @@ use crate::web::views::svg_map::MapDrawing;
 const N_RANKED: usize = 8;
 
 /// The map, or what to do first when there is nothing to show.
-pub async fn show(State(app): State<App>, query: Query) -> Result<impl IntoResponse, Error> {
+pub async fn show(app: Exact, query: Query) -> Result<impl IntoResponse, Error> {
     query.allow(&["month", "part", "stretch"])?;
     let choice = query.period()?;
     let picked: Option<usize> = query.parse("stretch", "the number of a stretch")?;

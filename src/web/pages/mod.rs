@@ -1,6 +1,7 @@
 //! Pages: extract, ask, build the page struct, view.
 
 pub mod about;
+pub mod accounts;
 pub mod analysis;
 pub mod clusters;
 pub(super) mod common;
@@ -15,6 +16,7 @@ pub mod import;
 pub mod latency;
 pub mod map;
 pub mod observers;
+pub mod public;
 pub mod rates;
 pub mod reactions;
 pub mod route;

@@ -1,6 +1,5 @@
 //! Seen or missed.
 
-use axum::extract::State;
 use axum::response::IntoResponse;
 
 use crate::analysis::double_observer::Detection;
@@ -8,11 +7,11 @@ use crate::analysis::double_observer::HugginsResult;
 use crate::analysis::double_observer::LeadFollow;
 use crate::analysis::double_observer::Overlap;
 use crate::analysis::double_observer::huggins::WhyNot;
-use crate::app::App;
 use crate::derived::observers::Counts;
 use crate::derived::observers::IndependentFindings;
 use crate::derived::observers::LeadFollowFindings;
 use crate::derived::observers::ObserverLayer;
+use crate::web::auth::Exact;
 use crate::web::cache::CachePolicy;
 use crate::web::cache::Cached;
 use crate::web::error::Error;
@@ -29,7 +28,7 @@ use crate::web::views::observers::PairShown;
 use crate::web::views::observers::ProtocolShown;
 
 /// The page.
-pub async fn show(State(app): State<App>, query: Query) -> Result<impl IntoResponse, Error> {
+pub async fn show(app: Exact, query: Query) -> Result<impl IntoResponse, Error> {
     query.allow(&[])?;
     let facts = app.deriver().facts().await?;
     let layer = app.deriver().observers(&facts).await?;

@@ -1,13 +1,11 @@
 //! Ranks, calls, strata, and what the fit leaves over.
 
-use axum::extract::State;
 use axum::response::IntoResponse;
 
 use crate::analysis::rates::FalseShare;
 use crate::analysis::rates::Interval;
 use crate::analysis::rates::Rank;
 use crate::analysis::rates::Spread;
-use crate::app::App;
 use crate::derived::facts::Facts;
 use crate::derived::rate_pattern::Pattern;
 use crate::derived::rate_pattern::RatePattern;
@@ -15,6 +13,7 @@ use crate::derived::rates;
 use crate::derived::rates::PeriodRates;
 use crate::derived::rates::RateSet;
 use crate::derived::season::PeriodChoice;
+use crate::web::auth::Exact;
 use crate::web::cache::CachePolicy;
 use crate::web::cache::Cached;
 use crate::web::error::Error;
@@ -32,7 +31,7 @@ use crate::web::views::rates::RatesPage;
 use crate::web::views::rates::StratumRow;
 
 /// The page.
-pub async fn show(State(app): State<App>, query: Query) -> Result<impl IntoResponse, Error> {
+pub async fn show(app: Exact, query: Query) -> Result<impl IntoResponse, Error> {
     query.allow(&[])?;
     let deriver = app.deriver();
     let facts = deriver.facts().await?;

@@ -1,6 +1,5 @@
 //! Reactions by kind of contact.
 
-use axum::extract::State;
 use axum::response::IntoResponse;
 
 use crate::analysis::counts::trend::ExactTrendTest;
@@ -15,13 +14,13 @@ use crate::analysis::response::logit::LogitTerm;
 use crate::analysis::response::logit::WhyNot;
 use crate::analysis::response::table::CellEstimate;
 use crate::analysis::response::table::ReactionTable;
-use crate::app::App;
 use crate::derived::reactions::ANY_STRIKE;
 use crate::derived::reactions::ReactionLayer;
 use crate::derived::reactions::StrikeFindings;
 use crate::derived::reactions::effort_kind;
 use crate::domain::approach::Contact;
 use crate::domain::encounter::EffortKind;
+use crate::web::auth::Exact;
 use crate::web::cache::CachePolicy;
 use crate::web::cache::Cached;
 use crate::web::error::Error;
@@ -38,7 +37,7 @@ use crate::web::views::reactions::ShareRow;
 use crate::web::views::reactions::StackedBarRow;
 
 /// The page.
-pub async fn show(State(app): State<App>, query: Query) -> Result<impl IntoResponse, Error> {
+pub async fn show(app: Exact, query: Query) -> Result<impl IntoResponse, Error> {
     query.allow(&["effort", "count"])?;
     let facts = app.deriver().facts().await?;
     let layer = app.deriver().reactions(&facts).await?;

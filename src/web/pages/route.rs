@@ -1,6 +1,5 @@
 //! The route question.
 
-use axum::extract::State;
 use axum::http::StatusCode;
 use axum::response::IntoResponse;
 use axum::response::Response;
@@ -11,7 +10,6 @@ use crate::analysis::forecast::RouteKm;
 use crate::analysis::forecast::contacts::Contacts;
 use crate::analysis::forecast::contacts::ShareData;
 use crate::analysis::rates::Interval;
-use crate::app::App;
 use crate::derived::DeriveError;
 use crate::derived::Derived;
 use crate::derived::facts::Facts;
@@ -27,6 +25,7 @@ use crate::derived::forecast::Way;
 use crate::derived::network::NetworkLayer;
 use crate::derived::rates;
 use crate::derived::rates::RateLayer;
+use crate::web::auth::Exact;
 use crate::web::cache::CachePolicy;
 use crate::web::cache::Cached;
 use crate::web::error::Error;
@@ -56,7 +55,7 @@ const KM_OUT: std::ops::RangeInclusive<f64> = 0.1..=100.0;
 const MOST_PARTIES: u32 = 1_000_000;
 
 /// The page.
-pub async fn show(State(app): State<App>, query: Query) -> Result<Response, Error> {
+pub async fn show(app: Exact, query: Query) -> Result<Response, Error> {
     query.allow(&["from", "via", "to", "back", "km", "trail", "month", "part", "parties"])?;
     let period = query.period()?;
     let deriver = app.deriver();

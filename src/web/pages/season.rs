@@ -1,6 +1,5 @@
 //! Season and hours.
 
-use axum::extract::State;
 use axum::response::IntoResponse;
 
 use crate::analysis::season::Curve;
@@ -8,12 +7,12 @@ use crate::analysis::season::CurvePoint;
 use crate::analysis::season::SeasonFit;
 use crate::analysis::season::SeasonWindow;
 use crate::analysis::season::TestOutcome;
-use crate::app::App;
 use crate::derived::season::SeasonLayer;
 use crate::derived::season_details::Direction;
 use crate::derived::season_details::Habitats;
 use crate::derived::season_details::HourDirections;
 use crate::derived::season_details::SeasonDetails;
+use crate::web::auth::Exact;
 use crate::web::cache::CachePolicy;
 use crate::web::cache::Cached;
 use crate::web::error::Error;
@@ -30,7 +29,7 @@ use crate::web::views::season::Season;
 use crate::web::views::season::SeasonPage;
 
 /// The page.
-pub async fn show(State(app): State<App>, query: Query) -> Result<impl IntoResponse, Error> {
+pub async fn show(app: Exact, query: Query) -> Result<impl IntoResponse, Error> {
     query.allow(&[])?;
     let facts = app.deriver().facts().await?;
     let layer = app.deriver().season(&facts).await?;

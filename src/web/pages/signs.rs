@@ -1,6 +1,5 @@
 //! The sign plan.
 
-use axum::extract::State;
 use axum::http::StatusCode;
 use axum::response::IntoResponse;
 use axum::response::Response;
@@ -22,6 +21,7 @@ use crate::signage::wording;
 use crate::signage::wording::Fields;
 use crate::signage::wording::Months;
 use crate::signage::wording::SignKind;
+use crate::web::auth::Exact;
 use crate::web::cache::CachePolicy;
 use crate::web::cache::Cached;
 use crate::web::error::Error;
@@ -68,7 +68,7 @@ pub(crate) fn params(query: &Query, facts: &Facts) -> Result<PlanParams, Vec<(St
 }
 
 /// The page.
-pub async fn show(State(app): State<App>, query: Query) -> Result<Response, Error> {
+pub async fn show(app: Exact, query: Query) -> Result<Response, Error> {
     query.allow(&["signs", "reach", "spacing"])?;
     let deriver = app.deriver();
     let facts = deriver.facts().await?;

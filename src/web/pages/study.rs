@@ -3,12 +3,10 @@
 use std::sync::Arc;
 
 use axum::extract::Path;
-use axum::extract::State;
 use axum::http::header;
 use axum::response::IntoResponse;
 use axum::response::Response;
 
-use crate::app::App;
 use crate::derived::study;
 use crate::derived::study::Layers;
 use crate::derived::study::Table;
@@ -17,6 +15,7 @@ use crate::domain::revision::Revision;
 use crate::signage::export;
 use crate::signage::export::ExportError;
 use crate::web;
+use crate::web::auth::Exact;
 use crate::web::cache::CachePolicy;
 use crate::web::cache::Cached;
 use crate::web::error::Error;
@@ -38,7 +37,7 @@ use crate::web::views::study::TableCard;
 const N_PREVIEWED: usize = 5;
 
 /// The page.
-pub async fn show(State(app): State<App>, query: Query) -> Result<impl IntoResponse, Error> {
+pub async fn show(app: Exact, query: Query) -> Result<impl IntoResponse, Error> {
     query.allow(&[])?;
     let layers = Layers::read(app.deriver()).await?;
     let facts = &layers.facts;
@@ -83,7 +82,7 @@ fn preview(table: &Table) -> Preview {
 }
 
 /// One table or figure: `trails.csv`, `season.svg`, `season.pdf`.
-pub async fn file(State(app): State<App>, Path(name): Path<String>, query: Query) -> Result<Response, Error> {
+pub async fn file(app: Exact, Path(name): Path<String>, query: Query) -> Result<Response, Error> {
     query.allow(&[])?;
     let nothing = || Error::NotFound(format!("There is no table or figure \"{name}\" in the study."));
     let (stem, extension) = name.rsplit_once('.').ok_or_else(nothing)?;
@@ -120,7 +119,7 @@ pub async fn file(State(app): State<App>, Path(name): Path<String>, query: Query
 }
 
 /// The archive.
-pub async fn archive(State(app): State<App>, query: Query) -> Result<Response, Error> {
+pub async fn archive(app: Exact, query: Query) -> Result<Response, Error> {
     query.allow(&[])?;
     let revision = app.deriver().facts().await?.revision;
     let make = async || {

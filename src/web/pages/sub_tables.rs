@@ -1,16 +1,15 @@
 //! Strikes by species, life stage, temperature and season.
 
-use axum::extract::State;
 use axum::response::IntoResponse;
 
 use crate::analysis::response::contact_test::ContactTest;
 use crate::analysis::response::sub_tables::SubTableTest;
 use crate::analysis::response::table::CellEstimate;
 use crate::analysis::response::table::ReactionCell;
-use crate::app::App;
 use crate::derived::reactions::details::Part;
 use crate::derived::reactions::details::SubTables;
 use crate::domain::approach::Contact;
+use crate::web::auth::Exact;
 use crate::web::cache::CachePolicy;
 use crate::web::cache::Cached;
 use crate::web::error::Error;
@@ -26,7 +25,7 @@ use crate::web::views::sub_tables::PartRow;
 use crate::web::views::sub_tables::SubTablesPage;
 
 /// The page.
-pub async fn show(State(app): State<App>, query: Query) -> Result<impl IntoResponse, Error> {
+pub async fn show(app: Exact, query: Query) -> Result<impl IntoResponse, Error> {
     query.allow(&["effort"])?;
     let facts = app.deriver().facts().await?;
     let layer = app.deriver().reactions(&facts).await?;

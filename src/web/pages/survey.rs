@@ -1,12 +1,10 @@
 //! Survey rates beside and together with report rates.
 
-use axum::extract::State;
 use axum::response::IntoResponse;
 
 use crate::analysis::rates::Interval;
 use crate::analysis::rates::RateFit;
 use crate::analysis::rates::ReportingRatio;
-use crate::app::App;
 use crate::derived::DeriveError;
 use crate::derived::rates;
 use crate::derived::rates::RateSet;
@@ -16,6 +14,7 @@ use crate::derived::survey::SurveyLayer;
 use crate::derived::survey::SurveySet;
 use crate::derived::walks::Fate;
 use crate::derived::walks::WalkLayer;
+use crate::web::auth::Exact;
 use crate::web::cache::CachePolicy;
 use crate::web::cache::Cached;
 use crate::web::error::Error;
@@ -31,7 +30,7 @@ use crate::web::views::survey::SurveyRow;
 use crate::web::views::survey::SurveyTable;
 
 /// The page.
-pub async fn show(State(app): State<App>, query: Query) -> Result<impl IntoResponse, Error> {
+pub async fn show(app: Exact, query: Query) -> Result<impl IntoResponse, Error> {
     query.allow(&[])?;
     let deriver = app.deriver();
     let facts = deriver.facts().await?;

@@ -1,15 +1,14 @@
 //! All trails with their stretches, and places.
 
-use axum::extract::State;
 use axum::response::IntoResponse;
 
 use crate::analysis::rates::Rank;
-use crate::app::App;
 use crate::derived::DeriveError;
 use crate::derived::places::PlaceSummary;
 use crate::derived::rates;
 use crate::derived::rates::RateLayer;
 use crate::derived::season::PeriodChoice;
+use crate::web::auth::Exact;
 use crate::web::cache::CachePolicy;
 use crate::web::cache::Cached;
 use crate::web::error::Error;
@@ -23,7 +22,7 @@ use crate::web::views::trails::TrailRow;
 use crate::web::views::trails::TrailsPage;
 
 /// The list.
-pub async fn show(State(app): State<App>, query: Query) -> Result<impl IntoResponse, Error> {
+pub async fn show(app: Exact, query: Query) -> Result<impl IntoResponse, Error> {
     query.allow(&[])?;
     let deriver = app.deriver();
     let facts = deriver.facts().await?;

@@ -1,7 +1,6 @@
 //! One stretch or segment: why this figure.
 
 use axum::extract::Path;
-use axum::extract::State;
 use axum::response::IntoResponse;
 
 use crate::analysis::exposure::Calibration;
@@ -28,6 +27,7 @@ use crate::domain::encounter::EffortKind;
 use crate::domain::exposure::Counter;
 use crate::domain::time::EventDate;
 use crate::domain::time::EventTime;
+use crate::web::auth::Exact;
 use crate::web::cache::CachePolicy;
 use crate::web::cache::Cached;
 use crate::web::error::Error;
@@ -44,7 +44,7 @@ use crate::web::views::unit::UnitPage;
 const N_RECORDS: usize = 200;
 
 /// One stretch.
-pub async fn stretch(State(app): State<App>, Path(unit): Path<String>) -> Result<impl IntoResponse, Error> {
+pub async fn stretch(app: Exact, Path(unit): Path<String>) -> Result<impl IntoResponse, Error> {
     let unit: usize = key(&unit, "stretch")?;
     let scene = Scene::of(&app).await?;
     if unit >= scene.rates.stretches.names.len() {
@@ -55,7 +55,7 @@ pub async fn stretch(State(app): State<App>, Path(unit): Path<String>) -> Result
 }
 
 /// One segment, by its lasting identifier in hexadecimal digits.
-pub async fn segment(State(app): State<App>, Path(id): Path<String>) -> Result<impl IntoResponse, Error> {
+pub async fn segment(app: Exact, Path(id): Path<String>) -> Result<impl IntoResponse, Error> {
     let scene = Scene::of(&app).await?;
     let number = u64::from_str_radix(&id, 16).ok();
     let unit = number.and_then(|number| scene.network.by_id.get(&SegmentId::from_number(number)).copied());

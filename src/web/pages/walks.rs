@@ -1,7 +1,6 @@
 //! Survey walks: the list, and one walk with its track.
 
 use axum::extract::Path;
-use axum::extract::State;
 use axum::response::IntoResponse;
 use jiff::tz::TimeZone;
 
@@ -9,7 +8,6 @@ use crate::analysis::network::Direction;
 use crate::analysis::track_match::LeftOut;
 use crate::analysis::track_match::Leg;
 use crate::analysis::track_match::Reason;
-use crate::app::App;
 use crate::derived::facts::Facts;
 use crate::derived::network::NetworkLayer;
 use crate::derived::walks;
@@ -18,6 +16,7 @@ use crate::derived::walks::MatchedWalk;
 use crate::derived::walks::WalkLayer;
 use crate::domain::walk::Purpose;
 use crate::domain::walk::Walk;
+use crate::web::auth::Exact;
 use crate::web::cache::CachePolicy;
 use crate::web::cache::Cached;
 use crate::web::error::Error;
@@ -42,7 +41,7 @@ use crate::web::views::walks::WalksPage;
 const N_ROWS: usize = 100;
 
 /// The list.
-pub async fn list(State(app): State<App>, query: Query) -> Result<impl IntoResponse, Error> {
+pub async fn list(app: Exact, query: Query) -> Result<impl IntoResponse, Error> {
     query.allow(&["purpose", "page"])?;
     let deriver = app.deriver();
     let facts = deriver.facts().await?;
@@ -109,7 +108,7 @@ fn walk_row(facts: &Facts, layer: &WalkLayer, idx: usize) -> WalkRow {
 }
 
 /// One walk.
-pub async fn one(State(app): State<App>, Path(id): Path<String>) -> Result<impl IntoResponse, Error> {
+pub async fn one(app: Exact, Path(id): Path<String>) -> Result<impl IntoResponse, Error> {
     let id: i64 = key(&id, "survey walk")?;
     let deriver = app.deriver();
     let facts = deriver.facts().await?;

@@ -4,7 +4,6 @@ use std::collections::HashMap;
 
 use axum::extract::Form;
 use axum::extract::Path;
-use axum::extract::State;
 use axum::http::StatusCode;
 use axum::response::IntoResponse;
 use axum::response::Redirect;
@@ -29,6 +28,7 @@ use crate::domain::notice::NoticeState;
 use crate::signage::notice;
 use crate::signage::notice::NoticeFields;
 use crate::signage::wording;
+use crate::web::auth::Exact;
 use crate::web::cache::CachePolicy;
 use crate::web::cache::Cached;
 use crate::web::error::Error;
@@ -51,7 +51,7 @@ use crate::web::views::watch::WeekShown;
 const USUAL_DAYS: i64 = 21;
 
 /// The page.
-pub async fn show(State(app): State<App>, query: Query) -> Result<Response, Error> {
+pub async fn show(app: Exact, query: Query) -> Result<Response, Error> {
     query.allow(&["until", "unit", "trail", "reason"])?;
     let facts = app.deriver().facts().await?;
     let today = app.clock().today(&facts.area.time_zone);
@@ -221,10 +221,7 @@ fn notice_row(notice: &Notice, today: Date) -> NoticeRow {
 }
 
 /// Makes a notice.
-pub async fn make(
-    State(app): State<App>,
-    Form(given): Form<HashMap<String, String>>,
-) -> Result<Response, Error> {
+pub async fn make(app: Exact, Form(given): Form<HashMap<String, String>>) -> Result<Response, Error> {
     let facts = app.deriver().facts().await?;
     let text = |name: &str| given.get(name).map(|value| value.trim().to_owned()).unwrap_or_default();
     let mut form = NoticeForm {
@@ -311,7 +308,7 @@ fn draft(facts: &Derived<Facts>, form: &NoticeForm) -> Result<NoticeDraft, Vec<(
 
 /// Takes a notice back.
 pub async fn withdraw(
-    State(app): State<App>,
+    app: Exact,
     Path(id): Path<String>,
     Form(given): Form<HashMap<String, String>>,
 ) -> Result<Redirect, Error> {
@@ -330,7 +327,7 @@ pub async fn withdraw(
 }
 
 /// One notice, to be printed.
-pub async fn notice(State(app): State<App>, Path(id): Path<String>) -> Result<Response, Error> {
+pub async fn notice(app: Exact, Path(id): Path<String>) -> Result<Response, Error> {
     let id = NoticeId(query::key(&id, "notice")?);
     let facts = app.deriver().facts().await?;
     let found = app.store().snapshot().await?.notice(id).await?;

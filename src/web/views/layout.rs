@@ -56,16 +56,19 @@ pub enum Section {
     Data,
     /// Methods and cautions.
     About,
+    /// One's own account.
+    Account,
 }
 
 impl Section {
-    const ALL: [(Self, &'static str, &'static str); 6] = [
+    const ALL: [(Self, &'static str, &'static str); 7] = [
         (Self::Map, "/", "Map"),
         (Self::Trails, "/trails", "Trails"),
         (Self::Analysis, "/analysis", "Analysis"),
         (Self::Signs, "/signs", "Signs"),
         (Self::Data, "/data", "Data"),
         (Self::About, "/about", "About"),
+        (Self::Account, "/account", "Account"),
     ];
 
     /// A phone's bar has room for four.
@@ -96,13 +99,58 @@ pub fn page(frame: &Frame, body: Markup) -> Markup {
     }
 }
 
+/// The whole page around a body that anybody may see: it names no revision and leads to nothing that is not public.
+pub fn public_page(area_name: &str, body: Markup) -> Markup {
+    html! {
+        (DOCTYPE)
+        html lang="en" {
+            head {
+                meta charset="utf-8";
+                meta name="viewport" content="width=device-width, initial-scale=1";
+                title { (area_name) " · Coilway" }
+                link rel="stylesheet" href=(assets::style_path());
+                link rel="icon" href=(assets::icon_path()) type="image/svg+xml";
+            }
+            body {
+                a.skip href="#main" { "Skip to the page" }
+                header.top {
+                    (brand())
+                    nav.nav aria-label="Main" {
+                        a href="/" aria-current="page" { "Trails" }
+                        a href="/about" { "About" }
+                        a href="/sign-in" { "Sign in" }
+                    }
+                    span.area-name { (area_name) }
+                }
+                main #main { (body) }
+                footer.page-foot { (emergency()) }
+            }
+        }
+    }
+}
+
+fn brand() -> Markup {
+    html! {
+        a.brand href="/" {
+            svg viewBox="0 0 28 14" aria-hidden="true" { path d="M2 9c4-9 8-9 12-2s8 7 12-2" {} }
+            "Coilway"
+        }
+    }
+}
+
+fn emergency() -> Markup {
+    html! {
+        p {
+            "In an emergency call the local emergency services. Local emergency services, local codes and licensed "
+            "practitioners come first; nothing here is medical advice. " a href="/about#cautions" { "Cautions" }
+        }
+    }
+}
+
 fn header(frame: &Frame) -> Markup {
     html! {
         header.top {
-            a.brand href="/" {
-                svg viewBox="0 0 28 14" aria-hidden="true" { path d="M2 9c4-9 8-9 12-2s8 7 12-2" {} }
-                "Coilway"
-            }
+            (brand())
             nav.nav aria-label="Main" {
                 @for (section, href, words) in Section::ALL {
                     a href=(href) aria-current=[(section == frame.section).then_some("page")]
@@ -124,11 +172,8 @@ fn footer(frame: &Frame) -> Markup {
                     @if !frame.basis.parameters.is_empty() { " · " (frame.basis.parameters) }
                 }
             }
-            p.phone-only { a href="/analysis" { "Analysis" } " · " a href="/about" { "About" } }
-            p {
-                "In an emergency call the local emergency services. Local emergency services, local codes and licensed "
-                "practitioners come first; nothing here is medical advice. " a href="/about#cautions" { "Cautions" }
-            }
+            p.phone-only { a href="/analysis" { "Analysis" } " · " a href="/about" { "About" } " · " a href="/account" { "Account" } }
+            (emergency())
         }
     }
 }

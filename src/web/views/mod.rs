@@ -1,6 +1,7 @@
 //! Pages as markup: functions of a page struct, without state and without waiting.
 
 pub mod about;
+pub mod accounts;
 pub mod analysis;
 pub mod charts;
 pub mod clusters;
@@ -18,6 +19,7 @@ pub mod line_chart;
 pub mod map;
 pub mod notice;
 pub mod observers;
+pub mod public;
 pub mod rates;
 pub mod reactions;
 pub mod route;

@@ -11,6 +11,7 @@ use axum::http::Method;
 use axum::http::Request;
 use axum::http::StatusCode;
 use axum::http::header;
+use axum::http::request::Builder;
 use axum::response::Response;
 use jiff::Timestamp;
 use tempfile::TempDir;
@@ -33,7 +34,7 @@ pub(crate) use crate::support::park::report;
 pub(crate) use crate::support::park::rows;
 
 /// 2024-07-01T12:00:00Z.
-const NOW_S: i64 = 1_719_835_200;
+pub(crate) const NOW_S: i64 = 1_719_835_200;
 
 /// An app with its router; the database is gone when it is dropped.
 pub(crate) struct TestApp {
@@ -46,7 +47,7 @@ impl TestApp {
     /// Nothing in the database, not even an area.
     pub(crate) async fn empty() -> Self {
         let folder = tempfile::tempdir().unwrap();
-        let config = Config::new(folder.path().join("test.db"), None, 0).unwrap();
+        let config = Config::new(folder.path().join("test.db"), None, 0);
         Self::with_config(config, folder).await
     }
 
@@ -87,15 +88,9 @@ impl TestApp {
         self.ask(Method::GET, address, &[]).await
     }
 
-    /// Sends a form.
+    /// Sends a form as it stands.
     pub(crate) async fn submit(&self, address: &str, form: &str) -> Answer {
-        let request = Request::builder()
-            .method(Method::POST)
-            .uri(address)
-            .header(header::HOST, "park.example")
-            .header(header::CONTENT_TYPE, "application/x-www-form-urlencoded")
-            .body(Body::from(form.to_owned()));
-        Answer::read(address, self.router.clone().oneshot(request.unwrap()).await.unwrap()).await
+        self.post(address, form, &[]).await
     }
 
     /// Asks with a method and headers.
@@ -120,14 +115,7 @@ impl TestApp {
         };
         let body: Vec<String> =
             fields.iter().map(|(name, value)| format!("{}={}", encoded(name), encoded(value))).collect();
-        let request = Request::builder()
-            .method(Method::POST)
-            .uri(address)
-            .header(header::HOST, "park.example")
-            .header(header::CONTENT_TYPE, "application/x-www-form-urlencoded")
-            .body(Body::from(body.join("&")))
-            .unwrap();
-        Answer::read(address, self.router.clone().oneshot(request).await.unwrap()).await
+        self.post(address, &body.join("&"), &[]).await
     }
 
     /// The body of an answer that is not text, given that it is a good one.
@@ -137,12 +125,27 @@ impl TestApp {
         to_bytes(response.into_body(), 64 * 1024 * 1024).await.unwrap().to_vec()
     }
 
+    /// Sends a form with headers.
+    pub(crate) async fn post(&self, address: &str, form: &str, headers: &[(&str, &str)]) -> Answer {
+        let kind = (header::CONTENT_TYPE.as_str(), "application/x-www-form-urlencoded");
+        let headers: Vec<(&str, &str)> = headers.iter().copied().chain([kind]).collect();
+        let request =
+            Self::request(Method::POST, address, &headers).body(Body::from(form.to_owned())).unwrap();
+        Answer::read(address, self.router.clone().oneshot(request).await.unwrap()).await
+    }
+
     async fn respond(&self, method: Method, address: &str, headers: &[(&str, &str)]) -> Response {
-        let mut request = Request::builder().method(method).uri(address).header(header::HOST, "park.example");
+        let request = Self::request(method, address, headers).body(Body::empty()).unwrap();
+        self.router.clone().oneshot(request).await.unwrap()
+    }
+
+    fn request(method: Method, address: &str, headers: &[(&str, &str)]) -> Builder {
+        let mut request = Request::builder().method(method).uri(address);
         for (name, value) in headers {
             request = request.header(*name, *value);
         }
-        self.router.clone().oneshot(request.body(Body::empty()).unwrap()).await.unwrap()
+        let named = request.headers_ref().is_some_and(|headers| headers.contains_key(header::HOST));
+        if named { request } else { request.header(header::HOST, "localhost:8017") }
     }
 }
 

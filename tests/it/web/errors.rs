@@ -163,7 +163,7 @@ async fn every_answer_says_what_a_browser_may_do_with_it() {
         assert!(policy.contains("frame-ancestors 'none'"), "{address}: {policy}");
         assert!(!policy.contains("unsafe"), "{address}: {policy}");
         assert_eq!(answer.header("x-content-type-options"), "nosniff", "{address}");
-        assert_eq!(answer.header("referrer-policy"), "no-referrer", "{address}");
+        assert_eq!(answer.header("referrer-policy"), "same-origin", "{address}");
         assert!(answer.header("vary").contains("Accept"), "{address}");
     }
 }

@@ -1,5 +1,6 @@
 //! Pages and layers as readers get them.
 
+mod accounts;
 mod clusters;
 mod density;
 mod effect;
@@ -9,6 +10,7 @@ mod layers;
 mod observers;
 mod outlook;
 mod pages;
+mod public;
 mod reactions;
 mod samples;
 mod study;

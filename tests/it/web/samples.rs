@@ -109,3 +109,13 @@ fn errors() {
         [(404, "There is no stretch 9."), (400, "\"13\" is not a month."), (503, "busy"), (500, "wrong")];
     check("error", all.map(|(status, words)| views::error::body(status, words)));
 }
+
+#[test]
+fn accounts() {
+    check("accounts", views::accounts::samples());
+}
+
+#[test]
+fn public() {
+    check("public", views::public::samples().iter().map(views::public::body));
+}

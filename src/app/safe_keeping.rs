@@ -1,0 +1,135 @@
+//! Backups and getting them back, as files.
+
+use std::path::Path;
+use std::path::PathBuf;
+
+use crate::app::App;
+use crate::store;
+use crate::store::Checkup;
+use crate::store::check_file;
+
+/// Why a backup or a restore failed.
+#[derive(Debug, thiserror::Error)]
+pub enum SafeKeepingError {
+    /// The database or the copy.
+    #[error(transparent)]
+    Store(#[from] store::Error),
+    /// A file.
+    #[error("{path}: {error}")]
+    File {
+        /// Which.
+        path: PathBuf,
+        /// What the system said.
+        error: std::io::Error,
+    },
+    /// The copy is not whole, and was not used.
+    #[error("the copy is not whole: {}", .0.findings.join("; "))]
+    NotWhole(Checkup),
+    /// Another program has the database open.
+    #[error("the database {0} is in use: stop the server first")]
+    InUse(PathBuf),
+}
+
+fn at(path: &Path) -> impl FnOnce(std::io::Error) -> SafeKeepingError {
+    let path = path.to_owned();
+    move |error| SafeKeepingError::File { path, error }
+}
+
+impl App {
+    /// Writes a backup while the server may be at work, and checks it after writing.
+    ///
+    /// It is written beside its place under another name and moved there when it is whole, so that a file of the name given
+    /// is a whole backup or the one that was there before.
+    ///
+    /// # Errors
+    /// [`SafeKeepingError`] when it cannot be written or is not whole; no file of that name is left then.
+    pub async fn backup(&self, path: &Path) -> Result<Checkup, SafeKeepingError> {
+        let unfinished = beside(path, "unfinished");
+        remove_if_there(&unfinished)?;
+        let written = async {
+            self.store().copy_to(&unfinished).await?;
+            sync(&unfinished)?;
+            let checkup = check_file(&unfinished).await?;
+            if !checkup.is_whole() {
+                return Err(SafeKeepingError::NotWhole(checkup));
+            }
+            std::fs::rename(&unfinished, path).map_err(at(path))?;
+            sync_folder(path);
+            Ok(checkup)
+        };
+        let outcome = written.await;
+        if outcome.is_err() {
+            remove_if_there(&unfinished)?;
+        }
+        outcome
+    }
+}
+
+/// Puts a backup in the place of a database that nobody serves. What was there is kept beside it.
+///
+/// Returns what the check of the backup said, and where the former database is now; none where there was none.
+///
+/// # Errors
+/// [`SafeKeepingError`]; the database is as it was then.
+pub async fn restore(
+    backup: &Path,
+    database: &Path,
+    now_s: i64,
+) -> Result<(Checkup, Option<PathBuf>), SafeKeepingError> {
+    let checkup = check_file(backup).await?;
+    if !checkup.is_whole() {
+        return Err(SafeKeepingError::NotWhole(checkup));
+    }
+    let log = with_suffix(database, "-wal");
+    if std::fs::metadata(&log).is_ok_and(|log| log.len() > 0) {
+        // A log that was not folded in means a server at work, or one that was killed: opening and closing folds it in,
+        // unless somebody else has the file open.
+        return Err(SafeKeepingError::InUse(database.to_owned()));
+    }
+    let incoming = beside(database, "incoming");
+    std::fs::copy(backup, &incoming).map_err(at(&incoming))?;
+    sync(&incoming)?;
+    let former = database.exists().then(|| beside(database, &format!("before-restore-{now_s}")));
+    if let Some(former) = &former {
+        std::fs::rename(database, former).map_err(at(former))?;
+    }
+    for suffix in ["-wal", "-shm"] {
+        remove_if_there(&with_suffix(database, suffix))?;
+    }
+    std::fs::rename(&incoming, database).map_err(at(database))?;
+    sync_folder(database);
+    Ok((checkup, former))
+}
+
+/// "park.db" becomes "park.db.unfinished".
+fn beside(path: &Path, word: &str) -> PathBuf {
+    with_suffix(path, &format!(".{word}"))
+}
+
+fn with_suffix(path: &Path, suffix: &str) -> PathBuf {
+    let mut name = path.as_os_str().to_owned();
+    name.push(suffix);
+    PathBuf::from(name)
+}
+
+fn remove_if_there(path: &Path) -> Result<(), SafeKeepingError> {
+    match std::fs::remove_file(path) {
+        Err(error) if error.kind() != std::io::ErrorKind::NotFound => Err(at(path)(error)),
+        _ => Ok(()),
+    }
+}
+
+/// Waits until the disk has it: a backup that is only in memory is none.
+fn sync(path: &Path) -> Result<(), SafeKeepingError> {
+    let file = std::fs::File::open(path).map_err(at(path))?;
+    file.sync_all().map_err(at(path))
+}
+
+/// So that the new name outlives a loss of power too; some systems cannot, and the file itself is safe already.
+fn sync_folder(path: &Path) {
+    let folder = path.parent().filter(|folder| !folder.as_os_str().is_empty()).unwrap_or(Path::new("."));
+    let synced = std::fs::File::open(folder).and_then(|folder| folder.sync_all());
+    if let Err(error) = synced {
+        tracing::debug!(%error, "the folder of a backup could not be flushed");
+    }
+}

@@ -1,0 +1,183 @@
+use super::*;
+use crate::domain::account::Right;
+use crate::domain::account::Scope;
+use crate::domain::ids::ApiTokenId;
+use crate::store::testing::NOW_S;
+use crate::store::testing::TestStore;
+
+const DAY_S: i64 = 86_400;
+
+fn draft(name: &str, role: Role) -> AccountDraft {
+    AccountDraft {
+        name: name.to_owned(),
+        role,
+        grants: Grants::default(),
+        password_hash: "$argon2id$stored".to_owned(),
+        created_by: "command line".to_owned(),
+    }
+}
+
+async fn account(store: &Store, name: &str, role: Role) -> Account {
+    assert_eq!(store.add_account(&draft(name, role), NOW_S).await.unwrap(), AccountChange::Made);
+    store.account_to_sign_in(name).await.unwrap().unwrap().0
+}
+
+#[tokio::test]
+async fn a_name_belongs_to_one_account_whatever_its_capitals() {
+    let test = TestStore::new().await;
+    assert!(!test.store.has_accounts().await.unwrap());
+    let revision = test.store.revision().await.unwrap();
+    account(&test.store, "Rowan", Role::Manager).await;
+    assert!(test.store.has_accounts().await.unwrap());
+    let again = test.store.add_account(&draft("ROWAN", Role::Observer), NOW_S).await.unwrap();
+    assert_eq!(again, AccountChange::NameTaken);
+    assert_eq!(test.store.accounts().await.unwrap().len(), 1);
+    // Accounts are not data: no layer is computed again for them.
+    assert_eq!(test.store.revision().await.unwrap(), revision);
+}
+
+#[tokio::test]
+async fn sessions_end_when_idle_when_old_and_when_told() {
+    let test = TestStore::new().await;
+    let store = &test.store;
+    let rowan = account(store, "Rowan", Role::Manager).await;
+    let limits = SessionLimits { idle_s: 100, absolute_s: 1000 };
+    store.begin_session(&rowan, "a", None, NOW_S).await.unwrap();
+    let at =
+        async |token: &str, now_s: i64| store.session_account(token, limits, now_s).await.unwrap().is_some();
+    assert!(at("a", NOW_S + 99).await && !at("a", NOW_S + 100).await && !at("b", NOW_S).await);
+    // A clock that stepped back does not end it.
+    assert!(at("a", NOW_S - 5).await);
+    let long = SessionLimits { idle_s: 10_000, absolute_s: 1000 };
+    assert!(store.session_account("a", long, NOW_S + 999).await.unwrap().is_some());
+    assert!(store.session_account("a", long, NOW_S + 1000).await.unwrap().is_none());
+    store.begin_session(&rowan, "b", Some("a"), NOW_S + 1).await.unwrap();
+    assert!(!at("a", NOW_S + 2).await && at("b", NOW_S + 2).await);
+    store.begin_session(&rowan, "c", None, NOW_S + 1).await.unwrap();
+    store.end_session("b").await.unwrap();
+    assert!(!at("b", NOW_S + 2).await && at("c", NOW_S + 2).await);
+    store.end_all_sessions(&rowan, NOW_S + 3).await.unwrap();
+    assert!(!at("c", NOW_S + 4).await);
+}
+
+#[tokio::test]
+async fn use_keeps_a_session_alive() {
+    let test = TestStore::new().await;
+    let rowan = account(&test.store, "Rowan", Role::Observer).await;
+    test.store.begin_session(&rowan, "a", None, NOW_S).await.unwrap();
+    let limits = SessionLimits { idle_s: 1000, absolute_s: 100_000 };
+    for step in 1..10 {
+        assert!(test.store.session_account("a", limits, NOW_S + step * 900).await.unwrap().is_some());
+    }
+}
+
+#[tokio::test]
+async fn a_new_password_and_disabling_end_sessions_and_tokens() {
+    let test = TestStore::new().await;
+    let store = &test.store;
+    account(store, "Ash", Role::Administrator).await;
+    let rowan = account(store, "Rowan", Role::Manager).await;
+    let limits = SessionLimits::default();
+    store.begin_session(&rowan, "a", None, NOW_S).await.unwrap();
+    store.set_password(rowan.id, "$argon2id$new", NOW_S).await.unwrap();
+    assert!(store.session_account("a", limits, NOW_S).await.unwrap().is_none());
+    assert_eq!(store.account_to_sign_in("rowan").await.unwrap().unwrap().1, "$argon2id$new");
+
+    store.begin_session(&rowan, "b", None, NOW_S).await.unwrap();
+    let token =
+        ApiTokenDraft { label: "map client".to_owned(), scope: Scope::Read, expires_at_s: NOW_S + DAY_S };
+    store.add_api_token(&rowan, "t", &token, NOW_S).await.unwrap();
+    assert!(store.api_token_account("t", NOW_S).await.unwrap().is_some());
+    let change = store.disable_account(rowan.id, Some(NOW_S), "Ash", NOW_S).await.unwrap();
+    assert_eq!(change, AccountChange::Made);
+    assert!(store.session_account("b", limits, NOW_S).await.unwrap().is_none());
+    assert!(store.api_token_account("t", NOW_S).await.unwrap().is_none());
+    // Enabled again, the old token stays revoked.
+    store.disable_account(rowan.id, None, "Ash", NOW_S).await.unwrap();
+    assert!(store.api_token_account("t", NOW_S).await.unwrap().is_none());
+}
+
+#[tokio::test]
+async fn the_last_administrator_stays() {
+    let test = TestStore::new().await;
+    let store = &test.store;
+    let ash = account(store, "Ash", Role::Administrator).await;
+    let lowered =
+        store.change_account(ash.id, (Role::Manager, Grants::default()), "Ash", NOW_S).await.unwrap();
+    assert_eq!(lowered, AccountChange::LastAdministrator);
+    let disabled = store.disable_account(ash.id, Some(NOW_S), "Ash", NOW_S).await.unwrap();
+    assert_eq!(disabled, AccountChange::LastAdministrator);
+    assert!(store.account_to_sign_in("Ash").await.unwrap().unwrap().0.may(Right::Administer));
+    account(store, "Birch", Role::Administrator).await;
+    let lowered =
+        store.change_account(ash.id, (Role::Manager, Grants::default()), "Birch", NOW_S).await.unwrap();
+    assert_eq!(lowered, AccountChange::Made);
+    let missing =
+        store.change_account(AccountId(99), (Role::Manager, Grants::default()), "Birch", NOW_S).await;
+    assert!(matches!(missing, Err(Error::Missing { .. })));
+}
+
+#[tokio::test]
+async fn an_invitation_works_once_and_not_for_ever() {
+    let test = TestStore::new().await;
+    let store = &test.store;
+    let invitation = Invitation {
+        account_id: None,
+        name: "Rowan".to_owned(),
+        role: Role::Observer,
+        grants: Grants { sees_exact: true, sees_health: false },
+        created_by: "Ash".to_owned(),
+        expires_at_s: NOW_S + DAY_S,
+    };
+    for token in ["first", "late"] {
+        store.invite(token, &invitation, NOW_S).await.unwrap();
+    }
+    assert_eq!(store.take_invitation("first", "$h", NOW_S + 1).await.unwrap(), Invited::Taken);
+    assert_eq!(store.take_invitation("first", "$h", NOW_S + 2).await.unwrap(), Invited::NoInvitation);
+    assert_eq!(store.take_invitation("late", "$h", NOW_S + DAY_S).await.unwrap(), Invited::NoInvitation);
+    assert_eq!(store.take_invitation("late", "$h", NOW_S + 3).await.unwrap(), Invited::NameTaken);
+    let (rowan, _) = store.account_to_sign_in("Rowan").await.unwrap().unwrap();
+    assert!(rowan.may(Right::SeeExact) && !rowan.may(Right::Manage));
+
+    let new_password = Invitation { account_id: Some(rowan.id), ..invitation };
+    store.begin_session(&rowan, "s", None, NOW_S).await.unwrap();
+    store.invite("again", &new_password, NOW_S).await.unwrap();
+    assert_eq!(store.take_invitation("again", "$new", NOW_S + 4).await.unwrap(), Invited::Taken);
+    assert_eq!(store.account_to_sign_in("Rowan").await.unwrap().unwrap().1, "$new");
+    assert!(store.session_account("s", SessionLimits::default(), NOW_S + 5).await.unwrap().is_none());
+}
+
+#[tokio::test]
+async fn tokens_end_and_belong_to_their_account() {
+    let test = TestStore::new().await;
+    let store = &test.store;
+    let rowan = account(store, "Rowan", Role::Manager).await;
+    let other = account(store, "Ash", Role::Manager).await;
+    let token =
+        ApiTokenDraft { label: "script".to_owned(), scope: Scope::BringIn, expires_at_s: NOW_S + DAY_S };
+    store.add_api_token(&rowan, "t", &token, NOW_S).await.unwrap();
+    assert_eq!(
+        store.api_token_account("t", NOW_S).await.unwrap().map(|(_, scope)| scope),
+        Some(Scope::BringIn)
+    );
+    assert!(store.api_token_account("t", NOW_S + DAY_S).await.unwrap().is_none());
+    let id = store.api_tokens(rowan.id).await.unwrap()[0].id;
+    assert!(matches!(store.revoke_api_token(&other, id, NOW_S).await, Err(Error::Missing { .. })));
+    assert!(matches!(
+        store.revoke_api_token(&rowan, ApiTokenId(99), NOW_S).await,
+        Err(Error::Missing { .. })
+    ));
+    store.revoke_api_token(&rowan, id, NOW_S).await.unwrap();
+    assert!(store.api_token_account("t", NOW_S).await.unwrap().is_none());
+}
+
+#[tokio::test]
+async fn failures_are_recorded_and_forgotten_after_a_year() {
+    let test = TestStore::new().await;
+    let store = &test.store;
+    store.record_account_event(NOW_S, "sign-in failed", &"x".repeat(500), "").await.unwrap();
+    assert_eq!(store.account_events(5).await.unwrap()[0].account_name.len(), 80);
+    assert_eq!(store.n_failed_sign_ins(NOW_S - 60).await.unwrap(), 1);
+    store.record_account_event(NOW_S + 400 * DAY_S, "sign-in failed", "Rowan", "").await.unwrap();
+    assert_eq!(store.account_events(5).await.unwrap().len(), 1);
+}
