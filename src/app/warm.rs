@@ -37,7 +37,7 @@ pub struct Step {
     pub revision: Revision,
 }
 
-const STEPS: [&str; 9] = [
+const STEPS: [&str; 10] = [
     "reading the records",
     "cutting the trails into segments",
     "drawing how people walk, from counters and trailheads",
@@ -47,6 +47,7 @@ const STEPS: [&str; 9] = [
     "adding up places",
     "tabling reactions",
     "planning signs",
+    "looking for clusters",
 ];
 
 /// Follows the revision until it is dropped; never ends by itself.
@@ -109,5 +110,7 @@ async fn derive(app: &App, revision: Revision) -> Result<(), DeriveError> {
     deriver.reactions(&facts).await?;
     step(9);
     deriver.plan(&facts, PlanParams::standard(&facts)?).await?;
+    step(10);
+    deriver.clusters(&facts).await?;
     Ok(())
 }

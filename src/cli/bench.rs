@@ -195,6 +195,7 @@ async fn layers(bench: &Bench, app: &App) -> anyhow::Result<()> {
             Ok((deriver.density(&facts, DensityParams::of(EffortKind::Report)).await?, n_encounters))
         })
         .await?;
+    bench.time("clusters", "segments", async { Ok((deriver.clusters(&facts).await?, n_segments)) }).await?;
     bench
         .time("reactions", "encounters", async { Ok((deriver.reactions(&facts).await?, n_encounters)) })
         .await?;

@@ -2,6 +2,9 @@
 
 use std::io::Write;
 
+use crate::analysis::clusters::SegmentFinding;
+use crate::analysis::clusters::SegmentMoran;
+use crate::analysis::clusters::Side;
 use crate::analysis::rates::Certainty;
 use crate::analysis::rates::Exceedance;
 use crate::analysis::rates::Provenance;
@@ -9,6 +12,8 @@ use crate::analysis::rates::Rank;
 use crate::analysis::rates::UnitRate;
 use crate::cli::DatabaseFile;
 use crate::cli::open;
+use crate::derived::clusters::Variant;
+use crate::derived::network::NetworkLayer;
 use crate::derived::plan::PlanParams;
 use crate::derived::rates;
 use crate::derived::rates::RateSet;
@@ -143,6 +148,113 @@ fn certainty_words(certainty: Certainty) -> &'static str {
         Certainty::Wide => "wide",
         Certainty::TooWide => "too wide",
         Certainty::None => "none",
+    }
+}
+
+/// Of what clusters to print.
+#[derive(Debug, clap::Args)]
+pub(super) struct ClustersArguments {
+    #[command(flatten)]
+    database: DatabaseFile,
+    /// Print every segment that was tested instead, with Gi* and local Moran's I.
+    #[arg(long)]
+    segments: bool,
+}
+
+/// Prints clusters, or every segment, of both ways of counting.
+pub(super) async fn clusters(arguments: ClustersArguments) -> anyhow::Result<()> {
+    let app = open(arguments.database.database).await?;
+    let facts = app.deriver().facts().await?;
+    let network = app.deriver().network(&facts).await?;
+    let layer = app.deriver().clusters(&facts).await?;
+    let answer = layer.answer.as_ref().map_err(|reason| anyhow::anyhow!("{reason}"))?;
+    let ways = [("every report", Some(&answer.all)), ("every known snake once", answer.once.as_ref())];
+    let mut out = std::io::BufWriter::new(std::io::stdout().lock());
+    let header = match arguments.segments {
+        true => {
+            "counting,trail,segment,encounters_with_neighbours,expected,z,side,p,q,moran_quadrant,moran_p,moran_q,revision"
+        }
+        false => {
+            "counting,method,name,side,encounters,expected,ratio,lower,upper,p,q,stands_out,dispersion,revision"
+        }
+    };
+    writeln!(out, "{header}")?;
+    for (counting, variant) in ways.into_iter().filter_map(|(words, way)| Some((words, way?))) {
+        if arguments.segments {
+            write_segments(&mut out, &network, variant, (counting, layer.revision.0))?;
+        } else {
+            write_clusters(&mut out, variant, (counting, layer.revision.0))?;
+        }
+    }
+    out.flush()?;
+    let left_out = &layer.left_out;
+    eprintln!(
+        "{} segments whose walking is only assumed, with {:.1} reports, and {} without walking are left out.",
+        left_out.n_assumed, left_out.reports_assumed, left_out.n_not_walked
+    );
+    Ok(())
+}
+
+fn write_clusters(
+    out: &mut impl Write,
+    variant: &Variant,
+    (counting, revision): (&str, u64),
+) -> anyhow::Result<()> {
+    for cluster in variant.windows.iter().chain(&variant.groups) {
+        writeln!(
+            out,
+            "{counting},{},\"{}\",{},{:.2},{:.3},{:.4},{:.4},{:.4},{:.3e},{},{},{:.3},{revision}",
+            if cluster.q_value.is_some() { "segments with neighbours" } else { "scan" },
+            cluster.name.replace('"', "\"\""),
+            side_words(cluster.side),
+            cluster.count,
+            cluster.expected,
+            cluster.ratio.value,
+            cluster.ratio.lower,
+            cluster.ratio.upper,
+            cluster.p_value,
+            cluster.q_value.map_or_else(String::new, |q| format!("{q:.3e}")),
+            if cluster.stands_out { "yes" } else { "no" },
+            variant.dispersion.factor(),
+        )?;
+    }
+    Ok(())
+}
+
+fn write_segments(
+    out: &mut impl Write,
+    network: &NetworkLayer,
+    variant: &Variant,
+    (counting, revision): (&str, u64),
+) -> anyhow::Result<()> {
+    for (segment, (finding, moran)) in variant.segments.iter().zip(&variant.moran).enumerate() {
+        let SegmentFinding::Tested(local) = finding else { continue };
+        let moran = match moran {
+            SegmentMoran::Tested(it) => {
+                format!("{},{:.3e},{:.3e}", it.quadrant.number(), it.p_value, it.q_value)
+            }
+            SegmentMoran::LeftOut => "no neighbours,,".to_owned(),
+        };
+        writeln!(
+            out,
+            "{counting},\"{}\",{},{:.2},{:.3},{:.3},{},{:.3e},{:.3e},{moran},{revision}",
+            network.trail_name(segment).replace('"', "\"\""),
+            network.network.segments[segment].order + 1,
+            local.count,
+            local.expected,
+            local.z_score,
+            side_words(local.side),
+            local.p_value,
+            local.q_value,
+        )?;
+    }
+    Ok(())
+}
+
+fn side_words(side: Side) -> &'static str {
+    match side {
+        Side::More => "more",
+        Side::Fewer => "fewer",
     }
 }
 

@@ -87,6 +87,8 @@ enum Command {
     },
     /// Print encounter rates with intervals and counts as CSV.
     Rates(figures::RatesArguments),
+    /// Print clusters of reports, given the walking, as CSV.
+    Clusters(figures::ClustersArguments),
     /// Print a sign plan with reasons as CSV.
     Plan(figures::PlanArguments),
     /// Print what signs in place did to survey encounters as CSV.
@@ -204,6 +206,7 @@ async fn dispatch(command: Command) -> anyhow::Result<()> {
         Command::Batches { database } => data::batches(&database).await,
         Command::Undo { database, batch, actor } => data::undo(&database, batch, &actor).await,
         Command::Rates(arguments) => figures::rates(arguments).await,
+        Command::Clusters(arguments) => figures::clusters(arguments).await,
         Command::Plan(arguments) => figures::plan(arguments).await,
         Command::Effect(arguments) => effect::effect(arguments).await,
         Command::Forecast(arguments) => outlook::forecast(arguments).await,

@@ -12,7 +12,7 @@ use crate::analysis::permutation;
 use crate::analysis::weights::Weights;
 
 /// Draws that local Moran's I pools at most: its tail is a sum of tails, some twenty times the work of Gi*.
-const MORAN_DRAWS: usize = 50;
+const MORAN_DRAWS: usize = 20;
 /// Counts less likely than this are left out of the sum behind a tail of local Moran's I.
 const NEGLIGIBLE: f64 = 1e-13;
 /// Slack for products that are equal but for rounding, relative to the expected count.
@@ -125,7 +125,7 @@ fn neighbourhood(null: &Null<'_>, weights: &Weights, segment: usize) -> SegmentF
 ///
 /// The statistic is (n - λE) of the segment times the sum of (n - λE) of its neighbours. Given the segment's count the
 /// neighbours' is binomial again (or beta-binomial), so the tail of the product is an exact sum over the counts that the
-/// segment may have. Two-sided: a large product means like neighbours, a small one unlike neighbours. At most 50 draws,
+/// segment may have. Two-sided: a large product means like neighbours, a small one unlike neighbours. At most 20 draws,
 /// evenly spaced, are pooled.
 ///
 /// # Errors

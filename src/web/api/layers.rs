@@ -9,9 +9,11 @@ use serde_json::Map;
 use serde_json::Value;
 use serde_json::json;
 
+use crate::analysis::clusters::Side;
 use crate::analysis::rates::Exceedance;
 use crate::app::App;
 use crate::derived::Derived;
+use crate::derived::clusters::Cluster;
 use crate::derived::facts::Facts;
 use crate::derived::network::NetworkLayer;
 use crate::derived::rates;
@@ -305,6 +307,54 @@ fn event_date(time: &crate::domain::time::EventTime) -> Option<String> {
         (Some(year), ..) => Some(format!("{year:04}")),
         _ => None,
     }
+}
+
+/// Clusters of reports given the walking: both methods and both ways of counting.
+pub async fn clusters(State(app): State<App>, origin: Origin, query: Query) -> Result<Response, Error> {
+    query.allow(&["bbox", "limit", "after"])?;
+    let asked = Asked { name: "clusters", query: &query, origin: &origin };
+    let deriver = app.deriver();
+    let facts = deriver.facts().await?;
+    answer(&app, &asked, facts.revision, async || {
+        let (network, layer) = (deriver.network(&facts).await?, deriver.clusters(&facts).await?);
+        let mut features = Vec::new();
+        if let Ok(found) = &layer.answer {
+            let ways = [("every report", Some(&found.all)), ("every known snake once", found.once.as_ref())];
+            for (counting, variant) in ways.into_iter().filter_map(|(words, way)| Some((words, way?))) {
+                for cluster in variant.standing_out() {
+                    features.push(cluster_feature(&network, cluster, (features.len(), counting)));
+                }
+            }
+        }
+        cut(&asked, features, &facts)
+    })
+    .await
+}
+
+fn cluster_feature(network: &NetworkLayer, cluster: &Cluster, (id, counting): (usize, &str)) -> Feature {
+    let segments = cluster.segments.iter().map(|segment| &network.network.segments[*segment]);
+    let courses: Vec<Vec<LonLat>> = segments
+        .map(|segment| segment.planar.iter().map(|at| network.network.plane.to_lonlat(*at)).collect())
+        .collect();
+    let courses: Vec<&[LonLat]> = courses.iter().map(Vec::as_slice).collect();
+    let properties = properties(json!({
+        "name": cluster.name,
+        "counting": counting,
+        "method": if cluster.q_value.is_some() { "segments with neighbours" } else { "scan" },
+        "side": match cluster.side {
+            Side::More => "more",
+            Side::Fewer => "fewer",
+        },
+        "segments": cluster.segments.len(),
+        "encounters": number(Some(cluster.count), 2),
+        "expected": number(Some(cluster.expected), 3),
+        "ratio": number(Some(cluster.ratio.value), 4),
+        "ratio_lower": number(Some(cluster.ratio.lower), 4),
+        "ratio_upper": number(Some(cluster.ratio.upper), 4),
+        "p": number(Some(cluster.p_value), 6),
+        "q": number(cluster.q_value, 6),
+    }));
+    Feature::new(id, Some(Geometry::lines(&courses)), properties)
 }
 
 /// The sign locations of a plan.

@@ -3,6 +3,7 @@
 mod layers;
 mod parameters;
 
+pub use crate::web::api::layers::clusters;
 pub use crate::web::api::layers::density;
 pub use crate::web::api::layers::encounters;
 pub use crate::web::api::layers::segments;

@@ -3,6 +3,7 @@
 pub mod about;
 pub mod accounts;
 pub mod analysis;
+pub mod clusters;
 pub(super) mod common;
 pub mod data;
 mod effect_words;

@@ -21,6 +21,10 @@ pub const REFERENCES: &[&str] = &[
     "Wilson, E. B. (1927). Probable inference, the law of succession, and statistical inference. Journal of the American Statistical Association 22, 209–212.",
     "Marshall, R. J. (1991). Mapping disease and mortality rates using empirical Bayes estimators. Applied Statistics 40, 283–294.",
     "Moran, P. A. P. (1950). Notes on continuous stochastic phenomena. Biometrika 37, 17–23.",
+    "Anselin, L. (1995). Local indicators of spatial association: LISA. Geographical Analysis 27, 93–115.",
+    "Ord, J. K. and Getis, A. (1995). Local spatial autocorrelation statistics: distributional issues and an application. Geographical Analysis 27, 286–306.",
+    "Kulldorff, M. (1997). A spatial scan statistic. Communications in Statistics: Theory and Methods 26, 1481–1496.",
+    "Meng, X.-L. (1994). Posterior predictive p-values. Annals of Statistics 22, 1142–1160.",
     "Okabe, A. and Sugihara, K. (2012). Spatial Analysis along Networks. Wiley.",
     "Kelsall, J. E. and Diggle, P. J. (1995). Non-parametric estimation of spatial variation in relative risk. Statistics in Medicine 14, 2335–2342.",
     "Kelsall, J. E. and Diggle, P. J. (1995). Kernel estimation of relative risk. Bernoulli 1, 3–16.",
@@ -117,6 +121,7 @@ fn methods() -> Markup {
                 li { "Rates are gamma–Poisson: each stretch is drawn towards the mean of its trail as far as its own records are few. The uncertainty of walking is carried through in whole draws." }
                 li { "Months and parts of the day multiply the rate of all periods by the season and hour curve of all segments; no cell is estimated from itself alone." }
                 li { "Neighbouring segments are joined into stretches until about three encounters are expected. Lists go by the lower limit." }
+                li { "Clusters are looked for in counts against what the walking lets expect, never in rates; what many parties met of one known snake is also counted once." }
                 li { "A sign plan maximises the expected encounters whose walkers passed a sign within its reach before; its warned share is measured on draws that did not choose it." }
             }
             p { "A rate describes records and walking of the past. It never says that a trail is safe." }

@@ -33,6 +33,7 @@ pub const ENTRIES: &[Entry] = &[
         "Season and hours",
         "In which weeks and at which hours are encounters frequent, given when people walk?",
     ),
+    Entry("/clusters", "Clusters", "Where do encounters gather beyond what the walking there explains?"),
     Entry(
         "/density",
         "Density of encounters",

@@ -4,6 +4,7 @@ pub mod about;
 pub mod accounts;
 pub mod analysis;
 pub mod charts;
+pub mod clusters;
 pub mod density;
 pub mod effect;
 pub mod encounters;

@@ -21,6 +21,8 @@ pub struct MapDrawing {
     pub signs: Vec<MapSign>,
     /// Filled shapes below the lines: density classes, outer ring first, then holes.
     pub shapes: Vec<MapShape>,
+    /// Outlines around what stands out.
+    pub outlines: Vec<MapOutline>,
 }
 
 /// One line, drawn with what is known about it.
@@ -97,6 +99,15 @@ pub struct MapShape {
     pub opacity: f64,
 }
 
+/// An outline of round dots around some lines, lightly filled.
+#[derive(Debug, Clone)]
+pub struct MapOutline {
+    /// Rings, outer ones and holes.
+    pub rings: Vec<Vec<[f64; 2]>>,
+    /// What it says when pointed at.
+    pub title: String,
+}
+
 /// The size of the picture in its own units.
 pub const WIDTH: f64 = 720.0;
 /// See [`WIDTH`].
@@ -119,7 +130,8 @@ impl Scale {
             .iter()
             .flat_map(|line| line.points.iter())
             .chain(drawing.places.iter().map(|place| &place.at))
-            .chain(drawing.signs.iter().map(|sign| &sign.at));
+            .chain(drawing.signs.iter().map(|sign| &sign.at))
+            .chain(drawing.outlines.iter().flat_map(|outline| outline.rings.iter().flatten()));
         let (mut low, mut high) = ([f64::INFINITY; 2], [f64::NEG_INFINITY; 2]);
         for point in points {
             for axis in 0..2 {
@@ -168,6 +180,7 @@ pub fn draw(drawing: &MapDrawing) -> Markup {
         svg.map-svg viewBox={ "0 0 " (WIDTH) " " (HEIGHT) } role="img" aria-label=(drawing.description)
             preserveAspectRatio="xMidYMid meet" xmlns="http://www.w3.org/2000/svg" {
             @for shape in &drawing.shapes { (draw_shape(shape, &scale)) }
+            @for outline in &drawing.outlines { (draw_outline(outline, &scale)) }
             @for line in picked { path.picked vector-effect="non-scaling-stroke" d=(scale.path(&line.points)) {} }
             @for line in &drawing.lines {
                 path.halo vector-effect="non-scaling-stroke" d=(scale.path(&line.points)) {}
@@ -192,6 +205,13 @@ fn round(value: f64) -> String {
 fn draw_shape(shape: &MapShape, scale: &Scale) -> Markup {
     let path: String = shape.rings.iter().map(|ring| scale.path(ring) + "Z").collect();
     html! { path class={ "f" (shape.class) } fill-rule="evenodd" opacity=(round(shape.opacity)) d=(path) {} }
+}
+
+fn draw_outline(outline: &MapOutline, scale: &Scale) -> Markup {
+    let path: String = outline.rings.iter().map(|ring| scale.path(ring) + "Z").collect();
+    html! {
+        path.cluster vector-effect="non-scaling-stroke" fill-rule="evenodd" d=(path) { title { (outline.title) } }
+    }
 }
 
 fn draw_line(line: &MapLine, scale: &Scale) -> Markup {

@@ -1,5 +1,6 @@
 //! The program as a process: commands, imports and what can go wrong with them.
 
+mod clusters;
 mod effect;
 mod faults;
 mod outlook;

@@ -1,6 +1,7 @@
 //! Pages and layers as readers get them.
 
 mod accounts;
+mod clusters;
 mod density;
 mod effect;
 mod errors;

@@ -27,6 +27,7 @@ const PAGES: &[&str] = &[
     "/encounters?effort=located&month=5",
     "/encounters/1",
     "/analysis",
+    "/clusters",
     "/rates",
     "/exposure",
     "/exposure?trail=0",

@@ -1,0 +1,134 @@
+//! Clusters: what the page and the layer must say, and what they must never show.
+
+use coilway::derived::clusters::Variant;
+use coilway::domain::encounter::EncounterDraft;
+use coilway::web::views;
+
+use crate::support::LEDGE;
+use crate::support::Park;
+use crate::support::TestApp;
+use crate::support::at;
+use crate::support::report;
+use crate::support::rows;
+
+/// A park where twenty-five parties reported snakes at one spot of the western ledge; `snake` is the same for all, or empty.
+async fn gathered(snake: &str) -> TestApp {
+    let test = TestApp::park().await;
+    let target = test.by_hand().await;
+    let reports: Vec<EncounterDraft> = (0..25)
+        .map(|idx| {
+            let day = jiff::civil::date(2024, 5, 1 + (idx % 28) as i8);
+            let near = at(-740.0 + f64::from(idx % 5) * 45.0, 33.0);
+            EncounterDraft { organism_id: snake.to_owned(), ..report(&format!("K-{idx}"), near, day, 9) }
+        })
+        .collect();
+    test.write(async |writer| {
+        let tally = writer.put_encounters(&target, &rows(reports)).await.unwrap();
+        assert!(tally.problems.is_empty(), "{:?}", tally.problems);
+    })
+    .await;
+    test
+}
+
+#[test]
+fn samples_look_as_before() {
+    for (idx, page) in views::clusters::samples().iter().enumerate() {
+        let drawn = views::clusters::body(page).into_string().replace("><", ">\n<");
+        for word in ["NaN", "inf ", "-inf", "undefined"] {
+            assert!(!drawn.contains(word), "{idx} says {word}");
+        }
+        insta::assert_snapshot!(format!("clusters_{idx}"), drawn);
+    }
+}
+
+#[tokio::test]
+async fn the_page_says_what_was_compared_and_what_was_left_out() {
+    let test = TestApp::park().await;
+    let page = test.get("/clusters").await.expect(200);
+    for words in [
+        "What stands out",
+        "Every report counted",
+        "Every known snake counted once",
+        "What takes no part",
+        "whose walking is only assumed",
+        "too vague for a segment",
+        "Raw rates are never compared",
+        "not a safe trail",
+        "999 replicates",
+        "Dispersion",
+        "Local emergency services, local codes and licensed practitioners come first",
+        "60 draws, seed 1",
+    ] {
+        page.says(words);
+    }
+    for word in ["NaN", ">inf", "inf<", " style=", "javascript:"] {
+        page.never_says(word);
+    }
+    test.get("/analysis").await.says("href=\"/clusters\"");
+}
+
+#[tokio::test]
+async fn a_gathering_is_outlined_and_in_the_layer() {
+    let test = gathered("").await;
+    let page = test.get("/clusters").await.expect(200);
+    page.says("stands out");
+    page.says("class=\"cluster\"");
+    page.says("times as many");
+    page.says("No known snake was reported more than once");
+    let layer = test.get("/layers/clusters.geojson").await.expect(200);
+    layer.features();
+    let json = layer.json();
+    let features = json["features"].as_array().unwrap();
+    let scan = features.iter().find(|it| it["properties"]["method"] == "scan").expect("a window");
+    let properties = &scan["properties"];
+    assert_eq!((&properties["side"], &properties["counting"]), (&"more".into(), &"every report".into()));
+    assert!(properties["name"].as_str().unwrap().contains(LEDGE));
+    let number = |name: &str| properties[name].as_f64().unwrap();
+    assert!(number("encounters") > number("expected") && number("p") <= 0.05);
+    assert!(number("ratio_lower") < number("ratio") && number("ratio") < number("ratio_upper"));
+    page.says(properties["name"].as_str().unwrap());
+}
+
+#[tokio::test]
+async fn one_snake_that_many_parties_met_counts_once_beside_them() {
+    let test = gathered("old-one").await;
+    test.get("/clusters").await.expect(200).says("One known snake was reported more than once");
+    let facts = test.app.deriver().facts().await.unwrap();
+    let layer = test.app.deriver().clusters(&facts).await.unwrap();
+    let answer = layer.answer.as_ref().unwrap();
+    let once = answer.once.as_ref().unwrap();
+    // One report of twenty-five is left, whatever segment it lies on.
+    assert!((answer.all.n_reports - once.n_reports - 24.0).abs() < 1.0);
+    let strongest = |of: &Variant| of.standing_out().map(|it| it.ratio.value).fold(0.0, f64::max);
+    assert!(strongest(&answer.all) > 1.3 * strongest(once));
+}
+
+#[tokio::test]
+async fn the_same_facts_give_the_same_clusters() {
+    let (one, other) = (gathered("").await, gathered("").await);
+    let (one, other) = (
+        one.get("/layers/clusters.geojson").await.json(),
+        other.get("/layers/clusters.geojson").await.json(),
+    );
+    assert_eq!(one["features"], other["features"]);
+}
+
+#[tokio::test]
+async fn without_reports_or_walking_the_page_says_so() {
+    let quiet = TestApp::with(&Park { has_encounters: false, ..Park::default() }).await;
+    let page = quiet.get("/clusters").await.expect(200);
+    page.says("No report lies on a trail");
+    page.never_says("class=\"cluster\"");
+    assert!(quiet.get("/layers/clusters.geojson").await.json()["features"].as_array().unwrap().is_empty());
+    let nobody = TestApp::with(&Park { has_walking: false, has_encounters: false, ..Park::default() }).await;
+    nobody.get("/clusters").await.expect(422).says("Nothing says when people walked");
+    TestApp::empty().await.get("/clusters").await.expect(422).says("There is no area yet");
+}
+
+#[tokio::test]
+async fn a_changed_level_is_printed() {
+    let test = TestApp::park().await;
+    let area = test.by_hand().await.area;
+    test.write(async |writer| writer.set_setting(area, "cluster-level", "0.01").await.unwrap()).await;
+    test.get("/clusters").await.expect(200).says("level of clusters 0.01");
+}
