@@ -1,6 +1,5 @@
 //! Density of encounters: in the plane, along the trails, and relative to walking.
 
-use axum::extract::State;
 use axum::response::Response;
 use serde_json::Value;
 use serde_json::json;
@@ -8,7 +7,6 @@ use serde_json::json;
 use crate::analysis::density::planar::Contour;
 use crate::analysis::density::relative::RelativeLixel;
 use crate::analysis::density::relative::Tolerance;
-use crate::app::App;
 use crate::derived::density::DensityLayer;
 use crate::derived::density::DensityParams;
 use crate::derived::density::RelativeLayer;
@@ -20,6 +18,7 @@ use crate::web::api::layers::Asked;
 use crate::web::api::layers::answer;
 use crate::web::api::layers::cut;
 use crate::web::api::layers::properties;
+use crate::web::auth::Exact;
 use crate::web::error::Error;
 use crate::web::geojson::Feature;
 use crate::web::geojson::Geometry;
@@ -31,7 +30,7 @@ use crate::web::query::Query;
 use crate::web::views::density::Shown;
 
 /// Areas above each level of the density in the plane, lixels with their density, or lixels relative to walking.
-pub async fn density(State(app): State<App>, origin: Origin, query: Query) -> Result<Response, Error> {
+pub async fn density(app: Exact, origin: Origin, query: Query) -> Result<Response, Error> {
     query.allow(&["show", "effort", "kernel", "rule", "bandwidth", "bbox", "limit", "after"])?;
     let asked = Asked { name: "density", query: &query, origin: &origin };
     let shown = density_pages::shown(&query, Shown::Plane)?;
