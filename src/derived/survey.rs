@@ -264,11 +264,14 @@ impl Parts<'_> {
         let stratum = self.strata();
         let units = Units { stratum: &stratum, provenance: &provenance };
         let effort = Effort { counts: &counts, exposure: &exposure };
-        match rates::estimate(&effort, &units, &self.params()) {
+        let fit = match rates::estimate(&effort, &units, &self.params()) {
+            // Every one of the larger units holds some segment whose walking is assumed.
+            Err(RateError::NoExposure) => report_rates::unjudged(&effort, &units, &self.params()),
+            fit => fit,
+        };
+        match fit {
             Ok(fit) => Ok(Ok(fit)),
-            Err(RateError::NoExposure) => {
-                Ok(Err("the walking of every unit is assumed in part, so none informs the others".to_owned()))
-            }
+            Err(RateError::NoExposure) => Ok(Err("nobody walks on the trails as far as is known".to_owned())),
             Err(error) => Err(DeriveError::internal(error)),
         }
     }
