@@ -173,6 +173,9 @@ fn stretches(
         .map_err(DeriveError::internal)
 }
 
+/// An estimate, or why there is none, in words.
+type Answer<T> = Result<T, String>;
+
 /// The unit that is estimated.
 #[derive(Debug, Clone, Copy, PartialEq, Eq)]
 enum Kind {
@@ -218,7 +221,7 @@ impl Parts<'_> {
     fn survey_rates(
         &self,
         by_purpose: &[Survey],
-    ) -> Result<(Vec<[Met; 3]>, Result<SideBySide, String>), DeriveError> {
+    ) -> Result<(Vec<[Met; 3]>, Answer<SideBySide>), DeriveError> {
         let summed = by_purpose.iter().map(|survey| self.sums(&survey.counts, &survey.km));
         let summed: Vec<Survey> = summed.collect::<Result<_, _>>()?;
         let mut effort = vec![[Met::default(); 3]; self.units.len()];
@@ -245,11 +248,7 @@ impl Parts<'_> {
         Ok((effort, fits))
     }
 
-    fn joint(
-        &self,
-        joiner: &Joiner<'_>,
-        ratio: &ReportingRatio,
-    ) -> Result<Result<RateFit, String>, DeriveError> {
+    fn joint(&self, joiner: &Joiner<'_>, ratio: &ReportingRatio) -> Result<Answer<RateFit>, DeriveError> {
         if let ReportingRatio::NotEstimable { survey_encounters } = ratio {
             return Ok(Err(self.refusal(*survey_encounters)));
         }
