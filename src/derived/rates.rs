@@ -349,7 +349,7 @@ impl Parts<'_> {
 }
 
 /// Rates of units whose walking is assumed in part, all of them: estimated together, but none ranked, compared or called.
-fn unjudged(
+pub(super) fn unjudged(
     effort: &Effort<'_>,
     units: &Units<'_>,
     params: &RateParams,

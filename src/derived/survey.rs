@@ -173,6 +173,9 @@ fn stretches(
         .map_err(DeriveError::internal)
 }
 
+/// An estimate, or why there is none, in words.
+type Answer<T> = Result<T, String>;
+
 /// The unit that is estimated.
 #[derive(Debug, Clone, Copy, PartialEq, Eq)]
 enum Kind {
@@ -218,7 +221,7 @@ impl Parts<'_> {
     fn survey_rates(
         &self,
         by_purpose: &[Survey],
-    ) -> Result<(Vec<[Met; 3]>, Result<SideBySide, String>), DeriveError> {
+    ) -> Result<(Vec<[Met; 3]>, Answer<SideBySide>), DeriveError> {
         let summed = by_purpose.iter().map(|survey| self.sums(&survey.counts, &survey.km));
         let summed: Vec<Survey> = summed.collect::<Result<_, _>>()?;
         let mut effort = vec![[Met::default(); 3]; self.units.len()];
@@ -245,11 +248,7 @@ impl Parts<'_> {
         Ok((effort, fits))
     }
 
-    fn joint(
-        &self,
-        joiner: &Joiner<'_>,
-        ratio: &ReportingRatio,
-    ) -> Result<Result<RateFit, String>, DeriveError> {
+    fn joint(&self, joiner: &Joiner<'_>, ratio: &ReportingRatio) -> Result<Answer<RateFit>, DeriveError> {
         if let ReportingRatio::NotEstimable { survey_encounters } = ratio {
             return Ok(Err(self.refusal(*survey_encounters)));
         }
@@ -264,11 +263,14 @@ impl Parts<'_> {
         let stratum = self.strata();
         let units = Units { stratum: &stratum, provenance: &provenance };
         let effort = Effort { counts: &counts, exposure: &exposure };
-        match rates::estimate(&effort, &units, &self.params()) {
+        let fit = match rates::estimate(&effort, &units, &self.params()) {
+            // Every one of the larger units holds some segment whose walking is assumed.
+            Err(RateError::NoExposure) => report_rates::unjudged(&effort, &units, &self.params()),
+            fit => fit,
+        };
+        match fit {
             Ok(fit) => Ok(Ok(fit)),
-            Err(RateError::NoExposure) => {
-                Ok(Err("the walking of every unit is assumed in part, so none informs the others".to_owned()))
-            }
+            Err(RateError::NoExposure) => Ok(Err("nobody walks on the trails as far as is known".to_owned())),
             Err(error) => Err(DeriveError::internal(error)),
         }
     }

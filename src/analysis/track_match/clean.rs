@@ -78,7 +78,7 @@ pub(super) fn clean(points: &[TrackPoint], params: &MatchParams) -> Cleaned {
     walks.push(&fixes[start..]);
     // The one position at which a drive begins or ends is no walk.
     let has_drive = walks.len() > 1;
-    walks.retain(|walk| !walk.is_empty() && !(has_drive && walk.len() == 1));
+    walks.retain(|walk| walk.len() > usize::from(has_drive));
     let walks = walks.into_iter().map(|walk| thin(walk, is_timed, params.thin_m)).collect();
     Cleaned { walks, left_out, n_unusable, is_timed }
 }

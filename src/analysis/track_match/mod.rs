@@ -162,12 +162,13 @@ pub struct TrackMatch {
 impl TrackMatch {
     /// Metres walked on the network; a segment walked out and back counts twice.
     pub fn walked_m(&self) -> f64 {
-        self.legs.iter().map(Leg::length_m).sum()
+        self.legs.iter().map(Leg::length_m).fold(0.0, |sum, length_m| sum + length_m)
     }
 
     /// Metres left out.
     pub fn left_out_m(&self) -> f64 {
-        self.left_out.iter().map(|part| part.length_m).sum()
+        // Not `sum`, which gives minus zero where there is nothing.
+        self.left_out.iter().fold(0.0, |sum, part| sum + part.length_m)
     }
 
     /// Metres walked by segment, of those that were.

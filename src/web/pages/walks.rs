@@ -164,6 +164,9 @@ fn walk_summary(walk: &Walk, matched: &MatchedWalk) -> String {
     }
     let (walked_km, left_out_km) =
         (matched.matched.walked_m() / 1000.0, matched.matched.left_out_m() / 1000.0);
+    if matched.matched.left_out.is_empty() {
+        return format!("{walked_km:.1} km on the trails and {n}; nothing of the track is left out.");
+    }
     format!("{walked_km:.1} km on the trails and {n}; {left_out_km:.1} km of the track are left out.")
 }
 

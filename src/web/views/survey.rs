@@ -133,7 +133,8 @@ fn table(table: &SurveyTable, unit: &str) -> Markup {
         @if let Some(reason) = &table.no_joint { p.notice { "Together: " (reason) "." } }
         div.scroll {
             table.stack {
-                caption.small.soft { "Rates per 1,000 km with 95 % intervals. Targeted walks inform their own units only." }
+                caption.small.soft { "Rates per 1,000 km with 95 % intervals. Targeted walks inform their own units only. Together: per 1,000 survey-km at the "
+                    "seasons and hours at which visitors walk, so it may differ from the survey rate of the seasons and hours of surveys." }
                 thead { tr {
                     th scope="col" { (unit) } th.num scope="col" { "Planned walks" } th.num scope="col" { "As counted" }
                     th.num scope="col" { "Planned only" } th.num scope="col" { "Targeted walks" } th.num scope="col" { "With targeted" }

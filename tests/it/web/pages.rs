@@ -152,7 +152,7 @@ async fn a_stretch_says_why() {
         "Drawn towards",
         "of the weight",
         "exact 95 % limits",
-        "survey tracks are not matched to the trails yet",
+        "no planned survey walk passed here",
         "Not in any rate",
         "walkers from West Gate: fitted",
         "walkers from South Gate: stated prior",
