@@ -4,6 +4,7 @@ pub mod api;
 pub mod assets;
 pub mod cache;
 pub mod error;
+pub mod form;
 pub mod geojson;
 pub mod origin;
 pub mod pages;

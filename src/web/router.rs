@@ -67,6 +67,8 @@ pub fn router(app: App) -> Router {
         .route("/data", get(pages::data::overview))
         .route("/data/batches/{id}", get(pages::data::batch))
         .route("/data/batches/{id}/undo", post(pages::import::undo))
+        .route("/data/settings", get(pages::settings::show).post(pages::settings::change))
+        .route("/data/settings/area", post(pages::settings::change_area))
         .route("/data/rows", get(pages::data::rows))
         .route("/data/rows/{id}", get(pages::import::mend_form).post(pages::import::mend))
         .route("/layers/stretches.geojson", get(api::stretches))

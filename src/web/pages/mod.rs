@@ -9,6 +9,7 @@ pub mod import;
 pub mod map;
 pub mod reactions;
 pub mod season;
+pub mod settings;
 pub mod signs;
 pub mod trails;
 pub mod unit;

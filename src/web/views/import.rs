@@ -51,6 +51,12 @@ pub fn data_body(page: &DataPage) -> Markup {
             section.card {
                 h2 { "Rows that did not go in" }
                 p { a href="/data/rows" { (waiting(page.n_open_errors)) " to be mended" } }
+                h2 { "Decided by hand" }
+                ul {
+                    li { a href="/data/ambiguous" { "Positions that may lie on either of two segments" } }
+                    li { a href="/decisions" { "Decisions" } }
+                    li { a href="/data/settings" { "Settings" } }
+                }
                 h2 { "Map layers" }
                 ul {
                     li { a href="/layers/stretches.geojson" { "Stretches" } }

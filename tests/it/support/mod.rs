@@ -9,6 +9,7 @@ use axum::http::HeaderMap;
 use axum::http::Method;
 use axum::http::Request;
 use axum::http::header;
+use axum::http::request::Builder;
 use axum::response::Response;
 use jiff::Timestamp;
 use tempfile::TempDir;
@@ -95,12 +96,27 @@ impl TestApp {
         self.respond(Method::GET, address, headers).await.headers().clone()
     }
 
+    /// Sends a form.
+    pub(crate) async fn post(&self, address: &str, form: &str, headers: &[(&str, &str)]) -> Answer {
+        let kind = (header::CONTENT_TYPE.as_str(), "application/x-www-form-urlencoded");
+        let headers: Vec<(&str, &str)> = headers.iter().copied().chain([kind]).collect();
+        let request =
+            Self::request(Method::POST, address, &headers).body(Body::from(form.to_owned())).unwrap();
+        Answer::read(address, self.router.clone().oneshot(request).await.unwrap()).await
+    }
+
     async fn respond(&self, method: Method, address: &str, headers: &[(&str, &str)]) -> Response {
-        let mut request = Request::builder().method(method).uri(address).header(header::HOST, "park.example");
+        let request = Self::request(method, address, headers).body(Body::empty()).unwrap();
+        self.router.clone().oneshot(request).await.unwrap()
+    }
+
+    fn request(method: Method, address: &str, headers: &[(&str, &str)]) -> Builder {
+        let mut request = Request::builder().method(method).uri(address);
         for (name, value) in headers {
             request = request.header(*name, *value);
         }
-        self.router.clone().oneshot(request.body(Body::empty()).unwrap()).await.unwrap()
+        let named = request.headers_ref().is_some_and(|headers| headers.contains_key(header::HOST));
+        if named { request } else { request.header(header::HOST, "localhost:8017") }
     }
 }
 

@@ -180,7 +180,7 @@ async fn pages_lead_through_the_whole_layer() {
                 assert_eq!(link["type"], "application/geo+json");
                 let href = link["href"].as_str().unwrap();
                 // Clients of other makers follow absolute links only.
-                href.strip_prefix("http://park.example").unwrap().to_owned()
+                href.strip_prefix("http://localhost:8017").unwrap().to_owned()
             });
         }
         let expected: Vec<Value> = features(&whole).iter().map(|feature| feature["id"].clone()).collect();
