@@ -11,5 +11,6 @@ pub mod reactions;
 pub mod season;
 pub mod settings;
 pub mod signs;
+pub mod ties;
 pub mod trails;
 pub mod unit;

@@ -15,5 +15,6 @@ pub mod season;
 pub mod settings;
 pub mod signs;
 pub mod svg_map;
+pub mod ties;
 pub mod trails;
 pub mod unit;
