@@ -16,6 +16,7 @@ pub mod places;
 pub mod plan;
 pub mod rates;
 pub mod reactions;
+pub mod register;
 pub mod season;
 pub mod settings;
 pub mod snaps;

@@ -70,10 +70,8 @@ pub fn compute(
     let prior: Option<Vec<f64>> = exposure.map(|exposure| {
         exposure.mean_km.iter().zip(segments).map(|(km, segment)| km / segment.length_m).collect()
     });
-    let mut tied = layer
-        .index
-        .snap_all(&positions, prior.as_deref(), &params(facts))
-        .map_err(DeriveError::internal)?;
+    let mut tied =
+        layer.index.snap_all(&positions, prior.as_deref(), &params(facts)).map_err(DeriveError::internal)?;
     let by_hand = set_by_hand(facts, layer, &records, &mut tied);
     let allocation = snap::allocate(&tied, facts.settings.draws(), facts.settings.seed());
     let mut snaps = vec![None; rows.len()];
@@ -133,9 +131,7 @@ fn set_by_hand(
             SnapTarget::OffTrail => (Some(Snap::OffTrail { nearest_m: None }), HandStanding::Used),
         };
         let tie = match found {
-            Some(found) => {
-                HandTie { computed: std::mem::replace(snap, found), standing: HandStanding::Used }
-            }
+            Some(found) => HandTie { computed: std::mem::replace(snap, found), standing: HandStanding::Used },
             None => HandTie { computed: snap.clone(), standing: lost },
         };
         set.insert(*record, tie);

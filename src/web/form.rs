@@ -67,7 +67,8 @@ mod tests {
 
     #[test]
     fn a_field_that_must_be_filled_in_is_named_when_it_is_not() {
-        let mut given = Given::new(vec![("who".to_owned(), "  ".to_owned()), ("why".to_owned(), " x ".to_owned())]);
+        let mut given =
+            Given::new(vec![("who".to_owned(), "  ".to_owned()), ("why".to_owned(), " x ".to_owned())]);
         assert_eq!(given.required("why", "say why"), "x");
         assert!(given.is_good());
         given.required("who", "give your name");

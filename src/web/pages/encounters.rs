@@ -223,9 +223,9 @@ pub(super) async fn page(app: &App, id: EncounterId, given: Given) -> Result<Cac
         true => CachePolicy::of_revision(facts.revision, format!("encounter {id}")),
         false => CachePolicy::Never,
     };
-    let tie = ties.as_ref().and_then(|(network, snaps)| {
-        Scene { facts: &facts, network, snaps }.card(&found, given)
-    });
+    let tie = ties
+        .as_ref()
+        .and_then(|(network, snaps)| Scene { facts: &facts, network, snaps }.card(&found, given));
     let page = EncounterPage {
         occurrence_id: found.given.occurrence_id.clone(),
         fields: fields(&found),

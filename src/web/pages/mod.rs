@@ -4,6 +4,7 @@ pub mod about;
 pub mod analysis;
 pub(super) mod common;
 pub mod data;
+pub mod decisions;
 pub mod encounters;
 pub mod import;
 pub mod map;

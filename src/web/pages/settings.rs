@@ -122,7 +122,10 @@ fn changed(given: &mut Given, name: &str, now: &str) -> Option<String> {
         return None;
     }
     if was != now && given.has(&format!("was:{name}")) {
-        given.refuse(name, format!("This was changed to {now} since you opened the page; {was} stood here then."));
+        given.refuse(
+            name,
+            format!("This was changed to {now} since you opened the page; {was} stood here then."),
+        );
         return None;
     }
     Some(typed)
@@ -176,7 +179,8 @@ fn area_draft(given: &mut Given, area: &Area) -> AreaDraft {
     let emergency_number = fact("area-emergency", "Give the local emergency number.");
     let keep_m = fact("area-keep", "");
     if jiff::tz::TimeZone::get(&time_zone).is_err() {
-        given.refuse("area-zone", format!("\"{time_zone}\" is not an IANA time zone, such as Europe/Vienna."));
+        given
+            .refuse("area-zone", format!("\"{time_zone}\" is not an IANA time zone, such as Europe/Vienna."));
     }
     let metres = keep_m.parse::<f64>().ok().filter(|metres| *metres > 0.0 && *metres <= 1000.0);
     let keep_distance = metres.and_then(|metres| Length::metres(metres).ok());
@@ -217,7 +221,8 @@ fn respond(status: StatusCode, known: &Known, given: Given, area: Given) -> Resp
         width: Width::Column,
     };
     // The history grows with revisions, and the form comes back with what was typed: nothing to keep.
-    (status, Cached(CachePolicy::Never, views::layout::page(&frame, views::settings::body(&page)))).into_response()
+    (status, Cached(CachePolicy::Never, views::layout::page(&frame, views::settings::body(&page))))
+        .into_response()
 }
 
 fn groups(known: &Known) -> Vec<(String, Vec<SettingRow>)> {
@@ -226,7 +231,8 @@ fn groups(known: &Known) -> Vec<(String, Vec<SettingRow>)> {
     for (heading, keys) in GROUPS {
         let (here, others): (Vec<Setting>, Vec<Setting>) =
             left.into_iter().partition(|setting| keys.contains(&setting.key));
-        groups.push(((*heading).to_owned(), here.iter().map(|setting| setting_row(setting, known)).collect()));
+        groups
+            .push(((*heading).to_owned(), here.iter().map(|setting| setting_row(setting, known)).collect()));
         left = others;
     }
     groups.push((OTHERS.to_owned(), left.iter().map(|setting| setting_row(setting, known)).collect()));
@@ -236,7 +242,8 @@ fn groups(known: &Known) -> Vec<(String, Vec<SettingRow>)> {
 
 fn setting_row(setting: &Setting, known: &Known) -> SettingRow {
     let (low, high) = setting.range;
-    let last = known.changes.iter().find(|change| change.fields.iter().any(|field| field.field == setting.key));
+    let last =
+        known.changes.iter().find(|change| change.fields.iter().any(|field| field.field == setting.key));
     SettingRow {
         key: setting.key.to_owned(),
         words: setting.words.to_owned(),
@@ -245,7 +252,9 @@ fn setting_row(setting: &Setting, known: &Known) -> SettingRow {
         default: setting.default.to_string(),
         range: format!("{low} to {high}"),
         why: setting.why.to_owned(),
-        last: last.map(|change| format!("by {}, {}", change.actor, when(change.changed_at_s))).unwrap_or_default(),
+        last: last
+            .map(|change| format!("by {}, {}", change.actor, when(change.changed_at_s)))
+            .unwrap_or_default(),
     }
 }
 

@@ -181,7 +181,8 @@ impl Scene<'_> {
             let centre = plane.to_plane(place.given.position);
             let distance_m = (centre.x - at.x).hypot(centre.y - at.y);
             let words = format!("{} (a place), its middle {distance_m:.0} m away", place.given.name);
-            (distance_m <= NEARBY_M + place.given.radius.in_metres()).then(|| (distance_m, self.place_value(idx), words))
+            (distance_m <= NEARBY_M + place.given.radius.in_metres())
+                .then(|| (distance_m, self.place_value(idx), words))
         });
         let is_candidate = |value: &String| candidates.iter().any(|row| row.value == *value);
         let mut found: Vec<_> = segments.chain(places).filter(|(_, value, _)| !is_candidate(value)).collect();
@@ -196,7 +197,8 @@ impl Scene<'_> {
             Snap::OnTrail(OnTrail { candidates, .. }) => candidates.as_slice(),
             _ => &[],
         };
-        let farthest_m = candidates.iter().map(|candidate| candidate.nearest.distance_m).fold(circle_m, f64::max);
+        let farthest_m =
+            candidates.iter().map(|candidate| candidate.nearest.distance_m).fold(circle_m, f64::max);
         let view_m = farthest_m.clamp(LEAST_VIEW_M, 2.0 * NEARBY_M);
         let line = |segment: usize| MapLine {
             points: common::course(self.network, &[segment]),
@@ -219,7 +221,8 @@ impl Scene<'_> {
             MapSign { at: middle, number: idx + 1, standing: false, title: self.segment_words(segment) }
         });
         MapDrawing {
-            description: "The recorded position with its error circle, and the numbered candidates".to_owned(),
+            description: "The recorded position with its error circle, and the numbered candidates"
+                .to_owned(),
             lines: shown.into_iter().map(line).collect(),
             labels: Vec::new(),
             places: vec![MapPlace { at: [at.x, at.y], words: "recorded position".to_owned() }],
@@ -289,7 +292,11 @@ impl Scene<'_> {
             _ => None,
         };
         if target.is_none() {
-            let words = if chosen.is_empty() { "Choose where it happened." } else { "That is no longer there: choose again." };
+            let words = if chosen.is_empty() {
+                "Choose where it happened."
+            } else {
+                "That is no longer there: choose again."
+            };
             given.refuse("target", words);
         }
         target
@@ -302,7 +309,9 @@ fn not_used_words(standing: HandStanding) -> &'static str {
         HandStanding::SegmentGone => {
             "that segment is no longer there, since the trails or the segment length were changed. Until it is placed again, the position decides"
         }
-        HandStanding::PlaceGone => "that place is no longer there. Until it is placed again, the position decides",
+        HandStanding::PlaceGone => {
+            "that place is no longer there. Until it is placed again, the position decides"
+        }
     }
 }
 
@@ -458,7 +467,9 @@ impl Scene<'_> {
         let ambiguous = doubtful.into_iter().map(|(_, idx)| idx).collect();
         let of = |used: bool| {
             let ties = self.snaps.by_hand.iter().rev();
-            ties.filter(move |(_, tie)| (tie.standing == HandStanding::Used) == used).map(|(idx, _)| *idx).collect()
+            ties.filter(move |(_, tie)| (tie.standing == HandStanding::Used) == used)
+                .map(|(idx, _)| *idx)
+                .collect()
         };
         ([ambiguous, of(true), of(false)], n_on_trail)
     }

@@ -18,6 +18,11 @@ pub const ENTRIES: &[Entry] = &[
         "Reactions",
         "What did snakes do when people passed, stood beside, stepped over or on them?",
     ),
+    Entry(
+        "/decisions",
+        "Decisions",
+        "Which stretches stand out and wait for a decision, and what was decided on which figure?",
+    ),
 ];
 
 /// The page's body.

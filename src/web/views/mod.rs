@@ -3,6 +3,7 @@
 pub mod about;
 pub mod analysis;
 pub mod charts;
+pub mod decisions;
 pub mod encounters;
 pub mod error;
 pub mod figure;

@@ -156,7 +156,9 @@ pub fn samples() -> Vec<SettingsPage> {
         groups: vec![("Rates".to_owned(), vec![row])],
         given: Given::default(),
         area,
-        history: vec![["2024-06-01 10:00", "A. Warden", "call-level from 0.8 to 0.9", "fewer calls"].map(str::to_owned)],
+        history: vec![
+            ["2024-06-01 10:00", "A. Warden", "call-level from 0.8 to 0.9", "fewer calls"].map(str::to_owned),
+        ],
     };
     let mut wrong = Given::default();
     wrong.set("call-level", "9");

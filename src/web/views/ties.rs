@@ -266,8 +266,12 @@ pub fn samples() -> Vec<TieCard> {
         now: "On Ledge Walk, segment 4, or near by".to_owned(),
         is_ambiguous: true,
         ambiguous_weight: 0.25,
-        error_words: "The circle holds the true place 95 times in 100; standard deviation 8 m on each axis.".to_owned(),
-        candidates: vec![row("segment:1", "Ledge Walk, segment 4", 0.6), row("segment:2", "Ledge Walk, segment 5", 0.4)],
+        error_words: "The circle holds the true place 95 times in 100; standard deviation 8 m on each axis."
+            .to_owned(),
+        candidates: vec![
+            row("segment:1", "Ledge Walk, segment 4", 0.6),
+            row("segment:2", "Ledge Walk, segment 5", 0.4),
+        ],
         by_hand: None,
         nearby: vec![("segment:3".to_owned(), "Ledge Walk, segment 6, 90 m".to_owned())],
         given: Given::default(),
@@ -292,7 +296,10 @@ pub fn list_samples() -> Vec<TiesPage> {
         occurrence_id: "R-1".to_owned(),
         when: "2024-05-04 09:10".to_owned(),
         effort: "report".to_owned(),
-        places: vec![("Ledge Walk, segment 4".to_owned(), Some(0.6)), ("Swale Path, segment 1".to_owned(), Some(0.4))],
+        places: vec![
+            ("Ledge Walk, segment 4".to_owned(), Some(0.6)),
+            ("Swale Path, segment 1".to_owned(), Some(0.4)),
+        ],
         note: String::new(),
     };
     let page = TiesPage {
