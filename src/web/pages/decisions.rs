@@ -266,7 +266,7 @@ impl Compiled {
         };
         format!(
             "A stretch waits for a decision when the probability that its rate is above {} times that of all trails together \
-             is at least {}.{false_share}",
+             is above {}.{false_share}",
             settings.multiple,
             percent(settings.call_level)
         )

@@ -248,8 +248,17 @@ pub(super) async fn page(app: &App, id: EncounterId, given: Given) -> Result<Cac
 async fn history(app: &App, found: &Encounter) -> Result<Vec<Change>, Error> {
     let mut changes = app.store().snapshot().await?.changes(RecordKind::HandSnap, found.id.0).await?;
     for change in &mut changes {
-        // Segments have long numbers that say nothing to a reader: the card names the one in force.
-        change.fields.iter_mut().for_each(|field| field.field = format!("place by hand, {}", field.field));
+        for field in &mut change.fields {
+            if field.field == "segment" {
+                // As addresses write it.
+                let hex = |text: &str| {
+                    text.parse()
+                        .map_or_else(|_| text.to_owned(), |id: i64| format!("{:016x}", id.cast_unsigned()))
+                };
+                (field.before, field.after) = (hex(&field.before), hex(&field.after));
+            }
+            field.field = format!("place by hand, {}", field.field);
+        }
     }
     changes.extend(found.changes.iter().cloned());
     changes.sort_by_key(|change| std::cmp::Reverse(change.revision));

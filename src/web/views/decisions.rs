@@ -94,7 +94,7 @@ pub fn body(page: &DecisionsPage) -> Markup {
             div.no-print { a.button href="/decisions.csv" { "CSV" } " " a.button href="/decisions.json" { "JSON" } }
         }
         p { (page.threshold) }
-        p.caution { "A stretch that is not in this list is not safe: it is one whose records do not say that it stands out." }
+        p.caution { "Not being in this list makes no stretch safe: it only means that its records do not say that it stands out." }
         section {
             h2 { "Waiting for a decision (" (page.waiting.len()) ")" }
             @if page.waiting.is_empty() { p.card { "None waits." } }
@@ -273,7 +273,7 @@ pub fn samples() -> Vec<DecisionsPage> {
         waiting: vec![sample_ask()],
         in_force: vec![sample_row()],
         superseded: vec![DecisionRow { superseded_by: Some((4, false)), then: None, now: Vec::new(), ..sample_row() }],
-        threshold: "A stretch waits for a decision when the probability that its rate is above 1.5 times that of all trails is at least 80 %.".to_owned(),
+        threshold: "A stretch waits for a decision when the probability that its rate is above 1.5 times that of all trails is above 80 %.".to_owned(),
     };
     let empty =
         DecisionsPage { waiting: Vec::new(), in_force: Vec::new(), superseded: Vec::new(), ..page.clone() };

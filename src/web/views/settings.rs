@@ -47,10 +47,12 @@ pub fn body(page: &SettingsPage) -> Markup {
         p { "Every figure rests on these, and prints those that differ from their defaults. A change makes a new data revision: all figures are then computed again." }
         (area_form(&page.area))
         form method="post" action="/data/settings" {
-            div.card.row.keep-bar {
-                (form::text("Your name", "who", &page.given))
-                (form::text("Reason", "reason", &page.given))
-                button.main type="submit" { "Keep the changes" }
+            div.card {
+                div.fields {
+                    (form::text("Your name", "who", &page.given))
+                    (form::text("Reason", "reason", &page.given))
+                }
+                p { button.main type="submit" { "Keep the changes" } }
             }
             @if let Some(words) = page.given.error("form") { p.notice { (words) } }
             @for (heading, rows) in &page.groups { (group(heading, rows, &page.given)) }
@@ -80,7 +82,9 @@ fn setting(row: &SettingRow, given: &Given) -> Markup {
     let error = given.error(&row.key);
     html! {
         tr #(row.key) {
-            th scope="row" { (row.words) @if !row.unit.is_empty() { span.soft { ", " (row.unit) } } div.soft { code { (row.key) } } }
+            th scope="row" {
+                div { (row.words) @if !row.unit.is_empty() { span.soft { ", " (row.unit) } } div.soft { code { (row.key) } } }
+            }
             td data-label="Value" {
                 div.value-cell {
                     input name=(row.key) value=(typed) inputmode="decimal" size="8" aria-label=(row.words) aria-invalid=[error.map(|_| "true")];

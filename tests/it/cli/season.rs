@@ -25,6 +25,13 @@ fn the_demo_park_comes_in_whole_and_gives_rates_and_a_plan() {
     assert!(!rates.contains("NaN") && basin.split(',').count() == 16, "{basin}");
     let plan = program.run(&["plan", "--signs", "3"]).good();
     assert_eq!(plan.lines().count(), 1 + 1 + 3, "one in place and three new: {plan}");
+    let register = program.run(&["decisions"]).good();
+    assert!(
+        register.starts_with("decision,standing,subject") && register.contains(",waiting,"),
+        "{register}"
+    );
+    let register = program.run(&["decisions", "--format", "json"]).good();
+    assert!(register.contains("\"waiting\": [\n"), "{register}");
     let waiting = program.run(&["rows"]).good();
     assert!(waiting.contains("24 rows wait") && waiting.contains("look swapped"), "{waiting}");
 }
