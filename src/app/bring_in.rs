@@ -18,6 +18,7 @@ use crate::domain::ids::AreaId;
 use crate::domain::ids::BatchId;
 use crate::domain::revision::Revision;
 use crate::ingest;
+use crate::ingest::DayOrder;
 use crate::ingest::Draft;
 use crate::ingest::FileError;
 use crate::ingest::FileReport;
@@ -36,7 +37,7 @@ const CHUNK: usize = 2_000;
 /// Chunks that may wait for the writer.
 const QUEUE: usize = 4;
 
-/// Opens the file from its start; it is read twice, once for its hash.
+/// Opens the file from its start; it is read three times: for its hash, for the order of day and month, and for its rows.
 pub type Opener = Arc<dyn Fn() -> std::io::Result<Box<dyn Read + Send>> + Send + Sync>;
 
 /// What to bring in.
@@ -142,6 +143,7 @@ impl App {
         if let Some(known) = self.known(area, request.content, &blake3).await? {
             return Ok(known);
         }
+        let context = with_day_order(&request, format, context).await?;
         let summary = format!("{} from {}", request.content, request.file_name);
         let mut writer = self.store().write(&request.actor, &summary, self.clock().now_s()).await?;
         let batch = writer.begin_batch(&BatchDraft { area, content: request.content }).await?;
@@ -200,7 +202,9 @@ impl App {
         raw: Vec<(String, String)>,
         actor: &str,
     ) -> Result<Result<Revision, RowError>, BringInError> {
-        let context = self.context(area).await?;
+        let file = self.store().snapshot().await?.file(stored.file_id).await?;
+        let day_order = file.map_or(DayOrder::Unknown, |file| DayOrder::of_report(&file.given.mapping));
+        let context = self.context(area).await?.with_day_order(day_order);
         let draft = match ingest::retry(stored.content, raw.clone(), &context) {
             Ok(draft) => draft,
             Err(error) => return Ok(Err(error)),
@@ -305,6 +309,24 @@ fn file_format(format: Format) -> FileFormat {
         Format::GeoJson => FileFormat::GeoJson,
         Format::Gpx => FileFormat::Gpx,
     }
+}
+
+/// The context with the order of day and month that the file's own dates settle: rows that can be read in two ways follow
+/// those that cannot. Where they settle nothing, or contradict each other, such rows wait.
+async fn with_day_order(
+    request: &BringIn,
+    format: Format,
+    context: ingest::Context,
+) -> Result<ingest::Context, BringInError> {
+    let request = request.clone();
+    let settled = tokio::task::spawn_blocking(move || {
+        let file = request.file_name.clone();
+        let reader = (request.open)().map_err(|error| BringInError::Read { file: file.clone(), error })?;
+        let order = ingest::settled_day_order(request.content, format, reader, &context)
+            .map_err(|error| BringInError::File { file, error })?;
+        Ok(context.with_day_order(order))
+    });
+    settled.await.map_err(|error| BringInError::Ended(error.to_string()))?
 }
 
 /// The size of the file and the hash of its bytes.

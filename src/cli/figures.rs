@@ -2,6 +2,8 @@
 
 use std::io::Write;
 
+use jiff::tz::TimeZone;
+
 use crate::analysis::clusters::SegmentFinding;
 use crate::analysis::clusters::SegmentMoran;
 use crate::analysis::clusters::Side;
@@ -15,9 +17,11 @@ use crate::cli::open;
 use crate::derived::clusters::Variant;
 use crate::derived::network::NetworkLayer;
 use crate::derived::plan::PlanParams;
+use crate::derived::plan::PlannedSite;
 use crate::derived::rates;
 use crate::derived::rates::RateSet;
 use crate::derived::rates::UnitKind;
+use crate::derived::register;
 use crate::derived::season::PeriodChoice;
 use crate::domain::time::PartOfDay;
 use crate::domain::units::Length;
@@ -78,35 +82,40 @@ pub(super) async fn rates(arguments: RatesArguments) -> anyhow::Result<()> {
         UnitKind::Trail => &layer.trails,
     };
     let period = rates::in_period(set, &layer.bounds, &season.value, choice)?;
-    let mut out = std::io::BufWriter::new(std::io::stdout().lock());
-    writeln!(
-        out,
-        "name,encounters,walked_km,walked_km_lower,walked_km_upper,provenance,rate_per_1000_km,lower,upper,interval,\
-         as_counted,as_counted_lower,as_counted_upper,exceedance,top_ten_share,revision"
-    )?;
+    let mut table = csv::Writer::from_writer(std::io::stdout().lock());
+    table.write_record(RATE_HEADER)?;
     let mut order: Vec<usize> = (0..set.names.len()).collect();
     let lower = |unit: usize| period.per_1000_km[unit].map_or(-1.0, |limits| limits.lower);
     order.sort_by(|a, b| lower(*b).total_cmp(&lower(*a)));
     for unit in order {
-        write_unit(&mut out, set, &period, unit, layer.revision.0)?;
+        table.write_record(rate_row(set, &period, unit, layer.revision.0))?;
     }
-    out.flush()?;
+    table.flush()?;
     Ok(())
 }
 
-fn write_unit(
-    out: &mut impl Write,
-    set: &RateSet,
-    period: &rates::PeriodRates,
-    unit: usize,
-    revision: u64,
-) -> anyhow::Result<()> {
+const RATE_HEADER: [&str; 16] = [
+    "name",
+    "encounters",
+    "walked_km",
+    "walked_km_lower",
+    "walked_km_upper",
+    "provenance",
+    "rate_per_1000_km",
+    "lower",
+    "upper",
+    "interval",
+    "as_counted",
+    "as_counted_lower",
+    "as_counted_upper",
+    "exceedance",
+    "top_ten_share",
+    "revision",
+];
+
+fn rate_row(set: &RateSet, period: &rates::PeriodRates, unit: usize, revision: u64) -> Vec<String> {
     let fit = &set.fit.units[unit];
     let (walked_lower, walked_upper) = set.exposure_limits_km[unit];
-    let three = |limits: Option<rates::Limits>| {
-        limits
-            .map_or_else(|| ",,".to_owned(), |it| format!("{:.4},{:.4},{:.4}", it.value, it.lower, it.upper))
-    };
     let exceedance = match &fit.rate {
         UnitRate::Estimated(estimate) => match estimate.exceedance {
             Exceedance::Probability(probability) => format!("{probability:.3}"),
@@ -119,18 +128,20 @@ fn write_unit(
         Rank::Ranked { top_share, .. } => format!("{top_share:.3}"),
         Rank::NotRanked => "not ranked".to_owned(),
     };
-    writeln!(
-        out,
-        "\"{}\",{:.2},{:.1},{walked_lower:.1},{walked_upper:.1},{},{},{},{},{exceedance},{top},{revision}",
-        set.names[unit].replace('"', "\"\""),
-        fit.count,
-        fit.exposure_km,
-        provenance_words(set.provenance[unit]),
-        three(period.per_1000_km[unit]),
-        certainty_words(period.drawn[unit].1),
-        three(rates::raw_per_1000_km(fit.count, fit.exposure_km)),
-    )?;
-    Ok(())
+    let mut row = vec![set.names[unit].clone(), format!("{:.2}", fit.count)];
+    row.extend([fit.exposure_km, walked_lower, walked_upper].map(|km| format!("{km:.1}")));
+    row.push(provenance_words(set.provenance[unit]).to_owned());
+    row.extend(three(period.per_1000_km[unit]));
+    row.push(certainty_words(period.drawn[unit].1).to_owned());
+    row.extend(three(rates::raw_per_1000_km(fit.count, fit.exposure_km)));
+    row.extend([exceedance, top, revision.to_string()]);
+    row
+}
+
+/// Three cells, empty where there is nothing to print.
+fn three(limits: Option<rates::Limits>) -> [String; 3] {
+    let cells = |it: rates::Limits| [it.value, it.lower, it.upper].map(|number| format!("{number:.4}"));
+    limits.map_or_else(Default::default, cells)
 }
 
 fn provenance_words(provenance: Provenance) -> &'static str {
@@ -284,35 +295,12 @@ pub(super) async fn plan(arguments: PlanArguments) -> anyhow::Result<()> {
         spacing: Length::metres(arguments.spacing.unwrap_or(facts.settings.spacing_m))?,
     };
     let plan = app.deriver().plan(&facts, params).await?;
-    let mut out = std::io::BufWriter::new(std::io::stdout().lock());
-    writeln!(
-        out,
-        "number,decimalLongitude,decimalLatitude,in_place,trails,towards_deg,parties_per_day,adds,warned_together,\
-         warned_lower,warned_upper,chosen_share,warns_on,revision"
-    )?;
+    let mut table = csv::Writer::from_writer(std::io::stdout().lock());
+    table.write_record(PLAN_HEADER)?;
     for (idx, site) in plan.sites.iter().enumerate() {
-        let warns: Vec<String> =
-            site.warns_on.iter().map(|(trail, share)| format!("{trail} {:.1} %", share * 100.0)).collect();
-        writeln!(
-            out,
-            "{},{:.6},{:.6},{},\"{}\",{},{:.1},{:.4},{:.4},{:.4},{:.4},{:.3},\"{}\",{}",
-            idx + 1,
-            site.position.lon(),
-            site.position.lat(),
-            if site.standing { "yes" } else { "no" },
-            site.trails.join("; ").replace('"', "\"\""),
-            site.towards_deg.map_or_else(String::new, |degrees| format!("{degrees:.0}")),
-            site.parties_per_day,
-            site.adds,
-            site.together.value,
-            site.together.lower,
-            site.together.upper,
-            site.chosen_share,
-            warns.join("; ").replace('"', "\"\""),
-            plan.revision,
-        )?;
+        table.write_record(plan_row(idx + 1, site, plan.revision.0))?;
     }
-    out.flush()?;
+    table.flush()?;
     eprintln!(
         "Warned {:.1} % ({:.1} to {:.1}); signs everywhere could reach {:.1} %; {}.",
         plan.warned.value * 100.0,
@@ -325,5 +313,73 @@ pub(super) async fn plan(arguments: PlanArguments) -> anyhow::Result<()> {
             format!("no other choice can exceed {:.1} %", plan.bound * 100.0)
         }
     );
+    Ok(())
+}
+
+const PLAN_HEADER: [&str; 14] = [
+    "number",
+    "decimalLongitude",
+    "decimalLatitude",
+    "in_place",
+    "trails",
+    "towards_deg",
+    "parties_per_day",
+    "adds",
+    "warned_together",
+    "warned_lower",
+    "warned_upper",
+    "chosen_share",
+    "warns_on",
+    "revision",
+];
+
+fn plan_row(number: usize, site: &PlannedSite, revision: u64) -> Vec<String> {
+    let warns: Vec<String> =
+        site.warns_on.iter().map(|(trail, share)| format!("{trail} {:.1} %", share * 100.0)).collect();
+    let mut row = vec![number.to_string()];
+    row.extend([site.position.lon(), site.position.lat()].map(|degrees| format!("{degrees:.6}")));
+    row.extend([if site.standing { "yes" } else { "no" }.to_owned(), site.trails.join("; ")]);
+    row.push(site.towards_deg.map_or_else(String::new, |degrees| format!("{degrees:.0}")));
+    row.push(format!("{:.1}", site.parties_per_day));
+    let shares = [site.adds, site.together.value, site.together.lower, site.together.upper];
+    row.extend(shares.map(|share| format!("{share:.4}")));
+    row.extend([format!("{:.3}", site.chosen_share), warns.join("; "), revision.to_string()]);
+    row
+}
+
+/// How the register is printed.
+#[derive(Debug, clap::Args)]
+pub(super) struct DecisionArguments {
+    #[command(flatten)]
+    database: DatabaseFile,
+    /// As what.
+    #[arg(long, value_enum, default_value = "csv")]
+    format: RegisterFormat,
+}
+
+/// The formats of the register.
+#[derive(Debug, Clone, Copy, clap::ValueEnum)]
+enum RegisterFormat {
+    /// A row a decision, then one for each stretch that waits.
+    Csv,
+    /// Decisions with the figures of then and now.
+    Json,
+}
+
+/// Prints the register of decisions.
+pub(super) async fn decisions(arguments: DecisionArguments) -> anyhow::Result<()> {
+    let app = open(arguments.database.database).await?;
+    let facts = app.deriver().facts().await?;
+    let register = app.deriver().register(&facts).await?;
+    let zone = TimeZone::get(&facts.area.time_zone)?;
+    let text = match arguments.format {
+        RegisterFormat::Csv => register::to_csv(&register, &zone, facts.revision.0),
+        RegisterFormat::Json => register::to_json(&register, &zone, facts.revision.0),
+    };
+    let text = text.map_err(anyhow::Error::msg)?;
+    std::io::stdout().lock().write_all(text.as_bytes())?;
+    if let Err(reason) = &register.judged {
+        eprintln!("No stretch can be judged now: {reason}");
+    }
     Ok(())
 }

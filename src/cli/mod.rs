@@ -122,6 +122,8 @@ enum Command {
     },
     /// Make accounts and one-time links, list accounts, disable them.
     User(user::UserArguments),
+    /// Print the register of decisions, and the stretches that wait for one.
+    Decisions(figures::DecisionArguments),
     /// Make an invented park as files.
     Generate {
         /// How much.
@@ -217,6 +219,7 @@ async fn dispatch(command: Command) -> anyhow::Result<()> {
         Command::Restore { database, from } => keep::restore(database.database, from).await,
         Command::Check { database } => keep::check(database.database).await,
         Command::User(arguments) => user::run(arguments).await,
+        Command::Decisions(arguments) => figures::decisions(arguments).await,
         Command::Generate { size, seed, out } => {
             std::fs::create_dir_all(&out)
                 .with_context(|| format!("cannot make the folder {}", out.display()))?;

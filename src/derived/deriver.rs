@@ -37,6 +37,8 @@ use crate::derived::rates::RateLayer;
 use crate::derived::reactions;
 use crate::derived::reactions::ReactionLayer;
 use crate::derived::reactions::details::ReactionDetails;
+use crate::derived::register;
+use crate::derived::register::Register;
 use crate::derived::season;
 use crate::derived::season::SeasonLayer;
 use crate::derived::season_details;
@@ -436,6 +438,23 @@ impl Deriver {
                 .await
             });
         Ok(facts.with(value.await?))
+    }
+
+    /// The register of decisions beside the figures of now. Where no rate can be given, the decisions are there all the same.
+    ///
+    /// # Errors
+    /// [`DeriveError`] when the database cannot be read or a computation fails.
+    pub async fn register(&self, facts: &Derived<Facts>) -> Result<Register, DeriveError> {
+        let decisions = self.store.snapshot().await?.decisions(facts.area.id).await?;
+        let figures = match self.rates(facts).await {
+            Ok(rates) => {
+                let (network, exposure) = (self.network(facts).await?, self.exposure(facts).await?);
+                Ok(register::figures(facts, &network, &exposure, &rates))
+            }
+            Err(DeriveError::Unanswerable(reason)) => Err(reason),
+            Err(error) => return Err(error),
+        };
+        Ok(register::compile(decisions, figures))
     }
 
     /// A sign plan.

@@ -106,9 +106,24 @@ pub fn compute(facts: &Facts, layer: &NetworkLayer) -> Result<ExposureLayer, Der
 }
 
 fn params(facts: &Facts) -> ExposureParams {
+    let settings = &facts.settings;
     let mut params = ExposureParams {
-        seed: facts.settings.seed(),
-        n_draws: facts.settings.draws(),
+        seed: settings.seed(),
+        n_draws: settings.draws(),
+        walkers_per_unit_day: settings.walkers_per_unit_day,
+        volume_scale_log_sd: settings.volume_scale_log_sd,
+        volume_log_sd: settings.volume_log_sd,
+        attractiveness_log_sd: settings.attractiveness_log_sd,
+        mean_distance_m: settings.mean_distance_m,
+        mean_distance_log_sd: settings.mean_distance_log_sd,
+        distance_shape: settings.distance_shape,
+        loop_weight: settings.loop_weight,
+        party_size: PartySize {
+            mean: settings.party_size_mean,
+            standard_error: settings.party_size_standard_error,
+        },
+        calibration_ratio: settings.calibration_ratio,
+        calibration_log_sd: settings.calibration_log_sd,
         ..ExposureParams::default()
     };
     if let Some(size) = facts.party_sizes.iter().find(|size| size.trailhead_id.is_none()) {

@@ -139,7 +139,90 @@ settings! {
     /// Prior variation between years.
     watch_year_variation: "watch-year-variation", "Variation between years", "share", 0.2, 0.0, 1.0,
         "how much whole years differ before the records speak, as a coefficient of variation; counts as two years; assumption";
+    /// Second weight above which a position is ambiguous.
+    ambiguous_weight: "ambiguous-weight", "Ambiguous above a second weight of", "share", 0.25, 0.05, 0.5,
+        "a record is listed as ambiguous when its second segment holds more than this share of it";
+    /// Distance from every trail beyond which a record is off trail, metres.
+    off_trail_m: "off-trail-distance", "Off trail beyond", "m", 50.0, 10.0, 500.0,
+        "farther than this, and than three standard deviations of its position, a record is off trail";
+    /// How far stated positions lie east of true ones, metres.
+    bias_east_m: "position-bias-east", "Bias of positions, east", "m", 0.0, -100.0, 100.0,
+        "how far stated positions lie east of true ones on average, from points of known position; 0 where nobody has measured";
+    /// How far stated positions lie north of true ones, metres.
+    bias_north_m: "position-bias-north", "Bias of positions, north", "m", 0.0, -100.0, 100.0,
+        "how far stated positions lie north of true ones on average, from points of known position; 0 where nobody has measured";
+    /// Walkers a day for each unit of a trailhead's relative volume.
+    walkers_per_unit_day: "walkers-per-unit", "Walkers a day and unit of volume", "", 3.0, 0.05, 1000.0,
+        "prior of how many walkers start in a day for each unit (a parking place) of a trailhead's relative volume; assumption";
+    /// Log standard deviation of that figure.
+    volume_scale_log_sd: "walkers-per-unit-spread", "Spread of walkers a day and unit", "log sd", 1.0, 0.05, 3.0,
+        "shared by all trailheads; 95 % of a prior lies within a factor exp(1.96 × its spread), so 1 is a factor of 7 each way; assumption";
+    /// Log standard deviation of a trailhead's volume.
+    volume_log_sd: "trailhead-spread", "Spread of one trailhead's volume", "log sd", 0.6, 0.05, 3.0,
+        "prior of one trailhead around what its relative volume says, as a factor; assumption";
+    /// Log standard deviation of attractiveness.
+    attractiveness_log_sd: "attractiveness-spread", "Spread of a trail's attractiveness", "log sd", 0.7, 0.05, 3.0,
+        "prior of how walkers divide where trails meet, as a factor; assumption";
+    /// Mean turning distance, metres.
+    mean_distance_m: "turning-distance", "Mean turning distance", "m", 3500.0, 200.0, 20_000.0,
+        "prior of how far from the trailhead walkers turn back where the trail does not end before; assumption";
+    /// Log standard deviation of the mean turning distance.
+    mean_distance_log_sd: "turning-distance-spread", "Spread of the mean turning distance", "log sd", 0.4, 0.05, 2.0,
+        "prior of the mean turning distance, as a factor; assumption";
+    /// Weibull shape of the turning distance.
+    distance_shape: "turning-shape", "Shape of the turning distance", "", 1.5, 0.5, 5.0,
+        "Weibull shape: 1 turns walkers back evenly from the start, more spares the first stretch; assumption";
+    /// Attractiveness of an edge that leads round and home.
+    loop_weight: "loop-weight", "Weight of a way round and home", "times", 0.5, 0.01, 10.0,
+        "how much a way that leads round a loop and home attracts, against one that leads farther out; assumption";
+    /// Mean party size where none was observed.
+    party_size_mean: "party-size", "Mean party size", "walkers", 2.4, 1.0, 20.0,
+        "used only where no party sizes were brought in, for a trailhead or for the area; assumption";
+    /// Standard error of that mean.
+    party_size_standard_error: "party-size-error", "Standard error of the mean party size", "walkers", 0.2, 0.0, 5.0,
+        "prior error of the mean party size where none was observed; assumption";
+    /// Manual over device count without sessions.
+    calibration_ratio: "calibration-ratio", "Passages for each count", "times", 1.2, 0.2, 10.0,
+        "prior of manual over device count, where no counter has a calibration session; assumption";
+    /// Log standard deviation of that ratio.
+    calibration_log_sd: "calibration-spread", "Spread of passages for each count", "log sd", 0.25, 0.01, 2.0,
+        "prior of the calibration ratio, as a factor; assumption";
 }
+
+/// The settings that are whole numbers.
+const WHOLE: [&str; 2] = ["draws", "seed"];
+
+/// A heading for pages, and the keys of the settings that stand under it.
+pub type Group = (&'static str, &'static [&'static str]);
+
+/// The settings by what they are for. Those that are in none stand last on pages.
+pub const GROUPS: [Group; 6] = [
+    ("Trails and draws", &["segment-length", "draws", "seed"]),
+    (
+        "Where records lie",
+        &["ambiguous-weight", "off-trail-distance", "position-bias-east", "position-bias-north"],
+    ),
+    ("Rates", &["exceedance-multiple", "call-level", "stretch-expected", "lowest-class-bound"]),
+    ("Season and density", &["season-share", "bandwidth"]),
+    ("Signs", &["sign-reach", "sign-spacing", "reading-distance", "heed-low", "heed-high"]),
+    (
+        "How people walk, before counters speak",
+        &[
+            "walkers-per-unit",
+            "walkers-per-unit-spread",
+            "trailhead-spread",
+            "attractiveness-spread",
+            "turning-distance",
+            "turning-distance-spread",
+            "turning-shape",
+            "loop-weight",
+            "party-size",
+            "party-size-error",
+            "calibration-ratio",
+            "calibration-spread",
+        ],
+    ),
+];
 
 /// Why a setting is refused.
 #[derive(Debug, Clone, PartialEq, thiserror::Error)]
@@ -147,6 +230,14 @@ pub enum InvalidSetting {
     /// There is no such setting.
     #[error("there is no setting \"{0}\"")]
     Unknown(String),
+    /// Not a whole number.
+    #[error("\"{value}\" is not a whole number, as \"{key}\" needs")]
+    NotWhole {
+        /// The setting.
+        key: String,
+        /// The value given.
+        value: String,
+    },
     /// Not a number in the range.
     #[error("\"{value}\" is not a number from {low} to {high}, as \"{key}\" needs")]
     Value {
@@ -188,6 +279,9 @@ impl Settings {
             low,
             high,
         })?;
+        if WHOLE.contains(&key) && number.fract() != 0.0 {
+            return Err(InvalidSetting::NotWhole { key: key.to_owned(), value: value.to_owned() });
+        }
         let mut changed = self.clone();
         changed.set(key, number);
         Ok(changed)
@@ -231,11 +325,23 @@ mod tests {
     }
 
     #[test]
+    fn every_key_of_a_group_is_a_setting_and_stands_once() {
+        let known: Vec<&str> = Settings::default().list().iter().map(|setting| setting.key).collect();
+        let mut grouped: Vec<&str> = GROUPS.iter().flat_map(|(_, keys)| keys.iter().copied()).collect();
+        assert!(grouped.iter().all(|key| known.contains(key)), "{grouped:?}");
+        let n_grouped = grouped.len();
+        grouped.sort_unstable();
+        grouped.dedup();
+        assert_eq!(grouped.len(), n_grouped);
+    }
+
+    #[test]
     fn settings_are_checked_by_name_and_range() {
         let settings = Settings::default();
         assert_eq!(settings.with("segment-length", "50").unwrap().segment_m, 50.0);
         assert!(matches!(settings.with("segment-length", "NaN"), Err(InvalidSetting::Value { .. })));
         assert!(matches!(settings.with("segment-length", "5"), Err(InvalidSetting::Value { .. })));
         assert!(matches!(settings.with("colour", "5"), Err(InvalidSetting::Unknown(_))));
+        assert!(matches!(settings.with("draws", "200.5"), Err(InvalidSetting::NotWhole { .. })));
     }
 }

@@ -1,11 +1,13 @@
 //! What each encounter is tied to, and the seeded allocations behind every count.
 
+use std::collections::BTreeMap;
 use std::collections::HashMap;
 
 use crate::analysis::network::SegmentId;
 use crate::analysis::snap;
 use crate::analysis::snap::AccuracyMeaning;
 use crate::analysis::snap::Allocation;
+use crate::analysis::snap::PositionError;
 use crate::analysis::snap::Precision;
 use crate::analysis::snap::RecordPosition;
 use crate::analysis::snap::Snap;
@@ -27,6 +29,28 @@ pub struct SnapLayer {
     pub records: Vec<usize>,
     /// Where each record lies in each draw.
     pub allocation: Allocation,
+    /// The ties that staff set by hand, by index into the facts' encounters.
+    pub by_hand: BTreeMap<usize, HandTie>,
+}
+
+/// What became of a tie set by hand.
+#[derive(Debug, Clone, PartialEq)]
+pub struct HandTie {
+    /// What the computation says by itself.
+    pub computed: Snap,
+    /// Whether the tie is used.
+    pub standing: HandStanding,
+}
+
+/// Whether a tie set by hand is used. One that is not used is kept all the same, and the computation counts meanwhile.
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+pub enum HandStanding {
+    /// It is.
+    Used,
+    /// Its segment is no longer there: the trail, or the length of segments, was changed.
+    SegmentGone,
+    /// Its place is no longer there.
+    PlaceGone,
 }
 
 /// Ties all encounters. Without exposure all metres of trail are alike.
@@ -46,21 +70,33 @@ pub fn compute(
     let prior: Option<Vec<f64>> = exposure.map(|exposure| {
         exposure.mean_km.iter().zip(segments).map(|(km, segment)| km / segment.length_m).collect()
     });
-    let mut tied = layer
-        .index
-        .snap_all(&positions, prior.as_deref(), &SnapParams::default())
-        .map_err(DeriveError::internal)?;
-    set_by_hand(facts, layer, &records, &mut tied);
+    let mut tied =
+        layer.index.snap_all(&positions, prior.as_deref(), &params(facts)).map_err(DeriveError::internal)?;
+    let by_hand = set_by_hand(facts, layer, &records, &mut tied);
     let allocation = snap::allocate(&tied, facts.settings.draws(), facts.settings.seed());
     let mut snaps = vec![None; rows.len()];
     for (idx, snap) in records.iter().zip(tied) {
         snaps[*idx] = Some(snap);
     }
-    Ok(SnapLayer { snaps, records, allocation })
+    Ok(SnapLayer { snaps, records, allocation, by_hand })
+}
+
+/// How positions are tied, by the area's settings.
+pub fn params(facts: &Facts) -> SnapParams {
+    let settings = &facts.settings;
+    SnapParams {
+        error: PositionError {
+            bias_m: [settings.bias_east_m, settings.bias_north_m],
+            ..PositionError::default()
+        },
+        off_trail_m: settings.off_trail_m,
+        ambiguous_weight: settings.ambiguous_weight,
+        ..SnapParams::default()
+    }
 }
 
 /// A stored position with its error.
-pub(super) fn record_position(recorded: &RecordedPosition) -> RecordPosition {
+pub fn record_position(recorded: &RecordedPosition) -> RecordPosition {
     let meaning = accuracy_meaning(recorded.meaning);
     let accuracy_m = recorded.coordinate_uncertainty.map(|length| length.in_metres());
     RecordPosition {
@@ -80,24 +116,35 @@ pub(crate) fn accuracy_meaning(meaning: UncertaintyMeaning) -> AccuracyMeaning {
 }
 
 /// What staff set by hand stands, as long as its segment or place is still there.
-pub(super) fn set_by_hand(facts: &Facts, layer: &NetworkLayer, records: &[usize], tied: &mut [Snap]) {
+pub(super) fn set_by_hand(
+    facts: &Facts,
+    layer: &NetworkLayer,
+    records: &[usize],
+    tied: &mut [Snap],
+) -> BTreeMap<usize, HandTie> {
     let by_hand: HashMap<_, _> =
         facts.hand_snaps.iter().map(|snap| (snap.given.encounter_id, snap.given.target)).collect();
+    let mut set = BTreeMap::new();
     for (record, snap) in records.iter().zip(tied) {
         let Some(target) = by_hand.get(&facts.encounters.rows[*record].id) else { continue };
-        let set = match target {
-            SnapTarget::Segment(id) => {
-                let id = SegmentId::from_number(id.cast_unsigned());
-                layer.by_id.get(&id).map(|segment_idx| Snap::ByHand { segment_idx: *segment_idx })
-            }
+        let (found, lost) = match *target {
+            SnapTarget::Segment(id) => (on_segment(layer, id), HandStanding::SegmentGone),
             SnapTarget::Place(id) => {
-                let place_idx = facts.places.iter().position(|place| place.id == *id);
-                place_idx.map(|place_idx| Snap::AtPlace { place_idx })
+                let place_idx = facts.places.iter().position(|place| place.id == id);
+                (place_idx.map(|place_idx| Snap::AtPlace { place_idx }), HandStanding::PlaceGone)
             }
-            SnapTarget::OffTrail => Some(Snap::OffTrail { nearest_m: None }),
+            SnapTarget::OffTrail => (Some(Snap::OffTrail { nearest_m: None }), HandStanding::Used),
         };
-        if let Some(set) = set {
-            *snap = set;
-        }
+        let tie = match found {
+            Some(found) => HandTie { computed: std::mem::replace(snap, found), standing: HandStanding::Used },
+            None => HandTie { computed: snap.clone(), standing: lost },
+        };
+        set.insert(*record, tie);
     }
+    set
+}
+
+fn on_segment(layer: &NetworkLayer, id: i64) -> Option<Snap> {
+    let id = SegmentId::from_number(id.cast_unsigned());
+    layer.by_id.get(&id).map(|segment_idx| Snap::ByHand { segment_idx: *segment_idx })
 }

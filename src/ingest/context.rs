@@ -27,6 +27,29 @@ pub enum DayOrder {
     MonthFirst,
 }
 
+impl DayOrder {
+    /// What the report of a file calls its order of day and month.
+    pub const NAME: &'static str = "day and month in dates of numbers";
+
+    /// The order in words; none where it is not known.
+    pub fn words(self) -> Option<&'static str> {
+        match self {
+            Self::Unknown => None,
+            Self::DayFirst => Some("day first, as other rows of the file show"),
+            Self::MonthFirst => Some("month first, as other rows of the file show"),
+        }
+    }
+
+    /// The order that the report of a file names, [`DayOrder::Unknown`] where it names none: for a row of it that is mended
+    /// later.
+    pub fn of_report(mapping: &[(String, String)]) -> Self {
+        let is_named = |order: &Self| {
+            mapping.iter().any(|(name, words)| name == Self::NAME && Some(words.as_str()) == order.words())
+        };
+        [Self::DayFirst, Self::MonthFirst].into_iter().find(is_named).unwrap_or(Self::Unknown)
+    }
+}
+
 /// What is known of the area that a file is for.
 #[derive(Debug, Clone)]
 pub struct Context {

@@ -98,7 +98,9 @@ pub(super) fn read(
     let mut table = open(reader, context.max_bytes)?;
     let mut header = read_names(&mut table)?;
     header.know_fields(content, context)?;
-    let report = FileReport { encoding: table.encoding.clone(), mapping: header.mapping() };
+    let mut mapping = header.mapping();
+    mapping.extend(context.day_order.words().map(|words| (DayOrder::NAME.to_owned(), words.to_owned())));
+    let report = FileReport { encoding: table.encoding.clone(), mapping };
     let mut gather = Gather::new(content);
     let (mut record, mut previous) = (StringRecord::new(), StringRecord::new());
     while let Some(number) = next_row(&mut table, &mut record)? {

@@ -115,7 +115,8 @@ pub enum Item {
 pub struct FileReport {
     /// Its character encoding.
     pub encoding: String,
-    /// Which header was read as which field; "kept as it is" for one that no field takes.
+    /// Which header was read as which field; "kept as it is" for one that no field takes. Where the order of day and month was
+    /// settled, it stands last under [`DayOrder::NAME`].
     pub mapping: Vec<(String, String)>,
 }
 

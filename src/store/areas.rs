@@ -136,6 +136,27 @@ impl Writer {
             self.touch();
             return Ok(AreaId(inserted.last_insert_rowid()));
         };
+        self.overwrite_area(old, draft).await
+    }
+
+    /// Changes an area, its name included. The same again changes nothing.
+    ///
+    /// # Errors
+    /// [`Error::Missing`] when there is no such area; [`Error::Rule`] when another one has the name; [`Error`] when
+    /// the database cannot be written.
+    pub async fn change_area(&mut self, area: AreaId, draft: &AreaDraft) -> Result<(), Error> {
+        let found = sqlx::query_as!(
+            AreaRow,
+            r#"SELECT id AS "id!", name, time_zone, emergency_number, keep_distance_m FROM areas WHERE id = ?"#,
+            area.0
+        )
+        .fetch_optional(self.connection())
+        .await?;
+        let old = found.ok_or_else(|| Error::Missing { what: "area", id: area.0 })?.try_into()?;
+        self.overwrite_area(old, draft).await.map(drop)
+    }
+
+    async fn overwrite_area(&mut self, old: Area, draft: &AreaDraft) -> Result<AreaId, Error> {
         let before = AreaDraft {
             name: old.name,
             time_zone: old.time_zone,
@@ -145,8 +166,11 @@ impl Writer {
         if before == *draft {
             return Ok(old.id);
         }
+        let keep_distance_m = draft.keep_distance.map(Length::in_metres);
+        let revision = self.revision();
         sqlx::query!(
-            "UPDATE areas SET time_zone = ?, emergency_number = ?, keep_distance_m = ?, revision = ? WHERE id = ?",
+            "UPDATE areas SET name = ?, time_zone = ?, emergency_number = ?, keep_distance_m = ?, revision = ? WHERE id = ?",
+            draft.name,
             draft.time_zone,
             draft.emergency_number,
             keep_distance_m,

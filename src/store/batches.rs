@@ -406,6 +406,23 @@ impl Snapshot {
         rows.into_iter().map(StoredFile::try_from).collect()
     }
 
+    /// One file, none when there is no such one.
+    ///
+    /// # Errors
+    /// [`Error`] when the database cannot be read.
+    pub async fn file(&mut self, id: FileId) -> Result<Option<StoredFile>, Error> {
+        sqlx::query_as!(
+            FileRow,
+            r#"SELECT id AS "id!", batch_id, name, format, encoding, n_bytes, blake3, mapping_json
+             FROM files WHERE id = ?"#,
+            id.0
+        )
+        .fetch_optional(self.connection())
+        .await?
+        .map(StoredFile::try_from)
+        .transpose()
+    }
+
     /// The files of a batch, in the order in which they came.
     ///
     /// # Errors

@@ -102,6 +102,7 @@ impl Writer {
     /// # Errors
     /// [`Error::Rule`] when there is no such encounter or place; [`Error`] when the database cannot be written.
     pub async fn set_hand_snap(&mut self, draft: &HandSnapDraft) -> Result<(), Error> {
+        self.carry_hand_snap(draft.encounter_id).await?;
         let old = self.hand_snap(draft.encounter_id).await?;
         if old.as_ref().is_some_and(|old| old.given == *draft) {
             return Ok(());
@@ -132,11 +133,30 @@ impl Writer {
     /// # Errors
     /// [`Error`] when the database cannot be written.
     pub async fn clear_hand_snap(&mut self, encounter_id: EncounterId) -> Result<(), Error> {
+        self.carry_hand_snap(encounter_id).await?;
         let Some(old) = self.hand_snap(encounter_id).await? else { return Ok(()) };
         sqlx::query!("DELETE FROM hand_snaps WHERE encounter_id = ?", encounter_id.0)
             .execute(self.connection())
             .await?;
         self.record_hand_snap(encounter_id, Some(&old.given), None).await
+    }
+
+    /// Gives an encounter the snap of an earlier row with the same `occurrenceID` that was taken out with its batch.
+    async fn carry_hand_snap(&mut self, encounter_id: EncounterId) -> Result<(), Error> {
+        sqlx::query!(
+            "UPDATE OR IGNORE hand_snaps SET encounter_id = ?1
+             WHERE encounter_id = (
+                SELECT earlier.id
+                FROM hand_snaps AS kept JOIN encounters AS earlier ON earlier.id = kept.encounter_id
+                    JOIN encounters AS living ON living.area_id = earlier.area_id
+                        AND living.occurrence_id = earlier.occurrence_id
+                WHERE living.id = ?1 AND earlier.id <> ?1 AND earlier.removed_revision IS NOT NULL
+                ORDER BY kept.set_at_s DESC, earlier.id DESC LIMIT 1)",
+            encounter_id.0
+        )
+        .execute(self.connection())
+        .await?;
+        Ok(())
     }
 
     async fn hand_snap(&mut self, encounter_id: EncounterId) -> Result<Option<HandSnap>, Error> {
@@ -171,18 +191,26 @@ impl Writer {
 impl Snapshot {
     /// The snaps set by hand in an area, by encounter. Empty when there are none.
     ///
+    /// A record that was taken out with its batch and brought in again is another row: it keeps the snap of the earlier one by
+    /// its `occurrenceID`, unless it has one of its own.
+    ///
     /// # Errors
     /// [`Error`] when the database cannot be read.
     pub async fn hand_snaps(&mut self, area: AreaId) -> Result<Vec<HandSnap>, Error> {
         let rows = sqlx::query_as!(
             HandSnapRow,
-            "SELECT encounter_id, segment_id, place_id, reason, actor, set_at_s
-             FROM hand_snaps JOIN encounters ON encounters.id = encounter_id
-             WHERE area_id = ? AND removed_revision IS NULL ORDER BY encounter_id",
+            r#"SELECT living.id AS "encounter_id!", segment_id, place_id, reason, actor, set_at_s
+             FROM hand_snaps JOIN encounters AS snapped ON snapped.id = encounter_id
+                JOIN encounters AS living ON living.area_id = snapped.area_id
+                    AND living.occurrence_id = snapped.occurrence_id AND living.removed_revision IS NULL
+             WHERE snapped.area_id = ?
+             ORDER BY living.id, snapped.id = living.id DESC, set_at_s DESC, snapped.id DESC"#,
             area.0
         )
         .fetch_all(self.connection())
         .await?;
-        rows.into_iter().map(HandSnap::try_from).collect()
+        let mut snaps: Vec<HandSnap> = rows.into_iter().map(HandSnap::try_from).collect::<Result<_, _>>()?;
+        snaps.dedup_by_key(|snap| snap.given.encounter_id);
+        Ok(snaps)
     }
 }

@@ -5,6 +5,7 @@ pub mod assets;
 pub mod auth;
 pub mod cache;
 pub mod error;
+pub mod form;
 pub mod geojson;
 pub mod origin;
 pub mod pages;

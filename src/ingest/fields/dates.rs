@@ -277,12 +277,26 @@ fn date(field: &str, text: &str, context: &Context) -> Result<EventDate, Problem
                 (_, DayOrder::MonthFirst) | (DayOrder::MonthFirst, DayOrder::Unknown) => {
                     day_of(field, text, year, first, second)
                 }
-                _ if first == second => day_of(field, text, year, first, second),
-                _ => refused("day and month can be read both ways", HINT),
+                _ if first == second || first.min(second) > 12 => day_of(field, text, year, first, second),
+                _ => refused("day and month can be read both ways", &both_readings(year, first, second)),
             }
         }
         _ => refused("this is not a date", HINT),
     }
+}
+
+/// The two dates that two numbers up to 12 may stand for, as they should be written.
+fn both_readings(year: i16, first: i16, second: i16) -> String {
+    let name = |month: i16| {
+        let idx = usize::try_from(month).unwrap_or_default().wrapping_sub(1);
+        MONTHS.get(idx).map_or_else(String::new, |name| name[..1].to_uppercase() + &name[1..])
+    };
+    format!(
+        "write {year}-{second:02}-{first:02} for {first} {} or {year}-{first:02}-{second:02} for {second} {}; no other row \
+         of the file settles which comes first",
+        name(second),
+        name(first)
+    )
 }
 
 /// A day written as 2024-05-04, which nearly every one is.

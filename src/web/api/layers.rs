@@ -310,7 +310,7 @@ fn event_date(time: &crate::domain::time::EventTime) -> Option<String> {
 }
 
 /// Clusters of reports given the walking: both methods and both ways of counting.
-pub async fn clusters(State(app): State<App>, origin: Origin, query: Query) -> Result<Response, Error> {
+pub async fn clusters(app: Exact, origin: Origin, query: Query) -> Result<Response, Error> {
     query.allow(&["bbox", "limit", "after"])?;
     let asked = Asked { name: "clusters", query: &query, origin: &origin };
     let deriver = app.deriver();

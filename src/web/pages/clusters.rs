@@ -1,12 +1,10 @@
 //! Clusters of reports given the walking.
 
-use axum::extract::State;
 use axum::response::IntoResponse;
 
 use crate::analysis::clusters::SegmentFinding;
 use crate::analysis::clusters::SegmentMoran;
 use crate::analysis::clusters::Side;
-use crate::app::App;
 use crate::derived::clusters;
 use crate::derived::clusters::Answer;
 use crate::derived::clusters::Cluster;
@@ -17,6 +15,7 @@ use crate::derived::network::NetworkLayer;
 use crate::derived::rates;
 use crate::derived::season::PeriodChoice;
 use crate::derived::settings::Settings;
+use crate::web::auth::Exact;
 use crate::web::cache::CachePolicy;
 use crate::web::cache::Cached;
 use crate::web::error::Error;
@@ -37,7 +36,7 @@ use crate::web::views::svg_map::MapOutline;
 const OUTLINE_SHARE: f64 = 1.0 / 60.0;
 
 /// The page.
-pub async fn show(State(app): State<App>, query: Query) -> Result<impl IntoResponse, Error> {
+pub async fn show(app: Exact, query: Query) -> Result<impl IntoResponse, Error> {
     query.allow(&[])?;
     let deriver = app.deriver();
     let facts = deriver.facts().await?;

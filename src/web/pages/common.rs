@@ -191,3 +191,9 @@ pub(in crate::web) fn signs(layer: &NetworkLayer, plan: &PlanLayer) -> Vec<MapSi
     };
     plan.sites.iter().enumerate().map(sign).collect()
 }
+
+/// When something was written down, to the minute, in UTC.
+pub(in crate::web) fn when(instant_s: i64) -> String {
+    let at = jiff::Timestamp::from_second(instant_s).map(|at| at.strftime("%Y-%m-%d %H:%M UTC").to_string());
+    at.unwrap_or_default()
+}

@@ -10,6 +10,7 @@ use crate::app::App;
 use crate::derived::Derived;
 use crate::derived::facts::Facts;
 use crate::derived::network::NetworkLayer;
+use crate::derived::snaps::HandStanding;
 use crate::derived::snaps::SnapLayer;
 use crate::domain::approach::Approach;
 use crate::domain::encounter::EffortKind;
@@ -20,12 +21,15 @@ use crate::store::Change;
 use crate::store::Encounter;
 use crate::store::EncounterFilter;
 use crate::store::Paging;
+use crate::store::RecordKind;
 use crate::store::filter::Order;
 use crate::web::auth::Exact;
 use crate::web::cache::CachePolicy;
 use crate::web::cache::Cached;
 use crate::web::error::Error;
+use crate::web::form::Given;
 use crate::web::pages::common;
+use crate::web::pages::ties::Scene;
 use crate::web::pages::unit::when_words;
 use crate::web::query::Query;
 use crate::web::query::key;
@@ -102,26 +106,34 @@ fn snap_of<'a>(
     facts: &Facts,
     ties: Option<&'a Ties>,
     id: EncounterId,
-) -> Option<(&'a NetworkLayer, &'a Snap)> {
+) -> Option<(&'a NetworkLayer, &'a Snap, Option<HandStanding>)> {
     let (network, snaps) = ties?;
     let row = facts.encounters.rows.binary_search_by_key(&id, |row| row.id).ok()?;
-    Some((&network.value, snaps.value.snaps.get(row)?.as_ref()?))
+    let standing = snaps.value.by_hand.get(&row).map(|tie| tie.standing);
+    Some((&network.value, snaps.value.snaps.get(row)?.as_ref()?, standing))
 }
 
 fn tied_to(facts: &Facts, ties: Option<&Ties>, id: EncounterId) -> String {
-    let Some((network, snap)) = snap_of(facts, ties, id) else {
+    let Some((network, snap, standing)) = snap_of(facts, ties, id) else {
         return if ties.is_some() { "no position" } else { "no trails yet" }.to_owned();
     };
-    match snap {
+    let words = match snap {
         Snap::OnTrail(tied) => {
             let trail =
                 tied.candidates.first().map_or("", |best| network.trail_name(best.nearest.segment_idx));
             if tied.is_ambiguous { format!("{trail} (or nearby)") } else { trail.to_owned() }
         }
-        Snap::ByHand { segment_idx } => format!("{} (by hand)", network.trail_name(*segment_idx)),
+        Snap::ByHand { segment_idx } => network.trail_name(*segment_idx).to_owned(),
         Snap::AtPlace { place_idx } => facts.places[*place_idx].given.name.clone(),
         Snap::TooVague { .. } => "too vague".to_owned(),
         Snap::OffTrail { .. } => "off trail".to_owned(),
+    };
+    match standing {
+        None => words,
+        Some(HandStanding::Used) => format!("{words} (by hand)"),
+        Some(HandStanding::SegmentGone | HandStanding::PlaceGone) => {
+            format!("{words} (what it was placed on is gone)")
+        }
     }
 }
 
@@ -192,37 +204,76 @@ fn filter(query: &Query) -> (EncounterFilter, FilterForm) {
 
 /// One encounter whole.
 pub async fn one(app: Exact, Path(id): Path<String>) -> Result<impl IntoResponse, Error> {
-    let id: i64 = key(&id, "encounter")?;
+    page(&app, EncounterId(key(&id, "encounter")?), Given::default()).await
+}
+
+/// An encounter by its key.
+pub(super) async fn found(app: &App, id: EncounterId) -> Result<Encounter, Error> {
+    let found = app.store().snapshot().await?.encounter(id).await?;
+    found.ok_or_else(|| Error::NotFound(format!("There is no encounter {id}.")))
+}
+
+/// The page of one encounter, with the form that places it by hand as given.
+pub(super) async fn page(app: &App, id: EncounterId, given: Given) -> Result<Cached<maud::Markup>, Error> {
     let facts = app.deriver().facts().await?;
-    let found = app.store().snapshot().await?.encounter(EncounterId(id)).await?;
-    let found = found.ok_or_else(|| Error::NotFound(format!("There is no encounter {id}.")))?;
-    let ties = ties(&app, &facts).await?;
+    let found = found(app, id).await?;
+    let ties = ties(app, &facts).await?;
+    let changes = history(app, &found).await?;
+    let policy = match given == Given::default() {
+        true => CachePolicy::of_revision(facts.revision, format!("encounter {id}")),
+        false => CachePolicy::Never,
+    };
+    let tie = ties
+        .as_ref()
+        .and_then(|(network, snaps)| Scene { facts: &facts, network, snaps }.card(&found, given));
     let page = EncounterPage {
         occurrence_id: found.given.occurrence_id.clone(),
         fields: fields(&found),
         approaches: found.given.approaches.iter().enumerate().map(approach_row).collect(),
         tied: where_it_counts(&facts, ties.as_ref(), &found),
+        tie,
         origin: match &found.origin {
             Some(origin) => {
                 format!("row {} of file {}, batch {}", origin.row_number, origin.file_id, origin.batch_id)
             }
             None => "entered by hand".to_owned(),
         },
-        history: found.changes.iter().map(history_row).collect(),
+        history: changes.iter().map(history_row).collect(),
     };
     let frame = common::frame(&facts, Section::Data, &page.occurrence_id, String::new());
-    let policy = CachePolicy::of_revision(facts.revision, format!("encounter {id}"));
     Ok(Cached(policy, views::layout::page(&frame, views::encounters::one_body(&page))))
 }
 
+/// The changes of the record and of its place by hand, newest first.
+async fn history(app: &App, found: &Encounter) -> Result<Vec<Change>, Error> {
+    let mut changes = app.store().snapshot().await?.changes(RecordKind::HandSnap, found.id.0).await?;
+    for change in &mut changes {
+        for field in &mut change.fields {
+            if field.field == "segment" {
+                // As addresses write it.
+                let hex = |text: &str| {
+                    text.parse()
+                        .map_or_else(|_| text.to_owned(), |id: i64| format!("{:016x}", id.cast_unsigned()))
+                };
+                (field.before, field.after) = (hex(&field.before), hex(&field.after));
+            }
+            field.field = format!("place by hand, {}", field.field);
+        }
+    }
+    changes.extend(found.changes.iter().cloned());
+    changes.sort_by_key(|change| std::cmp::Reverse(change.revision));
+    Ok(changes)
+}
+
 fn history_row(change: &Change) -> (String, String, String) {
-    let when = jiff::Timestamp::from_second(change.changed_at_s).map(|at| at.to_string());
+    let when = common::when(change.changed_at_s);
     // What it did to people is health data: that it changed may be seen, not how.
     let what = change.fields.iter().map(|field| match field.field.as_str() {
         "outcome" => "outcome changed".to_owned(),
         name => format!("{name} from \"{}\" to \"{}\"", field.before, field.after),
     });
-    (when.unwrap_or_default(), change.actor.clone(), what.collect::<Vec<_>>().join("; "))
+    let what = what.collect::<Vec<_>>().join("; ");
+    (when, change.actor.clone(), format!("{what} ({})", change.summary))
 }
 
 /// The fields that say anything, by their Darwin Core names. What it did to people is health data and not among them.
@@ -309,22 +360,8 @@ fn approach_row((idx, approach): (usize, &Approach)) -> ApproachRow {
 
 fn where_it_counts(facts: &Facts, ties: Option<&Ties>, found: &Encounter) -> Vec<String> {
     let mut lines = Vec::new();
-    match snap_of(facts, ties, found.id) {
-        Some((network, Snap::OnTrail(tied))) => {
-            for candidate in &tied.candidates {
-                lines.push(format!(
-                    "{}, segment {}: {:.0} % probable, {:.0} m away",
-                    network.trail_name(candidate.nearest.segment_idx),
-                    network.network.segments[candidate.nearest.segment_idx].order + 1,
-                    candidate.weight * 100.0,
-                    candidate.nearest.distance_m
-                ));
-            }
-        }
-        Some((_, Snap::OffTrail { nearest_m: Some(metres) })) => {
-            lines.push(format!("off trail, {metres:.0} m from the nearest one"));
-        }
-        _ => lines.push(tied_to(facts, ties, found.id)),
+    if found.given.position.is_none() || ties.is_none() {
+        lines.push(tied_to(facts, ties, found.id));
     }
     lines.push(match found.given.effort_kind {
         EffortKind::Report => "a report: divided by how far parties walk".to_owned(),

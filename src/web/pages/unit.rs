@@ -32,6 +32,7 @@ use crate::web::cache::CachePolicy;
 use crate::web::cache::Cached;
 use crate::web::error::Error;
 use crate::web::pages::common;
+use crate::web::pages::decisions;
 use crate::web::query::key;
 use crate::web::views;
 use crate::web::views::charts::Estimate;
@@ -50,7 +51,8 @@ pub async fn stretch(app: Exact, Path(unit): Path<String>) -> Result<impl IntoRe
     if unit >= scene.rates.stretches.names.len() {
         return Err(Error::NotFound(format!("There is no stretch {unit}.")));
     }
-    let page = scene.page(&scene.rates.stretches, unit)?;
+    let mut page = scene.page(&scene.rates.stretches, unit)?;
+    page.decisions = decisions::compiled_for(&app, &scene.facts).await?.of_stretch(unit);
     Ok(scene.respond(&page))
 }
 
@@ -170,6 +172,7 @@ impl Scene {
             records,
             exposure_lines: exposure_lines(&self.facts, &self.exposure),
             parent,
+            decisions: None,
         })
     }
 

@@ -75,6 +75,11 @@ pub const ENTRIES: &[Entry] = &[
         "Study",
         "Which tables and figures can go into a paper, and how are their numbers made again?",
     ),
+    Entry(
+        "/decisions",
+        "Decisions",
+        "Which stretches stand out and wait for a decision, and what was decided on which figure?",
+    ),
 ];
 
 /// The page's body.

@@ -9,6 +9,8 @@ use crate::domain::terms::UnknownTerm;
 use crate::domain::time::PartOfDay;
 use crate::web::views::charts::thousands;
 use crate::web::views::map::MONTHS;
+use crate::web::views::ties;
+use crate::web::views::ties::TieCard;
 
 /// The list.
 #[derive(Debug, Clone)]
@@ -76,7 +78,7 @@ pub fn list_body(page: &EncountersPage) -> Markup {
     html! {
         div.page-head {
             h1 { "Encounters" }
-            a.button href="/data/import" { "Bring in files" }
+            div { a.button href="/data/ambiguous" { "Positions in doubt" } " " a.button href="/data/import" { "Bring in files" } }
         }
         (filter_form(page))
         p { (thousands(page.n_matching as i64)) " of " (thousands(page.n_all as i64)) " encounters" }
@@ -176,8 +178,10 @@ pub struct EncounterPage {
     pub fields: Vec<(String, String)>,
     /// Its approaches in order.
     pub approaches: Vec<ApproachRow>,
-    /// How it was tied to the network, in words.
+    /// What it may be divided by, in words.
     pub tied: Vec<String>,
+    /// What it is tied to, where it has a position and there are trails.
+    pub tie: Option<TieCard>,
     /// Where it came from.
     pub origin: String,
     /// What changed: when, who, what.
@@ -214,6 +218,7 @@ pub fn one_body(page: &EncounterPage) -> Markup {
                 ul { @for line in &page.tied { li { (line) } } }
             }
         }
+        @if let Some(tie) = &page.tie { (ties::card(tie)) }
         @if !page.approaches.is_empty() {
             section.card {
                 h2 { "Approaches" }
@@ -281,6 +286,7 @@ pub fn one_samples() -> Vec<EncounterPage> {
             is_trial: true,
         }],
         tied: vec!["located: never in a rate".to_owned()],
+        tie: ties::samples().into_iter().next(),
         origin: "trials.csv, row 4, batch 3".to_owned(),
         history: vec![("2024-06-01 10:00".to_owned(), "staff".to_owned(), "species changed".to_owned())],
     }]

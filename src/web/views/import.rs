@@ -54,6 +54,12 @@ pub fn data_body(page: &DataPage) -> Markup {
                 h2 { "Rows that did not go in" }
                 p { a href="/data/rows" { (waiting(page.n_open_errors)) " to be mended" } }
                 @if !page.progress.is_empty() { h2 { "Figures" } p { (page.progress) } }
+                h2 { "Decided by hand" }
+                ul {
+                    li { a href="/data/ambiguous" { "Positions that may lie on either of two segments" } }
+                    li { a href="/decisions" { "Decisions" } }
+                    li { a href="/data/settings" { "Settings" } }
+                }
                 h2 { "Map layers" }
                 ul {
                     li { a href="/layers/stretches.geojson" { "Stretches" } }

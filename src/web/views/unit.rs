@@ -7,6 +7,9 @@ use crate::web::views::charts::Estimate;
 use crate::web::views::charts::format_rate;
 use crate::web::views::charts::percent;
 use crate::web::views::charts::thousands;
+use crate::web::views::decisions;
+use crate::web::views::decisions::Ask;
+use crate::web::views::decisions::DecisionRow;
 use crate::web::views::figure;
 use crate::web::views::figure::Figure;
 use crate::web::views::svg_map;
@@ -50,6 +53,8 @@ pub struct UnitPage {
     pub exposure_lines: Vec<String>,
     /// The stretch that a segment belongs to.
     pub parent: Option<(String, String)>,
+    /// What was decided about a stretch, and the form.
+    pub decisions: Option<(Ask, Vec<DecisionRow>)>,
 }
 
 /// One record of the list.
@@ -89,6 +94,7 @@ pub fn body(page: &UnitPage) -> Markup {
             section.card { div.map-box { (svg_map::draw(&page.drawing)) } }
         }
         (why(page))
+        @if let Some((ask, decided)) = &page.decisions { (decisions::card(ask, decided)) }
         @if !page.segments.is_empty() { (segments(page)) }
         (records(page))
     }
@@ -235,6 +241,7 @@ pub fn samples() -> Vec<UnitPage> {
         }],
         exposure_lines: vec!["Basin Gate: counted".to_owned()],
         parent: None,
+        decisions: Some((decisions::sample_ask(), vec![decisions::sample_row()])),
     };
     let assumed = UnitPage {
         exceedance: None,
@@ -242,6 +249,7 @@ pub fn samples() -> Vec<UnitPage> {
         prior: None,
         raw: None,
         segments: Vec::new(),
+        decisions: None,
         ..page.clone()
     };
     vec![page, assumed]

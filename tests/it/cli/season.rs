@@ -13,20 +13,27 @@ fn the_demo_park_comes_in_whole_and_gives_rates_and_a_plan() {
     let said = program.run(&demo).good();
     assert!(said.contains("trails.geojson: 12 rows went in"), "{said}");
     assert!(
-        said.contains("visitor-book.csv: 7 rows went in, 0 were there already, 25 did not go in"),
+        said.contains("visitor-book.csv: 8 rows went in, 0 were there already, 24 did not go in"),
         "{said}"
     );
     let again = program.run(&demo).good();
     assert_eq!(again.matches("nothing changed").count(), 17, "{again}");
 
     let rates = program.run(&["rates", "--unit", "trail"]).good();
-    let basin = rates.lines().find(|line| line.starts_with("\"Basin Track\"")).unwrap();
+    let basin = rates.lines().find(|line| line.starts_with("Basin Track,")).unwrap();
     assert_eq!(rates.lines().count(), 13, "{rates}");
     assert!(!rates.contains("NaN") && basin.split(',').count() == 16, "{basin}");
     let plan = program.run(&["plan", "--signs", "3"]).good();
     assert_eq!(plan.lines().count(), 1 + 1 + 3, "one in place and three new: {plan}");
+    let register = program.run(&["decisions"]).good();
+    assert!(
+        register.starts_with("decision,standing,subject") && register.contains(",waiting,"),
+        "{register}"
+    );
+    let register = program.run(&["decisions", "--format", "json"]).good();
+    assert!(register.contains("\"waiting\": [\n"), "{register}");
     let waiting = program.run(&["rows"]).good();
-    assert!(waiting.contains("25 rows wait") && waiting.contains("look swapped"), "{waiting}");
+    assert!(waiting.contains("24 rows wait") && waiting.contains("look swapped"), "{waiting}");
 }
 
 #[test]

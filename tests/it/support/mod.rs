@@ -159,3 +159,10 @@ pub(crate) async fn put_area(writer: &mut Writer, name: &str) -> AreaId {
     };
     writer.put_area(&draft).await.unwrap()
 }
+
+/// A form as browsers send it.
+pub(crate) fn form(fields: &[(&str, &str)]) -> String {
+    let encoded = |text: &str| -> String { text.bytes().map(|byte| format!("%{byte:02X}")).collect() };
+    let pairs = fields.iter().map(|(name, value)| format!("{}={}", encoded(name), encoded(value)));
+    pairs.collect::<Vec<_>>().join("&")
+}

@@ -2,6 +2,7 @@
 
 mod accounts;
 mod clusters;
+mod decisions;
 mod density;
 mod effect;
 mod errors;
@@ -13,5 +14,7 @@ mod pages;
 mod public;
 mod reactions;
 mod samples;
+mod settings;
 mod study;
+mod ties;
 mod walks;

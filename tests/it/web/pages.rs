@@ -26,6 +26,7 @@ const PAGES: &[&str] = &[
     "/encounters",
     "/encounters?effort=located&month=5",
     "/encounters/1",
+    "/decisions",
     "/analysis",
     "/clusters",
     "/rates",
@@ -53,6 +54,9 @@ const PAGES: &[&str] = &[
     "/about",
     "/data",
     "/data/rows",
+    "/data/settings",
+    "/data/ambiguous",
+    "/data/ambiguous?show=by-hand",
 ];
 
 #[tokio::test]

@@ -39,6 +39,11 @@ fn observers() {
     check("observers", views::observers::samples().iter().map(views::observers::body));
 }
 
+fn decisions() {
+    check("decisions", views::decisions::samples().iter().map(views::decisions::body));
+    check("decide", [views::decisions::form_body(&views::decisions::sample_ask())]);
+}
+
 #[test]
 fn encounters() {
     check("encounters", views::encounters::list_samples().iter().map(views::encounters::list_body));
@@ -81,6 +86,17 @@ fn watch() {
 #[test]
 fn season() {
     check("season", views::season::samples().iter().map(views::season::body));
+}
+
+#[test]
+fn settings() {
+    check("settings", views::settings::samples().iter().map(views::settings::body));
+}
+
+#[test]
+fn ties() {
+    check("tie", views::ties::samples().iter().map(views::ties::card));
+    check("ties", views::ties::list_samples().iter().map(views::ties::list_body));
 }
 
 #[test]

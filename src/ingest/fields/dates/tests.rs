@@ -47,6 +47,14 @@ fn a_known_order_settles_what_can_be_read_in_two_ways() {
 }
 
 #[test]
+fn a_date_that_can_be_read_both_ways_names_both() {
+    let problem = read("03/04/2024", "").unwrap_err();
+    assert!(problem.hint.contains("2024-04-03 for 3 April or 2024-03-04 for 4 March"), "{}", problem.hint);
+    // Neither number is a month, so there is nothing to choose between.
+    assert!(read("13/14/2024", "").unwrap_err().reason.contains("no such day"));
+}
+
+#[test]
 fn dates_tell_their_order() {
     let check = |text, expected| assert_eq!(told_order(text), expected, "{text}");
     check("25/03/2024 09:10", Some(DayOrder::DayFirst));

@@ -1,0 +1,81 @@
+//! A form as it was sent: its fields as text, and what is wrong with them, so that it can come back filled in.
+
+use std::collections::BTreeMap;
+
+/// The longest text that a field may hold, in characters.
+const LONGEST: usize = 2_000;
+
+/// What was typed into a form, and what is wrong with it.
+#[derive(Debug, Clone, Default, PartialEq, Eq)]
+pub struct Given {
+    values: BTreeMap<String, String>,
+    errors: BTreeMap<String, String>,
+}
+
+impl Given {
+    /// The fields as sent, without the space around them; of a field that stands twice the last one counts.
+    pub fn new(pairs: Vec<(String, String)>) -> Self {
+        let values = pairs.into_iter().map(|(name, value)| (name, value.trim().to_owned()));
+        Self { values: values.collect(), errors: BTreeMap::new() }
+    }
+
+    /// A field as typed; empty when it was not sent.
+    pub fn get(&self, name: &str) -> &str {
+        self.values.get(name).map_or("", String::as_str)
+    }
+
+    /// Whether the form has the field at all.
+    pub fn has(&self, name: &str) -> bool {
+        self.values.contains_key(name)
+    }
+
+    /// Fills in a field, as for a form that is shown for the first time.
+    pub fn set(&mut self, name: &str, value: impl Into<String>) {
+        self.values.insert(name.to_owned(), value.into());
+    }
+
+    /// Says what is wrong with a field. The first word on a field stands.
+    pub fn refuse(&mut self, name: &str, words: impl Into<String>) {
+        self.errors.entry(name.to_owned()).or_insert_with(|| words.into());
+    }
+
+    /// A field that must be filled in; empty, and refused, when it is not.
+    pub fn required(&mut self, name: &str, words: &str) -> String {
+        let value = self.get(name).to_owned();
+        if value.is_empty() {
+            self.refuse(name, words);
+        } else if value.chars().count() > LONGEST {
+            self.refuse(name, format!("This is longer than {LONGEST} characters."));
+        }
+        value
+    }
+
+    /// What is wrong with a field.
+    pub fn error(&self, name: &str) -> Option<&str> {
+        self.errors.get(name).map(String::as_str)
+    }
+
+    /// Whether nothing is wrong.
+    pub fn is_good(&self) -> bool {
+        self.errors.is_empty()
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    #[test]
+    fn a_field_that_must_be_filled_in_is_named_when_it_is_not() {
+        let mut given =
+            Given::new(vec![("who".to_owned(), "  ".to_owned()), ("why".to_owned(), " x ".to_owned())]);
+        assert_eq!(given.required("why", "say why"), "x");
+        assert!(given.is_good());
+        given.required("who", "give your name");
+        given.refuse("who", "another word");
+        assert_eq!((given.error("who"), given.error("why")), (Some("give your name"), None));
+        given.set("why", "y".repeat(3_000));
+        given.required("why", "say why");
+        assert!(given.error("why").is_some_and(|words| words.contains("longer")));
+    }
+}

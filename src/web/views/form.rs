@@ -1,0 +1,57 @@
+//! Fields of forms with what is wrong with them.
+
+use maud::Markup;
+use maud::html;
+
+use crate::web::form::Given;
+
+/// One line of text.
+pub fn text(words: &str, name: &str, given: &Given) -> Markup {
+    let error = given.error(name);
+    html! {
+        label { (words)
+            input name=(name) value=(given.get(name)) maxlength="2000" aria-invalid=[error.map(|_| "true")];
+            (error_line(error))
+        }
+    }
+}
+
+/// Several lines of text.
+pub fn lines(words: &str, name: &str, given: &Given) -> Markup {
+    let error = given.error(name);
+    html! {
+        label { (words)
+            textarea name=(name) rows="2" maxlength="2000" aria-invalid=[error.map(|_| "true")] { (given.get(name)) }
+            (error_line(error))
+        }
+    }
+}
+
+/// A date.
+pub fn date(words: &str, name: &str, given: &Given) -> Markup {
+    let error = given.error(name);
+    html! {
+        label { (words)
+            input type="date" name=(name) value=(given.get(name)) aria-invalid=[error.map(|_| "true")];
+            (error_line(error))
+        }
+    }
+}
+
+/// One of several, as buttons of which one is on.
+pub fn choice(words: &str, name: &str, given: &Given, options: &[(&str, &str)]) -> Markup {
+    html! {
+        fieldset.choices {
+            legend { (words) }
+            @for (value, words) in options {
+                label.choice { input type="radio" name=(name) value=(value) checked[given.get(name) == *value]; (words) }
+            }
+            (error_line(given.error(name)))
+        }
+    }
+}
+
+/// What is wrong with a field, where something is.
+pub fn error_line(error: Option<&str>) -> Markup {
+    html! { @if let Some(words) = error { span.field-error { (words) } } }
+}
