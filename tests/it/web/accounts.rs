@@ -140,6 +140,8 @@ fn least(path: &str, method: &Method) -> Option<&'static [Asker]> {
             | "/data/ambiguous",
         ) => EXACT,
         ("GET", layer) if layer.starts_with("/layers/") => EXACT,
+        // What they post to shows a place afterwards, so that needs both rights.
+        ("POST", "/encounters/{id}/tie" | "/encounters/{id}/tie/clear") => EXACT,
         (_, "/data/import" | "/data/rows/{id}") | ("GET", "/data/batches/{id}") => SIGNED_IN,
         (
             "POST",
