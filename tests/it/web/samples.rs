@@ -39,6 +39,7 @@ fn observers() {
     check("observers", views::observers::samples().iter().map(views::observers::body));
 }
 
+#[test]
 fn decisions() {
     check("decisions", views::decisions::samples().iter().map(views::decisions::body));
     check("decide", [views::decisions::form_body(&views::decisions::sample_ask())]);
