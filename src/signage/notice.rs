@@ -113,15 +113,16 @@ pub fn text(
         keep_distance: fields.keep_distance,
     };
     let mut text = fill(&as_panel(signs, notices, wording), SignKind::TrailheadPanel, &given);
-    // The trail's name comes last, so that braces in it stay what they are.
-    let filled = |line: &String| {
-        line.replace("{start}", &fields.start)
-            .replace("{expiry}", &fields.expiry)
-            .replace("{trail}", &fields.trail)
-    };
-    text.title = filled(&text.title);
-    text.lines = text.lines.iter().map(filled).collect();
+    text.title = filled(&text.title, fields);
+    text.lines = text.lines.iter().map(|line| filled(line, fields)).collect();
     Some(text)
+}
+
+/// The trail's name comes last, so that braces in it stay what they are.
+fn filled(line: &str, fields: &NoticeFields) -> String {
+    line.replace("{start}", &fields.start)
+        .replace("{expiry}", &fields.expiry)
+        .replace("{trail}", &fields.trail)
 }
 
 /// The catalogue of signs with a notice in place of its trailhead panel.
