@@ -7,8 +7,8 @@
 //!
 //! - [`Null`]: the evidence with its null, and the [`Dispersion`] that says whether encounters come in clumps.
 //! - [`gi_star`] and [`local_moran`]: every segment with its neighbours; tails are exact, so nothing is drawn.
-//! - [`scan`]: windows grown by network distance, the likeliest cluster first, Monte Carlo p over all windows at once.
-//! - [`ratio`]: how many times the expected count a cluster has, with its interval.
+//! - [`scan()`]: windows grown by network distance, the likeliest cluster first, Monte Carlo p over all windows at once.
+//! - [`ratio()`]: how many times the expected count a cluster has, with its interval.
 //!
 //! **Pooling.** Uncertain records come as whole-number allocations and exposure comes as whole draws. Draw `d` pairs
 //! allocation `d` with exposure draw `d`. A p-value is the mean over the draws of the tail within each draw: over exposure

@@ -1,8 +1,8 @@
 //! Seen or missed: what two observers on one stretch say about the snakes that neither saw.
 //!
-//! - [`independent`]: each looks without knowing what the other saw (Chapman 1951; Seber 1982).
-//! - [`huggins`]: the same, where detection depends on the meeting (Huggins 1989).
-//! - [`lead_follow`]: the second notes only what the first missed (removal; Seber 1982).
+//! - [`independent()`]: each looks without knowing what the other saw (Chapman 1951; Seber 1982).
+//! - [`huggins()`]: the same, where detection depends on the meeting (Huggins 1989).
+//! - [`lead_follow()`]: the second notes only what the first missed (removal; Seber 1982).
 //!
 //! Every number of snakes is a lower bound: it speaks of snakes that could be seen at all, and of these observers only.
 //! Detection is never carried from surveyors to visitors.
