@@ -75,7 +75,8 @@ impl Store {
     /// A connection beside the pools, since a copy of a large database takes long and must not hold up a reader or the
     /// writer.
     async fn writer_independent(&self) -> Result<SqliteConnection, Error> {
-        let options = self.readers.connect_options().as_ref().clone().read_only(true);
+        // Copying writes to the new file, which a connection that only reads may not.
+        let options = self.writer.connect_options().as_ref().clone();
         Ok(SqliteConnection::connect_with(&options).await?)
     }
 }

@@ -8,7 +8,7 @@ use axum::http::header;
 use axum::http::request::Parts;
 
 use crate::app::App;
-use crate::config::Front;
+use crate::app::Front;
 
 /// Scheme and authority, "http://127.0.0.1:8017".
 #[derive(Debug, Clone, PartialEq, Eq)]

@@ -5,7 +5,7 @@ use axum::http::header;
 use cookie::Cookie;
 use cookie::SameSite;
 
-use crate::config::Front;
+use crate::app::Front;
 
 /// Behind TLS the name itself makes browsers insist on a secure, host-only cookie (RFC 6265bis, section 4.1.3.2).
 fn name(front: Front) -> &'static str {

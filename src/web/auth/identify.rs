@@ -16,8 +16,8 @@ use base64ct::Base64;
 use base64ct::Encoding;
 
 use crate::app::App;
+use crate::app::Front;
 use crate::app::hash_of;
-use crate::config::Front;
 use crate::store::SessionLimits;
 use crate::web::auth::Who;
 use crate::web::auth::cookies::sent_token;

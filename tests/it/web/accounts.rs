@@ -152,7 +152,8 @@ fn least(path: &str, method: &Method) -> Option<&'static [Asker]> {
             | "/notices"
             | "/notices/{id}/withdraw"
             | "/decisions"
-            | "/data/settings",
+            | "/data/settings"
+            | "/data/settings/area",
         ) => MANAGERS,
         ("GET", "/account")
         | (

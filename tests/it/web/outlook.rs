@@ -123,7 +123,7 @@ async fn a_season_is_watched_with_its_false_alarms_stated() {
         "over all 2 trails and the area together",
         "would cry wolf",
         "expectation rests on 20 reports of 2023",
-        "no exposure",
+        "Weeks in which nobody walked have none",
         "Week from",
         "stand",
     ] {
