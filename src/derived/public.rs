@@ -48,8 +48,8 @@ pub struct PublicLayer {
 pub struct PublicGroup {
     /// The names of its trails.
     pub names: Vec<String>,
-    /// The lines of its trails, as every map of the area shows them.
-    pub lines: Vec<Vec<LonLat>>,
+    /// The lines of its trails, as every map of the area shows them, each with the place of its trail among the names.
+    pub lines: Vec<(usize, Vec<LonLat>)>,
     /// Its figure.
     pub figure: PublicFigure,
     /// Radius around the middle of the group that holds all of it and one cell more.
@@ -100,7 +100,10 @@ pub fn compute(
         let of_group = group.trails.iter().map(|trail| &facts.trails[*trail]);
         PublicGroup {
             names: of_group.clone().map(|trail| trail.name.clone()).collect(),
-            lines: of_group.flat_map(|trail| trail.parts.clone()).collect(),
+            lines: of_group
+                .enumerate()
+                .flat_map(|(idx, trail)| trail.parts.iter().map(move |part| (idx, part.clone())))
+                .collect(),
             figure: figure(count, walked, &bounds),
             coordinate_uncertainty: Length::metres(group.radius_m()).unwrap_or(Length::ZERO),
         }

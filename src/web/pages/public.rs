@@ -89,7 +89,7 @@ fn generalised(layer: &PublicLayer) -> String {
 }
 
 fn feature(layer: &PublicLayer, idx: usize, group: &PublicGroup) -> Feature {
-    let lines: Vec<&[LonLat]> = group.lines.iter().map(Vec::as_slice).collect();
+    let lines: Vec<&[LonLat]> = group.lines.iter().map(|(_, line)| line.as_slice()).collect();
     let (rate, encounters, walked_km) = match group.figure {
         PublicFigure::NoWalking => (None, None, None),
         PublicFigure::TooFew { walked_km } => (None, None, Some(walked_km)),
@@ -124,8 +124,12 @@ fn row(group: &PublicGroup) -> PublicRow {
 }
 
 fn drawing(layer: &PublicLayer) -> MapDrawing {
-    let positions: Vec<LonLat> =
-        layer.groups.iter().flat_map(|group| group.lines.iter().flatten()).copied().collect();
+    let positions: Vec<LonLat> = layer
+        .groups
+        .iter()
+        .flat_map(|group| group.lines.iter().flat_map(|(_, line)| line))
+        .copied()
+        .collect();
     let Some(plane) = LocalPlane::covering(&positions) else { return MapDrawing::default() };
     let at = |position: &LonLat| {
         let Coord { x, y } = plane.to_plane(*position);
@@ -142,16 +146,19 @@ fn drawing(layer: &PublicLayer) -> MapDrawing {
             PublicFigure::Rate { drawn, .. } => common::stroke(drawn),
         };
         let title = group.names.join(", ");
-        drawing.lines.extend(group.lines.iter().map(|line| MapLine {
+        drawing.lines.extend(group.lines.iter().map(|(_, line)| MapLine {
             points: line.iter().map(at).collect(),
             stroke,
             href: String::new(),
             title: title.clone(),
             picked: false,
         }));
-        let longest = group.lines.iter().max_by_key(|line| line.len());
-        let middle = longest.and_then(|line| line.get(line.len() / 2));
-        drawing.labels.extend(middle.map(|position| MapLabel { at: at(position), words: title }));
+        for (idx, name) in group.names.iter().enumerate() {
+            let of_trail = group.lines.iter().filter(|(trail, _)| *trail == idx).map(|(_, line)| line);
+            let longest = of_trail.max_by_key(|line| line.len());
+            let middle = longest.and_then(|line| line.get(line.len() / 2));
+            drawing.labels.extend(middle.map(|position| MapLabel { at: at(position), words: name.clone() }));
+        }
     }
     drawing
 }
