@@ -406,6 +406,7 @@ async fn put(writer: &mut Writer, target: &Target, drafts: Vec<(u64, Draft)>) ->
         Some((_, Draft::DoubleObservation(_))) => {
             writer.put_double_observations(target, &rows!(DoubleObservation)).await
         }
+        Some((_, Draft::DailyWeather(_))) => writer.put_daily_weather(target, &rows!(DailyWeather)).await,
         Some((_, Draft::Encounter(_))) => writer.put_encounters(target, &rows!(Encounter)).await,
     }
 }

@@ -204,15 +204,16 @@ impl Deriver {
     /// # Errors
     /// [`DeriveError::Unanswerable`] without exposure.
     pub async fn season(&self, facts: &Derived<Facts>) -> Result<Derived<SeasonLayer>, DeriveError> {
-        let exposure = self.exposure(facts).await?;
+        let (network, exposure) = (self.network(facts).await?, self.exposure(facts).await?);
+        let snaps = self.snaps(facts).await?;
         let value = self.season.get(facts.revision, (), async || {
-            let (facts, exposure) = (Arc::clone(&facts.value), exposure.value);
-            off_thread(move || season::compute(&facts, &exposure)).await
+            let (facts, network, exposure) = (Arc::clone(&facts.value), network.value, exposure.value);
+            off_thread(move || season::compute(&facts, &network, &exposure, &snaps.value)).await
         });
         Ok(facts.with(value.await?))
     }
 
-    /// What stands beside the season: weeks, habitats, the sun, and a description of the hours.
+    /// What stands beside the season: weeks, the sun, and a description of the hours.
     ///
     /// # Errors
     /// [`DeriveError::Unanswerable`] without exposure.
@@ -220,13 +221,10 @@ impl Deriver {
         &self,
         facts: &Derived<Facts>,
     ) -> Result<Derived<SeasonDetails>, DeriveError> {
-        let (network, exposure) = (self.network(facts).await?, self.exposure(facts).await?);
-        let snaps = self.snaps(facts).await?;
+        let exposure = self.exposure(facts).await?;
         let value = self.season_details.get(facts.revision, (), async || {
-            let facts = Arc::clone(&facts.value);
-            let compute =
-                move || season_details::compute(&facts, &network.value, &exposure.value, &snaps.value);
-            off_thread(compute).await
+            let (facts, exposure) = (Arc::clone(&facts.value), exposure.value);
+            off_thread(move || season_details::compute(&facts, &exposure)).await
         });
         Ok(facts.with(value.await?))
     }
@@ -401,11 +399,20 @@ impl Deriver {
         choice: WatchChoice,
     ) -> Result<Derived<WatchLayer>, DeriveError> {
         let (exposure, snaps) = (self.exposure(facts).await?, self.snaps(facts).await?);
-        let rates = self.rates(facts).await?;
+        let (rates, season) = (self.rates(facts).await?, self.season(facts).await?);
         let value = self.watch.get(facts.revision, choice, async || {
             let facts = Arc::clone(&facts.value);
-            off_thread(move || watch::compute(&facts, &exposure.value, &snaps.value, &rates.value, choice))
-                .await
+            off_thread(move || {
+                let ground = watch::Ground {
+                    facts: &facts,
+                    exposure: &exposure.value,
+                    snaps: &snaps.value,
+                    rates: &rates.value,
+                    season: &season.value,
+                };
+                watch::compute(&ground, choice)
+            })
+            .await
         });
         Ok(facts.with(value.await?))
     }

@@ -17,6 +17,7 @@ use crate::domain::revision::Revision;
 use crate::domain::trail::Trail;
 use crate::domain::trail::Trailhead;
 use crate::domain::walk::Walk;
+use crate::domain::weather::DailyWeather;
 use crate::store::EncounterCache;
 use crate::store::EncounterRow;
 use crate::store::Encounters;
@@ -52,6 +53,8 @@ pub struct Facts {
     pub calibrations: Vec<Calibration>,
     /// Party sizes.
     pub party_sizes: Vec<PartySize>,
+    /// The highest temperatures of days, by date.
+    pub daily_weather: Vec<DailyWeather>,
     /// Survey walks.
     pub walks: Vec<Walk>,
     /// Sign locations given by staff.
@@ -106,6 +109,7 @@ impl Facts {
             counters: snapshot.counters(id).await?,
             calibrations: snapshot.calibrations(id).await?,
             party_sizes: snapshot.party_sizes(id).await?,
+            daily_weather: snapshot.daily_weather(id).await?,
             walks: snapshot.walks(id).await?,
             sign_locations: snapshot.sign_locations(id).await?,
             signs_in_place: snapshot.signs_in_place(id).await?,

@@ -16,6 +16,7 @@ use crate::analysis::graph::ShortestPaths;
 use crate::analysis::graph::Step;
 use crate::analysis::graph::shortest_paths;
 use crate::analysis::network::VertexKind;
+use crate::analysis::rates;
 use crate::analysis::rates::Provenance;
 use crate::analysis::rates::RateDraws;
 use crate::analysis::rates::UnitRate;
@@ -27,7 +28,6 @@ use crate::derived::facts::Facts;
 use crate::derived::network::NetworkLayer;
 use crate::derived::rates::RateLayer;
 use crate::derived::reactions::ReactionLayer;
-use crate::derived::season;
 use crate::derived::season::PeriodChoice;
 use crate::derived::season::SeasonLayer;
 
@@ -258,8 +258,8 @@ fn answer(
     asked: &Asked,
 ) -> Result<RouteAnswer, DeriveError> {
     let known = known(ground.rates);
-    let factor = factor(ground.season, asked.period)?;
-    let given = ForecastRates { draws: draws(ground.rates), factor: &factor, known: &known };
+    let factors = ground.season.unit_factors(&ground.rates.stretches.members, asked.period)?;
+    let given = ForecastRates { draws: draws(ground.rates), factors: &factors, known: &known };
     let params = ForecastParams {
         n_parties: asked.n_parties,
         dispersion: dispersion(ground.season),
@@ -314,15 +314,6 @@ fn known(rates: &RateLayer) -> Vec<UnitKnown> {
         },
     };
     set.fit.units.iter().zip(&set.provenance).map(of_unit).collect()
-}
-
-fn factor(season: &SeasonLayer, choice: PeriodChoice) -> Result<Vec<f64>, DeriveError> {
-    match &season.fit {
-        _ if choice == PeriodChoice::default() => Ok(vec![1.0]),
-        Ok(fit) => season::factors(fit.curve(0), choice)
-            .ok_or_else(|| DeriveError::missing("Nobody walks here in that month and part of the day.")),
-        Err(reason) => Err(DeriveError::missing(reason.clone())),
-    }
 }
 
 /// How much encounters bunch, from the fit of season and hours; one where there is none.
@@ -406,10 +397,9 @@ pub fn area_contacts(
     }
     let share = |shown, (prior_a, prior_b)| ShareData { shown, watched, prior_a, prior_b };
     let (underfoot, bite) = (share(stepped, UNDERFOOT_PRIOR), share(bitten, BITE_PRIOR));
-    let factor = factor(ground.season, period)?;
-    let reference = &ground.rates.stretches.fit.reference_draws_per_km;
-    let rate_per_km: Vec<f64> =
-        reference.iter().enumerate().map(|(draw, rate)| rate * factor[draw % factor.len()]).collect();
+    let stretches = &ground.rates.stretches;
+    let factors = ground.season.unit_factors(&stretches.members, period)?;
+    let rate_per_km = rates::reference_in_period(&stretches.fit, &factors).map_err(DeriveError::internal)?;
     let seed = ground.facts.settings.seed();
     let input = ContactInput { rate_per_km: &rate_per_km, underfoot, bite, seed };
     let contacts = contacts::contacts(&input).map_err(DeriveError::internal)?;

@@ -7,7 +7,6 @@ use crate::analysis::rates::ClassBounds;
 use crate::analysis::rates::CountDraws;
 use crate::analysis::rates::Effort;
 use crate::analysis::rates::ExposureDraws;
-use crate::analysis::rates::PeriodCurve;
 use crate::analysis::rates::Provenance;
 use crate::analysis::rates::Ranking;
 use crate::analysis::rates::RateFit;
@@ -252,16 +251,16 @@ struct Parts<'a> {
 }
 
 /// The strata within which rates share a distribution.
-struct Strata {
+pub(super) struct Strata {
     /// By trail.
-    of_trail: Vec<usize>,
+    pub(super) of_trail: Vec<usize>,
     /// By stratum.
     names: Vec<String>,
 }
 
 impl Strata {
     /// Each trail for itself, or the trails of a habitat together where the area's settings say so.
-    fn of(facts: &Facts, layer: &NetworkLayer) -> Self {
+    pub(super) fn of(facts: &Facts, layer: &NetworkLayer) -> Self {
         let trails = &layer.network.trails;
         if facts.settings.habitat_strata < 0.5 {
             let names = trails.iter().map(|trail| trail.name.clone()).collect();
@@ -435,7 +434,8 @@ pub struct PeriodRates {
     pub reference: Limits,
 }
 
-/// Rates in a period: each unit's rate of all periods times the season-hour curve of all segments.
+/// Rates in a period: each unit's rate of all periods times the season-hour curve, that of its habitat or elevation band
+/// where those have curves of their own.
 ///
 /// # Errors
 /// [`DeriveError::Unanswerable`] when nobody walks in the period or there is no curve.
@@ -445,14 +445,8 @@ pub fn in_period(
     season: &SeasonLayer,
     choice: PeriodChoice,
 ) -> Result<PeriodRates, DeriveError> {
-    let factor = match (&season.fit, choice == PeriodChoice::default()) {
-        (_, true) => vec![1.0],
-        (Ok(fit), _) => season::factors(fit.curve(0), choice)
-            .ok_or_else(|| DeriveError::missing("Nobody walks here in that month and part of the day."))?,
-        (Err(reason), _) => return Err(DeriveError::missing(reason.clone())),
-    };
-    let curve = PeriodCurve { n_draws: factor.len(), n_periods: 1, factor };
-    let intervals = rates::period_rates(&set.fit, &curve, 0, 0.95).map_err(DeriveError::internal)?;
+    let factors = season.unit_factors(&set.members, choice)?;
+    let intervals = rates::unit_period_rates(&set.fit, &factors, 0.95).map_err(DeriveError::internal)?;
     let drawn = set.fit.units.iter().zip(&intervals).map(|(unit, interval)| {
         let mut scaled: UnitFit = *unit;
         let class = match (interval, &mut scaled.rate) {
@@ -470,13 +464,8 @@ pub fn in_period(
     let mut order = set.ranking.order.clone();
     let lower = |unit: &usize| per_1000_km[*unit].map_or(0.0, |limits| limits.lower);
     order.sort_by(|a, b| lower(b).total_cmp(&lower(a)));
-    let mut reference: Vec<f64> = set
-        .fit
-        .reference_draws_per_km
-        .iter()
-        .enumerate()
-        .map(|(draw, rate)| rate * curve.factor[draw % curve.n_draws] * 1000.0)
-        .collect();
+    let reference = rates::reference_in_period(&set.fit, &factors).map_err(DeriveError::internal)?;
+    let mut reference: Vec<f64> = reference.iter().map(|rate| rate * 1000.0).collect();
     Ok(PeriodRates { per_1000_km, drawn, order, reference: limits_of(&mut reference) })
 }
 

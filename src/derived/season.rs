@@ -3,6 +3,8 @@
 use std::ops::Range;
 
 use crate::analysis::exposure::YearMonth;
+use crate::analysis::rates::PeriodCurve;
+use crate::analysis::rates::UnitFactors;
 use crate::analysis::season;
 use crate::analysis::season::Cells;
 use crate::analysis::season::Curve;
@@ -20,6 +22,10 @@ use crate::analysis::season::WindowParams;
 use crate::derived::DeriveError;
 use crate::derived::exposure::ExposureLayer;
 use crate::derived::facts::Facts;
+use crate::derived::network::NetworkLayer;
+use crate::derived::season_levels;
+use crate::derived::season_levels::Levels;
+use crate::derived::snaps::SnapLayer;
 use crate::domain::encounter::EffortKind;
 use crate::domain::time::EventDate;
 use crate::domain::time::EventTime;
@@ -40,6 +46,10 @@ pub struct PeriodChoice {
 pub struct SeasonLayer {
     /// The fit, or why there is none.
     pub fit: Result<Box<SeasonFit>, String>,
+    /// Seasons by habitat and by elevation band.
+    pub levels: Levels,
+    /// Mean party-kilometres by segment: what a unit of several levels is weighted by.
+    pub segment_km: Vec<f64>,
     /// The season's window, where it was found.
     pub window: Option<SeasonWindow>,
     /// Reports with month and hour known.
@@ -71,66 +81,96 @@ pub fn in_period(exposure: &ExposureLayer, time: &EventTime) -> bool {
     }
 }
 
-/// Fits season and hours to the reports of the study period.
-///
-/// # Errors
-/// [`DeriveError::Internal`] when the cells do not fit together.
-pub fn compute(facts: &Facts, exposure: &ExposureLayer) -> Result<SeasonLayer, DeriveError> {
-    let shares = &exposure.field.time;
-    let total_km: f64 = exposure.mean_km.iter().sum();
-    let months = &shares.cells.year_months;
-    let periods: Vec<Period> = months
-        .iter()
-        .map(|month| Period {
+/// Reports of the study period with what is known of their times.
+pub(super) struct Timed<'a> {
+    /// Number among the facts' encounters, and the row.
+    reports: Vec<(usize, &'a EncounterRow)>,
+    months: &'a [YearMonth],
+    /// Share of all walking by month and hour.
+    mean_shares: Vec<f64>,
+    heaped: Vec<HeapedReading>,
+}
+
+impl<'a> Timed<'a> {
+    fn new(facts: &'a Facts, exposure: &'a ExposureLayer) -> Self {
+        let shares = &exposure.field.time;
+        let reports: Vec<(usize, &EncounterRow)> = facts
+            .encounters
+            .rows
+            .iter()
+            .enumerate()
+            .filter(|(_, row)| {
+                row.effort_kind == EffortKind::Report && facts.counts(row) && in_period(exposure, &row.time)
+            })
+            .collect();
+        let minutes = reports.iter().filter_map(|(_, row)| row.time.minute_of_day.map(usize::from));
+        let heaped = season::heaped_readings(&minutes.collect::<Vec<_>>());
+        Self { reports, months: &shares.cells.year_months, mean_shares: shares.mean(), heaped }
+    }
+
+    fn is_heaped(&self, row: &EncounterRow) -> bool {
+        let minute = row.time.minute_of_day.map(usize::from);
+        self.heaped.iter().any(|reading| Some(reading.minute_of_day) == minute)
+    }
+
+    /// Cells of groups that walked so many kilometres, each a level, and the reports whose time is partly known.
+    ///
+    /// `group_of` tells the group of a report by its number among the facts' encounters; those without one stay out.
+    pub(super) fn cells(
+        &self,
+        km: &[f64],
+        group_of: impl Fn(usize) -> Option<usize>,
+    ) -> (Cells, Vec<PartialRecord>) {
+        let period = |month: &YearMonth| Period {
             year: i32::from(month.year),
             part: usize::from(month.month.unsigned_abs()).saturating_sub(1),
             max_temperature_c: None,
-        })
-        .collect();
-    let mean_shares = shares.mean();
-    let mut cells = Cells {
-        parts: Parts::Months,
-        group_levels: vec![0],
-        counts: vec![0; periods.len() * season::HOURS],
-        exposure: mean_shares.iter().map(|share| share * total_km).collect(),
-        periods,
-    };
-    let mut partial = Vec::new();
-    let mut by_month = [0; 12];
-    let reports: Vec<&EncounterRow> = facts
-        .encounters
-        .rows
-        .iter()
-        .filter(|row| {
-            row.effort_kind == EffortKind::Report && facts.counts(row) && in_period(exposure, &row.time)
-        })
-        .collect();
-    let minutes = reports.iter().filter_map(|row| row.time.minute_of_day.map(usize::from));
-    let heaped = season::heaped_readings(&minutes.collect::<Vec<_>>());
-    let is_heaped = |row: &EncounterRow| {
-        let minute = row.time.minute_of_day.map(usize::from);
-        heaped.iter().any(|reading| Some(reading.minute_of_day) == minute)
-    };
-    let n_heaped = reports.iter().filter(|row| is_heaped(row)).count();
-    for row in reports {
-        if let Some(month) = row.time.month() {
-            by_month[usize::from(month.unsigned_abs()) - 1] += 1;
-        }
-        let found = months_of(&row.time, months);
-        let hour = row.time.hour().filter(|_| !is_heaped(row));
-        match (hour, found.len()) {
-            (Some(hour), 1) => {
-                let cell = cells.index(0, found.start, usize::from(hour));
-                cells.counts[cell] += 1;
-            }
-            (hour, _) => {
-                let hour = hour.map(usize::from);
-                let hours = hour.map_or(HourSet::ALL, |hour| HourSet::between(hour, hour));
-                partial.push(PartialRecord { group: 0, periods: found, hours });
+        };
+        let mut cells = Cells {
+            parts: Parts::Months,
+            group_levels: (0..km.len()).collect(),
+            counts: vec![0; km.len() * self.months.len() * season::HOURS],
+            exposure: km.iter().flat_map(|km| self.mean_shares.iter().map(move |share| share * km)).collect(),
+            periods: self.months.iter().map(period).collect(),
+        };
+        let mut partial = Vec::new();
+        for (idx, row) in &self.reports {
+            let Some(group) = group_of(*idx) else { continue };
+            let found = months_of(&row.time, self.months);
+            let hour = row.time.hour().filter(|_| !self.is_heaped(row));
+            match (hour, found.len()) {
+                (Some(hour), 1) => {
+                    let cell = cells.index(group, found.start, usize::from(hour));
+                    cells.counts[cell] += 1;
+                }
+                (hour, _) => {
+                    let hour = hour.map(usize::from);
+                    let hours = hour.map_or(HourSet::ALL, |hour| HourSet::between(hour, hour));
+                    partial.push(PartialRecord { group, periods: found, hours });
+                }
             }
         }
+        (cells, partial)
     }
-    let n_timed = cells.counts.iter().map(|count| *count as usize).sum();
+}
+
+/// Fits season and hours to the reports of the study period, and tests whether habitats or elevation bands have seasons
+/// of their own.
+///
+/// # Errors
+/// [`DeriveError::Internal`] when the cells do not fit together.
+pub fn compute(
+    facts: &Facts,
+    network: &NetworkLayer,
+    exposure: &ExposureLayer,
+    snaps: &SnapLayer,
+) -> Result<SeasonLayer, DeriveError> {
+    let timed = Timed::new(facts, exposure);
+    let (cells, partial) = timed.cells(&[exposure.mean_km.iter().sum()], |_| Some(0));
+    let mut by_month = [0; 12];
+    for month in timed.reports.iter().filter_map(|(_, row)| row.time.month()) {
+        by_month[usize::from(month.unsigned_abs()) - 1] += 1;
+    }
     let params = SeasonParams {
         n_draws: facts.settings.draws(),
         seed: facts.settings.seed(),
@@ -148,20 +188,97 @@ pub fn compute(facts: &Facts, exposure: &ExposureLayer) -> Result<SeasonLayer, D
         Err(_) => None,
     };
     let mut walking_by_month = [0.0; 12];
-    for (idx, share) in mean_shares.iter().enumerate() {
-        let month = months[idx / season::HOURS].month;
+    for (idx, share) in timed.mean_shares.iter().enumerate() {
+        let month = timed.months[idx / season::HOURS].month;
         walking_by_month[usize::from(month.unsigned_abs()) - 1] += share;
     }
+    let levels = season_levels::compute(&season_levels::Ground { facts, network, exposure, snaps }, &timed)?;
     Ok(SeasonLayer {
         fit,
+        levels,
+        segment_km: exposure.mean_km.clone(),
         window,
-        n_timed,
+        n_timed: cells.counts.iter().map(|count| *count as usize).sum(),
         n_partial: partial.len(),
-        heaped,
-        n_heaped,
+        n_heaped: timed.reports.iter().filter(|(_, row)| timed.is_heaped(row)).count(),
+        heaped: timed.heaped,
         by_month,
         walking_by_month,
     })
+}
+
+impl SeasonLayer {
+    /// The curves in use: one for each level where habitats or elevation bands differ, else the common one; empty where
+    /// no season can be estimated.
+    pub fn curves(&self) -> Vec<&Curve> {
+        match (&self.fit, self.levels.own()) {
+            (Err(_), _) => Vec::new(),
+            (Ok(_), Some(own)) => own.curves().iter().collect(),
+            (Ok(fit), None) => vec![fit.curve(0)],
+        }
+    }
+
+    /// The position of a segment's curve among [`SeasonLayer::curves`].
+    pub fn curve_of(&self, segment: usize) -> usize {
+        self.levels.own().and_then(|own| own.level_of.get(segment).copied()).unwrap_or(0)
+    }
+
+    /// The curves that each unit follows, with the share of its walking that is on segments of each.
+    ///
+    /// Empty where all follow the first. A unit that nobody walks has its segments weighted alike.
+    pub fn shares(&self, members: &[Vec<usize>]) -> Vec<Vec<(usize, f64)>> {
+        if self.levels.own().is_none() {
+            return Vec::new();
+        }
+        members.iter().map(|segments| self.shares_of(segments)).collect()
+    }
+
+    fn shares_of(&self, segments: &[usize]) -> Vec<(usize, f64)> {
+        let total: f64 = segments.iter().map(|segment| self.segment_km[*segment]).sum();
+        let mut shares: Vec<(usize, f64)> = Vec::new();
+        for &segment in segments {
+            let share = match total > 0.0 {
+                true => self.segment_km[segment] / total,
+                false => 1.0 / segments.len() as f64,
+            };
+            let curve = self.curve_of(segment);
+            match shares.iter_mut().find(|(known, _)| *known == curve) {
+                Some((_, sum)) => *sum += share,
+                None => shares.push((curve, share)),
+            }
+        }
+        shares
+    }
+
+    /// The factor of a period on each unit's rate of all periods: of its own habitat's or band's curve where those differ.
+    ///
+    /// # Errors
+    /// [`DeriveError::Unanswerable`] when nobody walks in the period or there is no curve.
+    pub fn unit_factors(
+        &self,
+        members: &[Vec<usize>],
+        choice: PeriodChoice,
+    ) -> Result<UnitFactors, DeriveError> {
+        if choice == PeriodChoice::default() {
+            return Ok(UnitFactors::common(vec![1.0]));
+        }
+        if let Err(reason) = &self.fit {
+            return Err(DeriveError::missing(reason.clone()));
+        }
+        let nobody = || DeriveError::missing("Nobody walks here in that month and part of the day.");
+        let by_curve: Vec<Vec<f64>> = self
+            .curves()
+            .into_iter()
+            .map(|curve| factors(curve, choice).ok_or_else(nobody))
+            .collect::<Result<_, _>>()?;
+        let n_draws = by_curve.first().map_or(0, Vec::len);
+        let factor = (0..n_draws).flat_map(|draw| by_curve.iter().map(move |curve| curve[draw])).collect();
+        let curves = PeriodCurve { n_draws, n_periods: by_curve.len(), factor };
+        match self.levels.own() {
+            None => Ok(UnitFactors::common(curves.factor)),
+            Some(_) => UnitFactors::by_unit(curves, self.shares(members)).map_err(DeriveError::internal),
+        }
+    }
 }
 
 /// The shortest run of the year that holds the share set for the area; none where nothing is expected.

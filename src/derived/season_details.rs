@@ -1,4 +1,4 @@
-//! What stands beside the season: weeks, habitats, the sun, and a description of the hours.
+//! What stands beside the season: weeks, the sun, and a description of the hours.
 
 use jiff::civil::Date;
 use jiff::tz::TimeZone;
@@ -15,17 +15,14 @@ use crate::analysis::season::Period;
 use crate::analysis::season::SeasonOutcome;
 use crate::analysis::season::SeasonParams;
 use crate::analysis::season::SeasonWindow;
-use crate::analysis::season::TestOutcome;
-use crate::analysis::snap::Snap;
 use crate::analysis::sun;
 use crate::derived::DeriveError;
 use crate::derived::exposure::ExposureLayer;
 use crate::derived::facts::Facts;
-use crate::derived::network::NetworkLayer;
-use crate::derived::rates;
 use crate::derived::season::in_period;
 use crate::derived::season::window;
-use crate::derived::snaps::SnapLayer;
+use crate::derived::temperature;
+use crate::derived::temperature::Temperature;
 use crate::domain::encounter::EffortKind;
 use crate::domain::geography::LonLat;
 use crate::domain::time::EventDate;
@@ -36,10 +33,10 @@ use crate::store::EncounterRow;
 pub struct SeasonDetails {
     /// The season by weeks; none where nothing can be estimated.
     pub weeks: Option<Weeks>,
-    /// Seasons by habitat; none with fewer than two habitats that have reports.
-    pub habitats: Option<Habitats>,
     /// The hours of the reports as directions; none without reports at a known hour.
     pub hours: Option<HourDirections>,
+    /// What the highest temperature of a day adds to season and hour, or why nothing is said, in words.
+    pub temperature: Result<Temperature, String>,
     /// Minutes after local midnight of sunrise and sunset in the middle of each month; none where the sun does not cross
     /// the horizon, or the area has no trails.
     pub sun: [Option<(u32, u32)>; 12],
@@ -54,17 +51,6 @@ pub struct Weeks {
     pub window: Option<SeasonWindow>,
     /// Reports with day and hour known.
     pub n_timed: u64,
-}
-
-/// Seasons by habitat.
-#[derive(Debug)]
-pub struct Habitats {
-    /// Names, and reports on the trails of each with month and hour known.
-    pub counts: Vec<(String, u64)>,
-    /// Whether the habitats' seasons differ: likelihood ratio.
-    pub test: TestOutcome,
-    /// The curve of each habitat by month, where the test asks for curves of their own; else empty.
-    pub curves: Vec<Vec<CurvePoint>>,
 }
 
 /// The hours of reports as directions on the clock.
@@ -93,16 +79,11 @@ pub struct Direction {
 ///
 /// # Errors
 /// [`DeriveError::Internal`] when the cells do not fit together.
-pub fn compute(
-    facts: &Facts,
-    layer: &NetworkLayer,
-    exposure: &ExposureLayer,
-    snaps: &SnapLayer,
-) -> Result<SeasonDetails, DeriveError> {
+pub fn compute(facts: &Facts, exposure: &ExposureLayer) -> Result<SeasonDetails, DeriveError> {
     Ok(SeasonDetails {
         weeks: weeks(facts, exposure)?,
-        habitats: by_habitat(facts, layer, exposure, snaps)?,
         hours: hour_directions(facts, exposure)?,
+        temperature: temperature::compute(facts, exposure)?,
         sun: sun_by_month(facts)?,
     })
 }
@@ -165,76 +146,6 @@ fn weeks(facts: &Facts, exposure: &ExposureLayer) -> Result<Option<Weeks>, Deriv
 
 fn week_of(day: Date) -> Period {
     Period { year: i32::from(day.year()), part: Parts::Weeks.of_date(day), max_temperature_c: None }
-}
-
-fn by_habitat(
-    facts: &Facts,
-    layer: &NetworkLayer,
-    exposure: &ExposureLayer,
-    snaps: &SnapLayer,
-) -> Result<Option<Habitats>, DeriveError> {
-    let (of_trail, names) = rates::habitats(facts);
-    if names.len() < 2 {
-        return Ok(None);
-    }
-    let shares = &exposure.field.time;
-    let months = &shares.cells.year_months;
-    let habitat_of = |segment: usize| of_trail[layer.network.segments[segment].trail_idx];
-    let mut km = vec![0.0; names.len()];
-    for (segment, segment_km) in exposure.mean_km.iter().enumerate() {
-        km[habitat_of(segment)] += segment_km;
-    }
-    let mean_shares = shares.mean();
-    let periods: Vec<Period> = months
-        .iter()
-        .map(|month| Period {
-            year: i32::from(month.year),
-            part: usize::from(month.month.unsigned_abs()) - 1,
-            max_temperature_c: None,
-        })
-        .collect();
-    let mut cells = Cells {
-        parts: Parts::Months,
-        group_levels: (0..names.len()).collect(),
-        counts: vec![0; names.len() * periods.len() * HOURS],
-        exposure: km.iter().flat_map(|km| mean_shares.iter().map(move |share| share * km)).collect(),
-        periods,
-    };
-    let mut n_by_habitat = vec![0; names.len()];
-    for (idx, row) in reports(facts, exposure) {
-        let segment = match &snaps.snaps[idx] {
-            Some(Snap::OnTrail(tied)) => {
-                let likeliest = tied.candidates.iter().max_by(|a, b| a.weight.total_cmp(&b.weight));
-                likeliest.map(|candidate| candidate.nearest.segment_idx)
-            }
-            Some(Snap::ByHand { segment_idx }) => Some(*segment_idx),
-            _ => None,
-        };
-        let month = match (row.time.year(), row.time.month()) {
-            (Some(year), Some(month)) => shares.cells.month_idx(YearMonth { year, month }),
-            _ => None,
-        };
-        if let (Some(segment), Some(month), Some(hour)) = (segment, month, row.time.hour()) {
-            let habitat = habitat_of(segment);
-            let cell = cells.index(habitat, month, usize::from(hour));
-            cells.counts[cell] += 1;
-            n_by_habitat[habitat] += 1;
-        }
-    }
-    if n_by_habitat.iter().filter(|n| **n > 0).count() < 2 {
-        return Ok(None);
-    }
-    let outcome = season::fit(&cells, &[], &params(facts)).map_err(DeriveError::internal)?;
-    let SeasonOutcome::Estimated(fit) = outcome else { return Ok(None) };
-    let curves = match fit.curves().len() {
-        1 => Vec::new(),
-        _ => fit.curves().iter().map(|curve| curve.by_part()).collect(),
-    };
-    Ok(Some(Habitats {
-        counts: names.into_iter().zip(n_by_habitat).collect(),
-        test: fit.tests.interaction,
-        curves,
-    }))
 }
 
 fn hour_directions(facts: &Facts, exposure: &ExposureLayer) -> Result<Option<HourDirections>, DeriveError> {

@@ -82,6 +82,9 @@ settings! {
     /// Share of expected encounters that the season holds.
     season_share: "season-share", "Share held by the season", "share", 0.9, 0.5, 1.0,
         "the season is the shortest time that holds this share of expected encounters";
+    /// Height of an elevation band, metres.
+    band_height_m: "elevation-band", "Height of an elevation band", "m", 300.0, 25.0, 2000.0,
+        "seasons are compared between bands of elevation this high, counted from sea level";
     /// Bandwidth of densities, metres.
     bandwidth_m: "bandwidth", "Bandwidth", "m", 250.0, 25.0, 5000.0,
         "how far an encounter speaks for its surroundings in the density";
@@ -203,7 +206,7 @@ pub const GROUPS: [Group; 6] = [
         &["ambiguous-weight", "off-trail-distance", "position-bias-east", "position-bias-north"],
     ),
     ("Rates", &["exceedance-multiple", "call-level", "stretch-expected", "lowest-class-bound"]),
-    ("Season and density", &["season-share", "bandwidth"]),
+    ("Season and density", &["season-share", "elevation-band", "bandwidth"]),
     ("Signs", &["sign-reach", "sign-spacing", "reading-distance", "heed-low", "heed-high"]),
     (
         "How people walk, before counters speak",

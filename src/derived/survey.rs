@@ -191,10 +191,12 @@ struct Parts<'a> {
 }
 
 impl Parts<'_> {
-    /// Parts of a trail share one distribution; whole trails share one.
+    /// Parts of a trail, or of all trails of a habitat where the settings say so, share one distribution; whole trails
+    /// share one. As the report rates do.
     fn strata(&self) -> Vec<usize> {
+        let of_trail = report_rates::Strata::of(self.facts, self.layer).of_trail;
         let stratum = |unit: &Stretch| match (self.kind, unit.segments.first()) {
-            (Kind::Stretch, Some(segment)) => self.layer.network.segments[*segment].trail_idx,
+            (Kind::Stretch, Some(segment)) => of_trail[self.layer.network.segments[*segment].trail_idx],
             _ => 0,
         };
         self.units.iter().map(stratum).collect()
@@ -429,11 +431,11 @@ fn planned_counts(
     CountDraws { n_draws: walks.allocation.n_draws(), n_units, counts }
 }
 
-/// Survey-km on planned walks of the study period, by draw of the season-hour curve: a kilometre at a time of double the
+/// Survey-km on planned walks of the study period, by draw of the season-hour curve of each segment: a kilometre at a time of double the
 /// usual rate counts as two, since visitors' walking and surveys fall at different times.
 fn season_km(facts: &Facts, walks: &WalkLayer, visitors: Visitors<'_>, n_segments: usize) -> ExposureDraws {
-    let curve = visitors.season.fit.as_ref().ok().map(|fit| fit.curve(0));
-    let n_draws = curve.map_or(1, |curve| curve.n_draws);
+    let curves = visitors.season.curves();
+    let n_draws = curves.first().map_or(1, |curve| curve.n_draws);
     let mut party_km = vec![0.0; n_draws * n_segments];
     let period = visitors.exposure.period;
     let all = facts.walks.iter().zip(&walks.walks);
@@ -442,9 +444,11 @@ fn season_km(facts: &Facts, walks: &WalkLayer, visitors: Visitors<'_>, n_segment
         let month = usize::from(matched.start.month().unsigned_abs()) - 1;
         let cell = month * HOURS + usize::from(matched.start.hour().unsigned_abs());
         for (draw, row) in party_km.chunks_mut(n_segments.max(1)).enumerate() {
-            let factor = curve.map_or(1.0, |curve| curve.draw(draw)[cell]);
+            let factor = |segment: usize| {
+                curves.get(visitors.season.curve_of(segment)).map_or(1.0, |curve| curve.draw(draw)[cell])
+            };
             for (segment, metres) in &matched.metres {
-                row[*segment] += factor * metres / 1000.0;
+                row[*segment] += factor(*segment) * metres / 1000.0;
             }
         }
     }

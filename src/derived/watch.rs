@@ -17,11 +17,12 @@ use crate::analysis::rates::Stretch;
 use crate::analysis::rates::Units;
 use crate::analysis::season;
 use crate::analysis::season::Cells;
-use crate::analysis::season::Curve;
 use crate::analysis::season::HourSet;
+use crate::analysis::season::Interaction;
 use crate::analysis::season::PartialRecord;
 use crate::analysis::season::Parts;
 use crate::analysis::season::Period;
+use crate::analysis::season::SeasonFit;
 use crate::analysis::season::SeasonOutcome;
 use crate::analysis::season::SeasonParams;
 use crate::analysis::season_watch;
@@ -30,13 +31,15 @@ use crate::analysis::season_watch::Variation;
 use crate::analysis::season_watch::Watch;
 use crate::analysis::season_watch::WatchInput;
 use crate::analysis::season_watch::WatchParams;
-use crate::analysis::snap::Snap;
 use crate::derived::DeriveError;
 use crate::derived::exposure::ExposureLayer;
 use crate::derived::facts::Facts;
 use crate::derived::rates::RateLayer;
 use crate::derived::rates::RateSet;
 use crate::derived::rates::UnitKind;
+use crate::derived::season::SeasonLayer;
+use crate::derived::season_levels::likeliest;
+use crate::derived::season_year::SeasonYear;
 use crate::derived::snaps::SnapLayer;
 use crate::domain::encounter::EffortKind;
 use crate::domain::time::EventDate;
@@ -65,8 +68,10 @@ pub struct WatchLayer {
     pub watch: Watch,
     /// How much weeks and years differ.
     pub variation: Variation,
-    /// Years that the expectation rests on.
+    /// Seasons that the expectation rests on, by the year in which each began.
     pub former_years: Vec<i16>,
+    /// How the year is cut into seasons.
+    pub season_year: SeasonYear,
     /// Reports of former years that it rests on.
     pub n_former: usize,
     /// Reports of this season.
@@ -75,37 +80,52 @@ pub struct WatchLayer {
     pub n_without_day: usize,
 }
 
-/// Watches the season that the last day belongs to: the calendar year up to it, against the years before.
+/// The layers that a watch is made from.
+#[derive(Clone, Copy)]
+pub struct Ground<'a> {
+    /// The facts.
+    pub facts: &'a Facts,
+    /// How far people walk.
+    pub exposure: &'a ExposureLayer,
+    /// Where reports lie.
+    pub snaps: &'a SnapLayer,
+    /// The units.
+    pub rates: &'a RateLayer,
+    /// Which curve each segment follows, and when seasons begin.
+    pub season: &'a SeasonLayer,
+}
+
+/// Watches the season that the last day belongs to, up to that day, against the seasons before.
+///
+/// A season begins at the lowest point of the curve, so that one that crosses New Year stays whole. Where habitats or
+/// elevation bands have curves of their own, each unit is expected to follow that of its segments.
 ///
 /// # Errors
-/// [`DeriveError::Unanswerable`] when there is no earlier year with walking and reports, or the day is not in the study
+/// [`DeriveError::Unanswerable`] when there is no earlier season with walking and reports, or the day is not in the study
 /// period.
-pub fn compute(
-    facts: &Facts,
-    exposure: &ExposureLayer,
-    snaps: &SnapLayer,
-    layer: &RateLayer,
-    choice: WatchChoice,
-) -> Result<WatchLayer, DeriveError> {
+pub fn compute(ground: &Ground<'_>, choice: WatchChoice) -> Result<WatchLayer, DeriveError> {
+    let Ground { facts, exposure, snaps, .. } = *ground;
     let until = choice.until.unwrap_or(exposure.period.last()).min(exposure.period.last());
     if until < exposure.period.first() {
         return Err(DeriveError::missing("That day is before the days that counters speak of."));
     }
     let set = match choice.unit {
-        UnitKind::Trail => &layer.trails,
-        UnitKind::Segment | UnitKind::Stretch => &layer.stretches,
+        UnitKind::Trail => &ground.rates.trails,
+        UnitKind::Segment | UnitKind::Stretch => &ground.rates.stretches,
     };
-    let records = Records::read(facts, exposure, snaps, until);
-    let calendar = Calendar::of(exposure, until);
+    let season_year =
+        ground.season.fit.as_ref().map_or(SeasonYear::CALENDAR, |fit| SeasonYear::of(fit.curve(0)));
+    let records = Records::read(ground, season_year, until);
+    let calendar = Calendar::of(exposure, season_year, until);
     if calendar.former.is_empty() {
         return Err(DeriveError::missing(
             "There is no earlier year to compare this season with: expectation rests on former years.",
         ));
     }
-    let curve = former_curve(facts, exposure, &calendar, &records)?;
-    let share = &exposure.field.time;
-    let former_total = calendar.totals(share, &curve, &calendar.former);
-    let current = calendar.totals(share, &curve, &calendar.current);
+    let fit = former_season(ground, &calendar, &records)?;
+    let curves = Curves { fit: &fit, shares: ground.season.shares(&set.members) };
+    let former_total = curves.totals(&exposure.field.time, &calendar.former);
+    let current = curves.totals(&exposure.field.time, &calendar.current);
     let walked = stretched(set, exposure)?;
     let fit = former_rates(facts, snaps, set, &adjusted(&walked, &former_total), &records)?;
     let former = expected(&fit, &walked, &former_total);
@@ -132,6 +152,7 @@ pub fn compute(
         watch,
         variation,
         former_years: calendar.years,
+        season_year,
         n_former: records.former.len(),
         n_observed: records.current.len(),
         n_without_day: records.n_without_day,
@@ -156,7 +177,9 @@ struct Records {
 }
 
 impl Records {
-    fn read(facts: &Facts, exposure: &ExposureLayer, snaps: &SnapLayer, until: Date) -> Self {
+    fn read(ground: &Ground<'_>, season_year: SeasonYear, until: Date) -> Self {
+        let Ground { facts, exposure, snaps, .. } = *ground;
+        let this = season_year.of_date(until);
         let mut records = Self { former: Vec::new(), current: Vec::new(), n_without_day: 0 };
         for (record, row) in snaps.records.iter().enumerate() {
             let given = &facts.encounters.rows[*row];
@@ -172,29 +195,17 @@ impl Records {
             let found = Record { record, date, hour, segment };
             match () {
                 () if !exposure.period.contains(date) || date > until => {}
-                () if date.year() == until.year() => records.current.push(found),
-                () if date.year() < until.year() => records.former.push(found),
-                () => {}
+                () if season_year.of_date(date) == this => records.current.push(found),
+                () => records.former.push(found),
             }
         }
         records
     }
 }
 
-fn likeliest(snap: &Snap) -> Option<usize> {
-    match snap {
-        Snap::ByHand { segment_idx } => Some(*segment_idx),
-        Snap::OnTrail(on_trail) => on_trail
-            .candidates
-            .iter()
-            .max_by(|a, b| a.weight.total_cmp(&b.weight))
-            .map(|candidate| candidate.nearest.segment_idx),
-        _ => None,
-    }
-}
-
-/// One week of one year, as far as the study period has it.
+/// One week of one season, as far as the study period has it.
 struct Week {
+    /// The year in which its season began.
     year: i16,
     /// Week of the year, from 0.
     part: usize,
@@ -212,17 +223,19 @@ struct Calendar {
 }
 
 impl Calendar {
-    fn of(exposure: &ExposureLayer, until: Date) -> Self {
+    fn of(exposure: &ExposureLayer, season_year: SeasonYear, until: Date) -> Self {
         let cells = &exposure.field.time.cells;
+        let this = season_year.of_date(until);
         let mut calendar = Self { former: Vec::new(), current: Vec::new(), years: Vec::new() };
         for date in exposure.period.days().take_while(|date| *date <= until) {
             let Some(month) = cells.month_idx(YearMonth::of(date)) else { continue };
             let days: f64 = cells.days[month].iter().sum();
             let part = Parts::Weeks.of_date(date);
-            let is_former = date.year() < until.year();
+            let year = season_year.of_date(date);
+            let is_former = year < this;
             let weeks = if is_former { &mut calendar.former } else { &mut calendar.current };
-            if weeks.last().is_none_or(|week| (week.year, week.part) != (date.year(), part)) {
-                weeks.push(Week { year: date.year(), part, first: date, last: date, months: Vec::new() });
+            if weeks.last().is_none_or(|week| (week.year, week.part) != (year, part)) {
+                weeks.push(Week { year, part, first: date, last: date, months: Vec::new() });
             }
             if let Some(week) = weeks.last_mut() {
                 week.last = date;
@@ -231,25 +244,11 @@ impl Calendar {
                     _ => week.months.push((month, 1.0 / days)),
                 }
             }
-            if is_former && calendar.years.last() != Some(&date.year()) {
-                calendar.years.push(date.year());
+            if is_former && calendar.years.last() != Some(&year) {
+                calendar.years.push(year);
             }
         }
         calendar
-    }
-
-    /// Walking in each week times the curve, as a share of all walking, draw-major: `draw * n_weeks + week`.
-    fn totals(&self, shares: &TimeShares, curve: &Curve, weeks: &[Week]) -> Vec<f64> {
-        let mut totals = Vec::with_capacity(shares.n_draws * weeks.len());
-        for draw in 0..shares.n_draws {
-            let (walked, relative) = (shares.draw(draw), curve.draw(draw % curve.n_draws));
-            totals.extend(weeks.iter().map(|week| {
-                (0..season::HOURS)
-                    .map(|hour| hour_share(walked, week, hour) * relative[week.part * season::HOURS + hour])
-                    .sum::<f64>()
-            }));
-        }
-        totals
     }
 
     fn week_of(weeks: &[Week], date: Date) -> Option<usize> {
@@ -261,45 +260,101 @@ fn hour_share(walked: &[f64], week: &Week, hour: usize) -> f64 {
     week.months.iter().map(|(month, share)| walked[month * season::HOURS + hour] * share).sum()
 }
 
-/// Season and hours of former years, by week.
-fn former_curve(
-    facts: &Facts,
-    exposure: &ExposureLayer,
+/// Walking in each week times the curve that a unit follows, as a share of all walking.
+struct Totals {
+    n_weeks: usize,
+    n_curves: usize,
+    /// Of each curve, draw-major: `(draw * n_curves + curve) * n_weeks + week`.
+    of_curve: Vec<f64>,
+    /// The curves of each unit with the share of each; empty where all follow the first.
+    shares: Vec<Vec<(usize, f64)>>,
+}
+
+impl Totals {
+    /// By week, for a unit in a draw.
+    fn of(&self, draw: usize, unit: usize) -> Vec<f64> {
+        let weeks =
+            |curve: usize| &self.of_curve[(draw * self.n_curves + curve) * self.n_weeks..][..self.n_weeks];
+        let Some(shares) = self.shares.get(unit) else { return weeks(0).to_vec() };
+        let mut sums = vec![0.0; self.n_weeks];
+        for (curve, share) in shares {
+            sums.iter_mut().zip(weeks(*curve)).for_each(|(sum, week)| *sum += share * week);
+        }
+        sums
+    }
+}
+
+/// The curves of former seasons, and which of them each unit follows.
+struct Curves<'a> {
+    fit: &'a SeasonFit,
+    shares: Vec<Vec<(usize, f64)>>,
+}
+
+impl Curves<'_> {
+    fn totals(&self, shares: &TimeShares, weeks: &[Week]) -> Totals {
+        // Former seasons alone may not carry a curve for each level; then the common one stands for all.
+        let n_curves = self.fit.curves().len();
+        let mut of_curve = Vec::with_capacity(shares.n_draws * n_curves * weeks.len());
+        for draw in 0..shares.n_draws {
+            let walked = shares.draw(draw);
+            for curve in self.fit.curves() {
+                let relative = curve.draw(draw % curve.n_draws);
+                of_curve.extend(weeks.iter().map(|week| {
+                    let rate = |hour: usize| relative[week.part * season::HOURS + hour];
+                    (0..season::HOURS).map(|hour| hour_share(walked, week, hour) * rate(hour)).sum::<f64>()
+                }));
+            }
+        }
+        let shares = if n_curves > 1 { self.shares.clone() } else { Vec::new() };
+        Totals { n_weeks: weeks.len(), n_curves, of_curve, shares }
+    }
+}
+
+/// Season and hours of former seasons, by week; one curve, or one for each level where levels have their own.
+fn former_season(
+    ground: &Ground<'_>,
     calendar: &Calendar,
     records: &Records,
-) -> Result<Curve, DeriveError> {
+) -> Result<Box<SeasonFit>, DeriveError> {
+    let Ground { facts, exposure, season: known, .. } = *ground;
     let weeks = &calendar.former;
-    let (mean, total_km) = (exposure.field.time.mean(), exposure.mean_km.iter().sum::<f64>());
+    let mean = exposure.field.time.mean();
+    let mut km = vec![0.0; known.curves().len().max(1)];
+    for (segment, walked) in exposure.mean_km.iter().enumerate() {
+        km[known.curve_of(segment)] += walked;
+    }
+    let by_week: Vec<f64> =
+        weeks.iter().flat_map(|week| (0..season::HOURS).map(|hour| hour_share(&mean, week, hour))).collect();
     let period =
         |week: &Week| Period { year: i32::from(week.year), part: week.part, max_temperature_c: None };
     let mut cells = Cells {
         parts: Parts::Weeks,
         periods: weeks.iter().map(period).collect(),
-        group_levels: vec![0],
-        counts: vec![0; weeks.len() * season::HOURS],
-        exposure: weeks
-            .iter()
-            .flat_map(|week| (0..season::HOURS).map(|hour| hour_share(&mean, week, hour) * total_km))
-            .collect(),
+        group_levels: (0..km.len()).collect(),
+        counts: vec![0; km.len() * by_week.len()],
+        exposure: km.iter().flat_map(|km| by_week.iter().map(move |share| share * km)).collect(),
     };
     let mut partial = Vec::new();
     for record in &records.former {
         let Some(week) = Calendar::week_of(weeks, record.date) else { continue };
+        let group = known.curve_of(record.segment);
         match record.hour {
             Some(hour) => {
-                let cell = cells.index(0, week, hour);
+                let cell = cells.index(group, week, hour);
                 cells.counts[cell] += 1;
             }
-            None => partial.push(PartialRecord { group: 0, periods: week..week + 1, hours: HourSet::ALL }),
+            None => partial.push(PartialRecord { group, periods: week..week + 1, hours: HourSet::ALL }),
         }
     }
     let params = SeasonParams {
         n_draws: facts.settings.draws(),
         seed: facts.settings.seed(),
+        // Whether levels differ was decided from all records; a part of them would not always find it again.
+        interaction: if km.len() > 1 { Interaction::Always } else { Interaction::Never },
         ..SeasonParams::default()
     };
     match season::fit(&cells, &partial, &params).map_err(DeriveError::internal)? {
-        SeasonOutcome::Estimated(fit) => Ok(fit.curve(0).clone()),
+        SeasonOutcome::Estimated(fit) => Ok(fit),
         SeasonOutcome::NotEstimable(_) => Err(DeriveError::missing(
             "Former years have no reports on walked trails, so nothing can be expected of this season.",
         )),
@@ -321,12 +376,14 @@ fn as_stretches(set: &RateSet) -> Vec<Stretch> {
     members.map(|(segments, trail)| Stretch { trail_run: *trail, segments: segments.clone() }).collect()
 }
 
-/// Walking of former years, each hour weighted by the curve.
-fn adjusted(walked: &ExposureDraws, former_total: &[f64]) -> ExposureDraws {
-    let n_weeks = former_total.len() / walked.n_draws;
-    let factors = former_total.chunks_exact(n_weeks).map(|weeks| weeks.iter().sum::<f64>());
-    let rows = walked.party_km.chunks_exact(walked.n_units).zip(factors);
-    let party_km = rows.flat_map(|(row, factor)| row.iter().map(move |km| km * factor)).collect();
+/// Walking of former years, each hour weighted by the curve of its unit.
+fn adjusted(walked: &ExposureDraws, former: &Totals) -> ExposureDraws {
+    let mut party_km = walked.party_km.clone();
+    for (draw, row) in party_km.chunks_exact_mut(walked.n_units.max(1)).enumerate() {
+        for (unit, km) in row.iter_mut().enumerate() {
+            *km *= former.of(draw, unit).iter().sum::<f64>();
+        }
+    }
     ExposureDraws { party_km, ..*walked }
 }
 
@@ -381,14 +438,13 @@ fn is_by_trail(set: &RateSet) -> bool {
     set.strata.iter().collect::<BTreeSet<_>>().len() == set.strata.len()
 }
 
-/// Expected encounters of this season: rate, walking and curve, draw by draw.
-fn expected(fit: &RateFit, walked: &ExposureDraws, current: &[f64]) -> Vec<f64> {
-    let n_weeks = current.len() / walked.n_draws;
-    let mut expected = Vec::with_capacity(walked.n_draws * walked.n_units * n_weeks);
+/// Expected encounters by draw, unit and week: rate, walking and curve.
+fn expected(fit: &RateFit, walked: &ExposureDraws, totals: &Totals) -> Vec<f64> {
+    let mut expected = Vec::with_capacity(walked.n_draws * walked.n_units * totals.n_weeks);
     for (draw, km) in walked.party_km.chunks_exact(walked.n_units).enumerate() {
-        let (rates, weeks) = (fit.rates.row(draw % fit.rates.n_draws), &current[draw * n_weeks..][..n_weeks]);
-        for (km, rate) in km.iter().zip(rates) {
-            expected.extend(weeks.iter().map(|share| km * rate * share));
+        let rates = fit.rates.row(draw % fit.rates.n_draws);
+        for (unit, (km, rate)) in km.iter().zip(rates).enumerate() {
+            expected.extend(totals.of(draw, unit).iter().map(|share| km * rate * share));
         }
     }
     expected

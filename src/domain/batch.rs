@@ -39,6 +39,8 @@ terms! {
         SignsInPlace => "signs-in-place",
         /// Inspections of signs in place.
         SignInspections => "sign-inspections",
+        /// The highest temperature of each day.
+        DailyWeather => "daily-weather",
         /// Sent by the form.
         Form => "form",
     }

@@ -20,3 +20,4 @@ pub mod time;
 pub mod trail;
 pub mod units;
 pub mod walk;
+pub mod weather;

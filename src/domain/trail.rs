@@ -13,6 +13,9 @@ pub struct TrailDraft {
     pub habitat: String,
     /// Its parts, each a run of positions.
     pub parts: Vec<Vec<LonLat>>,
+    /// For each part the elevations of its positions, metres; empty where the file gives none, or not for all of them.
+    /// As [`given_elevations`] leaves them.
+    pub elevations_m: Vec<Vec<f64>>,
 }
 
 /// A stored trail.
@@ -26,6 +29,14 @@ pub struct Trail {
     pub habitat: String,
     /// Its parts.
     pub parts: Vec<Vec<LonLat>>,
+    /// For each part the elevations of its positions, metres; empty where they are not known. As [`given_elevations`]
+    /// leaves them.
+    pub elevations_m: Vec<Vec<f64>>,
+}
+
+/// Elevations by part, with none at all written in one way: no part where none has any.
+pub fn given_elevations(by_part_m: Vec<Vec<f64>>) -> Vec<Vec<f64>> {
+    if by_part_m.iter().all(Vec::is_empty) { Vec::new() } else { by_part_m }
 }
 
 /// A trailhead as read from a file.

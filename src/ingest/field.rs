@@ -67,6 +67,7 @@ fields! {
     AirTemperature => "airTemperatureInCelsius" ["airtemperature"];
     GroundTemperature => "groundTemperatureInCelsius" ["groundtemperature"];
     BodyTemperature => "bodyTemperatureInCelsius" ["bodytemperature"];
+    MaxTemperature => "maxTemperatureInCelsius" ["maxtemperature", "tmax", "max", "maximumtemperature"];
     NumberOfPeople => "numberOfPeople" ["people", "partysize"];
     NumberOfDogs => "numberOfDogs" ["dogs"];
     Footwear => "footwear" [];
@@ -159,6 +160,7 @@ pub(crate) fn fields_of(content: Content) -> &'static [Field] {
         Content::Readings => &[Counter, Start, Minutes, CountIn, CountOut],
         Content::Calibrations => &[Counter, Start, Minutes, ManualCount, DeviceCount],
         Content::PartySizes => &[Trailhead, From, Until, MeanWalkers, StandardError, Parties],
+        Content::DailyWeather => &[EventDate, MaxTemperature],
         Content::Walks => {
             &[EventId, ParentEventId, Purpose, RecordedBy, Start, End, SamplingProtocol, Footprint]
         }
@@ -188,6 +190,7 @@ pub(crate) fn required(content: Content) -> &'static [Field] {
         Content::Readings => &[Counter, Start, Minutes, CountIn],
         Content::Calibrations => &[Counter, Start, Minutes, ManualCount, DeviceCount],
         Content::PartySizes => &[MeanWalkers, StandardError],
+        Content::DailyWeather => &[EventDate, MaxTemperature],
         Content::Walks => &[EventId, Purpose, Start],
         Content::DoubleObserver => &[EventId, Protocol, FirstObserver, SecondObserver],
         Content::SignsInPlace => &[Name, DecimalLatitude, DecimalLongitude, Up],

@@ -229,7 +229,7 @@ fn row_of(
     let is_feature = feature.get("type").and_then(Value::as_str) == Some("Feature");
     let stated = Pairs::new(content, number, pairs.clone(), context);
     let shape = shape_of(content, &geometry, &stated, context);
-    let mut lines = Vec::new();
+    let (mut lines, mut elevations_m) = (Vec::new(), Vec::new());
     let checked = match shape {
         _ if !is_feature => {
             Err(Problem::new("type", "", "this is not a Feature", "give every record as a Feature"))
@@ -242,7 +242,7 @@ fn row_of(
             agrees(&stated, lon, lat)
         }
         Ok(Shape::Lines(found)) => {
-            lines = found;
+            (lines, elevations_m) = found.into_iter().unzip();
             Ok(())
         }
     };
@@ -252,6 +252,7 @@ fn row_of(
     }
     let mut row = Pairs::new(content, number, pairs, context);
     row.lines = lines;
+    row.elevations_m = elevations_m;
     let checked = checked.and_then(|()| row.check());
     (row, checked)
 }
@@ -269,7 +270,8 @@ fn text_of(value: Value) -> String {
 enum Shape {
     None,
     Point(f64, f64),
-    Lines(Vec<Vec<LonLat>>),
+    /// Each line with the elevations of its positions, empty where one of them has none.
+    Lines(Vec<(Vec<LonLat>, Vec<f64>)>),
 }
 
 fn shape_of(content: Content, geometry: &Value, stated: &Pairs, context: &Context) -> Result<Shape, Problem> {
@@ -281,8 +283,12 @@ fn shape_of(content: Content, geometry: &Value, stated: &Pairs, context: &Contex
         Problem::new("geometry", &geometry.to_string(), format!("this is not a geometry: {error}"), hint)
     })?;
     let takes_lines = matches!(content, Content::Trails | Content::Walks);
-    let line = |positions: &[geojson::Position]| -> Result<Vec<LonLat>, Problem> {
-        positions.iter().map(|position| at(position.as_slice(), context)).collect()
+    let line = |positions: &[geojson::Position]| -> Result<(Vec<LonLat>, Vec<f64>), Problem> {
+        let run =
+            positions.iter().map(|position| at(position.as_slice(), context)).collect::<Result<_, _>>()?;
+        let elevation = |position: &geojson::Position| position.as_slice().get(2).copied();
+        let elevations_m: Option<Vec<f64>> = positions.iter().map(elevation).collect();
+        Ok((run, elevations_m.unwrap_or_default()))
     };
     match &geometry.value {
         GeometryValue::Point { coordinates } => match coordinates.as_slice() {

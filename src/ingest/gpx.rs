@@ -37,6 +37,8 @@ struct Thing {
     /// Longitude and latitude as written.
     lines: Vec<Vec<(String, String)>>,
     n_points: usize,
+    /// Elevations of the points, as far as they are given.
+    elevations_m: Vec<f64>,
     times_s: Vec<i64>,
     has_all_times: bool,
 }
@@ -158,6 +160,11 @@ impl Thing {
             .map(|line| line.iter().map(|(lon, lat)| at(lon, lat, context)).collect())
             .collect();
         let checked = lines.map(|lines| {
+            if self.elevations_m.len() == self.n_points {
+                let mut rest = self.elevations_m.into_iter();
+                row.elevations_m =
+                    lines.iter().map(|line| rest.by_ref().take(line.len()).collect()).collect();
+            }
             row.lines = lines;
             if self.has_all_times {
                 row.times_s = self.times_s;
@@ -294,6 +301,12 @@ fn close(name: &str, parent: Option<&str>, words: &str, kind: Kind, thing: &mut 
         ("trk" | "rte", _) => kind == Kind::Ways,
         ("trkpt" | "rtept", _) => {
             thing.has_all_times &= thing.times_s.len() == thing.n_points;
+            false
+        }
+        ("ele", Some("trkpt" | "rtept")) => {
+            // One for each point, or none counts: a point without would shift those after it.
+            let metres = words.trim().parse::<f64>().ok().filter(|metres| metres.is_finite());
+            thing.elevations_m.extend(metres.filter(|_| thing.elevations_m.len() + 1 == thing.n_points));
             false
         }
         ("time", Some("trkpt" | "rtept")) => {

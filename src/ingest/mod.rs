@@ -39,6 +39,7 @@ use crate::domain::sign::SignLocationDraft;
 use crate::domain::trail::TrailDraft;
 use crate::domain::trail::TrailheadDraft;
 use crate::domain::walk::WalkDraft;
+use crate::domain::weather::DailyWeather;
 
 pub use crate::ingest::context::Context;
 pub use crate::ingest::context::DayOrder;
@@ -68,6 +69,8 @@ pub enum Draft {
     Reading(ReadingDraft),
     /// A calibration session.
     Calibration(CalibrationDraft),
+    /// The highest temperature of a day.
+    DailyWeather(DailyWeather),
     /// A party size.
     PartySize(PartySizeDraft),
     /// A survey walk.

@@ -32,6 +32,11 @@ pub(crate) trait Row {
         &[]
     }
 
+    /// For each line the elevations of its positions, metres; empty where they are not all given.
+    fn elevations_m(&self) -> &[Vec<f64>] {
+        &[]
+    }
+
     /// The instants of its geometry's positions, seconds since 1970-01-01T00:00:00Z, where all are known.
     fn line_times_s(&self) -> &[i64] {
         &[]
@@ -45,13 +50,14 @@ pub(crate) struct Pairs {
     pairs: Raw,
     fields: Vec<Option<Field>>,
     pub(crate) lines: Vec<Vec<LonLat>>,
+    pub(crate) elevations_m: Vec<Vec<f64>>,
     pub(crate) times_s: Vec<i64>,
 }
 
 impl Pairs {
     pub(crate) fn new(content: Content, number: u64, pairs: Raw, context: &Context) -> Self {
         let fields = pairs.iter().map(|(header, _)| context.field_of(content, header)).collect();
-        Self { number, pairs, fields, lines: Vec::new(), times_s: Vec::new() }
+        Self { number, pairs, fields, lines: Vec::new(), elevations_m: Vec::new(), times_s: Vec::new() }
     }
 
     /// Refuses values that are no values but traces of a program.
@@ -107,6 +113,10 @@ impl Row for Pairs {
 
     fn lines(&self) -> &[Vec<LonLat>] {
         &self.lines
+    }
+
+    fn elevations_m(&self) -> &[Vec<f64>] {
+        &self.elevations_m
     }
 
     fn line_times_s(&self) -> &[i64] {

@@ -54,6 +54,12 @@ const WORDS: &[(&str, &str, &str, &str)] = &[
         "the standard error is below zero",
         "give it as a positive number",
     ),
+    (
+        "daily_weather_temperature_range",
+        "maxTemperatureInCelsius",
+        "no day on earth has had such a temperature",
+        "give degrees Celsius",
+    ),
     ("areas_keep_distance_positive", "keepDistance", "the distance is not above zero", "give it in metres"),
     (
         "species_category_known",

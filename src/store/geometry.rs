@@ -41,6 +41,24 @@ pub(super) fn decode_instants(bytes: &[u8]) -> Result<Vec<i64>, String> {
     Ok(words.into_iter().map(i64::from_le_bytes).collect())
 }
 
+/// The bytes of a run of numbers, 8 a number.
+pub(super) fn encode_numbers(numbers: &[f64]) -> Vec<u8> {
+    numbers.iter().flat_map(|number| number.to_le_bytes()).collect()
+}
+
+/// Reads what [`encode_numbers`] wrote.
+///
+/// # Errors
+/// What is wrong, in words: a length that is no multiple of 8, or a number that is not finite.
+pub(super) fn decode_numbers(bytes: &[u8]) -> Result<Vec<f64>, String> {
+    let (words, rest) = words(bytes);
+    let numbers: Vec<f64> = words.into_iter().map(f64::from_le_bytes).collect();
+    if !rest.is_empty() || numbers.iter().any(|number| !number.is_finite()) {
+        return Err(format!("{} bytes are not whole finite numbers", bytes.len()));
+    }
+    Ok(numbers)
+}
+
 fn words(bytes: &[u8]) -> (Vec<[u8; 8]>, &[u8]) {
     let (words, rest) = bytes.as_chunks::<8>();
     (words.to_vec(), rest)
@@ -58,6 +76,14 @@ mod tests {
         assert!(decode_run(&[0; 8]).is_err());
         assert!(decode_run(&[0; 15]).is_err());
         assert!(decode_run(&encode_instants(&[i64::MAX, i64::MAX])).is_err());
+    }
+
+    #[test]
+    fn numbers_read_back_to_the_bit() {
+        let metres = [1234.567_890_123, -12.0, 0.0];
+        assert_eq!(decode_numbers(&encode_numbers(&metres)).unwrap(), metres);
+        assert!(decode_numbers(&[0; 9]).is_err());
+        assert!(decode_numbers(&encode_numbers(&[f64::NAN])).is_err());
     }
 
     #[test]

@@ -53,6 +53,8 @@ terms! {
         DoubleObservation => "double observation",
         /// An inspection of a sign.
         SignInspection => "sign inspection",
+        /// The highest temperature of a day.
+        DailyWeather => "daily weather",
         /// A kept sign plan.
         SignPlan => "sign plan",
     }

@@ -16,6 +16,7 @@ mod bulk;
 mod calibrations;
 mod constraints;
 mod counters;
+mod daily_weather;
 mod decisions;
 mod double_observers;
 mod encounter_cache;

@@ -9,6 +9,7 @@ use crate::domain::ids::AreaId;
 use crate::domain::ids::TrailId;
 use crate::domain::trail::Trail;
 use crate::domain::trail::TrailDraft;
+use crate::domain::trail::given_elevations;
 use crate::store::error::Error;
 use crate::store::error::Fault;
 use crate::store::error::Problem;
@@ -22,6 +23,7 @@ use crate::store::kept::RowKey;
 use crate::store::kept::Stored;
 use crate::store::snapshot::Snapshot;
 use crate::store::wire;
+use crate::store::wire::Exact;
 use crate::store::wire::Point;
 use crate::store::writer::Origin;
 use crate::store::writer::Stamp;
@@ -34,6 +36,9 @@ pub(super) struct TrailWire {
     name: String,
     habitat: String,
     parts: Vec<Vec<Point>>,
+    /// Absent in changes that were kept before trails had elevations.
+    #[serde(default)]
+    elevations_m: Vec<Vec<Exact>>,
 }
 
 impl Kept for TrailDraft {
@@ -44,12 +49,16 @@ impl Kept for TrailDraft {
 
     fn to_wire(&self) -> TrailWire {
         let parts = self.parts.iter().map(|part| wire::points(part)).collect();
-        TrailWire { name: self.name.clone(), habitat: self.habitat.clone(), parts }
+        let exact = |part: &Vec<f64>| part.iter().map(|metres| Exact(*metres)).collect();
+        let elevations_m = self.elevations_m.iter().map(exact).collect();
+        TrailWire { name: self.name.clone(), habitat: self.habitat.clone(), parts, elevations_m }
     }
 
     fn from_wire(wire: TrailWire) -> Result<Self, String> {
-        let parts = wire.parts.into_iter().map(wire::run).collect::<Result<_, _>>()?;
-        Ok(Self { name: wire.name, habitat: wire.habitat, parts })
+        let parts: Vec<Vec<LonLat>> = wire.parts.into_iter().map(wire::run).collect::<Result<_, _>>()?;
+        let metres = |part: Vec<Exact>| part.into_iter().map(|metres| metres.0).collect();
+        let elevations_m = given_elevations(wire.elevations_m.into_iter().map(metres).collect());
+        Ok(Self { name: wire.name, habitat: wire.habitat, parts, elevations_m })
     }
 
     async fn load(connection: &mut SqliteConnection, id: i64) -> Result<Option<Stored<Self>>, Error> {
@@ -60,13 +69,20 @@ impl Kept for TrailDraft {
         .fetch_optional(&mut *connection)
         .await?;
         let Some(row) = row else { return Ok(None) };
-        let parts =
-            sqlx::query_scalar!("SELECT geometry FROM trail_parts WHERE trail_id = ? ORDER BY part", id)
-                .fetch_all(connection)
-                .await?;
-        let parts = parts.iter().map(|part| decode_part(id, part)).collect::<Result<_, _>>()?;
+        let stored = sqlx::query!(
+            "SELECT geometry, elevations_m FROM trail_parts WHERE trail_id = ? ORDER BY part",
+            id
+        )
+        .fetch_all(connection)
+        .await?;
+        let parts = stored.iter().map(|part| decode_part(id, &part.geometry)).collect::<Result<_, _>>()?;
+        let elevations_m = stored
+            .iter()
+            .map(|part| decode_elevations(id, part.elevations_m.as_deref()))
+            .collect::<Result<_, _>>()?;
+        let elevations_m = given_elevations(elevations_m);
         Ok(Some(Stored {
-            record: Self { name: row.name, habitat: row.habitat, parts },
+            record: Self { name: row.name, habitat: row.habitat, parts, elevations_m },
             origin: Origin::from_columns(row.batch_id, row.file_id, row.row_number),
         }))
     }
@@ -93,7 +109,7 @@ impl Kept for TrailDraft {
         .execute(&mut *connection)
         .await?;
         sqlx::query!("DELETE FROM trail_parts WHERE trail_id = ?", key.id).execute(&mut *connection).await?;
-        insert_parts(connection, key.id, &self.parts).await
+        insert_parts(connection, key.id, self).await
     }
 }
 
@@ -135,22 +151,25 @@ impl Keyed for TrailDraft {
         .execute(&mut *connection)
         .await?
         .last_insert_rowid();
-        insert_parts(connection, id, &self.parts).await
+        insert_parts(connection, id, self).await
     }
 }
 
 async fn insert_parts(
     connection: &mut SqliteConnection,
     trail_id: i64,
-    parts: &[Vec<LonLat>],
+    trail: &TrailDraft,
 ) -> Result<(), Fault> {
-    for (part, run) in parts.iter().enumerate() {
-        let (part, geometry) = (part as i64, geometry::encode_run(run));
+    for (idx, run) in trail.parts.iter().enumerate() {
+        let (part, geometry) = (idx as i64, geometry::encode_run(run));
+        let known = trail.elevations_m.get(idx).filter(|metres| metres.len() == run.len());
+        let elevations = known.map(|metres| geometry::encode_numbers(metres));
         sqlx::query!(
-            "INSERT INTO trail_parts (trail_id, part, geometry) VALUES (?, ?, ?)",
+            "INSERT INTO trail_parts (trail_id, part, geometry, elevations_m) VALUES (?, ?, ?, ?)",
             trail_id,
             part,
-            geometry
+            geometry,
+            elevations
         )
         .execute(&mut *connection)
         .await?;
@@ -160,6 +179,12 @@ async fn insert_parts(
 
 fn decode_part(trail_id: i64, geometry: &[u8]) -> Result<Vec<LonLat>, Error> {
     stored(geometry::decode_run(geometry), "trail_parts", "geometry", trail_id)
+}
+
+/// Empty where there are none.
+fn decode_elevations(trail_id: i64, bytes: Option<&[u8]>) -> Result<Vec<f64>, Error> {
+    let numbers = bytes.map_or(Ok(Vec::new()), geometry::decode_numbers);
+    stored(numbers, "trail_parts", "elevations_m", trail_id)
 }
 
 impl Writer {
@@ -179,7 +204,8 @@ impl Snapshot {
     /// [`Error`] when the database cannot be read.
     pub async fn trails(&mut self, area: AreaId) -> Result<Vec<Trail>, Error> {
         let rows = sqlx::query!(
-            r#"SELECT id AS "id!", name, habitat, geometry AS "geometry: Option<Vec<u8>>"
+            r#"SELECT id AS "id!", name, habitat, geometry AS "geometry: Option<Vec<u8>>",
+                elevations_m AS "elevations_m: Option<Vec<u8>>"
              FROM trails LEFT JOIN trail_parts ON trail_id = id
              WHERE area_id = ? AND removed_revision IS NULL ORDER BY id, part"#,
             area.0
@@ -190,11 +216,21 @@ impl Snapshot {
         for row in rows {
             let id = TrailId(row.id);
             if trails.last().is_none_or(|trail| trail.id != id) {
-                trails.push(Trail { id, name: row.name, habitat: row.habitat, parts: Vec::new() });
+                trails.push(Trail {
+                    id,
+                    name: row.name,
+                    habitat: row.habitat,
+                    parts: Vec::new(),
+                    elevations_m: Vec::new(),
+                });
             }
             if let (Some(trail), Some(geometry)) = (trails.last_mut(), row.geometry.flatten()) {
                 trail.parts.push(decode_part(row.id, &geometry)?);
+                trail.elevations_m.push(decode_elevations(row.id, row.elevations_m.flatten().as_deref())?);
             }
+        }
+        for trail in &mut trails {
+            trail.elevations_m = given_elevations(std::mem::take(&mut trail.elevations_m));
         }
         Ok(trails)
     }

@@ -18,6 +18,7 @@ use crate::domain::sign::SignLocationDraft;
 use crate::domain::trail::TrailDraft;
 use crate::domain::trail::TrailheadDraft;
 use crate::domain::walk::WalkDraft;
+use crate::domain::weather::DailyWeather;
 use crate::store::batches;
 use crate::store::error::Error;
 use crate::store::error::Fault;
@@ -117,6 +118,7 @@ impl Writer {
                     self.put_back_one::<DoubleObservationDraft>(area, &change).await?
                 }
                 RecordKind::SignInspection => self.put_back_one::<SignInspectionDraft>(area, &change).await?,
+                RecordKind::DailyWeather => self.put_back_one::<DailyWeather>(area, &change).await?,
                 // Written by hand only: no batch brings them.
                 RecordKind::Area
                 | RecordKind::Setting
@@ -183,6 +185,7 @@ impl Writer {
             "signs_in_place",
             "sign_inspections",
             "double_observer_detections",
+            "daily_weather",
         );
         savepoint.commit().await?;
         Ok(n_removed)

@@ -13,7 +13,7 @@ mod route;
 
 pub use route::{Visit, out_and_back, round_trip, visits};
 
-use crate::analysis::rates::{Interval, RateDraws};
+use crate::analysis::rates::{Interval, RateDraws, UnitFactors};
 
 /// What is known of the walking behind a unit's rate.
 #[derive(Debug, Clone, Copy, PartialEq, Eq)]
@@ -33,8 +33,8 @@ pub enum UnitKnown {
 pub struct ForecastRates<'a> {
     /// Rates by draw and unit, per km.
     pub draws: &'a RateDraws,
-    /// The factor of the period on the rate of all periods, by draw; counted round again where there are fewer.
-    pub factor: &'a [f64],
+    /// The factor of the period on each unit's rate of all periods, by draw; counted round again where there are fewer.
+    pub factors: &'a UnitFactors,
     /// What is known of each unit.
     pub known: &'a [UnitKnown],
 }
@@ -172,8 +172,9 @@ fn expected_draws(
         let row = rates.draws.row(draw);
         let has_rate =
             |visit: &&Visit| matches!(rates.known[visit.unit], UnitKnown::Identified | UnitKnown::Assumed);
-        let sum: f64 = visits.iter().filter(has_rate).map(|visit| row[visit.unit] * walked_km(visit)).sum();
-        sum * rates.factor[draw % rates.factor.len()]
+        let of_visit =
+            |visit: &Visit| row[visit.unit] * walked_km(visit) * rates.factors.of(draw, visit.unit);
+        visits.iter().filter(has_rate).map(of_visit).sum()
     };
     (0..rates.draws.n_draws).map(of_draw).collect()
 }
@@ -216,15 +217,10 @@ fn check(visits: &[Visit], rates: &ForecastRates<'_>, params: &ForecastParams) -
     if rates.draws.n_draws == 0 || rates.draws.per_km.len() != rates.draws.n_draws * n_units {
         return Err(ForecastError::Shape("the draws"));
     }
-    if rates.factor.is_empty() {
+    if rates.factors.check(n_units).is_err() {
         return Err(ForecastError::Shape("the factors of the period"));
     }
     let bad = |name, value| Err(ForecastError::Value { name, value });
-    for factor in rates.factor {
-        if !(factor.is_finite() && *factor >= 0.0) {
-            return bad("a factor of the period", *factor);
-        }
-    }
     for visit in visits {
         if visit.unit >= n_units {
             return Err(ForecastError::NoSuchUnit { unit: visit.unit, n_units });

@@ -16,7 +16,8 @@ fn draws(per_km: Vec<f64>, n_units: usize) -> RateDraws {
 }
 
 fn of(visits: &[Visit], draws: &RateDraws, known: &[UnitKnown]) -> Forecast {
-    forecast(visits, &ForecastRates { draws, factor: &[1.0], known }, &ALONE).unwrap()
+    forecast(visits, &ForecastRates { draws, factors: &UnitFactors::common(vec![1.0]), known }, &ALONE)
+        .unwrap()
 }
 
 fn bounds(forecast: Forecast) -> (Bound, Bound, RouteKm) {
@@ -81,8 +82,12 @@ fn wrong_input_is_named() {
     let draws = draws(vec![0.01], 1);
     let known = [UnitKnown::Identified];
     let visit = |unit, km| [Visit { unit, km, n_passes: 1 }];
-    let rates = |factor| ForecastRates { draws: &draws, factor, known: &known };
-    let asked = |visits: &[Visit], factor, params| forecast(visits, &rates(factor), &params).unwrap_err();
+    let known_factors = |factor: &[f64]| UnitFactors::common(factor.to_vec());
+    let asked = |visits: &[Visit], factor: &[f64], params| {
+        let factors = known_factors(factor);
+        let rates = ForecastRates { draws: &draws, factors: &factors, known: &known };
+        forecast(visits, &rates, &params).unwrap_err()
+    };
     assert_eq!(asked(&[], &[1.0], ALONE), ForecastError::EmptyRoute);
     assert_eq!(asked(&visit(3, 1.0), &[1.0], ALONE), ForecastError::NoSuchUnit { unit: 3, n_units: 1 });
     assert!(matches!(asked(&visit(0, f64::NAN), &[1.0], ALONE), ForecastError::Value { .. }));
@@ -97,7 +102,8 @@ fn wrong_input_is_named() {
 fn the_period_multiplies_draw_by_draw() {
     // Rates and factors that move against each other: 1 * 3 and 3 * 1 are both 3, and the interval has no width.
     let draws = draws(vec![1.0, 3.0], 1);
-    let rates = ForecastRates { draws: &draws, factor: &[3.0, 1.0], known: &[UnitKnown::Identified] };
+    let factors = UnitFactors::common(vec![3.0, 1.0]);
+    let rates = ForecastRates { draws: &draws, factors: &factors, known: &[UnitKnown::Identified] };
     let visits = [Visit { unit: 0, km: 1.0, n_passes: 1 }];
     let (_, upper, _) = bounds(forecast(&visits, &rates, &ALONE).unwrap());
     assert_eq!((upper.expected.lower, upper.expected.mean, upper.expected.upper), (3.0, 3.0, 3.0));
@@ -141,7 +147,8 @@ fn coverage(dispersion: f64, told: f64) -> f64 {
         let visits: Vec<Visit> =
             [1, 4, 7].map(|unit| Visit { unit, km: 1.5, n_passes: 1 }).into_iter().collect();
         let known = vec![UnitKnown::Identified; n_units];
-        let given = ForecastRates { draws: &fit.rates, factor: &[1.0], known: &known };
+        let factors = UnitFactors::common(vec![1.0]);
+        let given = ForecastRates { draws: &fit.rates, factors: &factors, known: &known };
         let asked = ForecastParams { n_parties, dispersion: told, confidence_level: 0.9 };
         let (_, upper, _) = bounds(forecast(&visits, &given, &asked).unwrap());
         let truth =

@@ -24,7 +24,9 @@ pub use class::{Certainty, ClassBounds, certainty};
 pub use estimate::estimate;
 pub use input::{CountDraws, Effort, ExposureDraws, HyperPrior, Provenance, RateError, RateParams, Units};
 pub use interval::Interval;
-pub use period::{PeriodCurve, period_rates, season_adjusted_exposure};
+pub use period::{
+    PeriodCurve, UnitFactors, period_rates, reference_in_period, season_adjusted_exposure, unit_period_rates,
+};
 pub use purpose::{SideBySide, side_by_side};
 pub use rank::{Rank, RankParams, Ranking, ranks};
 pub use reporting::{RatioEstimate, RatioParams, ReportingRatio, join_reports, reporting_ratio};

@@ -3,6 +3,7 @@
 use crate::analysis::random::stream;
 use crate::analysis::season::Candidate;
 use crate::analysis::season::Cells;
+use crate::analysis::season::HOURS;
 use crate::analysis::season::ImputationSummary;
 use crate::analysis::season::Interaction;
 use crate::analysis::season::LikelihoodRatio;
@@ -15,6 +16,7 @@ use crate::analysis::season::SeasonOutcome;
 use crate::analysis::season::SeasonParams;
 use crate::analysis::season::Table;
 use crate::analysis::season::Term;
+use crate::analysis::season::TermUse;
 use crate::analysis::season::TestOutcome;
 use crate::analysis::season::Tests;
 use crate::analysis::season::YearEffect;
@@ -86,6 +88,86 @@ pub fn fit(
     Ok(SeasonOutcome::Estimated(Box::new(fit)))
 }
 
+/// What the daily maximum temperature adds to season and hour.
+#[derive(Debug, Clone, Copy, PartialEq)]
+pub struct TemperatureEffect {
+    /// Periods with walking that took part.
+    pub n_periods: usize,
+    /// Records that took part.
+    pub n_records: u64,
+    /// Null: with season and hour at their richest, the temperature adds nothing.
+    pub test: TestOutcome,
+    /// Quasi-likelihood information criterion of the best model without the temperature; smaller is better.
+    pub qaic_without: f64,
+    /// That of the best model with it.
+    pub qaic_with: f64,
+    /// Rate ratio for ten degrees more, in the best model with the temperature.
+    pub ratio_per_10_c: f64,
+    /// Its lower 95 % limit.
+    pub lower: f64,
+    /// Its upper 95 % limit.
+    pub upper: f64,
+}
+
+impl TemperatureEffect {
+    /// Whether the criterion takes the temperature in.
+    pub fn is_chosen(&self) -> bool {
+        self.qaic_with < self.qaic_without
+    }
+}
+
+/// Whether the temperature of a day says more than season and hour do.
+///
+/// The number of harmonics is chosen anew with and without the temperature, both judged with the dispersion of the
+/// richest model that has it. `cells` hold one period a day; every one that was walked needs its temperature, so leave out
+/// days without. None where there are no records or no finite estimate, as when the temperature never changes.
+///
+/// # Errors
+/// [`SeasonError`] when lengths or indices do not agree, a number is out of range, or a temperature is missing.
+pub fn temperature_effect(
+    cells: &Cells,
+    params: &SeasonParams,
+) -> Result<Option<TemperatureEffect>, SeasonError> {
+    cells.check()?;
+    let params = SeasonParams { temperature: TermUse::Included, ..*params };
+    let units = Units::new(cells, params.groups);
+    let known = cells.by_unit(&units.of_group, units.levels.len());
+    let records = Records::new(cells, &units, &known.counts, &[]);
+    if records.total == 0 {
+        return Ok(None);
+    }
+    let frame = Frame::new(cells, &units, &known.exposure, &records, &params)?;
+    let sets = DataSets::new(&frame, std::slice::from_ref(&known.counts))?;
+    let without = |model: Model| Model { mean_temperature_c: None, ..model };
+    let Some(chosen) = choose(&sets)? else { return Ok(None) };
+    let Some(plain) = choose_among(&sets, without, Some(chosen.dispersion))? else { return Ok(None) };
+    let richest = frame.model(frame.max_season_harmonics, frame.max_hour_harmonics);
+    let test = sets.test(&without(richest.clone()), &richest, chosen.dispersion)?;
+    let Some(fits) = sets.fit(&chosen.model)? else { return Ok(None) };
+    let place = chosen.model.terms().iter().position(|term| *term == Term::Temperature);
+    let Some((place, fit)) = place.zip(fits.first()) else { return Ok(None) };
+    let slope = fit.coefficients[place];
+    let half_width = 1.959_963_985 * (fit.covariance[(place, place)] * chosen.dispersion).sqrt();
+    let best = |chosen: &Chosen| chosen.candidates.iter().map(|it| it.qaic).fold(f64::INFINITY, f64::min);
+    let walked = |period: usize| {
+        let block = cells.periods.len() * HOURS;
+        known
+            .exposure
+            .chunks_exact(block)
+            .any(|unit| unit[period * HOURS..][..HOURS].iter().any(|km| *km > 0.0))
+    };
+    Ok(Some(TemperatureEffect {
+        n_periods: (0..cells.periods.len()).filter(|period| walked(*period)).count(),
+        n_records: records.total,
+        test,
+        qaic_without: best(&plain),
+        qaic_with: best(&chosen),
+        ratio_per_10_c: slope.exp(),
+        lower: (slope - half_width).exp(),
+        upper: (slope + half_width).exp(),
+    }))
+}
+
 /// The completed data sets (one when all times are known) as tables.
 struct DataSets<'a> {
     frame: &'a Frame<'a>,
@@ -126,18 +208,28 @@ struct Chosen {
 }
 
 fn choose(sets: &DataSets<'_>) -> Result<Option<Chosen>, SeasonError> {
+    choose_among(sets, |model| model, None)
+}
+
+/// Chooses the number of harmonics among models that `adapt` may change, with a dispersion given or that of the richest.
+fn choose_among(
+    sets: &DataSets<'_>,
+    adapt: impl Fn(Model) -> Model,
+    dispersion: Option<f64>,
+) -> Result<Option<Chosen>, SeasonError> {
     let frame = sets.frame;
     let mut fitted = Vec::new();
     for season in 0..=frame.max_season_harmonics {
         for hour in 0..=frame.max_hour_harmonics {
-            if let Some(fits) = sets.fit(&frame.model(season, hour))? {
+            if let Some(fits) = sets.fit(&adapt(frame.model(season, hour)))? {
                 fitted.push((season, hour, fits));
             }
         }
     }
     fitted.sort_by_key(|(season, hour, _)| season + hour);
     let Some((_, _, richest)) = fitted.last() else { return Ok(None) };
-    let dispersion = mean(richest.iter().map(|fit| fit.dispersion().unwrap_or(1.0))).max(1.0);
+    let own = || mean(richest.iter().map(|fit| fit.dispersion().unwrap_or(1.0))).max(1.0);
+    let dispersion = dispersion.unwrap_or_else(own);
     let candidates: Vec<Candidate> = fitted
         .iter()
         .map(|(season_harmonics, hour_harmonics, fits)| {
@@ -153,7 +245,7 @@ fn choose(sets: &DataSets<'_>) -> Result<Option<Chosen>, SeasonError> {
         .collect();
     let best = candidates.iter().min_by(|left, right| left.qaic.total_cmp(&right.qaic));
     Ok(best.map(|best| Chosen {
-        model: frame.model(best.season_harmonics, best.hour_harmonics),
+        model: adapt(frame.model(best.season_harmonics, best.hour_harmonics)),
         candidates: candidates.clone(),
         dispersion,
     }))

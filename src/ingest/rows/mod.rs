@@ -6,6 +6,7 @@ mod gather;
 mod observers;
 mod places;
 mod signs;
+mod weather;
 
 use crate::domain::batch::Content;
 use crate::ingest::Draft;
@@ -33,6 +34,7 @@ pub(crate) fn parse(content: Content, row: &dyn Row, context: &Context) -> Resul
         Content::Counters => exposure::counter(row, context).map(Draft::Counter),
         Content::Readings => exposure::reading(row, context).map(Draft::Reading),
         Content::Calibrations => exposure::calibration(row, context).map(Draft::Calibration),
+        Content::DailyWeather => weather::day(row).map(Draft::DailyWeather),
         Content::PartySizes => exposure::party_size(row).map(Draft::PartySize),
         Content::Walks => exposure::walk(row, context).map(Draft::Walk),
         Content::Encounters | Content::Form => encounters::encounter(row, context).map(Draft::Encounter),

@@ -7,6 +7,7 @@ use crate::domain::sign::SignLocationDraft;
 use crate::domain::sign::Standing;
 use crate::domain::trail::TrailDraft;
 use crate::domain::trail::TrailheadDraft;
+use crate::domain::trail::given_elevations;
 use crate::domain::units::Length;
 use crate::ingest::context::Context;
 use crate::ingest::error::Problem;
@@ -32,7 +33,11 @@ pub(super) fn trail(row: &dyn Row, context: &Context) -> Result<TrailDraft, Prob
     if parts.is_empty() && !footprint.is_empty() {
         parts = wkt::lines(Field::Footprint.name(), footprint, context)?;
     }
-    parts.retain(|part| part.len() >= 2);
+    // Lines of well-known text have no elevations: they stand in the coordinates of GeoJSON and GPX only.
+    let mut elevations_m = row.elevations_m().to_vec();
+    elevations_m.resize(parts.len(), Vec::new());
+    let (parts, elevations_m): (Vec<_>, Vec<_>) =
+        parts.into_iter().zip(elevations_m).filter(|(part, _)| part.len() >= 2).unzip();
     if parts.is_empty() {
         return Err(Problem::new(
             "geometry",
@@ -41,7 +46,12 @@ pub(super) fn trail(row: &dyn Row, context: &Context) -> Result<TrailDraft, Prob
             "draw the trail as a line",
         ));
     }
-    Ok(TrailDraft { name, habitat: row.get(Field::Habitat).to_owned(), parts })
+    Ok(TrailDraft {
+        name,
+        habitat: row.get(Field::Habitat).to_owned(),
+        parts,
+        elevations_m: given_elevations(elevations_m),
+    })
 }
 
 pub(super) fn trailhead(row: &dyn Row, context: &Context) -> Result<TrailheadDraft, Problem> {

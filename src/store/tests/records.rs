@@ -53,8 +53,12 @@ fn counter(from_s: Option<i64>, until_s: Option<i64>) -> CounterDraft {
 #[tokio::test]
 async fn a_trail_is_replaced_when_its_line_changes() {
     let test = TestStore::new().await;
-    let trail =
-        |parts: Vec<Vec<_>>| TrailDraft { name: "Rim".to_owned(), habitat: "scree".to_owned(), parts };
+    let trail = |parts: Vec<Vec<_>>| TrailDraft {
+        name: "Rim".to_owned(),
+        habitat: "scree".to_owned(),
+        elevations_m: Vec::new(),
+        parts,
+    };
     let two_parts = trail(vec![vec![at(1.0, 2.0), at(1.5, 2.5)], vec![at(-179.9, 2.0), at(179.9, 2.0)]]);
     let one_part = trail(vec![vec![at(1.0, 2.0), at(1.5, 2.500_000_1)]]);
     let mut writer = test.write().await;

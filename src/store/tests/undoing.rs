@@ -113,6 +113,7 @@ async fn every_kind_of_record_is_undone() {
         name: "Rim".to_owned(),
         habitat: String::new(),
         parts: vec![vec![at(0.1 + 0.2, lat), at(1.0, 1.0)]],
+        elevations_m: vec![vec![1800.1, 2000.0]],
     };
     let trailhead =
         |volume| TrailheadDraft { name: "North".to_owned(), position: at(0.3, 1.1), relative_volume: volume };

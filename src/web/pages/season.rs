@@ -9,9 +9,12 @@ use crate::analysis::season::SeasonWindow;
 use crate::analysis::season::TestOutcome;
 use crate::derived::season::SeasonLayer;
 use crate::derived::season_details::Direction;
-use crate::derived::season_details::Habitats;
 use crate::derived::season_details::HourDirections;
 use crate::derived::season_details::SeasonDetails;
+use crate::derived::season_levels::Grouping;
+use crate::derived::season_levels::LevelSeasons;
+use crate::derived::season_levels::Levels;
+use crate::derived::temperature::Temperature;
 use crate::web::auth::Exact;
 use crate::web::cache::CachePolicy;
 use crate::web::cache::Cached;
@@ -23,7 +26,7 @@ use crate::web::views::charts::Estimate;
 use crate::web::views::charts::percent;
 use crate::web::views::layout::Section;
 use crate::web::views::map::MONTHS;
-use crate::web::views::season::HabitatSeasons;
+use crate::web::views::season::LevelsShown;
 use crate::web::views::season::MonthRow;
 use crate::web::views::season::Season;
 use crate::web::views::season::SeasonPage;
@@ -87,7 +90,8 @@ fn season(layer: &SeasonLayer, fit: &SeasonFit, details: &SeasonDetails, share: 
             let windows = weeks.window.as_ref().map(week_words).unwrap_or_default();
             (weeks.curve.iter().map(estimate).collect(), windows)
         }),
-        habitats: details.habitats.as_ref().map(habitat_words),
+        levels: levels(&layer.levels),
+        temperature: temperature_words(&details.temperature),
         directions: details.hours.as_ref().map(direction_words).unwrap_or_default(),
         sun: details.sun.iter().map(|times| times.map(|(rise, set)| (clock(rise), clock(set)))).collect(),
         heaping: heaping_words(layer),
@@ -162,32 +166,102 @@ fn week_words(window: &SeasonWindow) -> Vec<String> {
     .collect()
 }
 
-fn habitat_words(habitats: &Habitats) -> HabitatSeasons {
-    let counts: Vec<String> = habitats.counts.iter().map(|(name, n)| format!("{name} {n}")).collect();
+fn levels(levels: &Levels) -> Vec<LevelsShown> {
+    let own = levels.own().map(|own| own.grouping);
+    let both = [(Grouping::Habitat, &levels.habitats), (Grouping::ElevationBand, &levels.bands)];
+    let shown = |(grouping, seasons): (Grouping, &Result<LevelSeasons, String>)| match seasons {
+        Ok(seasons) => level_words(seasons, own),
+        Err(reason) => LevelsShown { heading: heading(grouping), answer: reason.clone(), curves: Vec::new() },
+    };
+    both.into_iter().map(shown).collect()
+}
+
+/// The answer first, then what it rests on.
+fn temperature_words(temperature: &Result<Temperature, String>) -> Vec<String> {
+    let found = match temperature {
+        Err(reason) => return vec![reason.clone()],
+        Ok(found) => found,
+    };
+    let effect = &found.effect;
+    let verdict = match effect.is_chosen() {
+        true => format!(
+            "On a day 10 °C warmer at its highest, {:.2} times as many encounters are to be expected for each kilometre \
+             walked at the same time of year and day (95 % interval {:.2} to {:.2}).",
+            effect.ratio_per_10_c, effect.lower, effect.upper
+        ),
+        false => format!(
+            "The day's highest temperature adds nothing that season and hour do not say already: the rate ratio for 10 °C \
+             would be {:.2} (95 % interval {:.2} to {:.2}).",
+            effect.ratio_per_10_c, effect.lower, effect.upper
+        ),
+    };
+    let test = match effect.test {
+        TestOutcome::Tested(test) => {
+            format!("likelihood ratio {:.1}, p {}", test.statistic, p_words(test.p_value))
+        }
+        TestOutcome::NotTested => "not tested".to_owned(),
+    };
+    vec![
+        verdict,
+        format!(
+            "Criterion (QAIC, smaller is better) {:.1} with the temperature and {:.1} without; {test}.",
+            effect.qaic_with, effect.qaic_without
+        ),
+        format!(
+            "{} days with a temperature and {} reports on them; {} days without one and the {} reports on them are left out \
+             of this comparison. The walking of a month is shared over its days as counters counted them; {} days had no \
+             whole day of any counter and take the month's mean.",
+            effect.n_periods,
+            effect.n_records,
+            found.n_days_without,
+            found.n_reports_without,
+            found.n_days_uncounted
+        ),
+        "Maps and forecasts are made for months, not for a day's weather: they keep season and hour."
+            .to_owned(),
+    ]
+}
+
+fn heading(grouping: Grouping) -> &'static str {
+    match grouping {
+        Grouping::Habitat => "By habitat",
+        Grouping::ElevationBand => "By elevation band",
+    }
+}
+
+fn level_words(seasons: &LevelSeasons, own: Option<Grouping>) -> LevelsShown {
+    let words = seasons.grouping.words();
+    let counts: Vec<String> = seasons.counts.iter().map(|(name, n)| format!("{name} {n}")).collect();
     let counts = counts.join(", ");
-    let answer = match habitats.test {
+    let answer = match seasons.test {
         TestOutcome::NotTested => {
             format!(
-                "Whether habitats have seasons of their own cannot be tested with these reports ({counts})."
+                "Whether {words} have seasons of their own cannot be tested with these reports ({counts})."
             )
         }
         TestOutcome::Tested(test) => {
-            let verdict = match habitats.curves.is_empty() {
-                true => "one curve serves all habitats",
-                false => "each habitat has a curve of its own here; the map goes on with the common one",
+            let verdict = match (&seasons.fit, own) {
+                (None, _) => format!("one curve serves all {words}"),
+                (Some(_), Some(own)) if own == seasons.grouping => format!(
+                    "{words} have curves of their own, and maps, routes, forecasts and the watch follow them"
+                ),
+                (Some(_), _) => format!(
+                    "{words} have curves of their own; maps follow those of the other division, which differ more clearly"
+                ),
             };
             format!(
-                "Do habitats have seasons of their own? Likelihood ratio {:.1} on {:.0} degrees of freedom, p {}: {verdict}. \
-                 Reports on trails with month and hour: {counts}.",
+                "Do {words} have seasons of their own? Likelihood ratio {:.1} on {:.0} degrees of freedom, p {}: {verdict}. \
+                 Reports on trails: {counts}.",
                 test.statistic,
                 test.degrees_of_freedom,
                 p_words(test.p_value)
             )
         }
     };
-    let names = habitats.counts.iter().map(|(name, _)| name.clone());
-    let curves = names.zip(habitats.curves.iter().map(|curve| curve.iter().map(estimate).collect()));
-    HabitatSeasons { answer, curves: curves.collect() }
+    let curves = seasons.counts.iter().zip(seasons.curves());
+    let curves =
+        curves.map(|((name, _), curve)| (name.clone(), curve.by_part().iter().map(estimate).collect()));
+    LevelsShown { heading: heading(seasons.grouping), answer, curves: curves.collect() }
 }
 
 fn direction_words(hours: &HourDirections) -> Vec<String> {

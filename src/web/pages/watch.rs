@@ -118,7 +118,7 @@ fn season(facts: &Facts, layer: &WatchLayer) -> SeasonShown {
     let n_weeks = layer.weeks.len();
     let is_unexposed =
         |weeks: &&[WeekState]| weeks.iter().all(|week| matches!(week, WeekState::NoExposure { .. }));
-    let years: Vec<String> = layer.former_years.iter().map(i16::to_string).collect();
+    let years: Vec<String> = layer.former_years.iter().map(|year| layer.season_year.words(*year)).collect();
     let variation = &layer.variation;
     SeasonShown {
         until: day_words(layer.until),

@@ -31,8 +31,10 @@ pub struct Season {
     pub window_share: f64,
     /// The season by weeks, and its windows in words.
     pub weeks: Option<(Vec<Option<Estimate>>, Vec<String>)>,
-    /// Whether habitats have seasons of their own; none where there are fewer than two with reports.
-    pub habitats: Option<HabitatSeasons>,
+    /// Whether habitats, and elevation bands, have seasons of their own.
+    pub levels: Vec<LevelsShown>,
+    /// What the highest temperature of a day adds, the answer first.
+    pub temperature: Vec<String>,
     /// The hours described as directions, a line each.
     pub directions: Vec<String>,
     /// Sunrise and sunset by month, as clock times; none where the sun does not cross the horizon.
@@ -47,12 +49,14 @@ pub struct Season {
     pub records_words: String,
 }
 
-/// Seasons by habitat.
+/// Seasons by habitat or by elevation band.
 #[derive(Debug, Clone)]
-pub struct HabitatSeasons {
-    /// The test and its verdict, in words.
+pub struct LevelsShown {
+    /// By what, as a heading.
+    pub heading: &'static str,
+    /// The test and its verdict, or why there is none, in words.
     pub answer: String,
-    /// The habitats that have a curve of their own: name, and relative rate by month.
+    /// The habitats or bands that have a curve of their own: name, and relative rate by month.
     pub curves: Vec<(String, Vec<Option<Estimate>>)>,
 }
 
@@ -97,7 +101,8 @@ pub fn body(page: &SeasonPage) -> Markup {
             }
         }
         (month_table(season))
-        (habitats(season))
+        (levels(season))
+        (temperature(season))
         section.card {
             h2 { "How it was computed" }
             p { (season.records_words) }
@@ -128,21 +133,34 @@ fn week_curve(weeks: &[Option<Estimate>]) -> Markup {
     })
 }
 
-fn habitats(season: &Season) -> Markup {
-    let Some(HabitatSeasons { answer, curves }) = &season.habitats else { return html! {} };
+fn temperature(season: &Season) -> Markup {
     html! {
-        section.card {
-            h2 { "By habitat" }
-            p { (answer) }
-            div.grid { @for (name, values) in curves { div {
-                h3 { (name) }
-                (charts::curve(&Curve {
-                    description: "Relative rate by month with 95 % interval in this habitat",
-                    labels: MONTHS.iter().map(|name| name[..1].to_owned()).collect(),
-                    values: values.clone(),
-                    unit: "times the habitat's mean",
-                }))
-            } } }
+        @if let [answer, rest @ ..] = season.temperature.as_slice() {
+            section.card {
+                h2 { "Warm days" }
+                p { (answer) }
+                @if !rest.is_empty() { ul.small { @for line in rest { li { (line) } } } }
+            }
+        }
+    }
+}
+
+fn levels(season: &Season) -> Markup {
+    html! {
+        @for LevelsShown { heading, answer, curves } in &season.levels {
+            section.card {
+                h2 { (heading) }
+                p { (answer) }
+                div.grid { @for (name, values) in curves { div {
+                    h3 { (name) }
+                    (charts::curve(&Curve {
+                        description: "Relative rate by month with 95 % interval on these trails",
+                        labels: MONTHS.iter().map(|name| name[..1].to_owned()).collect(),
+                        values: values.clone(),
+                        unit: "times their own mean",
+                    }))
+                } } }
+            }
         }
     }
 }
@@ -205,10 +223,22 @@ pub fn samples() -> Vec<SeasonPage> {
             (0..52).map(|week| rate(0.4 + f64::from(week % 26) / 20.0)).collect(),
             vec!["week 15 to week 39".to_owned()],
         )),
-        habitats: Some(HabitatSeasons {
-            answer: "Seasons differ between habitats (p 0.004).".to_owned(),
-            curves: vec![("ledge".to_owned(), (0..12).map(month).collect())],
-        }),
+        levels: vec![
+            LevelsShown {
+                heading: "By habitat",
+                answer: "Seasons differ between habitats (p 0.004).".to_owned(),
+                curves: vec![("ledge".to_owned(), (0..12).map(month).collect())],
+            },
+            LevelsShown {
+                heading: "By elevation band",
+                answer: "No trail has elevations.".to_owned(),
+                curves: Vec::new(),
+            },
+        ],
+        temperature: vec![
+            "On a day 10 °C warmer, 1.60 times as many encounters are to be expected.".to_owned(),
+            "Criterion 812.0 with the temperature and 820.4 without.".to_owned(),
+        ],
         directions: vec!["mean hour 9.4, weighted by one over the walking".to_owned()],
         sun: vec![Some(("07:05".to_owned(), "17:20".to_owned())); 12],
         heaping: "12 reports at 12:00".to_owned(),

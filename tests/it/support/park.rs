@@ -115,6 +115,7 @@ impl Park {
             name: name.to_owned(),
             habitat: habitat.to_owned(),
             parts: vec![points.iter().map(|(east, north)| self.at(*east, *north)).collect()],
+            elevations_m: Vec::new(),
         };
         let ledge = [(-1500.0, 0.0), (-600.0, 40.0), (0.0, 0.0), (700.0, -60.0), (1500.0, 0.0)];
         let swale = [(0.0, -1400.0), (30.0, -500.0), (0.0, 0.0), (-50.0, 800.0), (0.0, 1300.0)];

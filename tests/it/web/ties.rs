@@ -237,6 +237,7 @@ async fn it_survives_unchanged_trails_and_says_so_when_its_segment_is_gone() {
             name: trail.name.clone(),
             habitat: trail.habitat.clone(),
             parts: trail.parts.clone(),
+            elevations_m: trail.elevations_m.clone(),
         })
         .collect();
     let put = async |drafts: Vec<TrailDraft>| {
@@ -254,6 +255,7 @@ async fn it_survives_unchanged_trails_and_says_so_when_its_segment_is_gone() {
         name: "Rim Way".to_owned(),
         habitat: String::new(),
         parts: vec![vec![at(2500.0, 0.0), at(2500.0, 900.0)]],
+        elevations_m: Vec::new(),
     };
     put(vec![elsewhere]).await;
     assert_eq!(by_hand(&test, id).await.as_ref(), Some(&second));
