@@ -161,7 +161,7 @@ pub fn compute(
     Ok(ClusterLayer { left_out, is_looked_at, answer })
 }
 
-fn draws(snaps: &SnapLayer, n_segments: usize, is_counted: impl Fn(usize) -> bool) -> CountDraws {
+pub(super) fn draws(snaps: &SnapLayer, n_segments: usize, is_counted: impl Fn(usize) -> bool) -> CountDraws {
     CountDraws {
         n_draws: snaps.allocation.n_draws(),
         n_units: n_segments,
@@ -217,21 +217,18 @@ fn counted_once(
     counts
 }
 
-/// What both ways of counting share.
-struct Search<'a> {
-    settings: &'a Settings,
-    layer: &'a NetworkLayer,
-    walked: &'a ExposureDraws,
-    is_looked_at: &'a [bool],
+/// What all ways of counting share.
+pub(super) struct Search<'a> {
+    pub(super) settings: &'a Settings,
+    pub(super) layer: &'a NetworkLayer,
+    pub(super) walked: &'a ExposureDraws,
+    pub(super) is_looked_at: &'a [bool],
 }
 
 impl Search<'_> {
     fn run(&self, counts: &CountDraws) -> Result<Variant, ClusterError> {
         let (settings, graph) = (self.settings, self.layer.network.graph());
-        let weights = match settings.cluster_band_m {
-            band_m if band_m > 0.0 => Weights::within_network_distance(graph, band_m),
-            _ => Weights::sharing_a_vertex(graph),
-        };
+        let weights = self.weights();
         let evidence = Evidence { counts, exposure: self.walked, is_looked_at: self.is_looked_at };
         let dispersion = clusters::dispersion(&evidence, &weights)?;
         let null = Null::new(evidence, dispersion.factor())?;
@@ -265,8 +262,21 @@ impl Search<'_> {
         })
     }
 
+    /// Which segments are neighbours.
+    pub(super) fn weights(&self) -> Weights {
+        let graph = self.layer.network.graph();
+        match self.settings.cluster_band_m {
+            band_m if band_m > 0.0 => Weights::within_network_distance(graph, band_m),
+            _ => Weights::sharing_a_vertex(graph),
+        }
+    }
+
     /// Groups of segments that stand out on the same side, the smallest q-value first.
-    fn groups(&self, null: &Null<'_>, segments: &[SegmentFinding]) -> Result<Vec<Cluster>, ClusterError> {
+    pub(super) fn groups(
+        &self,
+        null: &Null<'_>,
+        segments: &[SegmentFinding],
+    ) -> Result<Vec<Cluster>, ClusterError> {
         let level = self.settings.cluster_level;
         let mut found = Vec::new();
         for side in [Side::More, Side::Fewer] {

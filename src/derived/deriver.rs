@@ -5,6 +5,9 @@ use std::sync::Arc;
 use tokio::sync::Mutex;
 
 use crate::derived::DeriveError;
+use crate::derived::cluster_periods;
+use crate::derived::cluster_periods::ClusterPeriods;
+use crate::derived::cluster_periods::PeriodCut;
 use crate::derived::clusters;
 use crate::derived::clusters::ClusterLayer;
 use crate::derived::density;
@@ -89,6 +92,7 @@ pub struct Deriver {
     density: Memo<DensityParams, DensityLayer>,
     relative_density: Memo<DensityParams, RelativeLayer>,
     clusters: Memo<(), ClusterLayer>,
+    cluster_periods: Memo<PeriodCut, ClusterPeriods>,
     reactions: Memo<(), ReactionLayer>,
     reaction_details: Memo<(), ReactionDetails>,
     places: Memo<(), Vec<PlaceSummary>>,
@@ -125,6 +129,7 @@ impl Deriver {
             density: Memo::new(N_DENSITIES),
             relative_density: Memo::new(N_DENSITIES),
             clusters: Memo::new(1),
+            cluster_periods: Memo::new(PeriodCut::ALL.len()),
             reactions: Memo::new(1),
             reaction_details: Memo::new(1),
             places: Memo::new(1),
@@ -310,6 +315,26 @@ impl Deriver {
             let facts = Arc::clone(&facts.value);
             let (network, exposure, snaps) = (network.value, exposure.value, snaps.value);
             off_thread(move || clusters::compute(&facts, &network, &exposure, &snaps)).await
+        });
+        Ok(facts.with(value.await?))
+    }
+
+    /// Clusters of reports in each period of the year or day, corrected over segments and periods.
+    ///
+    /// # Errors
+    /// [`DeriveError::Unanswerable`] without trails, or where no report lies on walking that counters identify.
+    pub async fn cluster_periods(
+        &self,
+        facts: &Derived<Facts>,
+        cut: PeriodCut,
+    ) -> Result<Derived<ClusterPeriods>, DeriveError> {
+        let (network, exposure) = (self.network(facts).await?, self.exposure(facts).await?);
+        let snaps = self.snaps(facts).await?;
+        let value = self.cluster_periods.get(facts.revision, cut, async || {
+            let facts = Arc::clone(&facts.value);
+            let compute =
+                move || cluster_periods::compute(&facts, &network.value, &exposure.value, &snaps.value, cut);
+            off_thread(compute).await
         });
         Ok(facts.with(value.await?))
     }

@@ -386,3 +386,57 @@ fn nothing_to_estimate_is_said_and_not_guessed() {
     let fit = estimated(&single, &[], &SeasonParams::default());
     assert_eq!((fit.season_harmonics, fit.hour_harmonics, fit.n_records), (0, 0, 1));
 }
+
+/// Three years of days whose temperature goes up and down by itself beside the season.
+fn walked_days(rng: &mut Stream) -> Cells {
+    let mut cells = Cells {
+        parts: Parts::Weeks,
+        periods: Vec::new(),
+        group_levels: vec![0],
+        counts: Vec::new(),
+        exposure: Vec::new(),
+    };
+    for (year, day) in (2022..2025).flat_map(|year| (0..364).map(move |day| (year, day))) {
+        let season = 20.0 - 10.0 * (TAU * f64::from(day) / 365.0).cos();
+        let max_temperature_c = Some(season + 10.0 * (rng.random::<f64>() - 0.5));
+        cells.periods.push(Period { year, part: day as usize / 7, max_temperature_c });
+        cells.exposure.extend((0..HOURS).map(|hour| day_walkers(day as usize / 31, hour) / 30.0));
+    }
+    cells.counts = vec![0; cells.exposure.len()];
+    cells
+}
+
+/// A planted effect of temperature is found with its size; without one the criterion and the test keep their promises.
+#[test]
+fn warm_days_are_told_from_the_warm_season() {
+    let planted = |slope: f64| {
+        move |_: usize, period: &Period, hour: usize| {
+            let season = 0.9 * (TAU * (Parts::Weeks.middle(period.part) - 145.0) / 365.0).cos();
+            let warm = slope * (period.max_temperature_c.unwrap() - 20.0) / 10.0;
+            0.01 * (season + warm + 0.7 * (TAU * (hour as f64 - 19.0) / 24.0).cos()).exp()
+        }
+    };
+    let effect = |slope: f64, index: u64| {
+        let mut rng = stream(77, index);
+        let mut cells = walked_days(&mut rng);
+        draw_counts(&mut cells, &mut rng, planted(slope));
+        temperature_effect(&cells, &SeasonParams::default()).unwrap().unwrap()
+    };
+    let found = effect(0.6, 0);
+    assert!(found.is_chosen() && found.test.p_value().unwrap() < 1e-4, "{found:?}");
+    assert!(found.lower < 0.6_f64.exp() && 0.6_f64.exp() < found.upper, "{found:?}");
+    let n = repetitions(12);
+    let rejected = (1..=n).filter(|index| effect(0.0, *index as u64).test.p_value().unwrap() < 0.05).count();
+    // At most 3 of 12 at a level of 0.05 but for two in a thousand sets of data.
+    assert!(rejected <= n / 4, "{rejected} of {n}");
+    // A day without its temperature is refused rather than guessed, and a temperature that never changes says nothing.
+    let mut cells = walked_days(&mut stream(77, 0));
+    cells.counts[9] = 1;
+    for period in &mut cells.periods {
+        period.max_temperature_c = Some(20.0);
+    }
+    assert_eq!(temperature_effect(&cells, &SeasonParams::default()).unwrap(), None);
+    cells.periods[3].max_temperature_c = None;
+    let missing = SeasonError::MissingTemperature { period: 3 };
+    assert_eq!(temperature_effect(&cells, &SeasonParams::default()).unwrap_err(), missing);
+}

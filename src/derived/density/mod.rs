@@ -19,6 +19,7 @@ use crate::derived::network::NetworkLayer;
 use crate::derived::snaps::SnapLayer;
 use crate::domain::encounter::EffortKind;
 
+use plane::Widths;
 use width::OnTrail;
 
 pub use params::BandwidthChoice;
@@ -41,6 +42,8 @@ pub struct DensityLayer {
     pub contours: Vec<Contour>,
     /// Encounters with a position: what the planar density rests on.
     pub n_records: usize,
+    /// Encounters with a position outside the area that was looked at: in no contour.
+    pub n_outside: usize,
     /// Encounters tied to the trails: what the density along the trails rests on.
     pub n_on_trail: usize,
     /// The bandwidth.
@@ -76,10 +79,19 @@ pub fn compute(
     let lixels = Lixels::new(graph, density::lixel::DEFAULT_LIXEL_M).map_err(DeriveError::internal)?;
     let per_m = density::lixel_density(graph, &events, &lixels, &params.network(width.metres))
         .map_err(DeriveError::internal)?;
-    let contours = plane::planar(layer, &points, params.kernel, width.metres)?;
+    let widths = Widths { bandwidth_m: width.metres, off_trail_m: facts.settings.off_trail_m };
+    let plane = plane::planar(layer, &points, params.kernel, widths)?;
     // Where the continuous rule meets many junctions, rounding may leave a hair less than nothing.
     let per_km = per_m.into_iter().map(|density| density.max(0.0) * 1000.0).collect();
-    Ok(DensityLayer { lixels, per_km, contours, n_records: points.len(), n_on_trail, width })
+    Ok(DensityLayer {
+        lixels,
+        per_km,
+        contours: plane.contours,
+        n_records: points.len(),
+        n_outside: plane.n_outside,
+        n_on_trail,
+        width,
+    })
 }
 
 /// The encounters of an effort kind that go into figures and have a position, with what is spread of each on the trails.

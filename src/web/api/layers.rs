@@ -41,6 +41,7 @@ use crate::web::geojson::Link;
 use crate::web::geojson::number;
 use crate::web::geojson::position;
 use crate::web::origin::Origin;
+use crate::web::pages::clusters as cluster_pages;
 use crate::web::pages::common;
 use crate::web::pages::public;
 use crate::web::pages::signs as sign_pages;
@@ -309,20 +310,32 @@ fn event_date(time: &crate::domain::time::EventTime) -> Option<String> {
     }
 }
 
-/// Clusters of reports given the walking: both methods and both ways of counting.
+/// Clusters of reports given the walking: both methods and both ways of counting; with `periods` those of each month,
+/// quarter of the year or part of the day.
 pub async fn clusters(app: Exact, origin: Origin, query: Query) -> Result<Response, Error> {
-    query.allow(&["bbox", "limit", "after"])?;
+    query.allow(&["bbox", "limit", "after", "periods"])?;
     let asked = Asked { name: "clusters", query: &query, origin: &origin };
+    let by_period = query.get("periods").is_some();
+    let periods = cluster_pages::period_cut(&query)?;
     let deriver = app.deriver();
     let facts = deriver.facts().await?;
     answer(&app, &asked, facts.revision, async || {
         let (network, layer) = (deriver.network(&facts).await?, deriver.clusters(&facts).await?);
         let mut features = Vec::new();
-        if let Ok(found) = &layer.answer {
+        if by_period {
+            let found = deriver.cluster_periods(&facts, periods).await?;
+            for period in &found.periods {
+                for cluster in period.groups.iter().flatten() {
+                    let seen = Seen { counting: "every report", period: Some(&period.name) };
+                    features.push(cluster_feature(&network, cluster, features.len(), seen));
+                }
+            }
+        } else if let Ok(found) = &layer.answer {
             let ways = [("every report", Some(&found.all)), ("every known snake once", found.once.as_ref())];
             for (counting, variant) in ways.into_iter().filter_map(|(words, way)| Some((words, way?))) {
                 for cluster in variant.standing_out() {
-                    features.push(cluster_feature(&network, cluster, (features.len(), counting)));
+                    let seen = Seen { counting, period: None };
+                    features.push(cluster_feature(&network, cluster, features.len(), seen));
                 }
             }
         }
@@ -331,7 +344,15 @@ pub async fn clusters(app: Exact, origin: Origin, query: Query) -> Result<Respon
     .await
 }
 
-fn cluster_feature(network: &NetworkLayer, cluster: &Cluster, (id, counting): (usize, &str)) -> Feature {
+/// How a cluster was come by.
+#[derive(Clone, Copy)]
+struct Seen<'a> {
+    counting: &'a str,
+    /// The period it was looked for in; all together when none.
+    period: Option<&'a str>,
+}
+
+fn cluster_feature(network: &NetworkLayer, cluster: &Cluster, id: usize, seen: Seen<'_>) -> Feature {
     let segments = cluster.segments.iter().map(|segment| &network.network.segments[*segment]);
     let courses: Vec<Vec<LonLat>> = segments
         .map(|segment| segment.planar.iter().map(|at| network.network.plane.to_lonlat(*at)).collect())
@@ -339,7 +360,8 @@ fn cluster_feature(network: &NetworkLayer, cluster: &Cluster, (id, counting): (u
     let courses: Vec<&[LonLat]> = courses.iter().map(Vec::as_slice).collect();
     let properties = properties(json!({
         "name": cluster.name,
-        "counting": counting,
+        "counting": seen.counting,
+        "period": seen.period.unwrap_or("all"),
         "method": if cluster.q_value.is_some() { "segments with neighbours" } else { "scan" },
         "side": match cluster.side {
             Side::More => "more",

@@ -5,6 +5,10 @@ use axum::response::IntoResponse;
 use crate::analysis::clusters::SegmentFinding;
 use crate::analysis::clusters::SegmentMoran;
 use crate::analysis::clusters::Side;
+use crate::derived::DeriveError;
+use crate::derived::cluster_periods::ClusterPeriods;
+use crate::derived::cluster_periods::PeriodCut;
+use crate::derived::cluster_periods::PeriodFinding;
 use crate::derived::clusters;
 use crate::derived::clusters::Answer;
 use crate::derived::clusters::Cluster;
@@ -23,10 +27,12 @@ use crate::web::pages::common;
 use crate::web::query::Query;
 use crate::web::views;
 use crate::web::views::charts::thousands;
+use crate::web::views::clusters::ByPeriod;
 use crate::web::views::clusters::ClusterRow;
 use crate::web::views::clusters::Clusters;
 use crate::web::views::clusters::ClustersPage;
 use crate::web::views::clusters::Counted;
+use crate::web::views::clusters::PeriodRow;
 use crate::web::views::figure::format_count;
 use crate::web::views::layout::Section;
 use crate::web::views::svg_map::MapDrawing;
@@ -37,7 +43,8 @@ const OUTLINE_SHARE: f64 = 1.0 / 60.0;
 
 /// The page.
 pub async fn show(app: Exact, query: Query) -> Result<impl IntoResponse, Error> {
-    query.allow(&[])?;
+    query.allow(&["periods"])?;
+    let cut = period_cut(&query)?;
     let deriver = app.deriver();
     let facts = deriver.facts().await?;
     let network = deriver.network(&facts).await?;
@@ -54,6 +61,12 @@ pub async fn show(app: Exact, query: Query) -> Result<impl IntoResponse, Error> 
             cluster.segments.get(cluster.segments.len() / 2).map(|segment| rates.stretch_of[*segment]);
         row(cluster, stretch.map_or_else(String::new, href))
     };
+    let periods = match deriver.cluster_periods(&facts, cut).await {
+        Ok(found) => Some(by_period(&found, row)),
+        // The page says so already, of all periods together.
+        Err(DeriveError::Unanswerable(_)) => None,
+        Err(error) => return Err(error.into()),
+    };
     let answer = match &layer.answer {
         Ok(answer) => Ok(found(answer, &facts.settings, row)),
         Err(reason) => Err(reason.clone()),
@@ -62,11 +75,45 @@ pub async fn show(app: Exact, query: Query) -> Result<impl IntoResponse, Error> 
         drawing,
         bounds: rates.bounds.per_1000_km(),
         answer,
+        periods,
         left_out: left_out(&layer.left_out, rates.n_vague, rates.n_elsewhere),
     };
     let frame = common::frame(&facts, Section::Analysis, "Clusters", common::rate_records(&rates));
     let markup = views::layout::page(&frame, views::clusters::body(&page));
-    Ok(Cached(CachePolicy::of_revision(facts.revision, "clusters"), markup))
+    Ok(Cached(CachePolicy::of_revision(facts.revision, format!("clusters {}", cut.term())), markup))
+}
+
+/// The periods that the address asks for.
+pub(in crate::web) fn period_cut(query: &Query) -> Result<PeriodCut, Error> {
+    match query.get("periods") {
+        None => Ok(PeriodCut::default()),
+        Some(term) => PeriodCut::from_term(term).ok_or_else(|| {
+            let words = format!("\"{term}\" is not one of months, quarters, parts.");
+            Error::bad_request("periods", words)
+        }),
+    }
+}
+
+fn by_period(found: &ClusterPeriods, row: impl Fn(&Cluster) -> ClusterRow) -> ByPeriod {
+    let period = |period: &PeriodFinding| PeriodRow {
+        name: period.name.clone(),
+        n_reports: period.n_reports,
+        groups: match &period.groups {
+            Ok(groups) => Ok(groups.iter().map(&row).collect()),
+            Err(reason) => Err(reason.clone()),
+        },
+    };
+    ByPeriod {
+        cut: found.cut.term(),
+        periods: found.periods.iter().map(period).collect(),
+        basis: format!(
+            "{} segments and periods were tested together, and q is Benjamini and Hochberg's over all of them; {} reports on \
+             trails have no time that tells the period. The walking of each period is shared over the segments as that of \
+             the whole time is.",
+            thousands(found.n_tested as i64),
+            thousands(found.n_untimed as i64)
+        ),
+    }
 }
 
 fn outline(drawing: &mut MapDrawing, network: &NetworkLayer, layer: &ClusterLayer) {

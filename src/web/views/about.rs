@@ -26,6 +26,7 @@ pub const REFERENCES: &[&str] = &[
     "Kulldorff, M. (1997). A spatial scan statistic. Communications in Statistics: Theory and Methods 26, 1481–1496.",
     "Meng, X.-L. (1994). Posterior predictive p-values. Annals of Statistics 22, 1142–1160.",
     "Okabe, A. and Sugihara, K. (2012). Spatial Analysis along Networks. Wiley.",
+    "Diggle, P. J. (1985). A kernel method for smoothing point process data. Applied Statistics 34, 138–147.",
     "Kelsall, J. E. and Diggle, P. J. (1995). Non-parametric estimation of spatial variation in relative risk. Statistics in Medicine 14, 2335–2342.",
     "Kelsall, J. E. and Diggle, P. J. (1995). Kernel estimation of relative risk. Bernoulli 1, 3–16.",
     "Okabe, A., Satoh, T. and Sugihara, K. (2009). A kernel density estimation method for networks, its computational method and a GIS-based tool. International Journal of Geographical Information Science 23, 7–32.",

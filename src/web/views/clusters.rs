@@ -20,8 +20,32 @@ pub struct ClustersPage {
     pub bounds: [f64; 4],
     /// What was found, or why nothing can be looked for.
     pub answer: Result<Clusters, String>,
+    /// What stands out period by period; none where nothing can be looked for.
+    pub periods: Option<ByPeriod>,
     /// What takes no part and why, a line each.
     pub left_out: Vec<String>,
+}
+
+/// What stands out in each period.
+#[derive(Debug, Clone)]
+pub struct ByPeriod {
+    /// The name of the cut in addresses: months, quarters or parts.
+    pub cut: &'static str,
+    /// The periods in order.
+    pub periods: Vec<PeriodRow>,
+    /// What was compared, in words.
+    pub basis: String,
+}
+
+/// One period.
+#[derive(Debug, Clone)]
+pub struct PeriodRow {
+    /// Its name.
+    pub name: String,
+    /// Reports looked at.
+    pub n_reports: f64,
+    /// Groups of segments that stand out, or why the period cannot be looked at.
+    pub groups: Result<Vec<ClusterRow>, String>,
 }
 
 /// What was found.
@@ -114,6 +138,7 @@ pub fn body(page: &ClustersPage) -> Markup {
                         p { "No known snake was reported more than once, so the figures are the same. Snakes that nobody recognised may still have been met several times." }
                     } }
                 }
+                @if let Some(found) = &page.periods { (by_period(found, clusters.level)) }
                 (left_out(page))
                 section.card {
                     h2 { "How it was computed" }
@@ -121,6 +146,58 @@ pub fn body(page: &ClustersPage) -> Markup {
                 }
             }
         }
+    }
+}
+
+const CUTS: [(&str, &str); 3] =
+    [("months", "by month"), ("quarters", "by quarter of the year"), ("parts", "by part of the day")];
+
+fn by_period(found: &ByPeriod, level: f64) -> Markup {
+    let n_groups = |row: &PeriodRow| row.groups.as_ref().map_or(0, Vec::len);
+    let n_standing: usize = found.periods.iter().map(n_groups).sum();
+    html! {
+        section.card #periods {
+            h2 { "Period by period" }
+            @if n_standing == 0 {
+                p { "In no period does a part of the trails stand out from the others, after correction for having looked at every segment in every period." }
+            }
+            p.small {
+                @for (term, words) in CUTS {
+                    @if term == found.cut { strong { (words) } } @else { a href=(format!("/clusters?periods={term}#periods")) { (words) } }
+                    " "
+                }
+            }
+            table.stack {
+                thead { tr {
+                    th scope="col" { "Period" } th.num scope="col" { "Reports" } th scope="col" { "Where" } th scope="col" { "Side" }
+                    th.num scope="col" { "Reports there" } th.num scope="col" { "Expected" } th.num scope="col" { "Ratio, 95 % interval" } th.num scope="col" { "q" }
+                } }
+                tbody { @for period in &found.periods { (period_rows(period)) } }
+            }
+            p.small.soft { (found.basis) " Shown up to a q of " (level) "." }
+        }
+    }
+}
+
+fn period_rows(period: &PeriodRow) -> Markup {
+    let head = html! {
+        th scope="row" { (period.name) }
+        td.num data-label="Reports" { (figure::format_count(period.n_reports)) }
+    };
+    match &period.groups {
+        Err(reason) => html! { tr { (head) td data-label="Where" colspan="6" { (reason) } } },
+        Ok(groups) if groups.is_empty() => {
+            html! { tr { (head) td data-label="Where" colspan="6" { "nothing stands out" } } }
+        }
+        Ok(groups) => html! { @for row in groups { tr {
+            (head)
+            td data-label="Where" { a href=(row.href) { (row.name) } }
+            td data-label="Side" { @if row.is_more { "more" } @else { "fewer" } }
+            td.num data-label="Reports there" { (figure::format_count(row.count)) }
+            td.num data-label="Expected" { (format_rate(row.expected)) }
+            td.num data-label="Ratio, 95 % interval" { (ratio(row.ratio.value)) " (" (ratio(row.ratio.lower)) "–" (ratio(row.ratio.upper)) ")" }
+            td.num data-label="q" { @if let Some(q) = row.q_value { (p_words(q)) } }
+        } } },
     }
 }
 
@@ -316,6 +393,16 @@ pub fn samples() -> Vec<ClustersPage> {
         }],
         ..MapDrawing::default()
     };
+    let period = |name: &str, groups| PeriodRow { name: name.to_owned(), n_reports: 41.0, groups };
+    let periods = ByPeriod {
+        cut: "quarters",
+        periods: vec![
+            period("December to February", Err("too few reports".to_owned())),
+            period("March to May", Ok(all.groups.clone())),
+            period("June to August", Ok(Vec::new())),
+        ],
+        basis: "248 segments and periods were tested together.".to_owned(),
+    };
     let clusters = Clusters {
         all: all.clone(),
         once: Some(once),
@@ -333,6 +420,7 @@ pub fn samples() -> Vec<ClustersPage> {
         drawing,
         bounds: [0.5, 1.0, 2.0, 4.0],
         answer: Ok(clusters),
+        periods: Some(periods),
         left_out: vec![
             "31 segments whose walking is only assumed, with 44 reports: no cluster can be told there."
                 .to_owned(),
@@ -342,7 +430,12 @@ pub fn samples() -> Vec<ClustersPage> {
     vec![
         page.clone(),
         ClustersPage { answer: Ok(quiet), drawing: bare.clone(), left_out: Vec::new(), ..page.clone() },
-        ClustersPage { answer: Err("No report lies on a trail.".to_owned()), drawing: bare, ..page },
+        ClustersPage {
+            answer: Err("No report lies on a trail.".to_owned()),
+            drawing: bare,
+            periods: None,
+            ..page
+        },
     ]
 }
 

@@ -14,6 +14,7 @@ mod pages;
 mod public;
 mod reactions;
 mod samples;
+mod season;
 mod settings;
 mod study;
 mod ties;
