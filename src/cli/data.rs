@@ -138,7 +138,7 @@ pub(super) struct ImportArguments {
     #[command(flatten)]
     database: DatabaseFile,
     /// What the rows are: trails, trailheads, places, sensitive-places, species, counters, readings, calibrations,
-    /// party-sizes, walks, encounters or signs.
+    /// party-sizes, daily-weather, walks, encounters or signs.
     content: String,
     /// The files: CSV, GeoJSON or GPX.
     #[arg(required = true)]

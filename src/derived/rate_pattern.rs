@@ -5,8 +5,7 @@ use std::collections::BTreeSet;
 use crate::analysis::moran::ResidualMoran;
 use crate::analysis::moran::residual_moran;
 use crate::analysis::permutation::Sampling;
-use crate::analysis::rates::RateEstimate;
-use crate::analysis::rates::UnitFit;
+use crate::analysis::rates as fit_rates;
 use crate::analysis::weights::Weights;
 use crate::derived::DeriveError;
 use crate::derived::exposure::ExposureLayer;
@@ -63,13 +62,13 @@ pub fn compute(
     let set = &rates.stretches;
     let reference = set.fit.reference_per_km.mean;
     // Stretches whose walking is assumed have no expectation here, and no part in the answer.
-    let expected = |per_km: &dyn Fn(&RateEstimate) -> f64| -> Vec<f64> {
-        let of_unit =
-            |unit: &UnitFit| unit.judged().map_or(0.0, |(estimate, _)| unit.exposure_km * per_km(estimate));
-        set.fit.units.iter().map(of_unit).collect()
+    let judged = |counts: Vec<f64>| -> Vec<f64> {
+        let units = set.fit.units.iter().zip(counts);
+        units.map(|(unit, count)| if unit.judged().is_some() { count } else { 0.0 }).collect()
     };
-    let even = expected(&|_| reference);
-    let fitted = expected(&|estimate| estimate.per_km.mean);
+    let even = judged(set.fit.units.iter().map(|unit| unit.exposure_km * reference).collect());
+    let walked = rates::walked(set, exposure)?;
+    let fitted = judged(fit_rates::expected_counts(&set.fit, &walked).map_err(DeriveError::internal)?);
     let counts = rates::stretch_counts(facts, layer, exposure, snaps, rates);
     let pattern = |expected: &[f64]| pattern(&counts, expected, &weights, facts.settings.seed());
     Ok(RatePattern { against_even: pattern(&even)?, against_fit: pattern(&fitted)? })

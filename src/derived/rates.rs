@@ -421,6 +421,21 @@ pub(super) fn stretch_names(layer: &NetworkLayer, stretches: &[Stretch]) -> Vec<
     stretches.iter().map(name).collect()
 }
 
+/// Walking on each unit in the whole study period, by draw.
+pub(super) fn walked(set: &RateSet, exposure: &ExposureLayer) -> Result<ExposureDraws, DeriveError> {
+    let by_segment = ExposureDraws {
+        n_draws: exposure.field.n_draws,
+        n_units: exposure.field.n_segments,
+        party_km: exposure.field.party_km.clone(),
+    };
+    rates::stretch_exposure(&as_stretches(set), &by_segment).map_err(DeriveError::internal)
+}
+
+pub(super) fn as_stretches(set: &RateSet) -> Vec<Stretch> {
+    let members = set.members.iter().zip(&set.strata);
+    members.map(|(segments, trail)| Stretch { trail_run: *trail, segments: segments.clone() }).collect()
+}
+
 /// The rate of a unit in a period, per 1,000 km walked, or none where there is no estimate.
 #[derive(Debug, Clone)]
 pub struct PeriodRates {

@@ -13,7 +13,6 @@ use crate::analysis::rates::ExposureDraws;
 use crate::analysis::rates::Provenance;
 use crate::analysis::rates::RateFit;
 use crate::analysis::rates::RateParams;
-use crate::analysis::rates::Stretch;
 use crate::analysis::rates::Units;
 use crate::analysis::season;
 use crate::analysis::season::Cells;
@@ -34,6 +33,7 @@ use crate::analysis::season_watch::WatchParams;
 use crate::derived::DeriveError;
 use crate::derived::exposure::ExposureLayer;
 use crate::derived::facts::Facts;
+use crate::derived::rates as unit_rates;
 use crate::derived::rates::RateLayer;
 use crate::derived::rates::RateSet;
 use crate::derived::rates::UnitKind;
@@ -126,7 +126,7 @@ pub fn compute(ground: &Ground<'_>, choice: WatchChoice) -> Result<WatchLayer, D
     let curves = Curves { fit: &fit, shares: ground.season.shares(&set.members) };
     let former_total = curves.totals(&exposure.field.time, &calendar.former);
     let current = curves.totals(&exposure.field.time, &calendar.current);
-    let walked = stretched(set, exposure)?;
+    let walked = unit_rates::walked(set, exposure)?;
     let fit = former_rates(facts, snaps, set, &adjusted(&walked, &former_total), &records)?;
     let former = expected(&fit, &walked, &former_total);
     let by_week = mean_by_week(&former, walked.n_draws, calendar.former.len());
@@ -361,21 +361,6 @@ fn former_season(
     }
 }
 
-/// Walking on each unit in the whole study period.
-fn stretched(set: &RateSet, exposure: &ExposureLayer) -> Result<ExposureDraws, DeriveError> {
-    let by_segment = ExposureDraws {
-        n_draws: exposure.field.n_draws,
-        n_units: exposure.field.n_segments,
-        party_km: exposure.field.party_km.clone(),
-    };
-    rates::stretch_exposure(&as_stretches(set), &by_segment).map_err(DeriveError::internal)
-}
-
-fn as_stretches(set: &RateSet) -> Vec<Stretch> {
-    let members = set.members.iter().zip(&set.strata);
-    members.map(|(segments, trail)| Stretch { trail_run: *trail, segments: segments.clone() }).collect()
-}
-
 /// Walking of former years, each hour weighted by the curve of its unit.
 fn adjusted(walked: &ExposureDraws, former: &Totals) -> ExposureDraws {
     let mut party_km = walked.party_km.clone();
@@ -403,7 +388,8 @@ fn former_rates(
         n_units: n_segments,
         counts: snaps.allocation.counts_by_draw_where(n_segments, |record| is_former[record]),
     };
-    let counts = rates::stretch_counts(&as_stretches(set), &by_segment).map_err(DeriveError::internal)?;
+    let counts =
+        rates::stretch_counts(&unit_rates::as_stretches(set), &by_segment).map_err(DeriveError::internal)?;
     let params =
         RateParams { n_draws: facts.settings.draws(), seed: facts.settings.seed(), ..RateParams::default() };
     // Whole trails share one distribution; within a trail its stretches do.

@@ -265,7 +265,7 @@ fn one_thread_and_two_give_the_same_bytes() {
     assert_eq!(run(1), run(2));
 }
 
-/// Flat risk in twelve periods, some 150 encounters in each: maps with any find when q is taken over segments and periods,
+/// Flat risk in twelve periods, some 3,000 encounters in each so that the exact tails come near their level: maps with any find when q is taken over segments and periods,
 /// and when it is taken over the segments of each period by itself.
 fn false_finds_over_periods(n_maps: u64) -> (usize, usize) {
     let graph = star(8);
@@ -275,7 +275,7 @@ fn false_finds_over_periods(n_maps: u64) -> (usize, usize) {
     for map in 0..n_maps {
         let km = uneven_km(8, map);
         let total_km: f64 = km.iter().sum();
-        let means: Vec<f64> = km.iter().map(|km| km / total_km * 150.0).collect();
+        let means: Vec<f64> = km.iter().map(|km| km / total_km * 3000.0).collect();
         let exposure = ExposureDraws::certain(km);
         let mut found: Vec<Vec<SegmentFinding>> = (0..12)
             .map(|period| {
@@ -291,10 +291,10 @@ fn false_finds_over_periods(n_maps: u64) -> (usize, usize) {
     (together, apart)
 }
 
-/// With a chance of at most 0.05 a map, more than five of 40 would come about once in a hundred times.
+/// With a chance of at most 0.05 a map, more than ten of 100 would come about once in a hundred times.
 #[test]
 fn twelve_periods_of_flat_risk_stay_at_the_level() {
-    let (together, apart) = false_finds_over_periods(N_MAPS);
-    assert!(together <= 5, "{together} of 40 with q over segments and periods");
-    assert!(apart >= 8, "{apart} of 40 with q by period alone");
+    let (together, apart) = false_finds_over_periods(100);
+    assert!(together <= 10, "{together} of 100 with q over segments and periods");
+    assert!(apart > 15, "{apart} of 100 with q by period alone");
 }

@@ -7,6 +7,7 @@
 
 mod class;
 mod estimate;
+mod expected;
 mod gamma;
 mod hyper;
 pub mod input;
@@ -22,6 +23,7 @@ mod summary;
 
 pub use class::{Certainty, ClassBounds, certainty};
 pub use estimate::estimate;
+pub use expected::expected_counts;
 pub use input::{CountDraws, Effort, ExposureDraws, HyperPrior, Provenance, RateError, RateParams, Units};
 pub use interval::Interval;
 pub use period::{

@@ -413,7 +413,7 @@ fn warm_days_are_told_from_the_warm_season() {
         move |_: usize, period: &Period, hour: usize| {
             let season = 0.9 * (TAU * (Parts::Weeks.middle(period.part) - 145.0) / 365.0).cos();
             let warm = slope * (period.max_temperature_c.unwrap() - 20.0) / 10.0;
-            0.01 * (season + warm + 0.7 * (TAU * (hour as f64 - 19.0) / 24.0).cos()).exp()
+            0.05 * (season + warm + 0.7 * (TAU * (hour as f64 - 19.0) / 24.0).cos()).exp()
         }
     };
     let effect = |slope: f64, index: u64| {

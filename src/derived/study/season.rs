@@ -6,6 +6,7 @@ use crate::analysis::season::SeasonWindow;
 use crate::analysis::season::TestOutcome;
 use crate::derived::rates::Limits;
 use crate::derived::season::SeasonLayer;
+use crate::derived::season_levels::LevelSeasons;
 use crate::derived::study::Layers;
 use crate::derived::study::need;
 use crate::derived::study::table::Table;
@@ -94,11 +95,21 @@ impl Line {
     }
 }
 
+/// The test of a grouping, or why it was not made.
+fn levels(what: &'static str, seasons: &Result<LevelSeasons, String>) -> Line {
+    match seasons {
+        Ok(seasons) => Line::test(what, &seasons.test),
+        Err(reason) => Line::value(what, reason.as_str()),
+    }
+}
+
 pub(super) fn tests(layers: &Layers) -> Result<Table, String> {
     let (layer, fit) = fit(layers)?;
     let lines = vec![
         Line::test("the rate depends on the hour, given when people walk", &fit.tests.hour),
         Line::test("the rate depends on the time of year", &fit.tests.season),
+        levels("seasons differ between habitats", &layer.levels.habitats),
+        levels("seasons differ between elevation bands", &layer.levels.bands),
         Line::value("harmonics of the year chosen", fit.season_harmonics),
         Line::value("harmonics of the day chosen", fit.hour_harmonics),
         Line::value("dispersion by which variances are multiplied", fit.dispersion),

@@ -1,5 +1,6 @@
 //! Clusters: what the page and the layer must say, and what they must never show.
 
+use coilway::derived::cluster_periods::PeriodCut;
 use coilway::derived::clusters::Variant;
 use coilway::domain::encounter::EncounterDraft;
 use coilway::web::views;
@@ -131,4 +132,33 @@ async fn a_changed_level_is_printed() {
     let area = test.by_hand().await.area;
     test.write(async |writer| writer.set_setting(area, "cluster-level", "0.01").await.unwrap()).await;
     test.get("/clusters").await.expect(200).says("level of clusters 0.01");
+}
+
+#[tokio::test]
+async fn periods_are_looked_at_together() {
+    let test = gathered("").await;
+    let page = test.get("/clusters").await.expect(200);
+    page.says("Period by period");
+    page.says("were tested together, and q is Benjamini and Hochberg's over all of them");
+    page.says("too few reports on segments whose walking is known");
+    let facts = test.app.deriver().facts().await.unwrap();
+    let deriver = test.app.deriver();
+    let found = deriver.cluster_periods(&facts, PeriodCut::Months).await.unwrap();
+    assert_eq!(found.periods.len(), 12);
+    let may = &found.periods[4];
+    assert!(may.groups.as_ref().unwrap().iter().any(|group| group.name.starts_with(LEDGE)), "{may:?}");
+    // As many q-values take part as there are segments looked at in the three months with reports.
+    let layer = deriver.clusters(&facts).await.unwrap();
+    let n_looked_at = layer.is_looked_at.iter().filter(|looked_at| **looked_at).count();
+    assert!(found.n_tested > n_looked_at && found.n_tested <= 3 * n_looked_at, "{}", found.n_tested);
+    let layer = test.get("/layers/clusters.geojson?periods=months").await.expect(200).json();
+    let features = layer["features"].as_array().unwrap();
+    assert!(features.iter().any(|feature| feature["properties"]["period"] == "May"), "{layer}");
+    assert!(features.iter().all(|feature| feature["properties"]["q"].as_f64().unwrap() <= 0.05));
+    let whole = test.get("/layers/clusters.geojson").await.expect(200).json();
+    assert!(
+        whole["features"].as_array().unwrap().iter().all(|feature| feature["properties"]["period"] == "all")
+    );
+    test.get("/clusters?periods=parts").await.expect(200).says("by part of the day");
+    test.get("/clusters?periods=weeks").await.expect(400);
 }

@@ -12,6 +12,7 @@ use coilway::domain::batch::Content;
 use coilway::domain::encounter::EffortKind;
 use coilway::domain::encounter::EncounterDraft;
 use coilway::domain::geography::LonLat;
+use coilway::domain::trail::TrailDraft;
 use coilway::domain::walk::Purpose;
 use coilway::domain::walk::WalkDraft;
 use coilway::web::views;
@@ -294,4 +295,37 @@ fn pages_look_as_before() {
     check("walks", views::walks::list_samples().iter().map(views::walks::list_body));
     check("walk", views::walks::one_samples().iter().map(views::walks::one_body));
     check("survey", views::survey::samples().iter().map(views::survey::body));
+}
+
+/// Survey rates share their distribution as the settings say, like those from reports.
+#[tokio::test]
+async fn survey_strata_follow_the_setting() {
+    let test = TestApp::park().await;
+    let walks = vec![walk("W-1", Purpose::Planned, track(&WEST, 1.2, START_S))];
+    put(&test, walks, vec![survey("W1-a", "W-1", -900.0, 27.0)]).await;
+    let target = test.by_hand().await;
+    let strata = async || {
+        let facts = test.app.deriver().facts().await.unwrap();
+        let layer = test.app.deriver().survey(&facts).await.unwrap();
+        let fits = layer.stretches.fits.as_ref().unwrap();
+        (fits.planned_only.strata.len(), fits.with_targeted.strata.len())
+    };
+    assert_eq!(strata().await, (2, 2), "each trail by itself");
+    let facts = test.app.deriver().facts().await.unwrap();
+    let alike: Vec<TrailDraft> = facts
+        .trails
+        .iter()
+        .map(|trail| TrailDraft {
+            name: trail.name.clone(),
+            habitat: "scrub".to_owned(),
+            parts: trail.parts.clone(),
+            elevations_m: trail.elevations_m.clone(),
+        })
+        .collect();
+    test.write(async |writer| {
+        writer.set_setting(target.area, "strata-by-habitat", "1").await.unwrap();
+        assert!(writer.put_trails(&target, &rows(alike)).await.unwrap().problems.is_empty());
+    })
+    .await;
+    assert_eq!(strata().await, (1, 1), "both trails are in one habitat");
 }
