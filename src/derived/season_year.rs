@@ -7,6 +7,8 @@ use crate::analysis::season::Parts;
 
 /// A low point this near to New Year, in weeks, leaves the calendar year as it is.
 const NEAR_NEW_YEAR_WEEKS: usize = 6;
+/// Where encounters on New Year's Day are less frequent than this share of the mean, no season crosses it.
+const QUIET_NEW_YEAR: f64 = 0.5;
 
 /// The year as seasons cut it.
 #[derive(Debug, Clone, Copy, PartialEq, Eq)]
@@ -22,8 +24,8 @@ impl SeasonYear {
     /// The year that begins where encounters are rarest for each kilometre walked; where nobody walks for a part of the
     /// year, in the middle of the longest time without walking, since the curve is only carried over there.
     ///
-    /// The calendar year where that is within six weeks of New Year, where nobody walks around New Year, or where the curve
-    /// is flat.
+    /// The calendar year where that is within six weeks of New Year, where nobody walks around New Year or encounters are
+    /// less than half as frequent then as on average, or where the curve is flat.
     pub fn of(curve: &Curve) -> Self {
         let start = match longest_gap(curve) {
             Some(gap) if gap.spans_new_year => None,
@@ -87,6 +89,9 @@ fn days(curve: &Curve, start: usize, length: usize) -> f64 {
 fn lowest_week(curve: &Curve) -> Option<usize> {
     let line = curve.season_line(Parts::Weeks.count());
     let rate = |week: &usize| line[*week].relative;
+    if line.first().is_some_and(|new_year| new_year.relative < QUIET_NEW_YEAR) {
+        return None;
+    }
     let lowest = (0..line.len()).min_by(|a, b| rate(a).total_cmp(&rate(b)))?;
     let highest = line.iter().map(|point| point.relative).fold(0.0, f64::max);
     (highest > rate(&lowest) * (1.0 + 1e-9)).then_some(lowest)
@@ -145,6 +150,8 @@ mod tests {
         let year = SeasonYear::of(&curve(6, |_| true));
         assert_eq!(year, SeasonYear::CALENDAR);
         assert_eq!((year.of_date("2025-01-01".parse().unwrap()), year.words(2025).as_str()), (2025, "2025"));
+        // A peak in May has its low in November, but New Year is quiet enough to part one season from the next.
+        assert_eq!(SeasonYear::of(&curve(4, |_| true)), SeasonYear::CALENDAR);
     }
 
     #[test]
