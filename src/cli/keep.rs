@@ -16,7 +16,6 @@ pub(super) async fn backup(database: PathBuf, out: PathBuf) -> anyhow::Result<()
     exists(&database)?;
     let app = open(database).await?;
     let checkup = app.backup(&out).await?;
-    app.store().close().await;
     println!("{}: {}", out.display(), words(&checkup));
     Ok(())
 }
