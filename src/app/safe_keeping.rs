@@ -8,6 +8,7 @@ use crate::app::health::BACKUP_WRITTEN;
 use crate::store;
 use crate::store::Checkup;
 use crate::store::check_file;
+use crate::store::is_alone;
 
 /// Why a backup or a restore failed.
 #[derive(Debug, thiserror::Error)]
@@ -82,10 +83,7 @@ pub async fn restore(
     if !checkup.is_whole() {
         return Err(SafeKeepingError::NotWhole(checkup));
     }
-    let log = with_suffix(database, "-wal");
-    if std::fs::metadata(&log).is_ok_and(|log| log.len() > 0) {
-        // A log that was not folded in means a server at work, or one that was killed: opening and closing folds it in,
-        // unless somebody else has the file open.
+    if database.exists() && !is_alone(database).await? {
         return Err(SafeKeepingError::InUse(database.to_owned()));
     }
     let incoming = beside(database, "incoming");

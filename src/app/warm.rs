@@ -4,7 +4,11 @@ use std::time::Duration;
 
 use crate::app::App;
 use crate::derived::DeriveError;
+use crate::derived::density::DensityParams;
 use crate::derived::plan::PlanParams;
+use crate::derived::rates::UnitKind;
+use crate::derived::watch::WatchChoice;
+use crate::domain::encounter::EffortKind;
 use crate::domain::revision::Revision;
 
 /// How often the database is asked for its revision.
@@ -37,7 +41,7 @@ pub struct Step {
     pub revision: Revision,
 }
 
-const STEPS: [&str; 10] = [
+const STEPS: [&str; 11] = [
     "reading the records",
     "cutting the trails into segments",
     "drawing how people walk, from counters and trailheads",
@@ -48,6 +52,7 @@ const STEPS: [&str; 10] = [
     "tabling reactions",
     "planning signs",
     "looking for clusters",
+    "working out what single pages show",
 ];
 
 /// Follows the revision until it is dropped; never ends by itself.
@@ -112,5 +117,21 @@ async fn derive(app: &App, revision: Revision) -> Result<(), DeriveError> {
     deriver.plan(&facts, PlanParams::standard(&facts)?).await?;
     step(10);
     deriver.clusters(&facts).await?;
+    step(11);
+    where_allowed(deriver.rate_pattern(&facts).await)?;
+    where_allowed(deriver.season_details(&facts).await)?;
+    where_allowed(deriver.reaction_details(&facts).await)?;
+    where_allowed(deriver.survey(&facts).await)?;
+    where_allowed(deriver.density(&facts, DensityParams::of(EffortKind::Report)).await)?;
+    where_allowed(deriver.watch(&facts, WatchChoice { unit: UnitKind::Stretch, until: None }).await)?;
+    where_allowed(deriver.effect(&facts).await)?;
     Ok(())
+}
+
+/// What the facts do not allow stops nothing else.
+fn where_allowed<T>(answer: Result<T, DeriveError>) -> Result<(), DeriveError> {
+    match answer {
+        Ok(_) | Err(DeriveError::Unanswerable(_)) => Ok(()),
+        Err(error) => Err(error),
+    }
 }

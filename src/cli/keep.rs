@@ -5,11 +5,9 @@ use std::path::PathBuf;
 use anyhow::Context;
 use anyhow::bail;
 
-use crate::app::App;
 use crate::app::Clock;
 use crate::app::restore as put_back;
 use crate::cli::open;
-use crate::config::Config;
 use crate::store::Checkup;
 use crate::store::check_file;
 
@@ -18,20 +16,12 @@ pub(super) async fn backup(database: PathBuf, out: PathBuf) -> anyhow::Result<()
     exists(&database)?;
     let app = open(database).await?;
     let checkup = app.backup(&out).await?;
-    app.store().close().await;
     println!("{}: {}", out.display(), words(&checkup));
     Ok(())
 }
 
 /// Puts a backup in the place of a database.
 pub(super) async fn restore(database: PathBuf, from: PathBuf) -> anyhow::Result<()> {
-    if database.exists() {
-        // Folds the log of a killed server in, and fails while one is at work only if it is writing.
-        match App::open(Config::new(database.clone(), None, 0), Clock::System).await {
-            Ok(app) => app.store().close().await,
-            Err(error) => tracing::warn!(%error, "the database that is replaced could not be opened"),
-        }
-    }
     let (checkup, former) = put_back(&from, &database, Clock::System.now_s()).await?;
     println!("{}: {}", database.display(), words(&checkup));
     if let Some(former) = former {

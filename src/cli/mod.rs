@@ -15,6 +15,8 @@ mod user;
 use std::net::IpAddr;
 use std::path::PathBuf;
 use std::process::ExitCode;
+use std::sync::Mutex;
+use std::sync::PoisonError;
 use std::time::Duration;
 
 use anyhow::Context;
@@ -25,6 +27,7 @@ use crate::app::App;
 use crate::app::Clock;
 use crate::config::Config;
 use crate::config::Front;
+use crate::store::Store;
 
 /// Turns GPS-tagged meetings between people and venomous snakes into trail risk maps and sign plans.
 #[derive(Debug, Parser)]
@@ -185,7 +188,11 @@ pub fn run() -> ExitCode {
             return ExitCode::FAILURE;
         }
     };
-    let done = runtime.block_on(dispatch(arguments.command));
+    let done = runtime.block_on(async {
+        let done = dispatch(arguments.command).await;
+        close_all().await;
+        done
+    });
     // A computation nobody waits for any more must not hold up the end.
     runtime.shutdown_timeout(LONGEST_END);
     match done {
@@ -229,7 +236,20 @@ async fn dispatch(command: Command) -> anyhow::Result<()> {
     }
 }
 
+/// What commands have opened: closed before the program ends, whatever became of the command, so that everything
+/// acknowledged stands in the one file that people copy, and nothing in a log beside it.
+static OPENED: Mutex<Vec<Store>> = Mutex::new(Vec::new());
+
 /// Opens a database for a command that does not serve.
 async fn open(database: PathBuf) -> anyhow::Result<App> {
-    Ok(App::open(Config::new(database, None, 0), Clock::System).await?)
+    let app = App::open(Config::new(database, None, 0), Clock::System).await?;
+    OPENED.lock().unwrap_or_else(PoisonError::into_inner).push(app.store().clone());
+    Ok(app)
+}
+
+async fn close_all() {
+    let opened = std::mem::take(&mut *OPENED.lock().unwrap_or_else(PoisonError::into_inner));
+    for store in opened {
+        store.close().await;
+    }
 }

@@ -70,7 +70,6 @@ pub(super) async fn run(arguments: UserArguments) -> anyhow::Result<()> {
         UserCommand::Disable { name } => disable(&app, &name, Some(app.clock().now_s())).await?,
         UserCommand::Enable { name } => disable(&app, &name, None).await?,
     }
-    app.store().close().await;
     Ok(())
 }
 

@@ -128,8 +128,7 @@ pub fn compute(ground: &Ground<'_>, choice: WatchChoice) -> Result<WatchLayer, D
     let current = curves.totals(&exposure.field.time, &calendar.current);
     let walked = unit_rates::walked(set, exposure)?;
     let fit = former_rates(facts, snaps, set, &adjusted(&walked, &former_total), &records)?;
-    let former = expected(&fit, &walked, &former_total);
-    let by_week = mean_by_week(&former, walked.n_draws, calendar.former.len());
+    let by_week = mean_by_week(&fit, &walked, &former_total);
     let variation = variation(facts, &calendar, &by_week, &records);
     let observed = observed(set, exposure.field.n_segments, &calendar, &records);
     let season = expected(&fit, &walked, &current);
@@ -459,10 +458,14 @@ fn variation(facts: &Facts, calendar: &Calendar, expected_by_week: &[f64], recor
 }
 
 /// Mean over the draws of what all units together lead to expect, by week.
-fn mean_by_week(expected: &[f64], n_draws: usize, n_weeks: usize) -> Vec<f64> {
+fn mean_by_week(fit: &RateFit, walked: &ExposureDraws, weeks: &[f64]) -> Vec<f64> {
+    let n_weeks = weeks.len() / walked.n_draws;
     let mut mean = vec![0.0; n_weeks];
-    for row in expected.chunks_exact(n_weeks) {
-        mean.iter_mut().zip(row).for_each(|(sum, value)| *sum += value / n_draws as f64);
+    for (draw, km) in walked.party_km.chunks_exact(walked.n_units).enumerate() {
+        let rates = fit.rates.row(draw % fit.rates.n_draws);
+        let all: f64 = km.iter().zip(rates).map(|(km, rate)| km * rate).sum();
+        let weeks = &weeks[draw * n_weeks..][..n_weeks];
+        mean.iter_mut().zip(weeks).for_each(|(sum, share)| *sum += all * share / walked.n_draws as f64);
     }
     mean
 }

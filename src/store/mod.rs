@@ -59,6 +59,7 @@ mod wire;
 mod writer;
 
 use std::path::Path;
+use std::path::PathBuf;
 use std::time::Duration;
 
 use sqlx::ConnectOptions;
@@ -113,6 +114,7 @@ pub use crate::store::readings::ReadingCache;
 pub use crate::store::readings::Readings;
 pub use crate::store::safe_keeping::Checkup;
 pub use crate::store::safe_keeping::check_file;
+pub use crate::store::safe_keeping::is_alone;
 pub use crate::store::sign_inspections::SignInspection;
 pub use crate::store::sign_locations::SignLocation;
 pub use crate::store::sign_plans::PlanSite;
@@ -295,21 +297,39 @@ async fn look_at(options: &SqliteConnectOptions, path: &Path) -> Result<FileStat
 }
 
 /// Keeps a copy of an older database beside it before anything is changed in it: "park.db.migration-3".
+///
+/// The copy is written under another name first, so that a file of that name is a whole copy whenever the program ends.
 async fn keep_former(writer: &SqlitePool, path: &Path, version: i64) -> Result<(), Error> {
-    let mut name = path.as_os_str().to_owned();
-    name.push(format!(".migration-{version}"));
-    let former = Path::new(&name);
-    if former.exists() {
-        // One from a start that ended before the migration did: it may be half written.
-        match safe_keeping::check_file(former).await {
-            Ok(checkup) if checkup.is_whole() => return Ok(()),
-            Ok(_) | Err(_) => name.push("-again"),
-        }
-    }
     let mut connection = writer.acquire().await?;
-    safe_keeping::vacuum_into(&mut connection, Path::new(&name)).await?;
+    let revision = snapshot::revision(&mut connection).await?;
+    let mut former = with_suffix(path, &format!(".migration-{version}"));
+    let mut number = 1;
+    while former.exists() {
+        // One of the same data is from a start that ended before the migration did; one of other data stays.
+        if safe_keeping::check_file(&former).await.is_ok_and(|checkup| checkup.revision == revision) {
+            return Ok(());
+        }
+        number += 1;
+        former = with_suffix(path, &format!(".migration-{version}-{number}"));
+    }
+    let unfinished = with_suffix(&former, &format!(".{}", std::process::id()));
+    let written = async {
+        safe_keeping::vacuum_into(&mut connection, &unfinished).await?;
+        std::fs::rename(&unfinished, &former).map_err(|_| Error::CannotOpen { path: former.clone() })
+    };
+    let written = written.await;
+    if written.is_err() {
+        let _ = std::fs::remove_file(&unfinished);
+    }
+    written?;
     tracing::info!(version, "the former database is kept beside the new one");
     Ok(())
+}
+
+fn with_suffix(path: &Path, suffix: &str) -> PathBuf {
+    let mut name = path.as_os_str().to_owned();
+    name.push(suffix);
+    PathBuf::from(name)
 }
 
 /// Applies the missing migrations as one write, so that two programs that start together do not disturb each other.

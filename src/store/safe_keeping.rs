@@ -109,6 +109,26 @@ pub async fn check_file(path: &Path) -> Result<Checkup, Error> {
     checkup
 }
 
+/// Whether nobody else has a database open; what a killed server left in its log is folded in.
+///
+/// Leaving write-ahead logging needs the file to oneself, whether others write or only have it open; the next opening
+/// turns it on again. A file that is no database, or too broken to be opened, is open nowhere that matters.
+///
+/// # Errors
+/// [`Error`] when the connection cannot be closed again.
+pub async fn is_alone(path: &Path) -> Result<bool, Error> {
+    let options = SqliteConnectOptions::new().filename(path).busy_timeout(Duration::from_secs(1));
+    let Ok(mut connection) = SqliteConnection::connect_with(&options).await else { return Ok(true) };
+    let mode: Result<String, sqlx::Error> =
+        sqlx::query_scalar("PRAGMA journal_mode = DELETE").fetch_one(&mut connection).await;
+    let is_alone = match mode {
+        Ok(mode) => mode == "delete",
+        Err(error) => !matches!(Error::from(error), Error::Busy),
+    };
+    connection.close().await?;
+    Ok(is_alone)
+}
+
 /// Copies the database that a connection is of into a new file.
 pub(super) async fn vacuum_into(connection: &mut SqliteConnection, path: &Path) -> Result<(), Error> {
     let name = path.to_str().ok_or_else(|| Error::CannotOpen { path: path.to_owned() })?;

@@ -14,13 +14,17 @@
 mod scan;
 mod variation;
 
-use rayon::prelude::*;
-
 pub use variation::{FormerWeek, Variation, former_variation};
 
 use crate::analysis::forecast::predictive;
 use crate::analysis::random::stream;
 use crate::analysis::season_watch::scan::Scan;
+use crate::analysis::season_watch::scan::Threshold;
+
+/// Weeks of units that are simulated at most, over all simulated seasons.
+const MOST_CELLS: usize = 40_000_000;
+/// Seasons that are simulated however many units there are.
+const FEWEST_SIMULATIONS: usize = 100;
 
 /// What a season is watched against.
 #[derive(Debug, Clone, Copy)]
@@ -47,7 +51,8 @@ pub struct WatchParams {
     pub longest_window: usize,
     /// False alarms to be expected in the weeks watched, over all units together; more than zero.
     pub false_alarms: f64,
-    /// Simulated seasons that set the threshold.
+    /// Simulated seasons that set the threshold: fewer, down to a hundred, where there are over 40,000 weeks of units to
+    /// simulate in each.
     pub n_simulations: usize,
     /// Seed of year factors and simulated seasons.
     pub seed: u64,
@@ -160,82 +165,115 @@ pub enum WatchError {
 /// [`WatchError`] when shapes differ or a number is out of range.
 pub fn watch(input: &WatchInput<'_>, params: &WatchParams) -> Result<Watch, WatchError> {
     let n_draws = check(input, params)?;
-    let expected = with_all(input, n_draws, params);
+    let expected = Expected::new(input, n_draws, params);
     let observed = observed_with_all(input);
-    let n_watched = input.n_units + 1;
-    let scan = Scan::new(&expected, n_draws, n_watched, input.n_weeks, params);
-    let simulated: Vec<Vec<f64>> = (0..params.n_simulations)
-        .into_par_iter()
-        .map(|season| {
-            let mut rng = stream(params.seed, (n_draws + season) as u64);
-            scan.smallest_tails(&scan.simulate(&expected, season % n_draws, params.dispersion, &mut rng))
-        })
-        .collect();
-    let (threshold, false_alarms, false_alarms_error) =
-        scan::threshold(&simulated, input.n_weeks, params.false_alarms);
-    let predictive = Predictive { expected: &expected, n_draws, n_watched, n_weeks: input.n_weeks, params };
+    let scan = Scan::new(&expected, params);
+    let simulate = |season: usize, at_most: f64| {
+        let mut rng = stream(params.seed, (n_draws + season) as u64);
+        scan.small_tails(&scan.simulate(&expected, season % n_draws, params.dispersion, &mut rng), at_most)
+    };
+    let n_simulations = n_simulations(params.n_simulations, expected.n_watched() * input.n_weeks);
+    let Threshold { threshold, false_alarms, standard_error } =
+        scan::threshold(n_simulations, simulate, input.n_weeks, params.false_alarms);
+    let predictive = Predictive { expected: &expected, params };
     let states = |watched: usize| -> Vec<WeekState> {
         (0..input.n_weeks).map(|week| scan.state(&observed, watched, week)).collect()
     };
     let weeks = (0..input.n_units).flat_map(states).collect();
     let mut alarms: Vec<Alarm> = scan
-        .runs(&scan.smallest_tails(&observed), threshold)
+        .runs(&scan.small_tails(&observed, threshold))
         .into_iter()
-        .map(|run| predictive.alarm(&scan, &observed, run, input.n_units))
+        .map(|run| predictive.alarm(&scan, &observed, run))
         .collect();
     alarms.sort_by(|a, b| a.tail.total_cmp(&b.tail));
-    Ok(Watch { weeks, all: states(input.n_units), alarms, threshold, false_alarms, false_alarms_error })
+    Ok(Watch {
+        weeks,
+        all: states(input.n_units),
+        alarms,
+        threshold,
+        false_alarms,
+        false_alarms_error: standard_error,
+    })
+}
+
+/// As many as asked for, or fewer where a season has many weeks of many units: one season of them says much already.
+fn n_simulations(asked: usize, n_cells: usize) -> usize {
+    asked.min((MOST_CELLS / n_cells.max(1)).max(FEWEST_SIMULATIONS))
+}
+
+/// Expectations times the factor of the year of their draw, with all units together as one more.
+struct Expected<'a> {
+    input: &'a WatchInput<'a>,
+    /// One a draw.
+    factors: Vec<f64>,
+    /// Draw by draw, a week each.
+    all: Vec<f64>,
+}
+
+impl<'a> Expected<'a> {
+    fn new(input: &'a WatchInput<'a>, n_draws: usize, params: &WatchParams) -> Self {
+        let factor = |draw: usize| {
+            variation::year_factor(params.year_variation, &mut stream(params.seed, draw as u64))
+        };
+        let factors: Vec<f64> = (0..n_draws).map(factor).collect();
+        let mut all = vec![0.0; n_draws * input.n_weeks];
+        let per_draw = input.expected.chunks_exact(input.n_units * input.n_weeks);
+        for ((units, all), factor) in per_draw.zip(all.chunks_exact_mut(input.n_weeks)).zip(&factors) {
+            for weeks in units.chunks_exact(input.n_weeks) {
+                all.iter_mut().zip(weeks).for_each(|(sum, mean)| *sum += mean * factor);
+            }
+        }
+        Self { input, factors, all }
+    }
+
+    fn n_watched(&self) -> usize {
+        self.input.n_units + 1
+    }
+
+    fn n_draws(&self) -> usize {
+        self.factors.len()
+    }
+
+    /// The weeks of one draw of a unit, or of all units for the unit after the last.
+    fn weeks(&self, draw: usize, watched: usize) -> impl Iterator<Item = f64> + '_ {
+        let n_weeks = self.input.n_weeks;
+        let (row, factor) = if watched < self.input.n_units {
+            (&self.input.expected[(draw * self.input.n_units + watched) * n_weeks..], self.factors[draw])
+        } else {
+            (&self.all[draw * n_weeks..], 1.0)
+        };
+        row[..n_weeks].iter().map(move |mean| mean * factor)
+    }
 }
 
 /// The predictive of every window, exact over the draws.
 struct Predictive<'a> {
-    expected: &'a [f64],
-    n_draws: usize,
-    n_watched: usize,
-    n_weeks: usize,
+    expected: &'a Expected<'a>,
     params: &'a WatchParams,
 }
 
 impl Predictive<'_> {
-    fn alarm(&self, scan: &Scan, observed: &[u64], run: scan::Run, n_units: usize) -> Alarm {
+    fn alarm(&self, scan: &Scan, observed: &[u64], run: scan::Run) -> Alarm {
         let (first_week, last_week) = scan.strongest(observed, &run);
-        let means: Vec<f64> = (0..self.n_draws)
-            .map(|draw| {
-                let start = (draw * self.n_watched + run.watched) * self.n_weeks;
-                self.expected[start + first_week..=start + last_week].iter().sum()
-            })
-            .collect();
-        let row = run.watched * self.n_weeks;
+        let n_weeks = last_week + 1 - first_week;
+        let of_window =
+            |draw: usize| self.expected.weeks(draw, run.watched).skip(first_week).take(n_weeks).sum();
+        let means: Vec<f64> = (0..self.expected.n_draws()).map(of_window).collect();
+        let row = run.watched * self.expected.input.n_weeks;
         let observed: u64 = observed[row + first_week..=row + last_week].iter().sum();
-        let dispersion = self.params.dispersion;
+        let (dispersion, n_units) = (self.params.dispersion, self.expected.input.n_units);
         Alarm {
             watched: if run.watched == n_units { Watched::All } else { Watched::Unit(run.watched) },
             first_week,
             last_week,
             observed,
-            expected: means.iter().sum::<f64>() / self.n_draws as f64,
+            expected: means.iter().sum::<f64>() / means.len() as f64,
             limits: predictive::limits(&means, dispersion, 0.95),
             tail: predictive::mixed_at_least(observed, &means, dispersion),
             called_week: run.first_week,
             until_week: run.last_week,
         }
     }
-}
-
-/// Expectations times the factor of the year, with all units together as one more.
-fn with_all(input: &WatchInput<'_>, n_draws: usize, params: &WatchParams) -> Vec<f64> {
-    let per_draw = input.n_units * input.n_weeks;
-    let mut expected = Vec::with_capacity(n_draws * (per_draw + input.n_weeks));
-    for (draw, row) in input.expected.chunks_exact(per_draw).enumerate() {
-        let factor = variation::year_factor(params.year_variation, &mut stream(params.seed, draw as u64));
-        let mut all = vec![0.0; input.n_weeks];
-        for (idx, mean) in row.iter().enumerate() {
-            expected.push(mean * factor);
-            all[idx % input.n_weeks] += mean * factor;
-        }
-        expected.extend(all);
-    }
-    expected
 }
 
 fn observed_with_all(input: &WatchInput<'_>) -> Vec<u64> {

@@ -2,6 +2,11 @@
 //!
 //! Everything is laid out first, in metres of the area's plane, then drawn; the drawing knows no data.
 
+use std::fmt::Write;
+
+use geo::Coord;
+use geo::LineString;
+use geo::Simplify;
 use maud::Markup;
 use maud::PreEscaped;
 use maud::html;
@@ -113,6 +118,8 @@ pub const WIDTH: f64 = 720.0;
 /// See [`WIDTH`].
 pub const HEIGHT: f64 = 600.0;
 const MARGIN: f64 = 44.0;
+/// Bends smaller than this are not drawn, in picture units.
+const FINEST: f64 = 0.4;
 
 /// Metres to picture units.
 struct Scale {
@@ -156,17 +163,14 @@ impl Scale {
         ]
     }
 
+    /// The way through the points, as straight as the eye can tell.
     fn path(&self, points: &[[f64; 2]]) -> String {
-        let mut path = String::with_capacity(points.len() * 12);
-        let mut last = [f64::NAN; 2];
-        for (idx, point) in points.iter().enumerate() {
-            let [x, y] = self.at(*point);
-            let near = (x - last[0]).abs() < 0.4 && (y - last[1]).abs() < 0.4;
-            if idx > 0 && idx + 1 < points.len() && near {
-                continue;
-            }
-            path.push_str(&format!("{}{x:.1} {y:.1}", if idx == 0 { 'M' } else { 'L' }));
-            last = [x, y];
+        let line: LineString = points.iter().map(|point| Coord::from(self.at(*point))).collect();
+        let mut path = String::with_capacity(32);
+        for (idx, at) in line.simplify(FINEST).coords().enumerate() {
+            let step = if idx == 0 { 'M' } else { 'L' };
+            // Writing to a string cannot fail.
+            let _ = write!(path, "{step}{:.1} {:.1}", at.x, at.y);
         }
         path
     }
@@ -175,17 +179,15 @@ impl Scale {
 /// Draws the map.
 pub fn draw(drawing: &MapDrawing) -> Markup {
     let scale = Scale::fit(drawing);
-    let picked = drawing.lines.iter().filter(|line| line.picked);
+    let paths: Vec<String> = drawing.lines.iter().map(|line| scale.path(&line.points)).collect();
     html! {
         svg.map-svg viewBox={ "0 0 " (WIDTH) " " (HEIGHT) } role="img" aria-label=(drawing.description)
             preserveAspectRatio="xMidYMid meet" xmlns="http://www.w3.org/2000/svg" {
             @for shape in &drawing.shapes { (draw_shape(shape, &scale)) }
             @for outline in &drawing.outlines { (draw_outline(outline, &scale)) }
-            @for line in picked { path.picked vector-effect="non-scaling-stroke" d=(scale.path(&line.points)) {} }
-            @for line in &drawing.lines {
-                path.halo vector-effect="non-scaling-stroke" d=(scale.path(&line.points)) {}
-            }
-            @for line in &drawing.lines { (draw_line(line, &scale)) }
+            @for (line, path) in drawing.lines.iter().zip(&paths) { @if line.picked { path.picked d=(path) {} } }
+            path.halo d=(paths.concat()) {}
+            @for (line, path) in drawing.lines.iter().zip(&paths) { (draw_line(line, path)) }
             @for place in &drawing.places {
                 @let [x, y] = scale.at(place.at);
                 rect.place-mark x=(round(x - 4.0)) y=(round(y - 4.0)) width="8" height="8" rx="1" { title { (place.words) } }
@@ -210,12 +212,11 @@ fn draw_shape(shape: &MapShape, scale: &Scale) -> Markup {
 fn draw_outline(outline: &MapOutline, scale: &Scale) -> Markup {
     let path: String = outline.rings.iter().map(|ring| scale.path(ring) + "Z").collect();
     html! {
-        path.cluster vector-effect="non-scaling-stroke" fill-rule="evenodd" d=(path) { title { (outline.title) } }
+        path.cluster fill-rule="evenodd" d=(path) { title { (outline.title) } }
     }
 }
 
-fn draw_line(line: &MapLine, scale: &Scale) -> Markup {
-    let path = scale.path(&line.points);
+fn draw_line(line: &MapLine, path: &str) -> Markup {
     let classes: &[(&str, Option<u8>)] = match line.stroke {
         Stroke::Narrow(class) => &[("narrow", Some(class))],
         Stroke::Wide(class) => &[("wide-interval", Some(class))],
@@ -227,7 +228,7 @@ fn draw_line(line: &MapLine, scale: &Scale) -> Markup {
     let drawn = html! {
         @for (name, class) in classes {
             @let class_name = class.map_or_else(|| (*name).to_owned(), |class| format!("{name} c{class}"));
-            path class=(class_name) vector-effect="non-scaling-stroke" d=(path) {
+            path class=(class_name) d=(path) {
                 @if !line.title.is_empty() { title { (line.title) } }
             }
         }
@@ -291,7 +292,7 @@ fn scale_bar(units_per_m: f64) -> Markup {
         if length_m >= 1000.0 { format!("{} km", length_m / 1000.0) } else { format!("{length_m} m") };
     let (x, y) = (20.0, HEIGHT - 16.0);
     html! {
-        path.scale-bar vector-effect="non-scaling-stroke"
+        path.scale-bar
             d={ "M" (round(x)) " " (round(y - 6.0)) "V" (round(y)) "H" (round(x + width)) "V" (round(y - 6.0)) } {}
         text.scale-text x=(round(x + width / 2.0)) y=(round(y - 8.0)) { (words) }
     }

@@ -14,10 +14,21 @@ use crate::web::views::figure::Figure;
 /// The list of trails.
 #[derive(Debug, Clone)]
 pub struct TrailsPage {
-    /// The trails in order of name.
-    pub trails: Vec<TrailRow>,
+    /// The trails.
+    pub trails: Trails,
     /// Places with their encounters.
     pub places: Vec<PlaceRow>,
+}
+
+/// How much of the trails is shown, always in order of name.
+#[derive(Debug, Clone)]
+pub enum Trails {
+    /// All of them with their stretches.
+    WithStretches(Vec<TrailRow>),
+    /// All of them, a line each: their stretches would be too many for one page.
+    Overview(Vec<TrailRow>),
+    /// One with its stretches.
+    One(TrailRow),
 }
 
 /// One trail.
@@ -25,6 +36,8 @@ pub struct TrailsPage {
 pub struct TrailRow {
     /// Its name.
     pub name: String,
+    /// The page of its stretches.
+    pub href: String,
     /// Its habitat, or empty.
     pub habitat: String,
     /// Its length, kilometres.
@@ -69,8 +82,43 @@ pub fn body(page: &TrailsPage) -> Markup {
             "Reported encounters per 1,000 km walked by parties, with 95 % intervals. Reports are divided by walking on the "
             "trails; encounters on surveys, located ones and chance ones never go into these figures."
         }
-        @for trail in &page.trails { (trail_card(trail)) }
-        (places(page))
+        @match &page.trails {
+            Trails::WithStretches(trails) => { @for trail in trails { (trail_card(trail)) } (places(page)) }
+            Trails::Overview(trails) => { (overview(trails)) (places(page)) }
+            Trails::One(trail) => {
+                p { a href="/trails" { "All trails" } }
+                (trail_card(trail))
+            }
+        }
+    }
+}
+
+fn overview(trails: &[TrailRow]) -> Markup {
+    html! {
+        section.card {
+            table.stack {
+                thead { tr {
+                    th scope="col" { "Trail" } th.num scope="col" { "Length" } th scope="col" { "Habitat" }
+                    th.num scope="col" { "Rate" } th.num scope="col" { "95 % interval" } th scope="col" { "Interval" }
+                    th.num scope="col" { "Encounters" } th.num scope="col" { "km walked" }
+                } }
+                tbody { @for trail in trails { (overview_row(trail)) } }
+            }
+        }
+    }
+}
+
+fn overview_row(trail: &TrailRow) -> Markup {
+    let figure = &trail.figure;
+    html! {
+        tr {
+            th scope="row" { a href=(trail.href) { (trail.name) } }
+            td.num data-label="Length" { (format!("{:.1} km", trail.length_km)) }
+            td data-label="Habitat" { (trail.habitat) }
+            (rate_cells(figure))
+            td.num data-label="Encounters" { (figure::format_count(figure.count)) }
+            td.num data-label="km walked" { (thousands(figure.walked_km.round() as i64)) }
+        }
     }
 }
 
@@ -105,20 +153,27 @@ fn stretch_row(stretch: &StretchRow) -> Markup {
     html! {
         tr {
             th scope="row" { a href=(stretch.href) { (stretch.name) } }
-            @match figure.rate {
-                Ok(rate) => {
-                    td.num data-label="Rate" { (format_rate(rate.value)) }
-                    td.num data-label="95 % interval" { (format_rate(rate.lower)) "–" (format_rate(rate.upper)) " (" (figure::width_words(figure.stroke)) ")" }
-                    td data-label="Interval" { (interval_bar(rate, figure::class_of(figure.stroke))) }
-                }
-                Err(reason) => {
-                    td.num data-label="Rate" colspan="3" { (reason.words()) }
-                }
-            }
+            (rate_cells(figure))
             td.num data-label="Encounters" { (figure::format_count(figure.count)) }
             td.num data-label="km walked" { (thousands(figure.walked_km.round() as i64)) }
             td.num data-label="In the area's first ten" { @match stretch.top_share { Some(share) => { (percent(share)) " of draws" }, None => "not ranked" } }
             td data-label="Walking is" { (figure.provenance) }
+        }
+    }
+}
+
+/// The rate, its interval in figures and drawn; or why there is none.
+fn rate_cells(figure: &Figure) -> Markup {
+    html! {
+        @match figure.rate {
+            Ok(rate) => {
+                td.num data-label="Rate" { (format_rate(rate.value)) }
+                td.num data-label="95 % interval" { (format_rate(rate.lower)) "–" (format_rate(rate.upper)) " (" (figure::width_words(figure.stroke)) ")" }
+                td data-label="Interval" { (interval_bar(rate, figure::class_of(figure.stroke))) }
+            }
+            Err(reason) => {
+                td.num data-label="Rate" colspan="3" { (reason.words()) }
+            }
         }
     }
 }
@@ -184,6 +239,7 @@ pub fn samples() -> Vec<TrailsPage> {
         Figure { rate: Err(figure::NoRate::NoExposure), walked_km: 0.0, count: 0.0, ..figure::sample() };
     let trail = TrailRow {
         name: "Ledge Walk".to_owned(),
+        href: "/trails?trail=0".to_owned(),
         habitat: "ledge".to_owned(),
         length_km: 6.2,
         figure: figure::sample(),
@@ -197,8 +253,11 @@ pub fn samples() -> Vec<TrailsPage> {
     };
     let visits = Estimate { value: 12000.0, lower: 9000.0, upper: 15000.0 };
     let rate = Estimate { value: 0.75, lower: 0.34, upper: 1.42 };
+    let places = vec![place(Some((visits, rate))), place(None)];
     vec![
-        TrailsPage { trails: vec![trail], places: vec![place(Some((visits, rate))), place(None)] },
-        TrailsPage { trails: Vec::new(), places: Vec::new() },
+        TrailsPage { trails: Trails::WithStretches(vec![trail.clone()]), places: places.clone() },
+        TrailsPage { trails: Trails::WithStretches(Vec::new()), places: Vec::new() },
+        TrailsPage { trails: Trails::Overview(vec![trail.clone()]), places },
+        TrailsPage { trails: Trails::One(trail), places: Vec::new() },
     ]
 }

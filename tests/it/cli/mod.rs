@@ -3,8 +3,10 @@
 mod clusters;
 mod effect;
 mod faults;
+mod keeping;
 mod outlook;
 mod season;
+mod served;
 mod serving;
 mod study;
 mod truth;

@@ -1,5 +1,8 @@
 //! Timing the main work: one JSON line a task, with CPU and wall time, throughput and peak memory.
 
+mod load;
+mod pages;
+
 use std::future::Future;
 use std::io::Read;
 use std::path::Path;
@@ -31,7 +34,6 @@ use crate::derived::walks as derived_walks;
 use crate::domain::batch::Content;
 use crate::domain::encounter::EffortKind;
 use crate::domain::ids::AreaId;
-use crate::domain::units::Length;
 
 /// What to time.
 #[derive(Debug, clap::Args)]
@@ -45,6 +47,9 @@ pub(super) struct BenchArguments {
     /// Folder for the generated files and the database; made, and left as it is for a look afterwards.
     #[arg(long)]
     folder: PathBuf,
+    /// Then so many readers go from page to page while a million rows come in; none unless set.
+    #[arg(long)]
+    readers: Option<usize>,
 }
 
 /// The files of a generated park, in the order in which they build on each other.
@@ -78,11 +83,16 @@ struct Line<'a> {
     peak_memory_mib: f64,
 }
 
+/// The clock of one run.
 struct Bench {
     size: Size,
 }
 
 impl Bench {
+    fn size_words(&self) -> String {
+        format!("{:?}", self.size).to_lowercase()
+    }
+
     /// Runs a task and prints its line; `items` counts what it worked through.
     async fn time<T, F>(&self, task: &str, unit: &str, run: F) -> anyhow::Result<T>
     where
@@ -94,7 +104,7 @@ impl Bench {
         let (value, items) = run.await?;
         let (wall_s, cpu_s) = (wall.elapsed().as_secs_f64(), cpu_s() - cpu);
         let line = Line {
-            size: format!("{:?}", self.size).to_lowercase(),
+            size: self.size_words(),
             task,
             items,
             unit,
@@ -108,7 +118,7 @@ impl Bench {
     }
 }
 
-/// Generates a park, brings it in, and derives every layer, one after the other.
+/// Generates a park, brings it in, derives every layer, one after the other, and asks for every page.
 pub(super) async fn run(arguments: BenchArguments) -> anyhow::Result<()> {
     let bench = Bench { size: arguments.size };
     let files = arguments.folder.join("files");
@@ -130,6 +140,10 @@ pub(super) async fn run(arguments: BenchArguments) -> anyhow::Result<()> {
         bench.time(&task, "rows", import(&app, area, content, &files.join(name))).await?;
     }
     layers(&bench, &app).await?;
+    pages::run(&bench, &app).await?;
+    if let Some(n_readers) = arguments.readers {
+        load::run(&bench, &app, area, &files, n_readers).await?;
+    }
     app.store().close().await;
     Ok(())
 }
@@ -199,9 +213,9 @@ async fn layers(bench: &Bench, app: &App) -> anyhow::Result<()> {
     bench
         .time("reactions", "encounters", async { Ok((deriver.reactions(&facts).await?, n_encounters)) })
         .await?;
-    let params = PlanParams { n_signs: 12, reach: Length::metres(800.0)?, spacing: Length::metres(300.0)? };
+    let params = PlanParams::standard(&facts)?;
     bench
-        .time("sign plan, 12 signs", "locations", async {
+        .time("sign plan, as the pages ask for it", "locations", async {
             Ok((deriver.plan(&facts, params).await?, n_segments))
         })
         .await?;

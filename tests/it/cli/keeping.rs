@@ -1,0 +1,377 @@
+//! Data that must not be lost: the program killed at any moment, a disk that is full, a file that cannot be written,
+//! two servers on one file.
+
+use std::path::Path;
+use std::path::PathBuf;
+use std::process::Command;
+use std::process::Stdio;
+use std::time::Duration;
+use std::time::Instant;
+
+use sqlx::Connection;
+use sqlx::SqliteConnection;
+use sqlx::migrate::Migrator;
+
+use super::Program;
+use super::Said;
+use super::reports;
+use super::served;
+use super::served::Served;
+
+/// How often each fault is tried; more in long runs.
+fn n_rounds(few: u64, many: u64) -> u64 {
+    if std::env::var_os("COILWAY_LONG_TESTS").is_some() { many } else { few }
+}
+
+/// Moments spread over a span of time, in an order that shows no pattern.
+fn moments(n: u64, longest_ms: u64) -> impl Iterator<Item = Duration> {
+    // The golden section leaves no gap large, however many moments there are.
+    (1..=n).map(move |k| Duration::from_micros((k * 618_034 % 1_000_000) * longest_ms / 1000))
+}
+
+/// Runs a command and kills it after a while; tells whether it had ended well before.
+fn killed_after(program: &Program, arguments: &[&str], moment: Duration) -> bool {
+    let mut command = program.command(arguments);
+    let mut child = command.stdout(Stdio::null()).stderr(Stdio::null()).spawn().unwrap();
+    let start = Instant::now();
+    while start.elapsed() < moment {
+        if let Some(status) = child.try_wait().unwrap() {
+            return status.success();
+        }
+        std::thread::sleep(Duration::from_micros(200));
+    }
+    child.kill().unwrap();
+    child.wait().unwrap().success()
+}
+
+/// How long a command takes that nobody disturbs, milliseconds.
+fn undisturbed_ms(program: &Program, arguments: &[&str]) -> u64 {
+    let start = Instant::now();
+    program.run(arguments).good();
+    start.elapsed().as_millis() as u64 + 1
+}
+
+fn n_encounters(program: &Program, database: &Path) -> usize {
+    let said = program.run(&["check", "--database", database.to_str().unwrap()]).good();
+    assert!(said.contains(": whole"), "{said}");
+    let words: Vec<&str> = said.split_whitespace().collect();
+    let at = words.iter().position(|word| *word == "encounters").unwrap();
+    words[at - 1].parse().unwrap()
+}
+
+#[test]
+fn a_killed_backup_leaves_a_whole_one_or_none() {
+    let program = Program::new().with_area();
+    let file = program.file("reports.csv", reports(20_000));
+    program.import("encounters", &file).good();
+    let out = program.path("copy.db");
+    let arguments = ["backup", out.to_str().unwrap()];
+    let longest = undisturbed_ms(&program, &arguments);
+    for moment in moments(n_rounds(8, 60), longest) {
+        std::fs::remove_file(&out).ok();
+        let has_ended = killed_after(&program, &arguments, moment);
+        assert!(out.exists() || !has_ended, "acknowledged and not there");
+        if out.exists() {
+            assert_eq!(n_encounters(&program, &out), 20_000);
+        }
+        assert_eq!(n_encounters(&program, &program.database()), 20_000);
+    }
+    program.run(&arguments).good();
+    assert_eq!(n_encounters(&program, &out), 20_000);
+    // Between commands the one file holds everything, so that it can be copied like any other.
+    let moved = program.path("moved.db");
+    std::fs::copy(program.database(), &moved).unwrap();
+    assert_eq!(n_encounters(&program, &moved), 20_000);
+    // Written over a former one, it is that one or the new one, never something between.
+    program.import("encounters", &program.file("more.csv", reports(100).replace("R-", "M-"))).good();
+    for moment in moments(n_rounds(4, 30), longest) {
+        killed_after(&program, &arguments, moment);
+        assert!([20_000, 20_100].contains(&n_encounters(&program, &out)));
+    }
+}
+
+/// A database as an earlier version left it: with the first migrations and a few records.
+async fn older_database(path: &Path, n_records: i64) {
+    let folder = tempfile::tempdir().unwrap();
+    for entry in std::fs::read_dir(Path::new(env!("CARGO_MANIFEST_DIR")).join("migrations")).unwrap() {
+        let entry = entry.unwrap();
+        let name = entry.file_name().into_string().unwrap();
+        if name < "0003".to_owned() {
+            std::fs::copy(entry.path(), folder.path().join(name)).unwrap();
+        }
+    }
+    let address = format!("sqlite://{}?mode=rwc", path.display());
+    let mut connection = SqliteConnection::connect(&address).await.unwrap();
+    Migrator::new(folder.path()).await.unwrap().run(&mut connection).await.unwrap();
+    let make = "UPDATE data_revision SET revision = 1;
+         INSERT INTO revisions (revision, committed_at_s, actor, summary) VALUES (1, 1700000000, 'tester', 'made');
+         INSERT INTO areas (id, name, time_zone, emergency_number, keep_distance_m, revision)
+             VALUES (1, 'Old Vale', 'America/Denver', '112', 3.0, 1);";
+    sqlx::raw_sql(make).execute(&mut connection).await.unwrap();
+    let fill = "WITH RECURSIVE n (i) AS (SELECT 1 UNION ALL SELECT i + 1 FROM n WHERE i < ?)
+         INSERT INTO settings (area_id, key, value, revision) SELECT 1, 'old ' || i, '1', 1 FROM n";
+    sqlx::query(fill).bind(n_records).execute(&mut connection).await.unwrap();
+    connection.close().await.unwrap();
+}
+
+async fn n_settings(path: &Path) -> i64 {
+    let mut connection = SqliteConnection::connect(&format!("sqlite://{}", path.display())).await.unwrap();
+    let n = sqlx::query_scalar("SELECT count(*) FROM settings").fetch_one(&mut connection).await.unwrap();
+    connection.close().await.unwrap();
+    n
+}
+
+#[tokio::test]
+async fn a_killed_migration_is_done_or_not_begun_and_a_copy_is_kept() {
+    const N: i64 = 20_000;
+    let program = Program::new();
+    let old = program.path("old.db");
+    older_database(&old, N).await;
+    std::fs::copy(&old, program.database()).unwrap();
+    let longest = undisturbed_ms(&program, &["batches"]);
+    assert!(program.path("park.db.migration-2").exists());
+    let begin_again = || {
+        for entry in std::fs::read_dir(program.folder.path()).unwrap() {
+            let path = entry.unwrap().path();
+            if path.file_name().unwrap().to_string_lossy().starts_with("park.db") {
+                std::fs::remove_file(path).unwrap();
+            }
+        }
+        std::fs::copy(&old, program.database()).unwrap();
+    };
+    for (round, moment) in moments(n_rounds(12, 100), longest).enumerate() {
+        // Most rounds begin with the old file, some with what the last kill left.
+        if round % 3 != 2 {
+            begin_again();
+        }
+        killed_after(&program, &["batches"], moment);
+        for copy in copies(&program) {
+            assert_eq!(n_settings(&copy).await, N, "a copy that is not whole: {copy:?}");
+        }
+        program.run(&["batches"]).good();
+        program.run(&["check"]).good();
+        assert_eq!(n_settings(&program.database()).await, N);
+        let copies = copies(&program);
+        assert_eq!(copies.len(), 1, "{copies:?}");
+    }
+}
+
+/// The whole copies that were kept before a migration.
+fn copies(program: &Program) -> Vec<PathBuf> {
+    let entries = std::fs::read_dir(program.folder.path()).unwrap().map(|entry| entry.unwrap().path());
+    let is_copy = |path: &PathBuf| {
+        let name = path.file_name().unwrap().to_string_lossy().into_owned();
+        name.strip_prefix("park.db.migration-").is_some_and(|rest| !rest.contains('.'))
+    };
+    entries.filter(is_copy).collect()
+}
+
+/// Files sent one after the other to a server that is killed at any moment: what it acknowledged is there, what it did not
+/// is whole or absent.
+#[test]
+fn what_a_killed_server_acknowledged_is_there() {
+    const ROWS: usize = 400;
+    let program = Program::new().with_area();
+    let mut acknowledged = 0;
+    let mut sent = 0;
+    for moment in moments(n_rounds(6, 60), 700) {
+        let served = Served::start(&program);
+        let address = served.address().to_owned();
+        let first = sent;
+        let sender = std::thread::spawn(move || {
+            let mut outcomes = Vec::new();
+            for number in first..first + 200 {
+                let text = reports(ROWS).replace("R-", &format!("S{number}-"));
+                match served::upload(&address, "encounters", &format!("s{number}.csv"), &text) {
+                    Some((status, answer)) => {
+                        assert_eq!(status, 303, "{answer}");
+                        outcomes.push(true);
+                    }
+                    None => {
+                        outcomes.push(false);
+                        break;
+                    }
+                }
+            }
+            outcomes
+        });
+        std::thread::sleep(moment);
+        served.kill();
+        let outcomes = sender.join().unwrap();
+        sent += outcomes.len();
+        acknowledged += outcomes.iter().filter(|it| **it).count();
+        let n = n_encounters(&program, &program.database());
+        assert!(n >= acknowledged * ROWS, "{n} of {acknowledged} acknowledged files");
+        assert_eq!(n % ROWS, 0, "a file that is half there");
+        // The one that was cut off may have been committed just before: then it counts as there.
+        acknowledged = n / ROWS;
+    }
+    assert!(acknowledged > 0, "no round was long enough to say anything");
+}
+
+#[test]
+fn two_servers_on_one_file_see_each_others_records() {
+    let program = Program::new().with_area();
+    let (one, two) = (Served::start(&program), Served::start(&program));
+    let send = |served: &Served, name: &str| {
+        let text = reports(300).replace("R-", &format!("{name}-"));
+        let (status, answer) = served.upload("encounters", &format!("{name}.csv"), &text).unwrap();
+        assert_eq!(status, 303, "{answer}");
+    };
+    std::thread::scope(|scope| {
+        scope.spawn(|| (0..4).for_each(|nth| send(&one, &format!("a{nth}"))));
+        scope.spawn(|| (0..4).for_each(|nth| send(&two, &format!("b{nth}"))));
+    });
+    for served in [&one, &two] {
+        let (status, page) = served.get("/data").unwrap();
+        assert_eq!(status, 200);
+        for name in ["a0.csv", "a3.csv", "b0.csv", "b3.csv"] {
+            assert!(page.contains(name), "{name}");
+        }
+    }
+    assert_eq!(one.stop(), "Stopped.");
+    assert_eq!(two.stop(), "Stopped.");
+    assert_eq!(n_encounters(&program, &program.database()), 2400);
+}
+
+#[test]
+fn a_database_that_is_served_is_not_replaced() {
+    let program = Program::new().with_area();
+    let file = program.file("reports.csv", reports(10));
+    program.import("encounters", &file).good();
+    let out = program.path("copy.db");
+    program.run(&["backup", out.to_str().unwrap()]).good();
+    let served = Served::start(&program);
+    // Whether anything was asked of it yet or not.
+    for _ in 0..2 {
+        let said = program.run(&["restore", out.to_str().unwrap()]).bad();
+        assert!(said.contains("in use"), "{said}");
+        assert_eq!(served.get("/data").unwrap().0, 200);
+    }
+    assert_eq!(served.stop(), "Stopped.");
+    program.run(&["restore", out.to_str().unwrap()]).good();
+    assert_eq!(n_encounters(&program, &program.database()), 10);
+    // A broken database is replaced, too: that is what backups are for.
+    std::fs::write(program.database(), "no database any more, but long enough to look like the first page")
+        .unwrap();
+    program.run(&["restore", out.to_str().unwrap()]).good();
+    assert_eq!(n_encounters(&program, &program.database()), 10);
+}
+
+/// The program under a limit of the size of any file it writes, as a full disk would stop it.
+fn limited(program: &Program, kib: u64, arguments: &[&str]) -> Said {
+    let program_path = env!("CARGO_BIN_EXE_coilway");
+    let mut command = Command::new("bash");
+    // Without the signal the write fails, as it does on a full disk.
+    command.args(["-c", &format!("trap '' XFSZ; ulimit -f {kib}; exec \"$0\" \"$@\""), program_path]);
+    command.args(arguments).env("COILWAY_DATABASE", program.database()).env("RUST_LOG", "off");
+    Said::of(command.output().unwrap())
+}
+
+#[test]
+fn a_write_that_does_not_fit_keeps_what_was_there() {
+    let program = Program::new().with_area();
+    let kept = program.file("kept.csv", reports(500));
+    program.import("encounters", &kept).good();
+    let large = program.file("large.csv", reports(30_000).replace("R-", "L-"));
+    let out = program.path("copy.db");
+    for kib in [300, 700, 1500, 3000] {
+        let said = limited(&program, kib, &["import", "encounters", large.to_str().unwrap()]).bad();
+        assert!(said.contains("full") || said.contains("disk"), "{said}");
+        assert_eq!(n_encounters(&program, &program.database()), 500);
+    }
+    let said = limited(&program, 64, &["backup", out.to_str().unwrap()]).bad();
+    assert!(said.contains("full") || said.contains("disk"), "{said}");
+    assert!(!out.exists(), "a backup that is not whole");
+    let leftovers = std::fs::read_dir(program.folder.path())
+        .unwrap()
+        .filter(|entry| entry.as_ref().unwrap().file_name().to_string_lossy().contains("unfinished"));
+    assert_eq!(leftovers.count(), 0);
+    program.import("encounters", &large).good();
+    assert_eq!(n_encounters(&program, &program.database()), 30_500);
+}
+
+/// A small file system of its own, where the system lets us have one.
+struct SmallDisk {
+    folder: tempfile::TempDir,
+}
+
+impl SmallDisk {
+    fn mount(mib: u64) -> Option<Self> {
+        let folder = tempfile::tempdir().unwrap();
+        let options = format!("size={mib}m");
+        let mounted = Command::new("mount")
+            .args(["-t", "tmpfs", "-o", &options, "tmpfs"])
+            .arg(folder.path())
+            .stderr(Stdio::null())
+            .status();
+        mounted.is_ok_and(|status| status.success()).then_some(Self { folder })
+    }
+}
+
+impl Drop for SmallDisk {
+    fn drop(&mut self) {
+        let _ = Command::new("umount").arg(self.folder.path()).status();
+    }
+}
+
+/// Where no file system may be mounted, the test above stands for this one.
+#[test]
+fn a_disk_that_fills_up_keeps_what_was_there() {
+    let Some(disk) = SmallDisk::mount(6) else { return };
+    let program = Program::new().with_area();
+    let kept = program.file("kept.csv", reports(500));
+    program.import("encounters", &kept).good();
+    let database = disk.folder.path().join("park.db");
+    std::fs::copy(program.database(), &database).unwrap();
+    let large = program.file("large.csv", reports(60_000).replace("R-", "L-"));
+    let on_disk = |arguments: &[&str]| {
+        let mut command = program.command(arguments);
+        Said::of(command.env("COILWAY_DATABASE", &database).output().unwrap())
+    };
+    let said = on_disk(&["import", "encounters", large.to_str().unwrap()]).bad();
+    assert!(said.contains("full") || said.contains("disk"), "{said}");
+    assert_eq!(n_encounters(&program, &database), 500);
+    // A disk that others have filled: reading and checking go on, a backup elsewhere is still made.
+    let filler = std::fs::write(disk.folder.path().join("filler"), vec![0u8; 16 << 20]);
+    assert!(filler.is_err(), "the disk is not full");
+    assert_eq!(n_encounters(&program, &database), 500);
+    let small = program.file("small.csv", reports(400).replace("R-", "S-"));
+    let said = on_disk(&["import", "encounters", small.to_str().unwrap()]);
+    assert_eq!(n_encounters(&program, &database), if said.ok { 900 } else { 500 });
+    std::fs::remove_file(disk.folder.path().join("filler")).unwrap();
+    on_disk(&["import", "encounters", small.to_str().unwrap()]).good();
+    assert_eq!(n_encounters(&program, &database), 900);
+}
+
+#[test]
+fn a_file_that_cannot_be_written_is_said() {
+    use std::os::unix::fs::MetadataExt;
+    use std::os::unix::fs::PermissionsExt;
+    use std::os::unix::process::CommandExt;
+
+    let program = Program::new().with_area();
+    let kept = program.file("kept.csv", reports(20));
+    program.import("encounters", &kept).good();
+    let more = program.file("more.csv", reports(20).replace("R-", "M-"));
+    // The superuser writes everywhere, so somebody else runs a copy of the program that they can reach.
+    let is_superuser = std::fs::metadata(program.folder.path()).unwrap().uid() == 0;
+    let binary = program.path("coilway");
+    std::fs::copy(env!("CARGO_BIN_EXE_coilway"), &binary).unwrap();
+    let set = |path: &Path, mode: u32| {
+        std::fs::set_permissions(path, std::fs::Permissions::from_mode(mode)).unwrap();
+    };
+    set(&program.database(), 0o444);
+    set(program.folder.path(), 0o555);
+    let mut command = Command::new(&binary);
+    command.args(["import", "encounters", more.to_str().unwrap()]);
+    command.env("COILWAY_DATABASE", program.database()).env("RUST_LOG", "off");
+    if is_superuser {
+        command.uid(65_534).gid(65_534);
+    }
+    let said = Said::of(command.output().unwrap()).bad();
+    set(program.folder.path(), 0o755);
+    set(&program.database(), 0o644);
+    assert!(said.contains("may only be read"), "{said}");
+    assert_eq!(n_encounters(&program, &program.database()), 20);
+}
