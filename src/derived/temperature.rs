@@ -125,12 +125,12 @@ fn counted(facts: &Facts, zone: &TimeZone) -> BTreeMap<(CounterId, Date), f64> {
     let mut sums: BTreeMap<(CounterId, Date), (f64, i64)> = BTreeMap::new();
     for reading in &facts.readings.rows {
         // A bin that goes over midnight tells of no single day, unless by so little that it is the device's clock.
-        let middle_s = reading.start_s + i64::from(reading.length_s) / 2;
+        let middle_s = reading.start_s + reading.length_s / 2;
         let Ok(middle) = Timestamp::from_second(middle_s) else { continue };
         let day = zone.to_datetime(middle).date();
         let sum = sums.entry((reading.counter_id, day)).or_default();
         sum.0 += f64::from(reading.count_in) + f64::from(reading.count_out.unwrap_or(0));
-        sum.1 += i64::from(reading.length_s);
+        sum.1 += reading.length_s;
     }
     let whole = sums.into_iter().filter(|(_, (_, length_s))| (WHOLE_DAY_S..=25 * 3600).contains(length_s));
     whole.map(|(key, (count, _))| (key, count)).collect()

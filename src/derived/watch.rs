@@ -270,16 +270,14 @@ struct Totals {
 }
 
 impl Totals {
-    /// By week, for a unit in a draw.
-    fn of(&self, draw: usize, unit: usize) -> Vec<f64> {
-        let weeks =
-            |curve: usize| &self.of_curve[(draw * self.n_curves + curve) * self.n_weeks..][..self.n_weeks];
-        let Some(shares) = self.shares.get(unit) else { return weeks(0).to_vec() };
-        let mut sums = vec![0.0; self.n_weeks];
-        for (curve, share) in shares {
-            sums.iter_mut().zip(weeks(*curve)).for_each(|(sum, week)| *sum += share * week);
-        }
-        sums
+    /// By week, of one curve in a draw.
+    fn weeks(&self, draw: usize, curve: usize) -> &[f64] {
+        &self.of_curve[(draw * self.n_curves + curve) * self.n_weeks..][..self.n_weeks]
+    }
+
+    /// The curves that a unit follows with the share of each.
+    fn shares_of(&self, unit: usize) -> &[(usize, f64)] {
+        self.shares.get(unit).map_or(&[(0, 1.0)], Vec::as_slice)
     }
 }
 
@@ -364,8 +362,10 @@ fn former_season(
 fn adjusted(walked: &ExposureDraws, former: &Totals) -> ExposureDraws {
     let mut party_km = walked.party_km.clone();
     for (draw, row) in party_km.chunks_exact_mut(walked.n_units.max(1)).enumerate() {
+        let whole: Vec<f64> =
+            (0..former.n_curves).map(|curve| former.weeks(draw, curve).iter().sum()).collect();
         for (unit, km) in row.iter_mut().enumerate() {
-            *km *= former.of(draw, unit).iter().sum::<f64>();
+            *km *= former.shares_of(unit).iter().map(|(curve, share)| share * whole[*curve]).sum::<f64>();
         }
     }
     ExposureDraws { party_km, ..*walked }
@@ -429,7 +429,16 @@ fn expected(fit: &RateFit, walked: &ExposureDraws, totals: &Totals) -> Vec<f64> 
     for (draw, km) in walked.party_km.chunks_exact(walked.n_units).enumerate() {
         let rates = fit.rates.row(draw % fit.rates.n_draws);
         for (unit, (km, rate)) in km.iter().zip(rates).enumerate() {
-            expected.extend(totals.of(draw, unit).iter().map(|share| km * rate * share));
+            if let [(curve, _)] = totals.shares_of(unit) {
+                expected.extend(totals.weeks(draw, *curve).iter().map(|walking| km * rate * walking));
+                continue;
+            }
+            let start = expected.len();
+            expected.resize(start + totals.n_weeks, 0.0);
+            for (curve, share) in totals.shares_of(unit) {
+                let weeks = expected[start..].iter_mut().zip(totals.weeks(draw, *curve));
+                weeks.for_each(|(sum, walking)| *sum += km * rate * share * walking);
+            }
         }
     }
     expected
@@ -458,14 +467,20 @@ fn variation(facts: &Facts, calendar: &Calendar, expected_by_week: &[f64], recor
 }
 
 /// Mean over the draws of what all units together lead to expect, by week.
-fn mean_by_week(fit: &RateFit, walked: &ExposureDraws, weeks: &[f64]) -> Vec<f64> {
-    let n_weeks = weeks.len() / walked.n_draws;
-    let mut mean = vec![0.0; n_weeks];
+fn mean_by_week(fit: &RateFit, walked: &ExposureDraws, totals: &Totals) -> Vec<f64> {
+    let mut mean = vec![0.0; totals.n_weeks];
     for (draw, km) in walked.party_km.chunks_exact(walked.n_units).enumerate() {
         let rates = fit.rates.row(draw % fit.rates.n_draws);
-        let all: f64 = km.iter().zip(rates).map(|(km, rate)| km * rate).sum();
-        let weeks = &weeks[draw * n_weeks..][..n_weeks];
-        mean.iter_mut().zip(weeks).for_each(|(sum, share)| *sum += all * share / walked.n_draws as f64);
+        let mut all = vec![0.0; totals.n_curves];
+        for (unit, (km, rate)) in km.iter().zip(rates).enumerate() {
+            for (curve, share) in totals.shares_of(unit) {
+                all[*curve] += km * rate * share;
+            }
+        }
+        for (curve, all) in all.iter().enumerate() {
+            let weeks = mean.iter_mut().zip(totals.weeks(draw, curve));
+            weeks.for_each(|(sum, walking)| *sum += all * walking / walked.n_draws as f64);
+        }
     }
     mean
 }

@@ -80,7 +80,7 @@ mod tests {
 
     #[test]
     fn numbers_read_back_to_the_bit() {
-        let metres = [1234.567_890_123, -12.0, 0.0];
+        let metres = [1_234.567_890_123, -12.0, 0.0];
         assert_eq!(decode_numbers(&encode_numbers(&metres)).unwrap(), metres);
         assert!(decode_numbers(&[0; 9]).is_err());
         assert!(decode_numbers(&encode_numbers(&[f64::NAN])).is_err());

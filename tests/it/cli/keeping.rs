@@ -96,7 +96,7 @@ async fn older_database(path: &Path, n_records: i64) {
     for entry in std::fs::read_dir(Path::new(env!("CARGO_MANIFEST_DIR")).join("migrations")).unwrap() {
         let entry = entry.unwrap();
         let name = entry.file_name().into_string().unwrap();
-        if name < "0003".to_owned() {
+        if name.as_str() < "0003" {
             std::fs::copy(entry.path(), folder.path().join(name)).unwrap();
         }
     }
