@@ -85,7 +85,11 @@ mod tests {
 
     #[test]
     fn every_constraint_with_words_is_in_the_schema() {
-        let schema = include_str!("../../migrations/0001_facts.sql");
+        let schema = [
+            include_str!("../../migrations/0001_facts.sql"),
+            include_str!("../../migrations/0008_daily_weather.sql"),
+        ]
+        .concat();
         for (name, ..) in WORDS {
             assert!(schema.contains(&format!("CONSTRAINT {name} CHECK")), "{name}");
         }
