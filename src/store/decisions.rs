@@ -6,6 +6,10 @@ use crate::domain::revision::Revision;
 use crate::domain::terms::terms;
 use crate::store::error::Error;
 use crate::store::error::stored;
+use crate::store::history;
+use crate::store::history::Entry;
+use crate::store::history::RecordKind;
+use crate::store::history::Version;
 use crate::store::snapshot::Snapshot;
 use crate::store::writer::Writer;
 
@@ -76,8 +80,18 @@ impl Writer {
         )
         .execute(self.connection())
         .await?;
-        self.touch();
-        Ok(DecisionId(inserted.last_insert_rowid()))
+        let id = inserted.last_insert_rowid();
+        let record = serde_json::json!({
+            "subject": draft.subject,
+            "choice": choice,
+            "reason": draft.reason,
+            "decided_by": draft.decided_by,
+            "based_on_revision": based_on,
+        });
+        let after = Some(history::to_json("decisions", id, &Version::new(record, None))?);
+        let kind = RecordKind::Decision;
+        history::record(self, Entry { kind, record_id: id, batch_id: None, before: None, after }).await?;
+        Ok(DecisionId(id))
     }
 }
 

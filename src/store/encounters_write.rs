@@ -15,8 +15,7 @@ use crate::store::error::Error;
 use crate::store::error::Fault;
 use crate::store::error::Problem;
 use crate::store::error::RowProblem;
-use crate::store::history;
-use crate::store::history::Version;
+use crate::store::history::RecordKind;
 use crate::store::kept;
 use crate::store::kept::Kept;
 use crate::store::kept::Put;
@@ -76,9 +75,11 @@ impl Writer {
         }
         organisms::know(self, area, std::iter::once(draft)).await?;
         let new = Stored { record: draft, origin: old.origin };
-        kept::replace(self, RowKey { area, id: id.0 }, new, &old, None).await.map_err(|fault| match fault {
-            Fault::Store(error) => error,
-            Fault::Row(problem) => Error::Rule { constraint: problem.reason },
+        kept::replace(self, RowKey { area, id: id.0 }, new, Some(&old), None).await.map_err(|fault| {
+            match fault {
+                Fault::Store(error) => error,
+                Fault::Row(problem) => Error::Rule { constraint: problem.reason },
+            }
         })
     }
 
@@ -87,25 +88,7 @@ impl Writer {
     /// # Errors
     /// [`Error::Missing`] when there is no such encounter; [`Error`] when the database cannot be written.
     pub async fn remove_encounter(&mut self, id: EncounterId) -> Result<(), Error> {
-        let (_, old) = self.present_encounter(id).await?;
-        let revision = self.revision();
-        sqlx::query!(
-            "UPDATE encounters SET removed_revision = ?, revision = ? WHERE id = ?",
-            revision,
-            revision,
-            id.0
-        )
-        .execute(self.connection())
-        .await?;
-        let version = Version::new(old.record.to_wire(), old.origin);
-        let entry = history::Entry {
-            kind: EncounterDraft::KIND,
-            record_id: id.0,
-            batch_id: None,
-            before: Some(history::to_json(EncounterDraft::TABLE, id.0, &version)?),
-            after: None,
-        };
-        history::record(self, entry).await
+        self.take_out(RecordKind::Encounter, id.0).await
     }
 
     async fn present_encounter(
@@ -189,6 +172,11 @@ impl Writer {
         let inserted = encounters_insert::insert_parts(self.connection(), &terms, &accepted, &stamp).await;
         self.known.reaction_terms.insert(target.area, terms);
         inserted?;
+        if target.source.is_none() {
+            for (id, draft) in &accepted {
+                kept::record_new(self, *id, *draft).await?;
+            }
+        }
         tally.n_inserted += accepted.len() as u64;
         self.touch();
         Ok(())
@@ -270,7 +258,7 @@ async fn compare(
     }
     organisms::know(writer, key.area, std::iter::once(new.record)).await?;
     let batch_id = new.origin.map(|origin| origin.batch_id.0);
-    kept::replace(writer, key, new, old, batch_id).await?;
+    kept::replace(writer, key, new, Some(old), batch_id).await?;
     Ok(Put::Updated)
 }
 

@@ -1,5 +1,8 @@
 //! Who changed what, when and why: the history of changes and of revisions.
 
+use std::collections::BTreeMap;
+use std::collections::BTreeSet;
+
 use serde::Deserialize;
 use serde::Serialize;
 use serde_json::Value;
@@ -57,6 +60,10 @@ terms! {
         DailyWeather => "daily weather",
         /// A kept sign plan.
         SignPlan => "sign plan",
+        /// A decision of the register.
+        Decision => "decision",
+        /// A notice.
+        Notice => "notice",
     }
 }
 
@@ -160,9 +167,30 @@ pub(super) async fn was_before<W: Serialize>(
     Ok(false)
 }
 
+/// What a change did to the record as a whole.
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+pub enum Effect {
+    /// There was none in force before.
+    CameIn,
+    /// Fields, or the origin, differ.
+    Changed,
+    /// There is none in force since.
+    TakenOut,
+}
+
 /// One change of a record.
 #[derive(Debug, Clone, PartialEq, Eq)]
 pub struct Change {
+    /// Its number; later changes have greater ones.
+    pub id: i64,
+    /// What kind of record.
+    pub kind: RecordKind,
+    /// Which record of that kind.
+    pub record_id: i64,
+    /// The batch that brought it, none for one by hand.
+    pub batch: Option<BatchId>,
+    /// What became of the record.
+    pub effect: Effect,
     /// The revision it made.
     pub revision: Revision,
     /// When, in seconds since 1970-01-01T00:00:00Z.
@@ -186,6 +214,23 @@ pub struct FieldChange {
     pub after: String,
 }
 
+/// Which changes are wanted; what is none lets all through.
+#[derive(Debug, Clone, PartialEq, Eq, Default)]
+pub struct ChangeFilter {
+    /// Of this kind of record.
+    pub kind: Option<RecordKind>,
+    /// By this person.
+    pub actor: Option<String>,
+    /// Brought by this batch.
+    pub batch: Option<BatchId>,
+    /// From this moment on, in seconds since 1970-01-01T00:00:00Z.
+    pub from_s: Option<i64>,
+    /// Before this moment.
+    pub until_s: Option<i64>,
+    /// Earlier than the change with this number.
+    pub before: Option<i64>,
+}
+
 /// One commit.
 #[derive(Debug, Clone, PartialEq, Eq)]
 pub struct RevisionEntry {
@@ -199,8 +244,11 @@ pub struct RevisionEntry {
     pub summary: String,
 }
 
-struct ChangeRow {
+pub(super) struct ChangeRow {
     id: i64,
+    record_kind: String,
+    record_id: i64,
+    batch_id: Option<i64>,
     revision: i64,
     changed_at_s: i64,
     actor: String,
@@ -215,7 +263,17 @@ impl TryFrom<ChangeRow> for Change {
     fn try_from(row: ChangeRow) -> Result<Self, Error> {
         let before = parse(row.id, "before_json", row.before_json.as_deref())?;
         let after = parse(row.id, "after_json", row.after_json.as_deref())?;
+        let effect = match (&row.before_json, &row.after_json) {
+            (None, _) => Effect::CameIn,
+            (Some(_), Some(_)) => Effect::Changed,
+            (Some(_), None) => Effect::TakenOut,
+        };
         Ok(Self {
+            id: row.id,
+            kind: stored(row.record_kind.parse(), "changes", "record_kind", row.id)?,
+            record_id: row.record_id,
+            batch: row.batch_id.map(BatchId),
+            effect,
             revision: Revision(row.revision as u64),
             changed_at_s: row.changed_at_s,
             actor: row.actor,
@@ -231,11 +289,16 @@ fn parse(row: i64, column: &'static str, json: Option<&str>) -> Result<Value, Er
 
 /// The fields in which two versions differ.
 fn differences(before: &Value, after: &Value) -> Vec<FieldChange> {
-    let (before, after) = (flat(before), flat(after));
-    let fields: std::collections::BTreeSet<&String> = before.keys().chain(after.keys()).collect();
-    let text = |side: &std::collections::BTreeMap<String, String>, field: &String| {
-        side.get(field).cloned().unwrap_or_default()
-    };
+    differing(flat(before), flat(after))
+}
+
+/// The fields in which two flat versions differ, in alphabetical order.
+pub(super) fn differing(
+    before: BTreeMap<String, String>,
+    after: BTreeMap<String, String>,
+) -> Vec<FieldChange> {
+    let fields: BTreeSet<&String> = before.keys().chain(after.keys()).collect();
+    let text = |side: &BTreeMap<String, String>, field: &String| side.get(field).cloned().unwrap_or_default();
     fields
         .into_iter()
         .map(|field| FieldChange {
@@ -248,8 +311,8 @@ fn differences(before: &Value, after: &Value) -> Vec<FieldChange> {
 }
 
 /// Objects within objects joined by a full stop; lists of anything as JSON.
-fn flat(value: &Value) -> std::collections::BTreeMap<String, String> {
-    let mut fields = std::collections::BTreeMap::new();
+pub(super) fn flat(value: &Value) -> BTreeMap<String, String> {
+    let mut fields = BTreeMap::new();
     let mut open = vec![(String::new(), value)];
     while let Some((name, value)) = open.pop() {
         match value {
@@ -266,7 +329,7 @@ fn flat(value: &Value) -> std::collections::BTreeMap<String, String> {
 }
 
 impl Snapshot {
-    /// The changes of a record, oldest first. Empty for one that is as it was brought in.
+    /// The changes of a record, oldest first. Empty for one that is as it was brought in from a file.
     ///
     /// # Errors
     /// [`Error`] when the database cannot be read.
@@ -274,7 +337,8 @@ impl Snapshot {
         let kind = kind.term();
         let rows = sqlx::query_as!(
             ChangeRow,
-            r#"SELECT changes.id AS "id!", changes.revision, changed_at_s, changes.actor, summary, before_json, after_json
+            r#"SELECT changes.id AS "id!", record_kind, record_id, batch_id, changes.revision, changed_at_s, changes.actor,
+                summary, before_json, after_json
              FROM changes JOIN revisions ON revisions.revision = changes.revision
              WHERE record_kind = ? AND record_id = ? ORDER BY changes.id"#,
             kind,
@@ -283,6 +347,45 @@ impl Snapshot {
         .fetch_all(self.connection())
         .await?;
         rows.into_iter().map(Change::try_from).collect()
+    }
+
+    /// Changes of all kinds of records, newest first.
+    ///
+    /// # Errors
+    /// [`Error`] when the database cannot be read.
+    pub async fn list_changes(&mut self, filter: &ChangeFilter, limit: u32) -> Result<Vec<Change>, Error> {
+        let (kind, actor, batch) =
+            (filter.kind.map(RecordKind::term), filter.actor.as_deref(), filter.batch.map(|batch| batch.0));
+        let rows = sqlx::query_as!(
+            ChangeRow,
+            r#"SELECT changes.id AS "id!", record_kind, record_id, batch_id, changes.revision, changed_at_s, changes.actor,
+                summary, before_json, after_json
+             FROM changes JOIN revisions ON revisions.revision = changes.revision
+             WHERE (?1 IS NULL OR record_kind = ?1) AND (?2 IS NULL OR changes.actor = ?2)
+               AND (?3 IS NULL OR batch_id = ?3) AND (?4 IS NULL OR changed_at_s >= ?4)
+               AND (?5 IS NULL OR changed_at_s < ?5) AND (?6 IS NULL OR changes.id < ?6)
+             ORDER BY changes.id DESC LIMIT ?7"#,
+            kind,
+            actor,
+            batch,
+            filter.from_s,
+            filter.until_s,
+            filter.before,
+            limit
+        )
+        .fetch_all(self.connection())
+        .await?;
+        rows.into_iter().map(Change::try_from).collect()
+    }
+
+    /// Who ever changed a record, in alphabetical order.
+    ///
+    /// # Errors
+    /// [`Error`] when the database cannot be read.
+    pub async fn actors(&mut self) -> Result<Vec<String>, Error> {
+        Ok(sqlx::query_scalar!("SELECT DISTINCT actor FROM changes ORDER BY actor")
+            .fetch_all(self.connection())
+            .await?)
     }
 
     /// The latest commits, newest first, at most `limit`.

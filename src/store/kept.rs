@@ -118,6 +118,7 @@ async fn put_row<T: Keyed>(
         record.insert(&mut savepoint, target.area, &stamp).await?;
         savepoint.commit().await?;
         writer.touch();
+        record_by_hand(writer, target, record).await?;
         return Ok(Put::Inserted);
     };
     let Some(old) = T::load(writer.connection(), id).await? else {
@@ -127,8 +128,24 @@ async fn put_row<T: Keyed>(
     if !is_change(writer, id, &new, &old).await? {
         return Ok(Put::Unchanged);
     }
-    replace(writer, RowKey { area: target.area, id }, new, &old, stamp.batch_id()).await?;
+    replace(writer, RowKey { area: target.area, id }, new, Some(&old), stamp.batch_id()).await?;
     Ok(Put::Updated)
+}
+
+/// Writes down that a record came in by hand. Those from files are told by their origin.
+async fn record_by_hand<T: Keyed>(writer: &mut Writer, target: &Target, record: &T) -> Result<(), Fault> {
+    if target.source.is_some() {
+        return Ok(());
+    }
+    let Some(id) = record.find(writer.connection(), target.area).await? else { return Ok(()) };
+    Ok(record_new(writer, id, record).await?)
+}
+
+/// Writes down that there is a new record, entered by hand.
+pub(super) async fn record_new<T: Kept>(writer: &mut Writer, id: i64, record: &T) -> Result<(), Error> {
+    let after = Some(json(id, record, None)?);
+    let entry = history::Entry { kind: T::KIND, record_id: id, batch_id: None, before: None, after };
+    history::record(writer, entry).await
 }
 
 /// Whether a row that came in changes the record that is there.
@@ -163,12 +180,13 @@ pub(super) fn twice<T: Kept>(row: u64) -> Problem {
 
 /// Puts a record in the place of another and writes the change down.
 ///
-/// `batch_id` is the batch that brings the change, none for one by hand, whatever the origin of the record.
+/// `old` is none where the record was taken out before. `batch_id` is the batch that brings the change, none for one by
+/// hand, whatever the origin of the record.
 pub(super) async fn replace<T: Kept>(
     writer: &mut Writer,
     key: RowKey,
     new: Stored<&T>,
-    old: &Stored<T>,
+    old: Option<&Stored<T>>,
     batch_id: Option<i64>,
 ) -> Result<(), Fault> {
     let stamp = writer.stamp(new.origin);
@@ -179,7 +197,7 @@ pub(super) async fn replace<T: Kept>(
         kind: T::KIND,
         record_id: key.id,
         batch_id,
-        before: Some(json(key.id, &old.record, old.origin)?),
+        before: old.map(|old| json(key.id, &old.record, old.origin)).transpose()?,
         after: Some(json(key.id, new.record, new.origin)?),
     };
     Ok(history::record(writer, entry).await?)

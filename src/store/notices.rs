@@ -1,6 +1,7 @@
 //! Temporary notices: what staff told visitors about a trail, and until when.
 
 use jiff::civil::Date;
+use serde_json::Value;
 
 use crate::domain::ids::AreaId;
 use crate::domain::ids::NoticeId;
@@ -11,6 +12,10 @@ use crate::domain::notice::Withdrawal;
 use crate::domain::revision::Revision;
 use crate::store::error::Error;
 use crate::store::error::stored;
+use crate::store::history;
+use crate::store::history::Entry;
+use crate::store::history::RecordKind;
+use crate::store::history::Version;
 use crate::store::snapshot::Snapshot;
 use crate::store::writer::Writer;
 
@@ -82,8 +87,18 @@ impl Writer {
         )
         .execute(self.connection())
         .await?;
-        self.touch();
-        Ok(Ok(NoticeId(inserted.last_insert_rowid())))
+        let id = inserted.last_insert_rowid();
+        let record = serde_json::json!({
+            "trail": draft.trail,
+            "wording": draft.wording_key,
+            "start": start,
+            "expiry": expiry,
+            "reason": draft.reason,
+            "made_by": draft.made_by,
+            "withdrawn_by": "",
+        });
+        self.record_notice(id, None, Some(record)).await?;
+        Ok(Ok(NoticeId(id)))
     }
 
     /// Takes a notice back; it stays in the list. False where there is none, or it was withdrawn before.
@@ -104,9 +119,24 @@ impl Writer {
         .await?;
         let is_changed = updated.rows_affected() > 0;
         if is_changed {
-            self.touch();
+            let withdrawn_by = |by: &str| Some(serde_json::json!({ "withdrawn_by": by }));
+            self.record_notice(notice.0, withdrawn_by(""), withdrawn_by(by)).await?;
         }
         Ok(is_changed)
+    }
+
+    async fn record_notice(
+        &mut self,
+        id: i64,
+        before: Option<Value>,
+        after: Option<Value>,
+    ) -> Result<(), Error> {
+        let json = |record: Option<Value>| {
+            record.map(|record| history::to_json("notices", id, &Version::new(record, None))).transpose()
+        };
+        let (before, after) = (json(before)?, json(after)?);
+        let kind = RecordKind::Notice;
+        history::record(self, Entry { kind, record_id: id, batch_id: None, before, after }).await
     }
 }
 

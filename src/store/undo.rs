@@ -124,7 +124,9 @@ impl Writer {
                 | RecordKind::Setting
                 | RecordKind::Species
                 | RecordKind::HandSnap
-                | RecordKind::SignPlan => false,
+                | RecordKind::SignPlan
+                | RecordKind::Decision
+                | RecordKind::Notice => false,
             };
             if is_back { undone.n_restored += 1 } else { undone.n_kept += 1 }
         }
@@ -141,7 +143,7 @@ impl Writer {
         let before = kept::from_json::<T>(id, &change.before_json)?;
         let new = kept::Stored { record: &before.record, origin: before.origin };
         // What it names may be gone, as a trailhead that was taken out: then it stays.
-        match kept::replace(self, RowKey { area, id }, new, &now, None).await {
+        match kept::replace(self, RowKey { area, id }, new, Some(&now), None).await {
             Ok(()) => Ok(true),
             Err(Fault::Row(_)) => Ok(false),
             Err(Fault::Store(error)) => Err(error),
@@ -192,7 +194,7 @@ impl Writer {
     }
 
     /// Unties encounters from survey walks that were taken out.
-    async fn release_encounters(&mut self, area: AreaId) -> Result<(), Error> {
+    pub(super) async fn release_encounters(&mut self, area: AreaId) -> Result<(), Error> {
         let revision = self.revision();
         sqlx::query!(
             "UPDATE encounters SET walk_id = NULL, revision = ?

@@ -2,6 +2,8 @@
 
 use std::collections::BTreeMap;
 
+use crate::web::auth::Who;
+
 /// The longest text that a field may hold, in characters.
 const LONGEST: usize = 2_000;
 
@@ -10,13 +12,39 @@ const LONGEST: usize = 2_000;
 pub struct Given {
     values: BTreeMap<String, String>,
     errors: BTreeMap<String, String>,
+    /// Whose name stands under it; none where the form asks for a name.
+    signed_as: Option<String>,
 }
 
 impl Given {
     /// The fields as sent, without the space around them; of a field that stands twice the last one counts.
     pub fn new(pairs: Vec<(String, String)>) -> Self {
         let values = pairs.into_iter().map(|(name, value)| (name, value.trim().to_owned()));
-        Self { values: values.collect(), errors: BTreeMap::new() }
+        Self { values: values.collect(), ..Self::default() }
+    }
+
+    /// An empty form for somebody to sign.
+    pub fn signed_by(who: &Who) -> Self {
+        Self::default().with_signer(who)
+    }
+
+    /// The form with who signs it: the account, or, while there are none, the name that is typed in.
+    pub fn with_signer(mut self, who: &Who) -> Self {
+        self.signed_as = (*who != Who::ThisMachine).then(|| who.name().to_owned());
+        self
+    }
+
+    /// Whose name the form has without asking; none where it asks.
+    pub fn signed_as(&self) -> Option<&str> {
+        self.signed_as.as_deref()
+    }
+
+    /// Who did it. Where there are no accounts a name must have been typed in; with one, nothing typed in counts.
+    pub fn signer(&mut self) -> String {
+        match &self.signed_as {
+            Some(name) => name.clone(),
+            None => self.required("who", "Give your name: it is kept with the change."),
+        }
     }
 
     /// A field as typed; empty when it was not sent.

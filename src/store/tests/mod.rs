@@ -7,5 +7,6 @@ mod observers;
 mod opening;
 mod reading;
 mod records;
+mod states;
 mod undoing;
 mod writing;

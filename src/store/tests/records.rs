@@ -75,7 +75,7 @@ async fn a_trail_is_replaced_when_its_line_changes() {
     assert_eq!(trails.len(), 1);
     assert_eq!((&trails[0].parts, trails[0].habitat.as_str()), (&one_part.parts, "scree"));
     let changes = snapshot.changes(RecordKind::Trail, trails[0].id.0).await.unwrap();
-    assert_eq!(changes[0].fields[0].field, "parts");
+    assert_eq!(changes[1].fields[0].field, "parts");
 }
 
 #[tokio::test]

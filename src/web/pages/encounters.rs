@@ -238,6 +238,7 @@ pub(super) async fn page(app: &App, id: EncounterId, given: Given) -> Result<Cac
             }
             None => "entered by hand".to_owned(),
         },
+        history_at: format!("/history/encounter/{id}"),
         history: changes.iter().map(history_row).collect(),
     };
     let frame = common::frame(&facts, Section::Data, &page.occurrence_id, String::new());

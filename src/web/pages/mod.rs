@@ -13,6 +13,7 @@ pub mod effect;
 pub mod encounters;
 pub mod exposure;
 pub mod fact_sheet;
+pub mod history;
 pub mod import;
 pub mod latency;
 pub mod map;

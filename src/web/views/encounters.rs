@@ -184,6 +184,8 @@ pub struct EncounterPage {
     pub tie: Option<TieCard>,
     /// Where it came from.
     pub origin: String,
+    /// Where its whole history is.
+    pub history_at: String,
     /// What changed: when, who, what.
     pub history: Vec<(String, String, String)>,
 }
@@ -240,6 +242,7 @@ pub fn one_body(page: &EncounterPage) -> Markup {
             @if page.history.is_empty() { p { "Not changed since it was brought in." } } @else {
                 ul { @for (when, who, what) in &page.history { li { (when) ", " (who) ": " (what) } } }
             }
+            p { a href=(page.history_at) { "Its history, and putting it back to an earlier state" } }
         }
     }
 }
@@ -288,6 +291,7 @@ pub fn one_samples() -> Vec<EncounterPage> {
         tied: vec!["located: never in a rate".to_owned()],
         tie: ties::samples().into_iter().next(),
         origin: "trials.csv, row 4, batch 3".to_owned(),
+        history_at: "/history/encounter/4".to_owned(),
         history: vec![("2024-06-01 10:00".to_owned(), "staff".to_owned(), "species changed".to_owned())],
     }]
 }

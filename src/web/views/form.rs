@@ -16,6 +16,14 @@ pub fn text(words: &str, name: &str, given: &Given) -> Markup {
     }
 }
 
+/// Who does it: a name to type in while there are no accounts, else whose account it is.
+pub fn signer(given: &Given) -> Markup {
+    match given.signed_as() {
+        Some(name) => html! { p.small.soft.signed { "Signed by " (name) } },
+        None => text("Your name", "who", given),
+    }
+}
+
 /// Several lines of text.
 pub fn lines(words: &str, name: &str, given: &Given) -> Markup {
     let error = given.error(name);

@@ -14,6 +14,7 @@ pub mod exposure;
 pub mod figure;
 pub mod forest;
 pub mod form;
+pub mod history;
 pub mod import;
 pub mod latency;
 pub mod layout;

@@ -137,7 +137,8 @@ fn least(path: &str, method: &Method) -> Option<&'static [Asker]> {
             | "/decisions.csv"
             | "/decisions.json"
             | "/data/settings"
-            | "/data/ambiguous",
+            | "/data/ambiguous"
+            | "/history/{kind}/{id}",
         ) => EXACT,
         ("GET", layer) if layer.starts_with("/layers/") => EXACT,
         // What they post to shows a place afterwards, so that needs both rights.
@@ -153,8 +154,11 @@ fn least(path: &str, method: &Method) -> Option<&'static [Asker]> {
             | "/notices/{id}/withdraw"
             | "/decisions"
             | "/data/settings"
-            | "/data/settings/area",
-        ) => MANAGERS,
+            | "/data/settings/area"
+            | "/history/{kind}/{id}/put-back"
+            | "/history/{kind}/{id}/withdraw",
+        )
+        | ("GET", "/history") => MANAGERS,
         ("GET", "/account")
         | (
             "POST",

@@ -7,6 +7,7 @@ mod density;
 mod effect;
 mod errors;
 mod exposure;
+mod history;
 mod layers;
 mod observers;
 mod outlook;

@@ -56,6 +56,9 @@ const PAGES: &[&str] = &[
     "/data/rows",
     "/data/settings",
     "/data/ambiguous",
+    "/history",
+    "/history/encounter/1",
+    "/history/trail/1",
     "/data/ambiguous?show=by-hand",
 ];
 

@@ -90,6 +90,12 @@ fn season() {
 }
 
 #[test]
+fn history() {
+    check("history", views::history::samples().iter().map(views::history::record_body));
+    check("changes", views::history::list_samples().iter().map(views::history::list_body));
+}
+
+#[test]
 fn settings() {
     check("settings", views::settings::samples().iter().map(views::settings::body));
 }

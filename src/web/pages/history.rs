@@ -1,0 +1,382 @@
+//! The history of a record, putting it back to an earlier state, and the list of all changes.
+
+use axum::extract::Form;
+use axum::extract::Path;
+use axum::http::StatusCode;
+use axum::response::IntoResponse;
+use axum::response::Redirect;
+use axum::response::Response;
+use jiff::civil::Date;
+use jiff::tz::TimeZone;
+
+use crate::domain::account::Right;
+use crate::domain::ids::BatchId;
+use crate::store::Change;
+use crate::store::ChangeFilter;
+use crate::store::Edited;
+use crate::store::Effect;
+use crate::store::FieldChange;
+use crate::store::RecordEdit;
+use crate::store::RecordKind;
+use crate::store::RecordState;
+use crate::store::StateKey;
+use crate::store::difference;
+use crate::web::auth::Exact;
+use crate::web::auth::Who;
+use crate::web::cache::CachePolicy;
+use crate::web::cache::Cached;
+use crate::web::error::Error;
+use crate::web::form::Given;
+use crate::web::pages::common;
+use crate::web::query::Query;
+use crate::web::query::key;
+use crate::web::views;
+use crate::web::views::history::ChangeRow;
+use crate::web::views::history::ChangesPage;
+use crate::web::views::history::Chosen;
+use crate::web::views::history::RecordPage;
+use crate::web::views::layout::Section;
+
+/// Changes on a page of the list.
+const N_ROWS: u32 = 100;
+const SECONDS_A_DAY: i64 = 86_400;
+const ASK_REASON: &str = "Say why: it is kept with the change.";
+
+/// Which record an address means.
+struct Named {
+    kind: RecordKind,
+    id: i64,
+}
+
+impl Named {
+    fn read(kind: &str, id: &str) -> Result<Self, Error> {
+        let known = RecordKind::ALL.iter().copied().find(|known| slug(*known) == kind);
+        let kind = known.ok_or_else(|| Error::NotFound(format!("There are no records \"{kind}\".")))?;
+        Ok(Self { kind, id: key(id, kind.term())? })
+    }
+}
+
+fn slug(kind: RecordKind) -> String {
+    kind.term().replace(' ', "-")
+}
+
+fn address(kind: RecordKind, id: i64) -> String {
+    format!("/history/{}/{id}", slug(kind))
+}
+
+/// The page of one record.
+pub async fn one(
+    app: Exact,
+    who: Who,
+    Path((kind, id)): Path<(String, String)>,
+    query: Query,
+) -> Result<Response, Error> {
+    query.allow(&["to"])?;
+    let named = Named::read(&kind, &id)?;
+    let given = Given::signed_by(&who);
+    record_page(&app, &who, &named, query.get("to"), given, StatusCode::OK).await
+}
+
+async fn record_page(
+    app: &Exact,
+    who: &Who,
+    named: &Named,
+    to: Option<&str>,
+    mut given: Given,
+    status: StatusCode,
+) -> Result<Response, Error> {
+    let facts = app.deriver().facts().await?;
+    let mut snapshot = app.store().snapshot().await?;
+    let now = snapshot.record_state(named.kind, named.id).await?;
+    let changes = snapshot.changes(named.kind, named.id).await?;
+    if now.is_none() && changes.is_empty() {
+        return Err(Error::NotFound(format!("There is no {} {} with a history.", named.kind, named.id)));
+    }
+    // One that was taken out is asked at once whether it should come back.
+    let last = now.as_ref().filter(|now| !now.is_present).and_then(|_| last_state(&changes));
+    let to = to.map(str::to_owned).or(last);
+    let chosen = match (&to, &now) {
+        (Some(to), Some(now)) => {
+            let state = snapshot.earlier_state(named.kind, named.id, state_key(to)?).await?;
+            let state = state.ok_or_else(|| Error::NotFound(format!("There is no state \"{to}\".")))?;
+            Some(chosen(who, to, &changes, now, &state))
+        }
+        _ => None,
+    };
+    drop(snapshot);
+    given.set("seen", now.as_ref().map(|now| now.mark.clone()).unwrap_or_default());
+    let shown_at = match named.kind {
+        RecordKind::Encounter if now.as_ref().is_some_and(|now| now.is_present) => {
+            format!("/encounters/{}", named.id)
+        }
+        RecordKind::Walk => format!("/walks/{}", named.id),
+        RecordKind::Notice => format!("/notices/{}", named.id),
+        RecordKind::HandSnap => format!("/encounters/{}", named.id),
+        RecordKind::Setting | RecordKind::Area => "/data/settings".to_owned(),
+        RecordKind::Decision => "/decisions".to_owned(),
+        _ => String::new(),
+    };
+    let page = RecordPage {
+        kind: named.kind.term().to_owned(),
+        label: now.as_ref().and_then(label).unwrap_or_else(|| named.id.to_string()),
+        address: address(named.kind, named.id),
+        shown_at,
+        is_present: now.as_ref().map(|now| now.is_present),
+        origin: origin(now.as_ref(), &changes),
+        fields: now.as_ref().map(|now| shown_fields(who, now)).unwrap_or_default(),
+        changes: changes.iter().rev().map(|change| change_row(who, change, Listed::OnItsPage)).collect(),
+        chosen,
+        given: who.may(Right::Manage).then_some(given),
+    };
+    let title = format!("History of {} {}", page.kind, page.label);
+    let frame = common::frame(&facts, Section::Data, &title, String::new());
+    let body = views::layout::page(&frame, views::history::record_body(&page));
+    Ok((status, Cached(CachePolicy::Never, body)).into_response())
+}
+
+fn origin(now: Option<&RecordState>, changes: &[Change]) -> String {
+    let origin = now.and_then(|now| now.origin);
+    match (origin, changes.first()) {
+        (Some(origin), _) => {
+            format!("row {} of file {}, batch {}", origin.row_number, origin.file_id, origin.batch_id)
+        }
+        (None, Some(first)) if first.effect == Effect::CameIn => format!("entered by {}", first.actor),
+        (None, _) => "entered by hand".to_owned(),
+    }
+}
+
+/// What people call a record.
+fn label(state: &RecordState) -> Option<String> {
+    let field = |name: &str| state.fields.iter().find(|(field, _)| field == name);
+    ["occurrence_id", "event_id", "name", "counter"]
+        .into_iter()
+        .find_map(field)
+        .map(|(_, value)| value.clone())
+}
+
+/// The key of the last state that the history has.
+fn last_state(changes: &[Change]) -> Option<String> {
+    match changes {
+        [only] if only.effect == Effect::TakenOut => Some("first".to_owned()),
+        [.., left, last] if last.effect == Effect::TakenOut => Some(left.id.to_string()),
+        [.., last] => Some(last.id.to_string()),
+        [] => None,
+    }
+}
+
+fn state_key(to: &str) -> Result<StateKey, Error> {
+    match to {
+        "first" => Ok(StateKey::First),
+        number => number
+            .parse()
+            .map(StateKey::After)
+            .map_err(|_| Error::bad_request("to", format!("\"{number}\" is no state of a record."))),
+    }
+}
+
+fn chosen(who: &Who, to: &str, changes: &[Change], now: &RecordState, then: &RecordState) -> Chosen {
+    let change = changes.iter().find(|change| change.id.to_string() == to);
+    let words = match change {
+        None => "As it was before its first change".to_owned(),
+        Some(change) => {
+            format!("As {} left it on {}", change.actor, common::when(change.changed_at_s))
+        }
+    };
+    let fields = difference(now, then).iter().map(|field| field_row(who, field)).collect();
+    Chosen { key: to.to_owned(), words, fields }
+}
+
+/// What it did to people is health data: that it changed may be seen, not how.
+fn is_withheld(who: &Who, field: &str) -> bool {
+    field == "outcome" && !who.may(Right::SeeHealth)
+}
+
+fn field_row(who: &Who, field: &FieldChange) -> [String; 3] {
+    let shown = |text: &str| match is_withheld(who, &field.field) {
+        true if !text.is_empty() => "withheld".to_owned(),
+        _ => text.to_owned(),
+    };
+    [field.field.clone(), shown(&field.before), shown(&field.after)]
+}
+
+fn shown_fields(who: &Who, state: &RecordState) -> Vec<(String, String)> {
+    state
+        .fields
+        .iter()
+        .filter(|(field, value)| !is_withheld(who, field) && !value.is_empty())
+        .cloned()
+        .collect()
+}
+
+/// Where a change is shown.
+#[derive(Clone, Copy, PartialEq, Eq)]
+enum Listed {
+    OnItsPage,
+    AmongAll,
+}
+
+fn change_row(who: &Who, change: &Change, listed: Listed) -> ChangeRow {
+    let here = address(change.kind, change.record_id);
+    let has_state = change.kind.can_be_put_back() && change.effect != Effect::TakenOut;
+    let effect = match change.effect {
+        Effect::CameIn => "came in",
+        Effect::TakenOut => "taken out",
+        Effect::Changed if change.fields.is_empty() => "only the row it comes from changed",
+        Effect::Changed => "",
+    };
+    ChangeRow {
+        when: common::when(change.changed_at_s),
+        who: change.actor.clone(),
+        why: change.summary.clone(),
+        record: match listed {
+            Listed::OnItsPage => Default::default(),
+            Listed::AmongAll => (format!("{} {}", change.kind, change.record_id), here.clone()),
+        },
+        effect: effect.to_owned(),
+        batch: change.batch.map(|batch| batch.0),
+        revision: change.revision.0,
+        fields: match change.effect {
+            Effect::Changed => change.fields.iter().map(|field| field_row(who, field)).collect(),
+            Effect::CameIn | Effect::TakenOut => Vec::new(),
+        },
+        state: if has_state { format!("{here}?to={}#chosen", change.id) } else { String::new() },
+    }
+}
+
+/// Puts a record back to an earlier state, or brings it back.
+pub async fn put_back(
+    app: Exact,
+    who: Who,
+    Path((kind, id)): Path<(String, String)>,
+    Form(pairs): Form<Vec<(String, String)>>,
+) -> Result<Response, Error> {
+    let named = Named::read(&kind, &id)?;
+    let given = Given::new(pairs).with_signer(&who);
+    let to = given.get("to").to_owned();
+    edit(app, who, named, given, Wish::PutBack(state_key(&to)?, to)).await
+}
+
+/// Takes a record out.
+pub async fn withdraw(
+    app: Exact,
+    who: Who,
+    Path((kind, id)): Path<(String, String)>,
+    Form(pairs): Form<Vec<(String, String)>>,
+) -> Result<Response, Error> {
+    let named = Named::read(&kind, &id)?;
+    let given = Given::new(pairs).with_signer(&who);
+    edit(app, who, named, given, Wish::Withdraw).await
+}
+
+/// What somebody wants of a record.
+enum Wish {
+    /// The state, and what the address calls it.
+    PutBack(StateKey, String),
+    Withdraw,
+}
+
+async fn edit(app: Exact, who: Who, named: Named, mut given: Given, wish: Wish) -> Result<Response, Error> {
+    let name = given.signer();
+    let reason = given.required("reason", ASK_REASON);
+    let to = match &wish {
+        Wish::PutBack(_, to) => Some(to.clone()),
+        Wish::Withdraw => None,
+    };
+    if !given.is_good() {
+        let status = StatusCode::UNPROCESSABLE_ENTITY;
+        return record_page(&app, &who, &named, to.as_deref(), given, status).await;
+    }
+    let area = app.deriver().facts().await?.area.id;
+    let seen = given.get("seen").to_owned();
+    let edit = RecordEdit { area, kind: named.kind, id: named.id, seen: &seen };
+    let mut writer = app.store().write(&name, &reason, app.clock().now_s()).await?;
+    let edited = match wish {
+        Wish::PutBack(key, _) => writer.put_back_record(&edit, key).await?,
+        Wish::Withdraw => writer.withdraw_record(&edit).await?,
+    };
+    let (status, words) = match edited {
+        Edited::Done => {
+            writer.commit().await?;
+            return Ok(Redirect::to(&address(named.kind, named.id)).into_response());
+        }
+        Edited::Unchanged => {
+            (StatusCode::UNPROCESSABLE_ENTITY, "The record is in this state already.".to_owned())
+        }
+        Edited::ChangedMeanwhile => (
+            StatusCode::CONFLICT,
+            "Somebody changed this record since you opened the page. It is shown as it is now: look again."
+                .to_owned(),
+        ),
+        Edited::Refused(reason) => {
+            (StatusCode::UNPROCESSABLE_ENTITY, format!("This cannot be done: {reason}."))
+        }
+    };
+    drop(writer);
+    given.refuse("form", words);
+    record_page(&app, &who, &named, to.as_deref(), given, status).await
+}
+
+/// All changes, by kind, person, batch and day.
+pub async fn list(app: Exact, who: Who, query: Query) -> Result<Response, Error> {
+    query.allow(&["kind", "who", "batch", "from", "until", "before"])?;
+    let facts = app.deriver().facts().await?;
+    let mut given = Given::default();
+    for name in ["kind", "who", "batch", "from", "until"] {
+        given.set(name, query.get(name).unwrap_or_default());
+    }
+    let zone = TimeZone::get(&facts.area.time_zone).unwrap_or(TimeZone::UTC);
+    let mut filter = filter(&mut given, &zone);
+    filter.before = query.parse("before", "the number of a change")?;
+    let mut snapshot = app.store().snapshot().await?;
+    let actors = snapshot.actors().await?;
+    let changes = match given.is_good() {
+        true => snapshot.list_changes(&filter, N_ROWS).await?,
+        false => Vec::new(),
+    };
+    drop(snapshot);
+    let next = changes.last().filter(|_| changes.len() == N_ROWS as usize);
+    let status = if given.is_good() { StatusCode::OK } else { StatusCode::BAD_REQUEST };
+    let page = ChangesPage {
+        kinds: RecordKind::ALL.iter().map(|kind| kind.term().to_owned()).collect(),
+        actors,
+        next: next
+            .map(|last| format!("/history?{}", query.with("before", Some(&last.id.to_string()))))
+            .unwrap_or_default(),
+        rows: changes.iter().map(|change| change_row(&who, change, Listed::AmongAll)).collect(),
+        given,
+    };
+    let frame = common::frame(&facts, Section::Data, "What was changed", String::new());
+    let body = views::layout::page(&frame, views::history::list_body(&page));
+    Ok((status, Cached(CachePolicy::Never, body)).into_response())
+}
+
+/// Reads the filter; what is wrong is said at its field. Days are those of the area.
+fn filter(given: &mut Given, zone: &TimeZone) -> ChangeFilter {
+    let mut filter = ChangeFilter::default();
+    let text = |given: &Given, name: &str| Some(given.get(name).to_owned()).filter(|text| !text.is_empty());
+    filter.actor = text(given, "who");
+    match text(given, "kind").map(|kind| kind.parse::<RecordKind>()).transpose() {
+        Ok(kind) => filter.kind = kind,
+        Err(error) => given.refuse("kind", error.to_string()),
+    }
+    if let Some(batch) = text(given, "batch") {
+        match batch.parse() {
+            Ok(batch) => filter.batch = Some(BatchId(batch)),
+            Err(_) => given.refuse("batch", format!("\"{batch}\" is not the number of a batch.")),
+        }
+    }
+    let mut day = |name: &str| {
+        let typed = text(given, name)?;
+        let start = typed.parse::<Date>().and_then(|date| zone.to_timestamp(date.at(0, 0, 0, 0)));
+        match start {
+            Ok(start) => Some(start.as_second()),
+            Err(_) => {
+                given.refuse(name, format!("\"{typed}\" is not a day, such as 2024-05-31."));
+                None
+            }
+        }
+    };
+    filter.from_s = day("from");
+    filter.until_s = day("until").map(|start_s| start_s + SECONDS_A_DAY);
+    filter
+}

@@ -1,0 +1,120 @@
+//! The history: put back, taken out, brought back, from pages, by whom, and what figures say afterwards.
+
+use serde_json::Value;
+
+use coilway::domain::ids::EncounterId;
+use coilway::store::Encounter;
+
+use crate::support::Answer;
+use crate::support::TestApp;
+use crate::support::form;
+
+/// The layers that rest on encounters, without the revision.
+async fn layers(test: &TestApp) -> Vec<Value> {
+    let mut all = Vec::new();
+    for layer in ["stretches", "segments", "encounters", "density", "trails"] {
+        let answer = test.get(&format!("/layers/{layer}.geojson")).await.expect(200);
+        let json: Value = serde_json::from_str(&answer.body).unwrap();
+        all.push(json["features"].clone());
+    }
+    all
+}
+
+async fn encounter(test: &TestApp, id: i64) -> Encounter {
+    test.app.store().snapshot().await.unwrap().encounter(EncounterId(id)).await.unwrap().unwrap()
+}
+
+async fn rename(test: &TestApp, id: i64, species: &str) {
+    let mut draft = encounter(test, id).await.given;
+    species.clone_into(&mut draft.scientific_name);
+    // Off the trails, so that rates and density notice.
+    draft.position = None;
+    test.write(async |writer| writer.change_encounter(EncounterId(id), &draft).await.unwrap()).await;
+}
+
+/// What the form of a page carries about the state it shows.
+fn seen(page: &Answer) -> String {
+    let rest = page.body.split("name=\"seen\" value=\"").nth(1).unwrap();
+    rest.split('"').next().unwrap().to_owned()
+}
+
+async fn post(test: &TestApp, address: &str, to: &str, seen: &str) -> Answer {
+    let fields = [("to", to), ("seen", seen), ("who", "A. Warden"), ("reason", "the photo shows it")];
+    test.post(address, &form(&fields), &[]).await
+}
+
+#[tokio::test]
+async fn an_encounter_put_back_to_its_first_state_gives_the_same_layers() {
+    let test = TestApp::park().await;
+    let (before, first) = (layers(&test).await, encounter(&test, 1).await.given);
+    rename(&test, 1, "Crotalus cerastes").await;
+    rename(&test, 1, "Crotalus atrox").await;
+    assert_ne!(layers(&test).await, before);
+    let revision = test.app.store().snapshot().await.unwrap().revision();
+
+    let page = test.get("/history/encounter/1").await.expect(200);
+    for words in ["Crotalus cerastes", "Crotalus atrox", "Compare this state with now"] {
+        page.says(words);
+    }
+    let came_in = encounter(&test, 1).await.changes[0].id.to_string();
+    let chosen = test.get(&format!("/history/encounter/1?to={came_in}")).await.expect(200);
+    chosen.says("Putting it back would change");
+    chosen.says(&first.scientific_name);
+    post(&test, "/history/encounter/1/put-back", &came_in, &seen(&chosen)).await.expect(303);
+
+    assert_eq!(encounter(&test, 1).await.given, first);
+    assert_eq!(layers(&test).await, before);
+    assert_eq!(test.app.store().snapshot().await.unwrap().revision(), revision.next());
+    test.get("/history/encounter/1").await.expect(200).says("the photo shows it");
+    test.get("/history?who=A.+Warden").await.expect(200).says("the photo shows it");
+    test.get("/history?who=nobody").await.expect(200).says("No change fits");
+}
+
+#[tokio::test]
+async fn an_edit_made_meanwhile_is_noticed() {
+    let test = TestApp::park().await;
+    rename(&test, 1, "Crotalus cerastes").await;
+    let came_in = encounter(&test, 1).await.changes[0].id.to_string();
+    let chosen = test.get(&format!("/history/encounter/1?to={came_in}")).await.expect(200);
+    rename(&test, 1, "Crotalus atrox").await;
+    let refused = post(&test, "/history/encounter/1/put-back", &came_in, &seen(&chosen)).await;
+    refused.expect(409).says("Somebody changed this record since you opened the page");
+    post(&test, "/history/encounter/1/withdraw", "", &seen(&chosen)).await.expect(409);
+    assert_eq!(encounter(&test, 1).await.given.scientific_name, "Crotalus atrox");
+}
+
+#[tokio::test]
+async fn a_record_taken_out_is_in_no_layer_until_it_is_brought_back() {
+    let test = TestApp::park().await;
+    let before = layers(&test).await;
+    for address in ["/history/encounter/1", "/history/trail/1"] {
+        let page = test.get(address).await.expect(200);
+        let without_reason = form(&[("seen", &seen(&page)), ("who", "A. Warden")]);
+        let refused = test.post(&format!("{address}/withdraw"), &without_reason, &[]).await;
+        refused.expect(422).says("Say why");
+        post(&test, &format!("{address}/withdraw"), "", &seen(&page)).await.expect(303);
+        assert_ne!(layers(&test).await, before, "{address}");
+        let page = test.get(address).await.expect(200);
+        page.says("This record was taken out");
+        let to = page.body.split("name=\"to\" value=\"").nth(1).unwrap().split('"').next().unwrap();
+        post(&test, &format!("{address}/put-back"), to, &seen(&page)).await.expect(303);
+        assert_eq!(layers(&test).await, before, "{address}");
+    }
+}
+
+#[tokio::test]
+async fn what_there_is_not_is_said() {
+    let test = TestApp::park().await;
+    for address in [
+        "/history/encounter/999999",
+        "/history/bird/1",
+        "/history/encounter/x",
+        "/history/encounter/1?to=999999",
+    ] {
+        test.get(address).await.expect(404);
+    }
+    test.get("/history/encounter/1?to=now").await.expect(400);
+    test.get("/history?batch=last&until=31.5.2024").await.expect(400).says("not the number of a batch");
+    let area = test.by_hand().await.area.0;
+    test.get(&format!("/history/area/{area}")).await.expect(404);
+}
