@@ -16,5 +16,6 @@ mod reactions;
 mod samples;
 mod settings;
 mod study;
+mod study_layers;
 mod ties;
 mod walks;
