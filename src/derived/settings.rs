@@ -193,21 +193,31 @@ settings! {
 }
 
 /// The settings that are whole numbers.
-const WHOLE: [&str; 2] = ["draws", "seed"];
+const WHOLE: [&str; 5] = ["draws", "seed", "strata-by-habitat", "cluster-replicates", "watch-weeks"];
 
 /// A heading for pages, and the keys of the settings that stand under it.
 pub type Group = (&'static str, &'static [&'static str]);
 
-/// The settings by what they are for. Those that are in none stand last on pages.
-pub const GROUPS: [Group; 6] = [
+/// The settings by what they are for. Each stands in one of them.
+pub const GROUPS: [Group; 10] = [
     ("Trails and draws", &["segment-length", "draws", "seed"]),
     (
         "Where records lie",
         &["ambiguous-weight", "off-trail-distance", "position-bias-east", "position-bias-north"],
     ),
-    ("Rates", &["exceedance-multiple", "call-level", "stretch-expected", "lowest-class-bound"]),
+    (
+        "Rates",
+        &["exceedance-multiple", "call-level", "stretch-expected", "lowest-class-bound", "strata-by-habitat"],
+    ),
     ("Season and density", &["season-share", "elevation-band", "bandwidth"]),
+    (
+        "Clusters of encounters",
+        &["cluster-largest-window", "cluster-level", "cluster-band", "cluster-replicates"],
+    ),
+    ("Survey walks", &["track-error", "vehicle-speed", "ratio-least"]),
+    ("This season against expectation", &["watch-weeks", "watch-false-alarms", "watch-year-variation"]),
     ("Signs", &["sign-reach", "sign-spacing", "reading-distance", "heed-low", "heed-high"]),
+    ("What signs did", &["effect-warned-share", "effect-passed-share", "effect-variation"]),
     (
         "How people walk, before counters speak",
         &[
@@ -328,14 +338,12 @@ mod tests {
     }
 
     #[test]
-    fn every_key_of_a_group_is_a_setting_and_stands_once() {
-        let known: Vec<&str> = Settings::default().list().iter().map(|setting| setting.key).collect();
+    fn every_setting_stands_in_one_group() {
+        let mut known: Vec<&str> = Settings::default().list().iter().map(|setting| setting.key).collect();
         let mut grouped: Vec<&str> = GROUPS.iter().flat_map(|(_, keys)| keys.iter().copied()).collect();
-        assert!(grouped.iter().all(|key| known.contains(key)), "{grouped:?}");
-        let n_grouped = grouped.len();
+        known.sort_unstable();
         grouped.sort_unstable();
-        grouped.dedup();
-        assert_eq!(grouped.len(), n_grouped);
+        assert_eq!(grouped, known);
     }
 
     #[test]
@@ -345,6 +353,14 @@ mod tests {
         assert!(matches!(settings.with("segment-length", "NaN"), Err(InvalidSetting::Value { .. })));
         assert!(matches!(settings.with("segment-length", "5"), Err(InvalidSetting::Value { .. })));
         assert!(matches!(settings.with("colour", "5"), Err(InvalidSetting::Unknown(_))));
-        assert!(matches!(settings.with("draws", "200.5"), Err(InvalidSetting::NotWhole { .. })));
+        for (key, value) in [
+            ("draws", "200.5"),
+            ("strata-by-habitat", "0.5"),
+            ("cluster-replicates", "999.5"),
+            ("watch-weeks", "2.5"),
+        ] {
+            assert!(matches!(settings.with(key, value), Err(InvalidSetting::NotWhole { .. })), "{key}");
+        }
+        assert!(WHOLE.iter().all(|key| settings.list().iter().any(|setting| setting.key == *key)));
     }
 }

@@ -9,6 +9,7 @@ use csv::ReaderBuilder;
 use csv::StringRecord;
 
 use crate::domain::batch::Content;
+use crate::domain::csv_text::unguarded;
 use crate::ingest::FileReport;
 use crate::ingest::Sink;
 use crate::ingest::context::Context;
@@ -62,7 +63,7 @@ impl Row for CsvRow<'_> {
 
     fn get(&self, field: Field) -> &str {
         let column = self.header.columns[field as usize];
-        column.and_then(|column| self.record.get(column)).map_or("", trimmed)
+        column.and_then(|column| self.record.get(column)).map_or("", |value| unguarded(trimmed(value)))
     }
 
     fn others(&self) -> Raw {
@@ -70,7 +71,8 @@ impl Row for CsvRow<'_> {
         unknown
             .filter_map(|(column, _)| {
                 let value = self.record.get(column)?;
-                (!value.trim().is_empty()).then(|| (self.header.names[column].clone(), value.to_owned()))
+                (!value.trim().is_empty())
+                    .then(|| (self.header.names[column].clone(), unguarded(value).to_owned()))
             })
             .collect()
     }

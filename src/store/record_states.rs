@@ -18,6 +18,7 @@ use crate::domain::sign::SignLocationDraft;
 use crate::domain::trail::TrailDraft;
 use crate::domain::trail::TrailheadDraft;
 use crate::domain::walk::WalkDraft;
+use crate::domain::weather::DailyWeather;
 use crate::store::error::Error;
 use crate::store::error::Fault;
 use crate::store::error::stored;
@@ -52,6 +53,7 @@ macro_rules! by_kind {
             RecordKind::SignLocation => { type $record = SignLocationDraft; $body }
             RecordKind::SignInPlace => { type $record = SignInPlaceDraft; $body }
             RecordKind::DoubleObservation => { type $record = DoubleObservationDraft; $body }
+            RecordKind::DailyWeather => { type $record = DailyWeather; $body }
             RecordKind::SignInspection => { type $record = SignInspectionDraft; $body }
             // Settings and the area have a page of their own; decisions, notices and posted plans stay as they were made.
             RecordKind::Area

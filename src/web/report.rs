@@ -1,5 +1,6 @@
 //! Renders errors as a page or as problem details (RFC 9457), and logs server errors once.
 
+use axum::extract::MatchedPath;
 use axum::extract::Request;
 use axum::http::HeaderValue;
 use axum::http::Method;
@@ -35,6 +36,7 @@ struct Problem<'a> {
 /// Turns errors that handlers left in a response into something to read.
 pub async fn render_errors(request: Request, next: Next) -> Response {
     let path = request.uri().path().to_owned();
+    let route = request.extensions().get::<MatchedPath>().map_or("none", MatchedPath::as_str).to_owned();
     let address = request.uri().path_and_query().map_or(path.clone(), ToString::to_string);
     let method = request.method().clone();
     let wants_page = wants_page(&request);
@@ -50,7 +52,7 @@ pub async fn render_errors(request: Request, next: Next) -> Response {
         let next = format!("/sign-in?next={}", encoded(&address));
         return Cached(CachePolicy::Never, Redirect::to(&next)).into_response();
     }
-    log(&error, &method, &path);
+    log(&error, &method, &route);
     let status = response.status();
     let (mut parts, _) = response.into_parts();
     let mut rendered =
@@ -100,9 +102,10 @@ fn rejected(response: &Response) -> Option<Error> {
     })
 }
 
-fn log(error: &Error, method: &Method, path: &str) {
+/// The route, never the address: addresses hold keys of records and the secrets of one-time links.
+fn log(error: &Error, method: &Method, route: &str) {
     if let Error::Internal(cause) = error {
-        tracing::error!(%method, path, cause, "a request failed");
+        tracing::error!(%method, route, cause, "a request failed");
     }
 }
 

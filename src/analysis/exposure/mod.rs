@@ -45,7 +45,7 @@ pub use field::{
     contradictions,
 };
 pub use model::{ParameterKind, TrailPrior, Trailhead, WalkNetwork};
-pub use params::{Assumption, ExposureParams};
+pub use params::{Assumption, ExposureParams, SetBy};
 pub use party_size::PartySize;
 pub use places::{Place, VisitSource};
 pub use readings::{Bin, ClockCorrection, Counter, CounterSite, Placement, ReadingReport, TimeRange};

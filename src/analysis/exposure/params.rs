@@ -76,6 +76,17 @@ pub struct Assumption {
     pub value: String,
     /// Where it comes from.
     pub source: &'static str,
+    /// What it can be changed by.
+    pub set_by: SetBy,
+}
+
+/// What a prior or rule can be changed by.
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+pub enum SetBy {
+    /// A setting of the area.
+    Setting,
+    /// A new version of the program only.
+    Program,
 }
 
 /// A day hike seen from a trailhead, local hours 0 to 23.
@@ -132,7 +143,8 @@ impl ExposureParams {
     }
 
     fn volume_assumptions(&self) -> Vec<Assumption> {
-        let assume = |name, value| Assumption { name, value, source: ASSUMED };
+        let assume = |name, value| Assumption { name, value, source: ASSUMED, set_by: SetBy::Setting };
+        let fixed = |name, value| Assumption { name, value, source: ASSUMED, set_by: SetBy::Program };
         vec![
             assume(
                 "walkers a day for each unit of relative volume",
@@ -145,27 +157,28 @@ impl ExposureParams {
                 spread(self.mean_distance_m / 1000.0, self.mean_distance_log_sd),
             ),
             assume("Weibull shape of the turning distance", format!("{}", self.distance_shape)),
-            assume("farthest anybody walks, km", format!("{}", self.reach_m / 1000.0)),
+            fixed("farthest anybody walks, km", format!("{}", self.reach_m / 1000.0)),
             assume("weight of an edge that leads round and home", format!("{}", self.loop_weight)),
             assume(
                 "mean party size",
                 format!("{} ± {}", self.party_size.mean, self.party_size.standard_error),
             ),
-            assume("what the walker model gets wrong at a counter", spread(1.0, self.model_log_sd)),
+            fixed("what the walker model gets wrong at a counter", spread(1.0, self.model_log_sd)),
         ]
     }
 
     fn reading_assumptions(&self) -> Vec<Assumption> {
-        let assume = |name, value| Assumption { name, value, source: ASSUMED };
+        let assume = |name, value| Assumption { name, value, source: ASSUMED, set_by: SetBy::Setting };
+        let fixed = |name, value| Assumption { name, value, source: ASSUMED, set_by: SetBy::Program };
         vec![
             assume(
                 "manual over device count without any session",
                 spread(self.calibration_ratio, self.calibration_log_sd),
             ),
-            assume("calibration between devices", spread(1.0, self.calibration_between_log_sd)),
-            assume("a month filled from other years", spread(1.0, self.month_between_years_log_sd)),
-            assume("a month or hour filled from the stated profile", spread(1.0, self.profile_log_sd)),
-            assume(
+            fixed("calibration between devices", spread(1.0, self.calibration_between_log_sd)),
+            fixed("a month filled from other years", spread(1.0, self.month_between_years_log_sd)),
+            fixed("a month or hour filled from the stated profile", spread(1.0, self.profile_log_sd)),
+            fixed(
                 "counts that month × hour weighs against a cell",
                 format!("{}", self.interaction_prior_count),
             ),
@@ -173,7 +186,7 @@ impl ExposureParams {
     }
 
     fn rules(&self) -> Vec<Assumption> {
-        let rule = |name, value| Assumption { name, value, source: RULE };
+        let rule = |name, value| Assumption { name, value, source: RULE, set_by: SetBy::Program };
         vec![
             rule("a run of zeros is a gap below the probability", format!("{:e}", self.zero_run_probability)),
             rule("bins are apportioned above, hours", format!("{}", self.coarse_hours)),

@@ -153,23 +153,24 @@ async fn reader(
         let path = ADDRESSES[rng.random_range(0..ADDRESSES.len())];
         let (start, during) = (Instant::now(), during.load(Ordering::Relaxed));
         // No answer at all counts as status 0.
-        let status = ask(address, path).await.unwrap_or(0);
+        let status = ask(address, path, "gzip").await.map_or(0, |(status, _)| status);
         answers.push(Answer { status, took: start.elapsed(), during });
     }
     answers
 }
 
-/// The status of an answer that was read to its end.
-async fn ask(address: SocketAddr, path: &str) -> anyhow::Result<u16> {
-    let mut connection = TcpStream::connect(address).await?;
+/// The status and length of an answer that was read to its end.
+pub(super) async fn ask(server: SocketAddr, path: &str, encoding: &str) -> anyhow::Result<(u16, u64)> {
+    let mut connection = TcpStream::connect(server).await?;
     let request = format!(
-        "GET {path} HTTP/1.1\r\nHost: {address}\r\nAccept-Encoding: gzip\r\nConnection: close\r\n\r\n"
+        "GET {path} HTTP/1.1\r\nHost: {server}\r\nAccept-Encoding: {encoding}\r\nConnection: close\r\n\r\n"
     );
     connection.write_all(request.as_bytes()).await?;
     let mut answer = Vec::new();
     connection.read_to_end(&mut answer).await?;
     let head = std::str::from_utf8(answer.get(..15).context("an answer that broke off")?)?;
-    head.split_whitespace().nth(1).and_then(|status| status.parse().ok()).context("no status")
+    let status = head.split_whitespace().nth(1).and_then(|status| status.parse().ok());
+    Ok((status.context("no status")?, answer.len() as u64))
 }
 
 fn line(bench: &Bench, stage: &str, readers: usize, answers: &[Answer]) -> Line {

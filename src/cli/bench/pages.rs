@@ -3,15 +3,12 @@
 use std::net::SocketAddr;
 
 use anyhow::Context;
-use axum::Router;
-use axum::body::Body;
-use axum::extract::ConnectInfo;
-use axum::http::Request;
-use axum::http::header;
-use tower::ServiceExt;
+use tokio::net::TcpListener;
+use tokio::sync::oneshot;
 
 use crate::app::App;
 use crate::cli::bench::Bench;
+use crate::cli::bench::load::ask;
 use crate::web;
 
 /// What staff open, with one of every kind.
@@ -55,26 +52,27 @@ const ADDRESSES: [&str; 35] = [
 
 /// Asks for every page twice: first with what it alone needs still to be derived, then with everything there.
 pub(super) async fn run(bench: &Bench, app: &App) -> anyhow::Result<()> {
-    let router = web::router(app.clone());
+    let listener = TcpListener::bind(("127.0.0.1", 0)).await?;
+    let server = listener.local_addr()?;
+    let (stop, stopped) = oneshot::channel::<()>();
+    let serving = tokio::spawn(web::serve(listener, app.clone(), async {
+        // Dropped or sent: either way it is time.
+        let _ = stopped.await;
+    }));
     let facts = app.deriver().facts().await?;
     let network = app.deriver().network(&facts).await?;
     let segment = format!("/segment/{:016x}", network.network.segments[0].id.number());
     for address in ADDRESSES.into_iter().chain([segment.as_str()]) {
         for turn in ["first", "again"] {
-            bench.time(&format!("{turn} {address}"), "bytes", ask(&router, address)).await?;
+            bench.time(&format!("{turn} {address}"), "bytes", page(server, address)).await?;
         }
     }
-    Ok(())
+    drop(stop);
+    serving.await?.context("the server ended")
 }
 
-async fn ask(router: &Router, address: &str) -> anyhow::Result<((), u64)> {
-    let mut request =
-        Request::get(address).header(header::HOST, "localhost").body(Body::empty()).context("an address")?;
-    // Without accounts the server answers this machine alone.
-    request.extensions_mut().insert(ConnectInfo(SocketAddr::from(([127, 0, 0, 1], 9))));
-    let response = router.clone().oneshot(request).await?;
-    let status = response.status();
-    let body = axum::body::to_bytes(response.into_body(), usize::MAX).await?;
-    anyhow::ensure!(status.is_success(), "{address} was answered with {status}");
-    Ok(((), body.len() as u64))
+async fn page(server: SocketAddr, address: &str) -> anyhow::Result<((), u64)> {
+    let (status, n_bytes) = ask(server, address, "identity").await?;
+    anyhow::ensure!(status == 200, "{address} was answered with {status}");
+    Ok(((), n_bytes))
 }

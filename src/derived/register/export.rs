@@ -10,6 +10,7 @@ use crate::derived::register::Standing;
 use crate::derived::register::StretchFigure;
 use crate::derived::register::figure::FigureWire;
 use crate::derived::register::figure::segment_text;
+use crate::domain::csv_text::guarded;
 
 const HEADER: [&str; 31] = [
     "decision",
@@ -46,7 +47,7 @@ const HEADER: [&str; 31] = [
 ];
 
 /// The register as CSV: a row a decision, newest first, then one for each stretch that waits. Empty cells are what is not
-/// known. `revision` is that of now; dates are in the area's zone.
+/// known; words that a spreadsheet would take for a formula have a single quote in front. `revision` is that of now; dates are in the area's zone.
 ///
 /// # Errors
 /// What the CSV writer refuses, in words.
@@ -59,11 +60,12 @@ pub fn to_csv(register: &Register, zone: &TimeZone, revision: u64) -> Result<Str
     }
     for idx in &register.waiting {
         let figure = &register.now[*idx];
-        let mut row =
-            ["", "waiting", &figure.name, "", "", "", "", &revision.to_string()].map(str::to_owned).to_vec();
+        let mut row = ["", "waiting", &guarded(&figure.name), "", "", "", "", &revision.to_string()]
+            .map(str::to_owned)
+            .to_vec();
         row.extend(figure_cells(Some(figure)));
         row.push(segments_text(&figure.segment_ids));
-        row.extend([figure.name.clone(), String::new()]);
+        row.extend([guarded(&figure.name).into_owned(), String::new()]);
         writer.write_record(row).map_err(refused)?;
     }
     let bytes = writer.into_inner().map_err(|error| error.to_string())?;
@@ -75,16 +77,16 @@ fn entry_row(register: &Register, entry: &Entry, zone: &TimeZone) -> Vec<String>
     let mut row = vec![
         entry.decision.id.to_string(),
         standing_words(entry.standing),
-        given.subject.clone(),
+        guarded(&given.subject).into_owned(),
         given.choice.term().to_owned(),
-        given.reason.clone(),
-        given.decided_by.clone(),
+        guarded(&given.reason).into_owned(),
+        guarded(&given.decided_by).into_owned(),
         day(given.decided_at_s, zone),
         given.based_on.to_string(),
     ];
     row.extend(figure_cells(entry.then.as_ref()));
     row.push(segments_text(&given.segment_ids));
-    row.push(now_names(register, entry).join("; "));
+    row.push(guarded(&now_names(register, entry).join("; ")).into_owned());
     row.push(register.changed_since(entry).join("; "));
     row
 }
@@ -204,6 +206,7 @@ mod tests {
     use crate::analysis::rates::FalseShare;
     use crate::derived::register::compile;
     use crate::derived::register::figure::tests::figure;
+    use crate::domain::csv_text::unguarded;
     use crate::domain::ids::DecisionId;
     use crate::domain::revision::Revision;
     use crate::store::Choice;
@@ -234,7 +237,8 @@ mod tests {
         let rows: Vec<csv::StringRecord> = reader.records().map(Result::unwrap).collect();
         assert_eq!(rows.len(), 2);
         assert_eq!(&rows[0][2], "Ledge \"Walk\", part 1 of 2");
-        assert!(rows[0][4].ends_with("and\na second line"));
+        assert_eq!(&rows[0][4], "'=HYPERLINK(\"x\"), a comma, and\na second line");
+        assert_eq!(unguarded(&rows[0][4]), register().entries[0].decision.given.reason);
         assert_eq!(&rows[0][6], "2024-06-01");
         assert_eq!((&rows[1][1], &rows[1][2], &rows[1][7]), ("waiting", "b", "9"));
         assert_eq!(rows[0].len(), HEADER.len());

@@ -3,6 +3,8 @@
 //! A table is one function from [`Layers`] to [`Table`] and one line in [`TABLES`]; page, archive and check go over
 //! that list. No table holds the position of an encounter, a name of a person, or a sensitive place.
 
+mod clusters;
+mod decisions;
 mod density;
 mod exposure;
 mod rates;
@@ -10,26 +12,36 @@ mod reactions;
 mod records;
 mod season;
 mod signs;
+mod survey;
 mod table;
+mod watch;
 
 use std::sync::Arc;
 
 use crate::derived::DeriveError;
 use crate::derived::Derived;
 use crate::derived::Deriver;
+use crate::derived::clusters::ClusterLayer;
 use crate::derived::density::DensityLayer;
 use crate::derived::density::DensityParams;
 use crate::derived::exposure::ExposureLayer;
 use crate::derived::facts::Facts;
 use crate::derived::network::NetworkLayer;
+use crate::derived::observers::ObserverLayer;
 use crate::derived::places::PlaceSummary;
 use crate::derived::plan::PlanLayer;
 use crate::derived::plan::PlanParams;
 use crate::derived::rates::RateLayer;
+use crate::derived::rates::UnitKind;
 use crate::derived::reactions::ReactionLayer;
 use crate::derived::reactions::details::ReactionDetails;
+use crate::derived::register::Register;
 use crate::derived::season::SeasonLayer;
 use crate::derived::snaps::SnapLayer;
+use crate::derived::survey::SurveyLayer;
+use crate::derived::walks::WalkLayer;
+use crate::derived::watch::WatchChoice;
+use crate::derived::watch::WatchLayer;
 use crate::domain::encounter::EffortKind;
 use crate::domain::units::Length;
 
@@ -69,6 +81,18 @@ pub struct Layers {
     pub places: Answer<Vec<PlaceSummary>>,
     /// The sign plan with the area's settings and six signs.
     pub plan: Answer<PlanLayer>,
+    /// Clusters of reports.
+    pub clusters: Answer<ClusterLayer>,
+    /// Survey walks on the trails.
+    pub walks: Answer<WalkLayer>,
+    /// Survey rates and the reporting ratio.
+    pub survey: Answer<SurveyLayer>,
+    /// What two observers saw and missed.
+    pub observers: Answer<ObserverLayer>,
+    /// The last season by trail against expectation.
+    pub watch: Answer<WatchLayer>,
+    /// What was decided.
+    pub register: Register,
 }
 
 impl Layers {
@@ -88,6 +112,7 @@ impl Layers {
             reach: Length::metres(facts.settings.reach_m).map_err(DeriveError::internal)?,
             spacing: Length::metres(facts.settings.spacing_m).map_err(DeriveError::internal)?,
         };
+        let watch = WatchChoice { unit: UnitKind::Trail, until: None };
         Ok(Self {
             network: answer(deriver.network(&facts).await)?,
             exposure: answer(deriver.exposure(&facts).await)?,
@@ -99,6 +124,12 @@ impl Layers {
             reaction_details: answer(deriver.reaction_details(&facts).await)?,
             places: answer(deriver.places(&facts).await)?,
             plan: answer(deriver.plan(&facts, plan).await)?,
+            clusters: answer(deriver.clusters(&facts).await)?,
+            walks: answer(deriver.walks(&facts).await)?,
+            survey: answer(deriver.survey(&facts).await)?,
+            observers: answer(deriver.observers(&facts).await)?,
+            watch: answer(deriver.watch(&facts, watch).await)?,
+            register: deriver.register(&facts).await?,
             facts,
         })
     }
@@ -152,6 +183,15 @@ pub const TABLES: &[Entry] = &[
     entry("exposure-trailheads", "Parties by trailhead", exposure::trailheads),
     entry("exposure-assumptions", "Priors and rules of the walker model", exposure::assumptions),
     entry("sign-plan", "Planned signs", signs::plan),
+    entry("clusters", "Clusters of reports", clusters::found),
+    entry("cluster-segments", "Gi* and local Moran's I of segments", clusters::segments),
+    entry("survey-walks", "Survey walks by purpose", survey::walks),
+    entry("survey-rates", "Survey rates of trails", survey::rates),
+    entry("reporting-ratio", "Reports for each survey encounter", survey::reporting),
+    entry("observers", "What two observers saw and missed", survey::observers),
+    entry("watch-weeks", "The season against expectation, week by week", watch::weeks),
+    entry("watch-alarms", "Weeks that stand out", watch::alarms),
+    entry("decisions", "What was decided", decisions::decisions),
     entry("settings", "Settings of the area", records::settings),
 ];
 

@@ -1,6 +1,7 @@
 //! A table as rows of values under columns that say their unit and meaning, and its bytes as CSV.
 
 use crate::derived::rates::Limits;
+use crate::domain::csv_text::guarded;
 
 /// Figures that numbers are written with: beyond them, draws and machines differ.
 const SIGNIFICANT: usize = 6;
@@ -148,7 +149,8 @@ impl<T> Building<T> {
     }
 }
 
-/// A table as CSV (RFC 4180 with line feeds), UTF-8, with a header.
+/// A table as CSV (RFC 4180 with line feeds), UTF-8, with a header. Words that a spreadsheet would take for a formula have a
+/// single quote in front; numbers are as they are.
 ///
 /// # Errors
 /// In words, when a row does not have a value for each column.
@@ -157,9 +159,16 @@ pub fn csv_bytes(table: &Table) -> Result<Vec<u8>, String> {
     let words = |error: csv::Error| error.to_string();
     writer.write_record(table.columns.iter().map(|column| &column.name)).map_err(words)?;
     for row in &table.rows {
-        writer.write_record(row.iter().map(Value::to_string)).map_err(words)?;
+        writer.write_record(row.iter().map(cell)).map_err(words)?;
     }
     writer.into_inner().map_err(|error| error.to_string())
+}
+
+fn cell(value: &Value) -> String {
+    match value {
+        Value::Text(text) => guarded(text).into_owned(),
+        Value::Missing | Value::Count(_) | Value::Number(_) => value.to_string(),
+    }
 }
 
 /// The data dictionary of some tables: a row for each column of each.
@@ -194,6 +203,18 @@ mod tests {
         }
         assert_eq!(Value::from(f64::NAN), Value::Missing);
         assert_eq!(Value::from(f64::INFINITY).to_string(), "");
+    }
+
+    #[test]
+    fn words_are_no_formulas_and_numbers_keep_their_sign() {
+        let rows = [("=cmd|' /C calc'!A0", -2.5), ("-5 m below", 0.0), ("plain", 3.0)];
+        let table = Table::of(rows.to_vec())
+            .column("words", "", "words", |row| row.0)
+            .column("number", "", "a number", |row| row.1)
+            .done();
+        let bytes = csv_bytes(&table).unwrap();
+        let expected = "words,number\n'=cmd|' /C calc'!A0,-2.5\n'-5 m below,0\nplain,3\n";
+        assert_eq!(String::from_utf8(bytes).unwrap(), expected);
     }
 
     #[test]

@@ -238,3 +238,18 @@ proptest::proptest! {
         }
     }
 }
+
+#[test]
+fn words_guarded_in_an_export_are_read_back_as_they_were() {
+    for words in
+        ["=A1 was written on the sign", "-2 m from the path", "+1", "@ the ford", "'=quoted", "plain"]
+    {
+        let cell = crate::domain::csv_text::guarded(words).replace('"', "\"\"");
+        let text = format!("{START}A,report,2024-05-04,37.61,-109.38,\"{cell}\"\n");
+        let (items, _) = items(Content::Encounters, text.as_bytes());
+        let [Item::Draft { draft: Draft::Encounter(draft), .. }] = &items[..] else {
+            panic!("{words}: {items:?}")
+        };
+        assert_eq!(draft.details.occurrence_remarks, words);
+    }
+}

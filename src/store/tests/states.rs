@@ -82,6 +82,7 @@ async fn a_record_taken_out_can_be_brought_back() {
         name: "Rim".to_owned(),
         habitat: String::new(),
         parts: vec![vec![at(1.0, 2.0), at(1.5, 2.5)]],
+        elevations_m: Vec::new(),
     };
     let mut writer = test.write().await;
     writer.put_trails(&test.by_hand(), &[(1, trail.clone())]).await.unwrap();

@@ -4,6 +4,7 @@ use axum::extract::State;
 use axum::response::IntoResponse;
 
 use crate::analysis::exposure::ExposureParams;
+use crate::analysis::exposure::SetBy;
 use crate::app::App;
 use crate::derived::DeriveError;
 use crate::derived::settings::Settings;
@@ -39,6 +40,8 @@ pub async fn show(State(app): State<App>, who: Who) -> Result<impl IntoResponse,
         .map_or_else(ExposureParams::default, |exposure| exposure.params.clone())
         .assumptions()
         .into_iter()
+        // Those that settings set stand among the settings.
+        .filter(|assumption| assumption.set_by == SetBy::Program)
         .map(|assumption| (assumption.name.to_owned(), assumption.value, assumption.source.to_owned()));
     let page = AboutPage {
         emergency_number: facts.as_ref().map(|facts| facts.area.emergency_number.clone()).unwrap_or_default(),

@@ -55,8 +55,26 @@ pub const SECTIONS: &[(&str, &str)] = &[
          1974); the warned share is measured on draws that did not choose the signs. Warned is not prevented.",
     ),
     (
+        "Clusters",
+        "Reports against what the walking lets expect: a scan of windows (Kulldorff 2001), Gi* (Ord and Getis 1995) and local \
+         Moran's I by segment, p-values adjusted for all that was looked at. What many parties met of one known snake is \
+         also counted once.",
+    ),
+    (
+        "Surveys",
+        "Survey encounters are divided by survey-km of planned walks; targeted walks inform their own trails only. The \
+         reporting ratio compares reports and survey encounters where both walked, and is refused below the stated number of \
+         survey encounters. Detection comes from walks with two observers.",
+    ),
+    (
+        "The season against expectation",
+        "Former years give a predictive count for every trail and week; the threshold of the scan is simulated so that the \
+         expected number of false alarms in a season is the stated one (Farrington and others 1996).",
+    ),
+    (
         "What is left out",
-        "No table or figure holds the position of an encounter, the name of a person, or a sensitive place. Tables of \
+        "No table or figure holds the position of an encounter, the name of a person, or a sensitive place: survey walks \
+         stand summed up by purpose, observers by protocol, and decisions without who decided, when, and their reasons. Tables of \
          segments and stretches and the map still say where encounters are frequent: before they are published, judge by \
          the practice for sensitive species (Chapman 2020) whether whole trails must stand instead.",
     ),

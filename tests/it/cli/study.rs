@@ -28,6 +28,13 @@ fn a_study_is_made_again_or_what_differs_is_said() {
     program.run(&["study", "--out", again.to_str().unwrap()]).good();
     assert_eq!(std::fs::read(&again).unwrap(), first);
 
+    for n_threads in ["1", "2"] {
+        let out = program.path("threads.zip");
+        let mut command = program.command(&["study", "--out", out.to_str().unwrap()]);
+        assert!(command.env("RAYON_NUM_THREADS", n_threads).output().unwrap().status.success());
+        assert_eq!(std::fs::read(&out).unwrap(), first, "{n_threads} threads");
+    }
+
     program.run(&["set", "bandwidth", "100"]).good();
     let differs = program.run(&["study", "--check", path]);
     assert!(!differs.ok);

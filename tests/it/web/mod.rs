@@ -18,5 +18,6 @@ mod samples;
 mod season;
 mod settings;
 mod study;
+mod study_layers;
 mod ties;
 mod walks;

@@ -1,0 +1,134 @@
+//! Tables of clusters: windows and groups that were found, and what stands behind them segment by segment.
+
+use crate::analysis::clusters::LocalFinding;
+use crate::analysis::clusters::LocalMoranFinding;
+use crate::analysis::clusters::SegmentFinding;
+use crate::analysis::clusters::SegmentMoran;
+use crate::analysis::clusters::Side;
+use crate::analysis::moran::Quadrant;
+use crate::derived::clusters::Answer;
+use crate::derived::clusters::Cluster;
+use crate::derived::clusters::Variant;
+use crate::derived::study::Layers;
+use crate::derived::study::need;
+use crate::derived::study::table::Table;
+
+fn answer(layers: &Layers) -> Result<&Answer, String> {
+    need(&layers.clusters)?.answer.as_deref().map_err(Clone::clone)
+}
+
+/// Both ways of counting, as far as there are both.
+fn variants(answer: &Answer) -> Vec<(&'static str, &Variant)> {
+    let once = answer.once.iter().map(|variant| ("each known snake once", variant));
+    std::iter::once(("every report", &answer.all)).chain(once).collect()
+}
+
+/// One window or group.
+struct Found<'a> {
+    counted: &'static str,
+    kind: &'static str,
+    cluster: &'a Cluster,
+}
+
+pub(super) fn found(layers: &Layers) -> Result<Table, String> {
+    let mut rows = Vec::new();
+    for (counted, variant) in variants(answer(layers)?) {
+        for (kind, list) in
+            [("window of the scan", &variant.windows), ("segments with their neighbours", &variant.groups)]
+        {
+            rows.extend(list.iter().map(|cluster| Found { counted, kind, cluster }));
+        }
+    }
+    Ok(Table::of(rows)
+        .column("counted", "", "every report, or each known snake once", |row| row.counted)
+        .column("found_by", "", "how it was found", |row| row.kind)
+        .column("name", "", "trails with the numbers of the segments", |row| row.cluster.name.clone())
+        .column("segments", "", "how many segments it holds", |row| row.cluster.segments.len())
+        .column("side", "", "more or fewer reports than walking lets expect", |row| side(row.cluster.side))
+        .column("reports", "", "reports in it, mean over draws", |row| row.cluster.count)
+        .column("expected", "reports", "reports expected from the walking", |row| row.cluster.expected)
+        .limits("ratio", "times expectation", "reports over expectation", |row| Some(row.cluster.ratio))
+        .column("p_value", "probability", "of a window over all windows; of a group its smallest", |row| {
+            row.cluster.p_value
+        })
+        .column("q_value", "share", "smallest adjusted p-value of a group's segments", |row| {
+            row.cluster.q_value
+        })
+        .column("stands_out", "", "whether it stands out at the area's level", |row| {
+            if row.cluster.stands_out { "yes" } else { "no" }
+        })
+        .done())
+}
+
+/// One segment in one way of counting.
+struct Segment<'a> {
+    counted: &'static str,
+    name: &'a str,
+    finding: Option<LocalFinding>,
+    moran: Option<LocalMoranFinding>,
+}
+
+pub(super) fn segments(layers: &Layers) -> Result<Table, String> {
+    let set = &need(&layers.rates)?.segments;
+    let mut rows = Vec::new();
+    for (counted, variant) in variants(answer(layers)?) {
+        rows.extend(set.names.iter().zip(&set.members).filter_map(|(name, members)| {
+            let segment = *members.first()?;
+            let finding = match variant.segments.get(segment)? {
+                SegmentFinding::Tested(finding) => Some(*finding),
+                SegmentFinding::LeftOut => None,
+            };
+            let moran = match variant.moran.get(segment)? {
+                SegmentMoran::Tested(finding) => Some(*finding),
+                SegmentMoran::LeftOut => None,
+            };
+            Some(Segment { counted, name, finding, moran })
+        }));
+    }
+    Ok(Table::of(rows)
+        .column("counted", "", "every report, or each known snake once", |row| row.counted)
+        .column("name", "", "name of the segment", |row| row.name)
+        .column("is", "", "whether it was looked at: walking known and not zero", |row| {
+            if row.finding.is_some() { "tested" } else { "left out" }
+        })
+        .column("reports", "", "reports on it and its neighbours, mean over draws", |row| {
+            row.finding.map(|it| it.count)
+        })
+        .column("expected", "reports", "reports expected there", |row| row.finding.map(|it| it.expected))
+        .column("gi_z", "standard deviations", "Gi*: reports less expectation", |row| {
+            row.finding.map(|it| it.z_score)
+        })
+        .column("gi_p_value", "probability", "two-sided, exact under the walking null", |row| {
+            row.finding.map(|it| it.p_value)
+        })
+        .column("gi_q_value", "share", "adjusted over all that were tested", |row| {
+            row.finding.map(|it| it.q_value)
+        })
+        .column("moran", "reports squared", "local Moran's I, mean over draws", |row| {
+            row.moran.map(|it| it.statistic)
+        })
+        .column("moran_quadrant", "", "the segment, then its neighbours, against expectation", |row| {
+            row.moran.map(|it| quadrant(it.quadrant))
+        })
+        .column("moran_p_value", "probability", "two-sided", |row| row.moran.map(|it| it.p_value))
+        .column("moran_q_value", "share", "adjusted over all that were tested", |row| {
+            row.moran.map(|it| it.q_value)
+        })
+        .done())
+}
+
+fn side(side: Side) -> &'static str {
+    match side {
+        Side::More => "more",
+        Side::Fewer => "fewer",
+    }
+}
+
+fn quadrant(quadrant: Quadrant) -> &'static str {
+    match quadrant {
+        Quadrant::HighHigh => "more, more",
+        Quadrant::LowHigh => "fewer, more",
+        Quadrant::LowLow => "fewer, fewer",
+        Quadrant::HighLow => "more, fewer",
+    }
+}

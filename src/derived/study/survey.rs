@@ -1,0 +1,181 @@
+//! Tables of surveys: walks, rates beside reports, the reporting ratio, and what two observers saw and missed.
+
+use crate::analysis::double_observer::Detection;
+use crate::analysis::double_observer::LeadFollow;
+use crate::analysis::rates::Interval;
+use crate::analysis::rates::RateFit;
+use crate::analysis::rates::ReportingRatio;
+use crate::derived::observers::Counts;
+use crate::derived::rates::Limits;
+use crate::derived::study::Layers;
+use crate::derived::study::need;
+use crate::derived::study::table::Table;
+use crate::domain::walk::Purpose;
+
+const PER_1000: &str = "per 1,000 survey-km";
+
+fn limits(interval: Interval, scale: f64) -> Limits {
+    let Interval { mean, lower, upper, .. } = interval;
+    Limits { value: mean * scale, lower: lower * scale, upper: upper * scale }
+}
+
+fn rate(fit: &RateFit, unit: usize) -> Option<Limits> {
+    fit.units.get(unit)?.estimate().map(|estimate| limits(estimate.per_km, 1000.0))
+}
+
+/// Walks summed up by purpose: a walk by itself would say who went where.
+pub(super) fn walks(layers: &Layers) -> Result<Table, String> {
+    let (facts, layer) = (&layers.facts, need(&layers.walks)?);
+    let of = |purpose: Purpose| {
+        let walks = facts.walks.iter().zip(&layer.walks);
+        walks.filter(move |(walk, _)| walk.given.purpose == purpose).map(|(_, matched)| matched)
+    };
+    Ok(Table::of(Purpose::ALL.to_vec())
+        .column("purpose", "", "why the walks were made where they were", |it| it.term())
+        .column("walks", "", "survey walks", |it| of(*it).count())
+        .column("walks_on_trails", "", "walks whose track lies on the trails at least in part", |it| {
+            of(*it).filter(|walk| !walk.matched.legs.is_empty()).count()
+        })
+        .column("km", "km", "walked on the trails; out and back counts twice", |it| {
+            of(*it).fold(0.0, |sum, walk| sum + walk.matched.walked_m() / 1000.0)
+        })
+        .column("left_out_km", "km", "of the tracks, off the trails or driven", |it| {
+            of(*it).fold(0.0, |sum, walk| sum + walk.matched.left_out_m() / 1000.0)
+        })
+        .column("encounters", "", "survey encounters tied to the walks", |it| {
+            of(*it).map(|walk| walk.encounters.len()).sum::<usize>()
+        })
+        .column("walks_without", "", "walks on which no encounter was made", |it| {
+            of(*it).filter(|walk| walk.encounters.is_empty()).count()
+        })
+        .done())
+}
+
+pub(super) fn rates(layers: &Layers) -> Result<Table, String> {
+    let set = &need(&layers.survey)?.trails;
+    let (fits, joint) = (set.fits.as_ref().ok(), set.joint.as_ref().ok());
+    let words = |error: Option<&String>| error.map_or("estimated", String::as_str).to_owned();
+    let (no_rates, no_joint) = (words(set.fits.as_ref().err()), words(set.joint.as_ref().err()));
+    Ok(Table::of((0..set.names.len()).collect())
+        .column("trail", "", "name of the trail", |unit| set.names[*unit].clone())
+        .column("planned_encounters", "", "on planned walks, mean over draws", |unit| {
+            set.effort[*unit][0].count
+        })
+        .column("planned_km", "survey-km", "on planned walks", |unit| set.effort[*unit][0].km)
+        .column("targeted_encounters", "", "on targeted walks, mean over draws", |unit| {
+            set.effort[*unit][1].count
+        })
+        .column("targeted_km", "survey-km", "on targeted walks", |unit| set.effort[*unit][1].km)
+        .column("rate_is", "", "whether there are survey rates, or why not", |_| no_rates.clone())
+        .limits("planned_rate", PER_1000, "from planned walks alone", |unit| rate(&fits?.planned_only, *unit))
+        .limits("with_targeted_rate", PER_1000, "targeted walks kept to their own trails", |unit| {
+            rate(&fits?.with_targeted, *unit)
+        })
+        .column("joint_is", "", "whether surveys and reports are joined, or why not", |_| no_joint.clone())
+        .limits("joint_rate", PER_1000, "surveys and reports together", |unit| rate(joint?, *unit))
+        .done())
+}
+
+pub(super) fn reporting(layers: &Layers) -> Result<Table, String> {
+    let layer = need(&layers.survey)?;
+    if layer.ratios.is_empty() {
+        return Err(
+            "Nothing says how far visitors walk, so reports cannot be set against surveys.".to_owned()
+        );
+    }
+    let least = layers.facts.settings.ratio_least;
+    let estimated = |ratio: &ReportingRatio| match ratio {
+        ReportingRatio::Estimated(estimate) => Some((limits(estimate.ratio, 1.0), estimate.reports)),
+        ReportingRatio::NotEstimable { .. } => None,
+    };
+    Ok(Table::of(layer.ratios.iter().collect())
+        .column("species", "", "species, or all together", |it| it.name.clone())
+        .column("segments", "", "segments that surveys and visitors both cover", |it| it.n_cells)
+        .column("survey_encounters", "", "on planned walks there, mean over draws", |it| match &it.ratio {
+            ReportingRatio::Estimated(estimate) => estimate.survey_encounters,
+            ReportingRatio::NotEstimable { survey_encounters } => *survey_encounters,
+        })
+        .column("reports", "", "reports there, mean over draws", |it| estimated(&it.ratio).map(|it| it.1))
+        .column("ratio_is", "", "whether there is a ratio, or why not", |it| match &it.ratio {
+            ReportingRatio::Estimated(_) => "estimated".to_owned(),
+            ReportingRatio::NotEstimable { .. } => format!("not estimable below {least} survey encounters"),
+        })
+        .limits("ratio", "reports per survey encounter", "for the same kilometres", |it| {
+            estimated(&it.ratio).map(|it| it.0)
+        })
+        .done())
+}
+
+/// One way of sharing a stretch. Pairs of people are left out: they would name them.
+struct Protocol {
+    name: &'static str,
+    n_walks: usize,
+    counts: Counts,
+    estimate: &'static str,
+    first: Option<Detection>,
+    second: Option<Detection>,
+    either: Option<Detection>,
+    abundance: Option<f64>,
+    limits: Option<(f64, f64)>,
+}
+
+pub(super) fn observers(layers: &Layers) -> Result<Table, String> {
+    let layer = need(&layers.observers)?;
+    let mut rows = Vec::new();
+    if let Some(found) = &layer.independent {
+        let plain = &found.plain;
+        rows.push(Protocol {
+            name: "independent",
+            n_walks: found.n_walks,
+            counts: found.counts,
+            estimate: if plain.either.is_some() { "estimated" } else { "not estimable" },
+            first: plain.first,
+            second: plain.second,
+            either: plain.either,
+            abundance: plain.either.map(|_| plain.chapman),
+            limits: plain.limits,
+        });
+    }
+    if let Some(found) = &layer.lead_follow {
+        let fit = match &found.removal {
+            LeadFollow::Estimated(fit) => Some(fit),
+            LeadFollow::NotEstimable { .. } | LeadFollow::NothingSeen => None,
+        };
+        rows.push(Protocol {
+            name: "leader and follower",
+            n_walks: found.n_walks,
+            counts: found.counts,
+            estimate: if fit.is_some() { "estimated" } else { "not estimable" },
+            first: fit.map(|fit| fit.each),
+            second: fit.map(|fit| fit.each),
+            either: fit.map(|fit| fit.both),
+            abundance: fit.map(|fit| fit.abundance),
+            limits: fit.and_then(|fit| fit.limits),
+        });
+    }
+    if rows.is_empty() {
+        return Err("There are no walks with two observers.".to_owned());
+    }
+    let share =
+        |it: Option<Detection>| it.map(|it| Limits { value: it.share, lower: it.lower, upper: it.upper });
+    Ok(Table::of(rows)
+        .column("protocol", "", "how the two shared the stretch", |row| row.name)
+        .column("walks", "", "walks, those without any snake noticed included", |row| row.n_walks)
+        .column("only_first", "", "encounters noticed by the first, or the leader, only", |row| {
+            row.counts.only_first
+        })
+        .column("only_second", "", "encounters noticed by the second, or the follower, only", |row| {
+            row.counts.only_second
+        })
+        .column("both", "", "encounters noticed by both", |row| row.counts.both)
+        .column("estimate_is", "", "whether detection can be estimated", |row| row.estimate)
+        .limits("first_sees", "share", "of the snakes that can be seen", |row| share(row.first))
+        .limits("second_sees", "share", "of the snakes that can be seen", |row| share(row.second))
+        .limits("either_sees", "share", "of the snakes that can be seen", |row| share(row.either))
+        .column("snakes", "", "snakes that could be seen: Chapman's or the removal estimate", |row| {
+            row.abundance
+        })
+        .column("snakes_lower", "", "lower 95 % limit of it, log-normal", |row| row.limits.map(|it| it.0))
+        .column("snakes_upper", "", "upper 95 % limit of it, log-normal", |row| row.limits.map(|it| it.1))
+        .done())
+}
