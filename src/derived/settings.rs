@@ -268,12 +268,19 @@ pub enum InvalidSetting {
 impl Settings {
     /// The defaults, changed by what an area has stored.
     ///
+    /// A fraction stored by a version that took one where a count is meant is rounded.
+    ///
     /// # Errors
     /// [`InvalidSetting`] for a stored key or value that this version does not take.
     pub fn from_stored(stored: &BTreeMap<String, String>) -> Result<Self, InvalidSetting> {
         let mut settings = Self::default();
         for (key, value) in stored {
-            settings = settings.with(key, value)?;
+            settings = match (settings.with(key, value), value.trim().parse::<f64>()) {
+                (Err(InvalidSetting::NotWhole { .. }), Ok(number)) => {
+                    settings.with(key, &number.round().to_string())?
+                }
+                (changed, _) => changed?,
+            };
         }
         Ok(settings)
     }
@@ -362,5 +369,12 @@ mod tests {
             assert!(matches!(settings.with(key, value), Err(InvalidSetting::NotWhole { .. })), "{key}");
         }
         assert!(WHOLE.iter().all(|key| settings.list().iter().any(|setting| setting.key == *key)));
+    }
+
+    #[test]
+    fn a_stored_fraction_of_a_count_is_rounded() {
+        let stored = BTreeMap::from([("watch-weeks".to_owned(), "2.5".to_owned())]);
+        assert_eq!(Settings::from_stored(&stored).unwrap().watch_weeks, 3.0);
+        assert!(Settings::default().with("watch-weeks", "2.5").is_err(), "a new one is refused");
     }
 }
