@@ -22,6 +22,8 @@ pub struct EffectPage {
     pub given: Vec<(String, String)>,
     /// Messages at the fields of that form.
     pub errors: Vec<(String, String)>,
+    /// Whether forms carry the name of an account, and ask for none.
+    pub is_signed: bool,
 }
 
 /// A sign.
@@ -230,7 +232,7 @@ fn signs(page: &EffectPage) -> Markup {
             @else {
                 table.stack {
                     thead { tr { th scope="col" { "Sign" } th scope="col" { "Stands" } th scope="col" { "Warns of" } th scope="col" { "Last inspection" } th.no-print scope="col" { "Record" } } }
-                    tbody { @for sign in &page.signs { (sign_row(sign)) } }
+                    tbody { @for sign in &page.signs { (sign_row(sign, page.is_signed)) } }
                 }
             }
             (put_up(page))
@@ -239,7 +241,7 @@ fn signs(page: &EffectPage) -> Markup {
     }
 }
 
-fn sign_row(sign: &SignShown) -> Markup {
+fn sign_row(sign: &SignShown, is_signed: bool) -> Markup {
     html! { tr {
         th scope="row" { (sign.name) br; span.soft { (sign.kind) } }
         td data-label="Stands" { (sign.stands) }
@@ -261,7 +263,7 @@ fn sign_row(sign: &SignShown) -> Markup {
                     summary { "Taken down" }
                     form.stacked method="post" action={ "/effect/signs/" (sign.id) "/down" } {
                         label { "Day" input type="date" name="day" required; }
-                        label { "By" input name="by" required; }
+                        @if !is_signed { label { "By" input name="by" required; } }
                         button type="submit" { "Record" }
                     }
                 }
@@ -291,7 +293,7 @@ fn put_up(page: &EffectPage) -> Markup {
                 (field("longitude", "Longitude, degrees", "text"))
                 (field("kind", "Kind, as trail sign or trailhead panel", "text"))
                 (field("day", "Put up on", "date"))
-                (field("by", "By", "text"))
+                @if page.is_signed { p.small.soft.signed { "Kept under the name you signed in with." } } @else { (field("by", "By", "text")) }
                 button.main type="submit" { "Record" }
             }
         }
@@ -364,6 +366,7 @@ pub fn samples() -> Vec<EffectPage> {
         planning: planning.clone(),
         given: Vec::new(),
         errors: Vec::new(),
+        is_signed: false,
     };
     let none = EffectPage {
         headline: "No sign has been put up yet.".to_owned(),
@@ -376,6 +379,7 @@ pub fn samples() -> Vec<EffectPage> {
         given: vec![("name".to_owned(), "S1".to_owned()), ("latitude".to_owned(), "north".to_owned())],
         errors: vec![("latitude".to_owned(), "give degrees, as 37.61".to_owned())],
         signs: Vec::new(),
+        is_signed: true,
     };
     vec![page, none]
 }
