@@ -158,7 +158,7 @@ pub(super) async fn give(
     };
     let made = next.run(request).await;
     let entry = match kept_from(made, revision).await? {
-        Made::Keep(answer) => Entry::Kept(Arc::new(answer)),
+        Made::Keep(answer) => Entry::Kept(answer),
         Made::Give(response) => {
             // Whoever waits for this one would wait in a row if each of them tried anew.
             if !response.status().is_server_error() {
@@ -183,7 +183,7 @@ fn rights(who: &Who) -> u16 {
 }
 
 enum Made {
-    Keep(Answer),
+    Keep(Arc<Answer>),
     Give(Box<Response>),
 }
 
@@ -202,7 +202,7 @@ async fn kept_from(response: Response, asked_at: Revision) -> Result<Made, Error
     let (parts, body) = response.into_parts();
     let body = axum::body::to_bytes(body, LARGEST as usize).await;
     let body = body.map_err(|error| Error::Internal(format!("an answer broke off: {error}")))?;
-    Ok(Made::Keep(Answer::new(parts.headers, policy, body)))
+    Ok(Made::Keep(Arc::new(Answer::new(parts.headers, policy, body))))
 }
 
 impl Answer {
