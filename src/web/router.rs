@@ -97,6 +97,7 @@ fn rest() -> Routes {
         .get("/signs", Right::SeeExact, pages::signs::show)
         .get("/about", Right::SeePublic, pages::about::show)
         .get("/data", Right::SeeExact, pages::data::overview)
+        .get("/data/own", Right::BringIn, pages::data::own)
         .get("/data/batches/{id}", Right::BringIn, pages::data::batch)
         .post("/data/batches/{id}/undo", Right::Manage, pages::import::undo)
         .get("/data/rows", Right::SeeExact, pages::data::rows)

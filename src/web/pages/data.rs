@@ -124,6 +124,15 @@ pub async fn batch(
     Ok(respond(&area, &format!("Batch {id}"), None, views::import::batch_body(&page)))
 }
 
+/// The batches that somebody brought in, for whoever may see no others.
+pub async fn own(State(app): State<App>, who: Who) -> Result<impl IntoResponse, Error> {
+    let mut snapshot = app.store().snapshot().await?;
+    let area = first_area(snapshot.areas().await?)?;
+    let batches = snapshot.batches(area.id).await?;
+    let rows: Vec<_> = batches.iter().filter(|batch| batch.actor == who.name()).map(batch_row).collect();
+    Ok(respond(&area, "What you brought in", None, views::import::own_body(&rows)))
+}
+
 /// Rows say where somebody was: whoever may not see exact places sees those only that they brought in themselves.
 pub(super) fn see_own(who: &Who, actor: &str) -> Result<(), Error> {
     if who.name() == actor { Ok(()) } else { who.require(Right::SeeExact) }

@@ -28,6 +28,8 @@ use crate::web::cache::Cached;
 use crate::web::error::Error;
 use crate::web::form::Given;
 use crate::web::pages::common;
+use crate::web::pages::history_words::field_words;
+use crate::web::pages::history_words::value_words;
 use crate::web::query::Query;
 use crate::web::query::key;
 use crate::web::views;
@@ -194,9 +196,9 @@ fn is_withheld(who: &Who, field: &str) -> bool {
 fn field_row(who: &Who, field: &FieldChange) -> [String; 3] {
     let shown = |text: &str| match is_withheld(who, &field.field) {
         true if !text.is_empty() => "withheld".to_owned(),
-        _ => text.to_owned(),
+        _ => value_words(&field.field, text),
     };
-    [field.field.clone(), shown(&field.before), shown(&field.after)]
+    [field_words(&field.field), shown(&field.before), shown(&field.after)]
 }
 
 fn shown_fields(who: &Who, state: &RecordState) -> Vec<(String, String)> {
@@ -204,7 +206,7 @@ fn shown_fields(who: &Who, state: &RecordState) -> Vec<(String, String)> {
         .fields
         .iter()
         .filter(|(field, value)| !is_withheld(who, field) && !value.is_empty())
-        .cloned()
+        .map(|(field, value)| (field_words(field), value_words(field, value)))
         .collect()
 }
 

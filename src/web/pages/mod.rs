@@ -14,6 +14,7 @@ pub mod encounters;
 pub mod exposure;
 pub mod fact_sheet;
 pub mod history;
+mod history_words;
 pub mod import;
 pub mod latency;
 pub mod map;

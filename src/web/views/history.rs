@@ -85,7 +85,7 @@ pub fn record_body(page: &RecordPage) -> Markup {
         @if !page.fields.is_empty() {
             section.card {
                 h2 { @if page.is_present == Some(false) { "As it was last" } @else { "As it is now" } }
-                table.stack {
+                table.stack.fields {
                     thead { tr { th scope="col" { "Field" } th scope="col" { "Value" } } }
                     tbody { @for (field, value) in &page.fields { tr { th scope="row" { (field) } td data-label="Value" { (short(value)) } } } }
                 }
@@ -103,7 +103,7 @@ fn chosen_state(page: &RecordPage, chosen: &Chosen) -> Markup {
                 p { @if page.is_present == Some(true) { "It is in this state now." } @else { "This is how it was last." } }
             } @else {
                 p { "Putting it back would change:" }
-                table.stack {
+                table.stack.fields {
                     thead { tr { th scope="col" { "Field" } th scope="col" { "Now" } th scope="col" { "Then" } } }
                     tbody { @for [field, now, then] in &chosen.fields { tr {
                         th scope="row" { (field) } td data-label="Now" { (short(now)) } td data-label="Then" { (short(then)) }
@@ -138,7 +138,7 @@ fn withdraw(page: &RecordPage, given: &Given) -> Markup {
 
 fn changes(rows: &[ChangeRow]) -> Markup {
     html! {
-        table.stack {
+        table.stack.fields {
             thead { tr { th scope="col" { "When" } th scope="col" { "Who" } th scope="col" { "What" } th scope="col" { "Why" } } }
             tbody { @for row in rows { tr {
                 th scope="row" { (row.when) div.soft.small { "revision " (row.revision) } }

@@ -59,6 +59,7 @@ pub fn data_body(page: &DataPage) -> Markup {
                     li { a href="/data/ambiguous" { "Positions that may lie on either of two segments" } }
                     li { a href="/decisions" { "Decisions" } }
                     li { a href="/data/settings" { "Settings" } }
+                    li { a href="/history" { "Every change, by whom and why" } }
                 }
                 h2 { "Map layers" }
                 ul {
@@ -73,7 +74,7 @@ pub fn data_body(page: &DataPage) -> Markup {
         }
         section.card {
             h2 { "Batches" }
-            @if page.batches.is_empty() { p { "Nothing was brought in yet." } } @else { (batches(page)) }
+            @if page.batches.is_empty() { p { "Nothing was brought in yet." } } @else { (batches(&page.batches)) }
         }
     }
 }
@@ -82,14 +83,27 @@ fn waiting(n_rows: u64) -> String {
     format!("{} {}", thousands(n_rows as i64), if n_rows == 1 { "row waits" } else { "rows wait" })
 }
 
-fn batches(page: &DataPage) -> Markup {
+/// What somebody brought in.
+pub fn own_body(rows: &[BatchRow]) -> Markup {
+    html! {
+        div.page-head { h1 { "What you brought in" } a.button.main href="/data/import" { "Bring in files" } }
+        section.card {
+            @if rows.is_empty() { p { "Nothing yet under this account." } } @else {
+                p.soft { "Open a batch to see the rows that did not go in, and to mend them." }
+                (batches(rows))
+            }
+        }
+    }
+}
+
+fn batches(rows: &[BatchRow]) -> Markup {
     html! {
         table.stack {
             thead { tr {
                 th scope="col" { "Batch" } th scope="col" { "Content" } th scope="col" { "Files" } th scope="col" { "By" }
                 th.num scope="col" { "Went in" } th.num scope="col" { "There already" } th.num scope="col" { "Did not" } th scope="col" {}
             } }
-            tbody { @for row in &page.batches { tr {
+            tbody { @for row in rows { tr {
                 th scope="row" { a href={ "/data/batches/" (row.id) } { (row.id) } }
                 td data-label="Content" { (row.content) }
                 td data-label="Files" { (row.files) }
@@ -118,7 +132,7 @@ pub struct ImportPage {
 pub fn import_body(page: &ImportPage) -> Markup {
     let error = |field: &str| page.error.as_ref().filter(|(at, _)| at == field).map(|(_, words)| words);
     html! {
-        h1 { "Bring in a file" }
+        div.page-head { h1 { "Bring in a file" } a.button href="/data/own" { "What you brought in" } }
         p { "CSV (comma, semicolon or tab), GeoJSON or GPX. Rows that cannot be taken are kept with the reason, and can be mended and tried again; the good rows go in. The same file again changes nothing." }
         form.card method="post" action="/data/import" enctype="multipart/form-data" {
             label { "What its rows are"

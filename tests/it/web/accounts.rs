@@ -7,9 +7,11 @@ use coilway::domain::account::Grants;
 use coilway::domain::account::Right;
 use coilway::domain::account::Role;
 use coilway::domain::account::Scope;
+use coilway::domain::batch::Content;
 use coilway::store::AccountChange;
 use coilway::store::AccountDraft;
 use coilway::store::ApiTokenDraft;
+use coilway::store::BatchDraft;
 
 use crate::support::NOW_S;
 use crate::support::TestApp;
@@ -143,7 +145,7 @@ fn least(path: &str, method: &Method) -> Option<&'static [Asker]> {
         ("GET", layer) if layer.starts_with("/layers/") => EXACT,
         // What they post to shows a place afterwards, so that needs both rights.
         ("POST", "/encounters/{id}/tie" | "/encounters/{id}/tie/clear") => EXACT,
-        (_, "/data/import" | "/data/rows/{id}") | ("GET", "/data/batches/{id}") => SIGNED_IN,
+        (_, "/data/import" | "/data/rows/{id}") | ("GET", "/data/batches/{id}" | "/data/own") => SIGNED_IN,
         (
             "POST",
             "/data/batches/{id}/undo"
@@ -376,6 +378,16 @@ async fn without_accounts_only_this_machine_is_answered() {
 async fn somebody_without_exact_places_sees_own_rows_only() {
     let signed = Signed::new(TestApp::park().await).await;
     let observer = [("cookie", signed.cookie(Asker::Observer)), ("accept", "application/json")];
+    let list = signed.test.ask(Method::GET, "/data/own", &[observer[0]]).await.expect(200);
+    list.says("Nothing yet under this account");
+    let target = signed.test.by_hand().await;
+    let mut writer = signed.test.app.store().write("Observer", "brought in", NOW_S).await.unwrap();
+    let draft = BatchDraft { area: target.area, content: Content::Encounters };
+    let own = writer.begin_batch(&draft).await.unwrap();
+    writer.commit().await.unwrap();
+    let list = signed.test.ask(Method::GET, "/data/own", &[observer[0]]).await.expect(200);
+    list.says(&format!("/data/batches/{own}"));
+    assert_eq!(list.body.matches("/data/batches/").count(), 1, "{}", list.body);
     // The park's batches were brought in by somebody else.
     for page in ["/data/batches/1", "/data/rows/1"] {
         let status = signed.test.ask(Method::GET, page, &observer).await.status.as_u16();

@@ -139,6 +139,48 @@ async fn one_record_more_does_not_show() {
     assert_ne!(public_answers(&test).await, before);
 }
 
+/// A stranger who asks after every single change, and keeps all answers, learns on which trail there were how many about,
+/// and nothing else: histories that agree in that agree in every byte at every step.
+#[tokio::test]
+async fn histories_that_differ_in_place_time_or_snake_look_the_same_at_every_step() {
+    let mut runner = TestRunner::deterministic();
+    // The trail of each step is the same in all histories; what else a record says is not.
+    let on_ledge: Vec<bool> =
+        (0..24).map(|_| (0_u8..3).new_tree(&mut runner).unwrap().current() > 0).collect();
+    let mut seen: Option<Vec<BTreeMap<String, String>>> = None;
+    for history in 0..3 {
+        let test = park().await;
+        let mut answers = vec![public_answers(&test).await];
+        for (step, on_ledge) in on_ledge.iter().enumerate() {
+            let (along, day, hour, kind) =
+                (0_u32..90, 1_i8..28, 6_u16..18, 0_u8..3).new_tree(&mut runner).unwrap().current();
+            let position = match on_ledge {
+                true => on_the_ledge(along),
+                false => at(0.0, -1300.0 + f64::from(along) * 11.0),
+            };
+            let draft = EncounterDraft {
+                time: report("x", position, date(2024, 4 + day % 3, day), hour).time,
+                scientific_name: ["", "Crotalus exemplaris", "Agkistrodon fictus"][usize::from(kind)]
+                    .to_owned(),
+                organism_id: if kind == 1 { format!("snake-{history}-{step}") } else { String::new() },
+                ..told(&format!("H{history}-{step}"), position)
+            };
+            put(&test, vec![draft]).await;
+            answers.push(public_answers(&test).await);
+        }
+        match &seen {
+            None => seen = Some(answers),
+            Some(seen) => {
+                for (step, (now, then)) in answers.iter().zip(seen).enumerate() {
+                    assert_eq!(now, then, "history {history}, step {step}");
+                }
+            }
+        }
+    }
+    let seen = seen.unwrap();
+    assert_ne!(seen.first(), seen.last(), "nothing was ever told, so nothing was tried");
+}
+
 #[tokio::test]
 async fn public_answers_name_no_place_person_or_record() {
     let test = park().await;
