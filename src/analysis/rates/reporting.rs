@@ -100,6 +100,21 @@ pub fn reporting_ratio(
     }))
 }
 
+/// One reporting ratio over another, mean and limits at `level` in (0, 1); none where either is not estimated.
+///
+/// Both are drawn from the same streams of numbers, draw by draw: the second is turned by half its draws, so that the two
+/// err independently. What errors they share through walking then widens the limits instead of narrowing them.
+pub fn quotient(above: &ReportingRatio, below: &ReportingRatio, level: f64) -> Option<Interval> {
+    let (ReportingRatio::Estimated(above), ReportingRatio::Estimated(below)) = (above, below) else {
+        return None;
+    };
+    let n = below.draws.len();
+    let pairs = above.draws.iter().enumerate().map(|(draw, value)| (value, below.draws[(draw + n / 2) % n]));
+    let mut draws: Vec<f64> =
+        pairs.filter(|(_, below)| *below > 0.0).map(|(above, below)| above / below).collect();
+    (!draws.is_empty()).then(|| Interval::from_draws(&mut draws, level))
+}
+
 /// Joins reports to surveys: counts are added, and a visitor's km counts as the ratio of a surveyor's.
 ///
 /// `group` gives each unit's place in `ratios`. The result has as many draws as the ratios and yields rates per

@@ -26,6 +26,7 @@ pub mod public;
 pub mod rates;
 pub mod reactions;
 pub mod route;
+pub mod scatter;
 pub mod season;
 pub mod server;
 pub mod settings;
