@@ -30,6 +30,7 @@ pub mod scatter;
 pub mod season;
 pub mod server;
 pub mod settings;
+pub mod sign_plans;
 pub mod signs;
 pub mod standalone;
 pub mod study;

@@ -64,7 +64,7 @@ pub(crate) async fn complete(writer: &mut Writer, target: &Target) {
         up_s: FIRST_S + SIGN_DAY * DAY_S,
         down_s: None,
     };
-    let signs = [sign("East sign", 1100.0), sign("Middle sign", 600.0)];
+    let signs = [sign("East sign", 1100.0), sign("End sign", 1350.0)];
     let tally = writer.put_signs_in_place(target, &rows(signs)).await.unwrap();
     assert_eq!(tally.problems, []);
     for (trail, start) in [(LEDGE, date(2024, 6, 20)), ("Swale Path", date(2024, 4, 1))] {

@@ -113,6 +113,7 @@ fn least(path: &str, method: &Method) -> Option<&'static [Asker]> {
             | "/season"
             | "/reactions"
             | "/signs"
+            | "/signs/plans/{id}"
             | "/data"
             | "/data/rows"
             | "/rates"
@@ -147,6 +148,7 @@ fn least(path: &str, method: &Method) -> Option<&'static [Asker]> {
         (
             "POST",
             "/data/batches/{id}/undo"
+            | "/signs/draw"
             | "/effect/signs"
             | "/effect/signs/{id}/down"
             | "/effect/signs/{id}/inspection"
@@ -158,7 +160,7 @@ fn least(path: &str, method: &Method) -> Option<&'static [Asker]> {
             | "/history/{kind}/{id}/put-back"
             | "/history/{kind}/{id}/withdraw",
         )
-        | ("GET", "/history") => MANAGERS,
+        | ("GET", "/history" | "/signs/draw") => MANAGERS,
         ("GET", "/account")
         | (
             "POST",

@@ -246,10 +246,10 @@ async fn with_reports(before: i64, after: i64, met_after: i64) -> TestApp {
     let target = test.by_hand().await;
     let day = |day: i64| date(2024, 4, 1).checked_add(jiff::Span::new().days(day)).unwrap();
     let surveyed = |on: i64| -> Vec<EncounterDraft> {
-        // One a day in the west; in the east one a day before the sign, and `met_after` of three days after it.
+        // One a day in the west; in the east two a day before the sign, and on `met_after` of three days after it.
         let mut all = vec![("W", -1200.0 + (on % 3) as f64 * 100.0)];
         if on < SIGN_DAY || on % 3 < met_after {
-            all.push(("F", 1250.0 + (on % 2) as f64 * 60.0));
+            all.extend([("F", 1250.0), ("G", 1310.0)]);
         }
         let meeting = |(letter, east): (&str, f64)| EncounterDraft {
             effort_kind: EffortKind::Survey,
@@ -353,4 +353,99 @@ async fn the_comparison_counts_what_the_walks_page_counts() {
     assert!((km - 270.0).abs() < 5.0, "{km}");
     let n_tied = walks.n_with(|fate| matches!(fate, Fate::OnWalk(_)));
     assert_eq!((basis.n_walks, basis.encounters), (90, n_tied as u64));
+}
+
+#[tokio::test]
+async fn lots_are_drawn_once_kept_and_read_by_the_comparison() {
+    let test = with_surveys().await;
+    test.get("/signs?signs=4").await.expect(200).says("/signs/draw?signs=4");
+    let form = test.get("/signs/draw?signs=4&spacing=200").await.expect(200);
+    form.says("cannot be taken back");
+    form.says("name=\"signs\" value=\"4\"");
+    let fields = [
+        ("name", "Plan by lot"),
+        ("signs", "4"),
+        ("reach", "500"),
+        ("spacing", "200"),
+        ("who", "R. Example"),
+    ];
+    let with = |more: &[(&'static str, &'static str)]| -> Vec<(&'static str, &'static str)> {
+        fields.iter().copied().chain(more.iter().copied()).collect()
+    };
+    test.post_fields("/signs/draw", &with(&[("seed", "chance")]))
+        .await
+        .expect(422)
+        .says("Give a whole number");
+    test.post_fields("/signs/draw", &with(&[])).await.expect(422).says("Give a whole number");
+    test.post_fields("/signs/draw", &with(&[("seed", "7"), ("signs", "1")]))
+        .await
+        .expect(422)
+        .says("at least two new sites");
+    let done = test.post_fields("/signs/draw", &with(&[("seed", "7")])).await.expect(303);
+    let address = done.header("location").to_owned();
+    let page = test.get(&address).await.expect(200);
+    for words in
+        ["Plan by lot", "seed 7", "now (first of pair 1)", "next season (second of pair 2)", "by R. Example"]
+    {
+        page.says(words);
+    }
+    page.never_says("Drawn again");
+    test.get("/signs").await.says(&address);
+    // The same seed and plan draw the same lots.
+    let facts = test.app.deriver().facts().await.unwrap();
+    let plans = test.app.deriver().sign_plans(&facts).await.unwrap();
+    let (pairs, parameters) = (plans[0].lottery_pairs(), plans[0].parameters().unwrap());
+    assert_eq!((pairs.len(), plans[0].given.sites.len(), parameters.seed), (2, 4, Some(7)));
+    for (idx, (won, lost)) in pairs.iter().enumerate() {
+        let mut pair = [*won, *lost];
+        pair.sort_unstable();
+        assert_eq!(pair, [2 * idx, 2 * idx + 1], "neighbours in rank are a pair");
+    }
+    let history = test.get("/history").await.expect(200);
+    history.says("sign plan");
+    history.says("lots drawn for the signs of Plan by lot, seed 7");
+
+    // Not a second time without saying so.
+    let again = test.post_fields("/signs/draw", &with(&[("seed", "8")])).await.expect(422);
+    again.says("lots were drawn for these places before, in Plan by lot");
+    again.says("name=\"again\"");
+    assert_eq!(test.app.deriver().sign_plans(&facts).await.unwrap().len(), 1);
+    let done = test
+        .post_fields("/signs/draw", &with(&[("seed", "8"), ("again", "the bank has slid")]))
+        .await
+        .expect(303);
+    let second = test.get(done.header("location")).await.expect(200);
+    second.says("Drawn again.");
+    second.says("in Plan by lot. Reason given: the bank has slid");
+
+    // A sign that goes up for the plan is compared with the place that waits.
+    let plan = &plans[0];
+    let won = plan.given.sites[pairs[0].0].position;
+    let (lat, lon) = (won.lat().to_string(), won.lon().to_string());
+    let id = plan.id.to_string();
+    let sign = [
+        ("name", "First by lot"),
+        ("latitude", lat.as_str()),
+        ("longitude", lon.as_str()),
+        ("kind", "trail sign"),
+        ("day", "2024-05-16"),
+        ("by", "R. Example"),
+    ];
+    let put_up = |plan: &str| -> Vec<(String, String)> {
+        let fields = sign.iter().map(|(name, value)| ((*name).to_owned(), (*value).to_owned()));
+        fields.chain([("plan".to_owned(), plan.to_owned())]).collect()
+    };
+    let wrong = put_up("99");
+    let wrong: Vec<(&str, &str)> =
+        wrong.iter().map(|(name, value)| (name.as_str(), value.as_str())).collect();
+    test.post_fields("/effect/signs", &wrong).await.expect(422).says("choose one of the plans");
+    let good = put_up(&id);
+    let good: Vec<(&str, &str)> = good.iter().map(|(name, value)| (name.as_str(), value.as_str())).collect();
+    test.post_fields("/effect/signs", &good).await.expect(303);
+    let facts = test.app.deriver().facts().await.unwrap();
+    let layer = test.app.deriver().effect(&facts).await.unwrap();
+    let campaign = &layer.campaigns.as_ref().unwrap()[0];
+    assert_eq!(campaign.name, "Plan by lot");
+    assert!(campaign.lottery.is_some(), "the draw is not compared: {campaign:?}");
+    test.get("/effect").await.expect(200).says("places that lost the draw");
 }

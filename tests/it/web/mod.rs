@@ -21,3 +21,4 @@ mod study;
 mod study_layers;
 mod ties;
 mod walks;
+mod watch_south;
