@@ -102,16 +102,14 @@ pub fn reporting_ratio(
 
 /// One reporting ratio over another, mean and limits at `level` in (0, 1); none where either is not estimated.
 ///
-/// Both are drawn from the same streams of numbers, draw by draw: the second is turned by half its draws, so that the two
-/// err independently. What errors they share through walking then widens the limits instead of narrowing them.
+/// Draw by draw: draw i of both rests on draw i of the walking, and is otherwise drawn independently, with a seed of its own
+/// for each. With the same seed the two would err together and the limits be too narrow.
 pub fn quotient(above: &ReportingRatio, below: &ReportingRatio, level: f64) -> Option<Interval> {
     let (ReportingRatio::Estimated(above), ReportingRatio::Estimated(below)) = (above, below) else {
         return None;
     };
-    let n = below.draws.len();
-    let pairs = above.draws.iter().enumerate().map(|(draw, value)| (value, below.draws[(draw + n / 2) % n]));
-    let mut draws: Vec<f64> =
-        pairs.filter(|(_, below)| *below > 0.0).map(|(above, below)| above / below).collect();
+    let pairs = above.draws.iter().zip(&below.draws).filter(|(_, below)| **below > 0.0);
+    let mut draws: Vec<f64> = pairs.map(|(above, below)| above / below).collect();
     (!draws.is_empty()).then(|| Interval::from_draws(&mut draws, level))
 }
 

@@ -29,6 +29,9 @@ use crate::domain::walk::Purpose;
 /// A time from an instant until before another, seconds since 1970-01-01T00:00:00Z.
 pub(super) type Window = (i64, i64);
 
+/// Seeds of two cells are so far apart: no seed that staff may set is.
+const CELL_STEP: u64 = 1 << 40;
+
 /// How much people report with and without signs.
 #[derive(Debug, Clone, PartialEq)]
 pub struct SignedReporting {
@@ -70,14 +73,15 @@ pub(super) struct CellData {
 }
 
 impl CellData {
-    /// The reporting ratio of the cell.
-    pub(super) fn ratio(&self, facts: &Facts) -> Result<ReportingRatio, DeriveError> {
+    /// The reporting ratio of the cell. Ratios that are compared take numbers of their own each (`cell` tells them apart), so
+    /// that draw i of all shares its walking and nothing else.
+    pub(super) fn ratio(&self, facts: &Facts, cell: u64) -> Result<ReportingRatio, DeriveError> {
         let survey = Effort { counts: &self.survey, exposure: &self.survey_km };
         let reports = Effort { counts: &self.reports, exposure: &self.walked };
         let params = RatioParams {
             least_survey_encounters: facts.settings.ratio_least,
             n_draws: facts.settings.draws(),
-            seed: facts.settings.seed(),
+            seed: facts.settings.seed().wrapping_add(cell.wrapping_mul(CELL_STEP)),
             ..RatioParams::default()
         };
         reporting_ratio(&survey, &reports, &self.segments, &params).map_err(DeriveError::internal)
@@ -240,7 +244,7 @@ impl<'a> Ground<'a> {
             let row = |km: &ExposureDraws, segment: usize| km.party_km[segment] > 0.0;
             let shared =
                 data.segments.iter().filter(|it| row(&data.survey_km, **it) && row(&data.walked, **it));
-            Ok(SignedRatio { n_cells: shared.count(), ratio: data.ratio(self.facts)? })
+            Ok(SignedRatio { n_cells: shared.count(), ratio: data.ratio(self.facts, u64::from(is_signed))? })
         };
         let (signed, unsigned) = (ratio(true)?, ratio(false)?);
         let factor = quotient(&signed.ratio, &unsigned.ratio, 0.95);

@@ -70,7 +70,8 @@ pub(super) fn answer(
     };
     let data: Vec<CellData> =
         CELLS.iter().map(|(role, side, _)| cell((*role, *side))).collect::<Result<_, _>>()?;
-    let ratios: Vec<ReportingRatio> = data.iter().map(|cell| cell.ratio(facts)).collect::<Result<_, _>>()?;
+    let ratios: Vec<ReportingRatio> =
+        (0..).zip(&data).map(|(idx, cell)| cell.ratio(facts, idx)).collect::<Result<_, _>>()?;
     let totals: Vec<Period> = data.iter().map(total).collect();
     let ([sb, sa, cb, ca], [rsb, rsa, rcb, rca]) = (&totals[..], &ratios[..]) else {
         return Ok(ReportsAnswer::NotWalked);

@@ -1,8 +1,8 @@
 //! Figures of walking, signs, clusters, waiting times and the season watched: the drawings of their pages.
 
 use crate::analysis::response::Occasion;
+use crate::analysis::response::table::ReactionTable;
 use crate::derived::rate_pattern::Pattern;
-use crate::derived::reactions::ReactionLayer;
 use crate::derived::reactions::details::Until;
 use crate::derived::reactions::effort_kind;
 use crate::derived::study::Layers;
@@ -100,48 +100,40 @@ pub(super) fn season_weeks(layers: &Layers) -> Result<Drawn, String> {
     Ok(Drawn { drawing: week_curve(&points), ground: PAPER, notes })
 }
 
-/// The effort kind with most approaches.
-fn commonest_effort(layer: &ReactionLayer) -> Result<EffortKind, String> {
-    let most = EffortKind::ALL.iter().zip(&layer.sizes).max_by_key(|(_, (n, _))| *n);
-    let most = most.filter(|(_, (n, _))| *n > 0).map(|(kind, _)| *kind);
-    most.ok_or_else(|| "No approaches are recorded.".to_owned())
-}
-
+/// Of the effort kind with most approaches among those with a first reaction on record: kinds are never pooled.
 pub(super) fn first_reactions(layers: &Layers) -> Result<Drawn, String> {
     let layer = need(&layers.reactions)?;
-    let effort = commonest_effort(layer)?;
-    let table = layer
-        .tables
-        .iter()
-        .find(|it| it.effort_kind == effort_kind(effort) && it.occasion == Occasion::First)
-        .ok_or("No approaches are recorded.")?;
-    let rows = pages::reactions::bars(layer, table);
-    let parts = rows.first().map(|row| &row.parts).ok_or("No first reaction is recorded.")?;
-    let order: Vec<&str> = parts.iter().map(|(words, _)| words.as_str()).collect();
+    let of_kind = |(effort, (n_approaches, _)): (&EffortKind, &(usize, usize))| {
+        let is_asked =
+            |it: &&ReactionTable| it.effort_kind == effort_kind(*effort) && it.occasion == Occasion::First;
+        let rows = pages::reactions::bars(layer, layer.tables.iter().find(is_asked)?);
+        (!rows.is_empty()).then_some((*effort, *n_approaches, rows))
+    };
+    let kinds = EffortKind::ALL.iter().zip(&layer.sizes).filter_map(of_kind);
+    let (effort, _, rows) =
+        kinds.max_by_key(|(_, n_approaches, _)| *n_approaches).ok_or("No first reaction is recorded.")?;
+    let order: Vec<&str> =
+        rows.iter().take(1).flat_map(|row| &row.parts).map(|(words, _)| words.as_str()).collect();
     let notes = vec![
         format!("First reaction shown, {effort} encounters only; from left to right: {}.", order.join(", ")),
         "The number of approaches stands in each part. Do not test this.".to_owned(),
     ];
     let bars: Vec<StackedBar> =
         rows.into_iter().map(|row| StackedBar { label: row.contact, parts: row.parts }).collect();
-    Ok(Drawn {
-        drawing: charts::stacked_bars("First reactions by kind of contact", &bars),
-        ground: PAPER,
-        notes,
-    })
+    let drawing = charts::stacked_bars("First reactions by kind of contact", &bars);
+    Ok(Drawn { drawing, ground: PAPER, notes })
 }
 
+/// The effort kind and contact with most approaches; waiting for any reaction, which more of them show than a strike.
 pub(super) fn latency(layers: &Layers) -> Result<Drawn, String> {
-    let (reactions, details) = (need(&layers.reactions)?, need(&layers.reaction_details)?);
-    let effort = commonest_effort(reactions)?;
+    let details = need(&layers.reaction_details)?;
     let nothing = || "No approach has the times that a curve of waiting needs.".to_owned();
-    let usable = details.waits.iter().filter(|wait| wait.effort == effort && wait.is_representative);
-    // The contact with most approaches; waiting for any reaction, which more of them show than a strike.
+    let usable = details.waits.iter().filter(|wait| wait.until == Until::Reaction && wait.is_representative);
     let wait = usable
-        .filter(|wait| wait.until == Until::Reaction && !wait.curve.steps.is_empty())
+        .filter(|wait| !wait.curve.steps.is_empty())
         .max_by_key(|wait| wait.curve.n_approaches)
         .ok_or_else(nothing)?;
-    let contact = Contact::ALL[wait.contact.index()].term();
+    let (effort, contact) = (wait.effort, Contact::ALL[wait.contact.index()].term());
     let chart = pages::latency::curve(wait, contact).ok_or_else(nothing)?;
     let notes = vec![
         format!(

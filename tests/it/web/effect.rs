@@ -349,8 +349,8 @@ async fn the_comparison_counts_what_the_walks_page_counts() {
     let basis = test.app.deriver().effect(&facts).await.unwrap().planning;
     let km: f64 = walks.walks.iter().map(|walk| walk.matched.walked_m() / 1000.0).sum();
     assert!((basis.survey_km - km).abs() < 1e-6, "{} and {km} km", basis.survey_km);
-    // Ninety walks along a ledge of 3 km.
-    assert!((km - 270.0).abs() < 5.0, "{km}");
+    // Ninety straight walks of 3 km; where the ledge lies 60 m beside them, nothing is matched.
+    assert!((220.0..270.0).contains(&km), "{km}");
     let n_tied = walks.n_with(|fate| matches!(fate, Fate::OnWalk(_)));
     assert_eq!((basis.n_walks, basis.encounters), (90, n_tied as u64));
 }

@@ -35,17 +35,29 @@ fn features(collection: &Value) -> &Vec<Value> {
     collection["features"].as_array().unwrap()
 }
 
-/// The park with survey walks and so many reports on one stretch that the scan finds it.
+/// The park with a survey walk and so many reports on one stretch that the scan finds it.
 async fn with_a_cluster() -> TestApp {
-    let test = TestApp::complete_park().await;
+    let test = TestApp::park().await;
     let target = test.by_hand().await;
-    let met = (0..60).map(|idx: i8| {
-        let day = date(2024, 4, 1 + idx / 4 % 28);
-        report(&format!("K-{idx}"), at(-1000.0 + f64::from(idx), 25.0), day, 9)
+    let met = (0..25_i8).map(|idx| {
+        let near = at(-740.0 + f64::from(idx % 5) * 45.0, 33.0);
+        report(&format!("K-{idx}"), near, date(2024, 5, 1 + idx), 9)
     });
+    let walk = WalkDraft {
+        event_id: "P-0".to_owned(),
+        parent_event_id: String::new(),
+        purpose: Purpose::Planned,
+        observers: OBSERVER.to_owned(),
+        start_s: 1_715_000_000,
+        end_s: None,
+        sampling_protocol: String::new(),
+        track: (-15..=0).map(|step| at(f64::from(step) * 100.0, 10.0)).collect(),
+        track_times_s: Vec::new(),
+    };
     test.write(async |writer| {
         let tally = writer.put_encounters(&target, &rows(met)).await.unwrap();
         assert_eq!(tally.problems, []);
+        writer.put_walks(&target, &rows([walk])).await.unwrap();
     })
     .await;
     test
@@ -347,7 +359,8 @@ async fn walks_lie_on_the_trails_with_what_was_walked() {
     // Thirty steps of 90 seconds over 3 km; one snake in the west and one in the east before the signs.
     assert_eq!((planned["minutes"].as_f64(), planned["encounters"].as_u64()), (Some(45.0), Some(2)));
     let (km, share) = (planned["walked_km"].as_f64().unwrap(), planned["matched_share"].as_f64().unwrap());
-    assert!((km - 3.0).abs() < 0.15 && (0.9..=1.0).contains(&share), "{planned}");
+    // Where the trail lies 60 m beside the straight track, nothing is matched.
+    assert!((2.4..3.0).contains(&km) && (0.9..1.0).contains(&share), "{planned}");
     let line = positions(&of("P-0")["geometry"]["coordinates"]);
     let (west, east) = (at(-1500.0, 0.0), at(1500.0, 0.0));
     assert!((line[0][0] - west.lon()).abs() < 0.001 && (line[line.len() - 1][0] - east.lon()).abs() < 0.001);
