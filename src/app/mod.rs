@@ -18,6 +18,7 @@ use std::sync::atomic::Ordering;
 use crate::config::Config;
 use crate::derived::Deriver;
 use crate::derived::Memo;
+use crate::domain::revision::Revision;
 use crate::store::OpenParams;
 use crate::store::Store;
 
@@ -54,6 +55,7 @@ struct Inner {
     answers: Memo<String, Vec<u8>>,
     clock: Clock,
     progress: Mutex<Progress>,
+    last_ready: Mutex<Option<Revision>>,
     passwords: Passwords,
     back_off: BackOff,
     /// Once there is an account there always is one: none is ever deleted.
@@ -88,6 +90,7 @@ impl App {
             answers: Memo::new(N_ANSWERS),
             clock,
             progress: Mutex::default(),
+            last_ready: Mutex::default(),
             passwords: Passwords::new()?,
             back_off: BackOff::default(),
             has_accounts: AtomicBool::new(false),
@@ -121,7 +124,23 @@ impl App {
         self.0.progress.lock().unwrap_or_else(PoisonError::into_inner).clone()
     }
 
+    /// The last revision whose layers were all there, while those of `now` are being derived; none where `now` is as
+    /// far as it gets, or nobody derives anything ahead.
+    pub fn standing_in(&self, now: Revision) -> Option<Revision> {
+        match self.progress() {
+            Progress::NotFollowed => None,
+            Progress::Ready(revision) | Progress::Stopped(revision, _) if revision >= now => None,
+            _ => {
+                let former = *self.0.last_ready.lock().unwrap_or_else(PoisonError::into_inner);
+                former.filter(|former| *former < now)
+            }
+        }
+    }
+
     fn set_progress(&self, progress: Progress) {
+        if let Progress::Ready(revision) = progress {
+            *self.0.last_ready.lock().unwrap_or_else(PoisonError::into_inner) = Some(revision);
+        }
         *self.0.progress.lock().unwrap_or_else(PoisonError::into_inner) = progress;
     }
 

@@ -12,6 +12,7 @@ use crate::domain::ids::FileId;
 use crate::domain::ids::RowErrorId;
 use crate::domain::revision::Revision;
 use crate::domain::terms::terms;
+use crate::store::Store;
 use crate::store::error::Error;
 use crate::store::error::stored;
 use crate::store::snapshot::Snapshot;
@@ -492,5 +493,26 @@ impl Snapshot {
         .await?
         .map(StoredRowError::try_from)
         .transpose()
+    }
+}
+
+impl Store {
+    /// Whether all commits after one revision, up to another, only brought in records, and none of those makes a place
+    /// or a species more secret.
+    ///
+    /// # Errors
+    /// [`Error`] when the database cannot be read.
+    pub async fn only_brought_in(&self, after: Revision, until: Revision) -> Result<bool, Error> {
+        let (first, last) = (after.0 as i64, until.0 as i64);
+        let n_batches = sqlx::query_scalar!(
+            "SELECT count(DISTINCT revision) FROM batches
+             WHERE revision > ? AND revision <= ? AND undone_revision IS NULL
+               AND content NOT IN ('sensitive-places', 'species', 'form')",
+            first,
+            last
+        )
+        .fetch_one(&mut *self.readers.acquire().await?)
+        .await?;
+        Ok(n_batches == last - first)
     }
 }

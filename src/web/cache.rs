@@ -24,6 +24,8 @@ pub enum CachePolicy {
         /// The parameters, in words; they go into the tag as a hash.
         parameters: String,
     },
+    /// The same for everybody who may see no more, and kept by the server only: readers learn no revision.
+    ServerOnly(Revision),
     /// Never kept.
     Never,
 }
@@ -43,7 +45,25 @@ impl CachePolicy {
                 let hash = blake3::hash(named.as_bytes()).to_hex();
                 Some(format!("W/\"{revision}-{}\"", &hash[..16]))
             }
+            Self::Forever | Self::ServerOnly(_) | Self::Never => None,
+        }
+    }
+
+    /// The revision that an answer was derived from.
+    pub(super) fn rests_on(&self) -> Option<Revision> {
+        match self {
+            Self::Revision { revision, .. } | Self::ServerOnly(revision) => Some(*revision),
             Self::Forever | Self::Never => None,
+        }
+    }
+
+    /// The policy of an answer that stands in for that of a newer revision: under another tag.
+    pub(super) fn standing_in(&self) -> Self {
+        match self {
+            Self::Revision { revision, parameters } => {
+                Self::of_revision(*revision, format!("{parameters}, newer records wait"))
+            }
+            other => other.clone(),
         }
     }
 
@@ -51,7 +71,7 @@ impl CachePolicy {
         HeaderValue::from_static(match self {
             Self::Forever => "public, max-age=31536000, immutable",
             Self::Revision { .. } => "private, no-cache",
-            Self::Never => "no-store",
+            Self::ServerOnly(_) | Self::Never => "no-store",
         })
     }
 }

@@ -34,6 +34,12 @@ impl Given {
         self
     }
 
+    /// The form with the signer of another form on the same page.
+    pub fn with_same_signer(mut self, other: &Self) -> Self {
+        self.signed_as.clone_from(&other.signed_as);
+        self
+    }
+
     /// Whose name the form has without asking; none where it asks.
     pub fn signed_as(&self) -> Option<&str> {
         self.signed_as.as_deref()
@@ -41,9 +47,14 @@ impl Given {
 
     /// Who did it. Where there are no accounts a name must have been typed in; with one, nothing typed in counts.
     pub fn signer(&mut self) -> String {
+        self.signer_in("who")
+    }
+
+    /// The same, where the name is typed into another field.
+    pub fn signer_in(&mut self, field: &str) -> String {
         match &self.signed_as {
             Some(name) => name.clone(),
-            None => self.required("who", "Give your name: it is kept with the change."),
+            None => self.required(field, "Give your name: it is kept with the change."),
         }
     }
 
@@ -81,6 +92,11 @@ impl Given {
     /// What is wrong with a field.
     pub fn error(&self, name: &str) -> Option<&str> {
         self.errors.get(name).map(String::as_str)
+    }
+
+    /// Whether nothing was typed in yet.
+    pub fn is_blank(&self) -> bool {
+        self.values.is_empty() && self.errors.is_empty()
     }
 
     /// Whether nothing is wrong.

@@ -7,6 +7,7 @@ pub mod cache;
 pub mod error;
 pub mod form;
 pub mod geojson;
+mod kept;
 pub mod origin;
 pub mod pages;
 pub mod query;

@@ -23,6 +23,8 @@ use crate::web::auth::Route;
 use crate::web::auth::Routes;
 use crate::web::auth::identify;
 use crate::web::cache;
+use crate::web::kept;
+use crate::web::kept::Kept;
 use crate::web::pages;
 use crate::web::report;
 use crate::web::waiting;
@@ -145,6 +147,7 @@ pub fn router(app: App) -> Router {
         .layer(TimeoutLayer::with_status_code(StatusCode::REQUEST_TIMEOUT, LONGEST_UPLOAD));
     let (rest, _) = rest().finish();
     let rest = rest
+        .layer(middleware::from_fn_with_state(Kept::new(app.clone()), kept::give))
         .layer(middleware::from_fn_with_state(app.clone(), waiting::carry_on))
         .layer(RequestBodyLimitLayer::new(LARGEST_FORM))
         .layer(TimeoutLayer::with_status_code(StatusCode::GATEWAY_TIMEOUT, LONGEST));

@@ -23,6 +23,7 @@ use crate::domain::account::Right;
 use crate::domain::account::Scope;
 use crate::domain::account::scope_allows;
 use crate::domain::area::Area;
+use crate::domain::revision::Revision;
 use crate::web::error::Error;
 
 pub use crate::web::auth::cookies::clear_cookie;
@@ -62,6 +63,14 @@ impl Who {
             Self::Visitor => "visitor",
             Self::ThisMachine => "this machine",
             Self::SignedIn(account, _) | Self::Token(account, _) => &account.name,
+        }
+    }
+
+    /// The name under which a change is kept: the account's, or, while there are none, the one typed in.
+    pub fn signs_as(&self, typed: &str) -> String {
+        match self {
+            Self::ThisMachine => typed.to_owned(),
+            _ => self.name().to_owned(),
         }
     }
 
@@ -127,7 +136,7 @@ impl Public {
         let deriver = self.0.deriver();
         let facts = deriver.facts().await?;
         let layer = deriver.public(&facts).await?;
-        Ok(PublicAnswer { area: facts.area.clone(), layer: layer.value })
+        Ok(PublicAnswer { area: facts.area.clone(), layer: layer.value, revision: facts.revision })
     }
 }
 
@@ -137,6 +146,8 @@ pub struct PublicAnswer {
     pub area: Area,
     /// The layer.
     pub layer: Arc<PublicLayer>,
+    /// What it rests on; for keeping the answer, never to be told.
+    pub(in crate::web) revision: Revision,
 }
 
 /// Which of the two views of the truth somebody gets.

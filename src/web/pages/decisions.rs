@@ -24,6 +24,7 @@ use crate::domain::revision::Revision;
 use crate::store::Choice;
 use crate::store::DecisionDraft;
 use crate::web::auth::Exact;
+use crate::web::auth::Who;
 use crate::web::cache::CachePolicy;
 use crate::web::cache::Cached;
 use crate::web::error::Error;
@@ -60,7 +61,7 @@ pub(super) async fn compiled_for(app: &App, facts: &Derived<Facts>) -> Result<Co
 }
 
 /// The register.
-pub async fn show(app: Exact, query: Query) -> Result<impl IntoResponse, Error> {
+pub async fn show(app: Exact, who: Who, query: Query) -> Result<impl IntoResponse, Error> {
     query.allow(&[])?;
     let compiled = compiled(&app).await?;
     let entries = &compiled.register.entries;
@@ -69,7 +70,12 @@ pub async fn show(app: Exact, query: Query) -> Result<impl IntoResponse, Error> 
         entries.iter().filter(is_superseded).map(|entry| compiled.row(entry)).collect()
     };
     let page = DecisionsPage {
-        waiting: compiled.register.waiting.iter().map(|idx| compiled.ask(*idx, Given::default())).collect(),
+        waiting: compiled
+            .register
+            .waiting
+            .iter()
+            .map(|idx| compiled.ask(*idx, Given::signed_by(&who)))
+            .collect(),
         in_force: rows(false),
         superseded: rows(true),
         threshold: compiled.threshold(),
@@ -82,9 +88,13 @@ pub async fn show(app: Exact, query: Query) -> Result<impl IntoResponse, Error> 
 }
 
 /// Records a decision.
-pub async fn decide(app: Exact, Form(pairs): Form<Vec<(String, String)>>) -> Result<Response, Error> {
+pub async fn decide(
+    app: Exact,
+    who: Who,
+    Form(pairs): Form<Vec<(String, String)>>,
+) -> Result<Response, Error> {
     let compiled = compiled(&app).await?;
-    let mut given = Given::new(pairs);
+    let mut given = Given::new(pairs).with_signer(&who);
     let stretch = compiled.stretch_of(given.get("segments"))?;
     let figure = &compiled.register.now[stretch];
     let choice = given.get("choice").parse::<Choice>();
@@ -92,7 +102,7 @@ pub async fn decide(app: Exact, Form(pairs): Form<Vec<(String, String)>>) -> Res
         given.refuse("choice", "Choose one of the three.");
     }
     let reason = given.required("reason", "Say why: it stays with the decision.");
-    let who = given.required("who", "Say who decided.");
+    let who = given.signer();
     let decided_at_s = compiled.decided_at_s(&app, &mut given);
     if given.get("shown") != name_of(figure) {
         let words = "The figure has changed since you opened the page. What stands here is the figure of now: decide on it.";

@@ -31,6 +31,7 @@ use crate::store::Tally;
 use crate::store::Target;
 use crate::store::Writer;
 use crate::web::auth::Exact;
+use crate::web::auth::Who;
 use crate::web::cache::CachePolicy;
 use crate::web::cache::Cached;
 use crate::web::error::Error;
@@ -54,10 +55,11 @@ const YEARS_BEFORE: f64 = 2.0;
 const LONGEST: usize = 200;
 
 /// The page.
-pub async fn show(app: Exact, query: Query) -> Result<Response, Error> {
+pub async fn show(app: Exact, who: Who, query: Query) -> Result<Response, Error> {
     query.allow(&["per_sign", "control", "before"])?;
     let facts = app.deriver().facts().await?;
-    let (page, records) = page(&app, &facts, &query).await?;
+    let (mut page, records) = page(&app, &facts, &query).await?;
+    page.is_signed = who != Who::ThisMachine;
     let status = if page.planning.errors.is_empty() { StatusCode::OK } else { StatusCode::BAD_REQUEST };
     let policy = CachePolicy::of_revision(facts.revision, format!("effect {}", query.words()));
     Ok(respond(status, policy, &facts, records, &page))
@@ -100,6 +102,7 @@ async fn page(app: &App, facts: &Derived<Facts>, query: &Query) -> Result<(Effec
             .collect(),
         given: Vec::new(),
         errors: Vec::new(),
+        is_signed: false,
     };
     Ok((page, records))
 }
@@ -223,11 +226,11 @@ fn basis_words(basis: &PlanningBasis) -> String {
 }
 
 /// Records a sign that was put up.
-pub async fn put_up(app: Exact, Form(given): Form<Fields>) -> Result<Response, Error> {
+pub async fn put_up(app: Exact, who: Who, Form(given): Form<Fields>) -> Result<Response, Error> {
     let facts = app.deriver().facts().await?;
     let mut errors = Vec::new();
-    let mut text = |name: &str| needed(&given, name, &mut errors);
-    let (name, kind, by) = (text("name"), text("kind"), text("by"));
+    let (name, kind) = (needed(&given, "name", &mut errors), needed(&given, "kind", &mut errors));
+    let by = signer(&who, &given, &mut errors);
     let mut degrees = |name: &str| {
         let found = given.get(name).and_then(|text| text.trim().parse::<f64>().ok());
         if found.is_none() {
@@ -248,7 +251,7 @@ pub async fn put_up(app: Exact, Form(given): Form<Fields>) -> Result<Response, E
     let (Some(name), Some(kind), Some(by), Some(position), Some(up_s), true) =
         (name, kind, by, position, up_s, errors.is_empty())
     else {
-        return refused(&app, &facts, given, errors).await;
+        return refused((&app, &who), &facts, given, errors).await;
     };
     let draft = SignInPlaceDraft { name, position, kind, plan, up_s, down_s: None };
     let summary = format!("sign {} put up", draft.name);
@@ -256,7 +259,7 @@ pub async fn put_up(app: Exact, Form(given): Form<Fields>) -> Result<Response, E
         async |writer: &mut Writer, target: &Target| writer.put_signs_in_place(target, &[(0, draft)]).await;
     match write(&app, &facts, (&by, &summary), put).await? {
         None => Ok(Redirect::to("/effect").into_response()),
-        Some(problem) => refused(&app, &facts, given, vec![("form".to_owned(), problem)]).await,
+        Some(problem) => refused((&app, &who), &facts, given, vec![("form".to_owned(), problem)]).await,
     }
 }
 
@@ -279,19 +282,20 @@ async fn plan_of(
 /// Records that a sign was taken down.
 pub async fn take_down(
     app: Exact,
+    who: Who,
     Path(id): Path<String>,
     Form(given): Form<Fields>,
 ) -> Result<Response, Error> {
     let facts = app.deriver().facts().await?;
     let sign = sign(&facts, &id)?.clone();
     let mut errors = Vec::new();
-    let by = needed(&given, "by", &mut errors);
+    let by = signer(&who, &given, &mut errors);
     let down_s = day(&app, &facts, &given, &mut errors);
     if down_s.is_some_and(|down_s| down_s <= sign.given.up_s) {
         errors.push(("day".to_owned(), "the sign came down before it was up".to_owned()));
     }
     let (Some(by), Some(down_s), true) = (by, down_s, errors.is_empty()) else {
-        return refused(&app, &facts, HashMap::new(), in_one(&errors)).await;
+        return refused((&app, &who), &facts, HashMap::new(), in_one(&errors)).await;
     };
     let summary = format!("sign {} taken down", sign.given.name);
     let draft = SignInPlaceDraft { down_s: Some(down_s), ..sign.given };
@@ -299,13 +303,16 @@ pub async fn take_down(
         async |writer: &mut Writer, target: &Target| writer.put_signs_in_place(target, &[(0, draft)]).await;
     match write(&app, &facts, (&by, &summary), put).await? {
         None => Ok(Redirect::to("/effect").into_response()),
-        Some(problem) => refused(&app, &facts, HashMap::new(), vec![("form".to_owned(), problem)]).await,
+        Some(problem) => {
+            refused((&app, &who), &facts, HashMap::new(), vec![("form".to_owned(), problem)]).await
+        }
     }
 }
 
 /// Records an inspection.
 pub async fn inspect(
     app: Exact,
+    who: Who,
     Path(id): Path<String>,
     Form(given): Form<Fields>,
 ) -> Result<Response, Error> {
@@ -319,18 +326,20 @@ pub async fn inspect(
         errors.push(("condition".to_owned(), error.to_string()));
     }
     let (Some(inspected_by), Some(inspected_at_s), Ok(condition)) = (by, inspected_at_s, condition) else {
-        return refused(&app, &facts, HashMap::new(), in_one(&errors)).await;
+        return refused((&app, &who), &facts, HashMap::new(), in_one(&errors)).await;
     };
     let summary = format!("sign {} inspected", sign.given.name);
     let remarks = given.get("remarks").map_or("", |text| text.trim()).to_owned();
-    let actor = inspected_by.clone();
+    let actor = who.signs_as(&inspected_by);
     let draft =
         SignInspectionDraft { sign: sign.given.name, inspected_at_s, inspected_by, condition, remarks };
     let put =
         async |writer: &mut Writer, target: &Target| writer.put_sign_inspections(target, &[(0, draft)]).await;
     match write(&app, &facts, (&actor, &summary), put).await? {
         None => Ok(Redirect::to("/effect").into_response()),
-        Some(problem) => refused(&app, &facts, HashMap::new(), vec![("form".to_owned(), problem)]).await,
+        Some(problem) => {
+            refused((&app, &who), &facts, HashMap::new(), vec![("form".to_owned(), problem)]).await
+        }
     }
 }
 
@@ -338,6 +347,14 @@ fn sign<'a>(facts: &'a Facts, id: &str) -> Result<&'a SignInPlace, Error> {
     let id: i64 = query::key(id, "sign")?;
     let none = || Error::NotFound(format!("There is no sign {id}."));
     facts.signs_in_place.iter().find(|sign| sign.id.0 == id).ok_or_else(none)
+}
+
+/// Who records it: the account, or, while there are none, the name typed in.
+fn signer(who: &Who, given: &Fields, errors: &mut Vec<(String, String)>) -> Option<String> {
+    match who {
+        Who::ThisMachine => needed(given, "by", errors),
+        _ => Some(who.name().to_owned()),
+    }
 }
 
 fn needed(given: &Fields, name: &str, errors: &mut Vec<(String, String)>) -> Option<String> {
@@ -389,12 +406,13 @@ async fn write(
 }
 
 async fn refused(
-    app: &App,
+    (app, who): (&App, &Who),
     facts: &Derived<Facts>,
     given: Fields,
     errors: Vec<(String, String)>,
 ) -> Result<Response, Error> {
     let (mut page, records) = page(app, facts, &Query::default()).await?;
+    page.is_signed = *who != Who::ThisMachine;
     page.given = given.into_iter().collect();
     page.errors = errors;
     Ok(respond(StatusCode::UNPROCESSABLE_ENTITY, CachePolicy::Never, facts, records, &page))

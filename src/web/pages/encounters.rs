@@ -24,6 +24,7 @@ use crate::store::Paging;
 use crate::store::RecordKind;
 use crate::store::filter::Order;
 use crate::web::auth::Exact;
+use crate::web::auth::Who;
 use crate::web::cache::CachePolicy;
 use crate::web::cache::Cached;
 use crate::web::error::Error;
@@ -203,8 +204,8 @@ fn filter(query: &Query) -> (EncounterFilter, FilterForm) {
 }
 
 /// One encounter whole.
-pub async fn one(app: Exact, Path(id): Path<String>) -> Result<impl IntoResponse, Error> {
-    page(&app, EncounterId(key(&id, "encounter")?), Given::default()).await
+pub async fn one(app: Exact, who: Who, Path(id): Path<String>) -> Result<impl IntoResponse, Error> {
+    page(&app, EncounterId(key(&id, "encounter")?), Given::signed_by(&who)).await
 }
 
 /// An encounter by its key.
@@ -219,7 +220,7 @@ pub(super) async fn page(app: &App, id: EncounterId, given: Given) -> Result<Cac
     let found = found(app, id).await?;
     let ties = ties(app, &facts).await?;
     let changes = history(app, &found).await?;
-    let policy = match given == Given::default() {
+    let policy = match given.is_blank() {
         true => CachePolicy::of_revision(facts.revision, format!("encounter {id}")),
         false => CachePolicy::Never,
     };

@@ -15,6 +15,7 @@ use crate::derived::public::PublicGroup;
 use crate::derived::public::PublicLayer;
 use crate::domain::geography::LonLat;
 use crate::web::auth::Public;
+use crate::web::auth::PublicAnswer;
 use crate::web::auth::Sight;
 use crate::web::cache::CachePolicy;
 use crate::web::cache::Cached;
@@ -62,18 +63,19 @@ async fn page(app: &Public, query: &Query) -> Result<Response, Error> {
         withheld: WITHHELD.to_owned(),
     };
     let markup = views::layout::public_page(&area.name, views::public::body(&page));
-    Ok(Cached(CachePolicy::Never, markup).into_response())
+    Ok(Cached(CachePolicy::ServerOnly(answer.revision), markup).into_response())
 }
 
 /// Whole trails as GeoJSON, for those who may see no more.
 pub async fn layer(app: &Public, query: &Query) -> Result<Response, Error> {
     query.allow(&[])?;
-    let layer = app.layer().await?.layer;
+    let PublicAnswer { layer, revision, .. } = app.layer().await?;
     let features: Vec<Feature> =
         layer.groups.iter().enumerate().map(|(idx, group)| feature(&layer, idx, group)).collect();
     let collection = json!({ "type": "FeatureCollection", "features": features });
     let bytes = serde_json::to_vec(&collection).map_err(|error| Error::Internal(error.to_string()))?;
-    Ok(Cached(CachePolicy::Never, ([(header::CONTENT_TYPE, geojson::MEDIA_TYPE)], bytes)).into_response())
+    let headers = [(header::CONTENT_TYPE, geojson::MEDIA_TYPE)];
+    Ok(Cached(CachePolicy::ServerOnly(revision), (headers, bytes)).into_response())
 }
 
 const WITHHELD: &str = "Places, dates, times, species, words and names of single records are withheld, as are \

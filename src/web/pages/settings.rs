@@ -16,6 +16,7 @@ use crate::store::AreaDraft;
 use crate::store::Change;
 use crate::store::RecordKind;
 use crate::web::auth::Exact;
+use crate::web::auth::Who;
 use crate::web::cache::CachePolicy;
 use crate::web::cache::Cached;
 use crate::web::error::Error;
@@ -33,7 +34,6 @@ use crate::web::views::settings::SettingsPage;
 const OTHERS: &str = "Other computations";
 /// Where the form comes back to.
 const ADDRESS: &str = "/data/settings";
-const ASK_NAME: &str = "Give your name: it is kept with the change.";
 const ASK_REASON: &str = "Say why: it is kept with the change.";
 
 /// The area with its settings and what changed.
@@ -57,17 +57,21 @@ async fn known(app: &App) -> Result<Known, Error> {
 }
 
 /// The page.
-pub async fn show(app: Exact) -> Result<Response, Error> {
+pub async fn show(app: Exact, who: Who) -> Result<Response, Error> {
     let known = known(&app).await?;
-    let area = area_form(&known.area);
-    Ok(respond(StatusCode::OK, &known, Given::default(), area))
+    let area = area_form(&known.area).with_signer(&who);
+    Ok(respond(StatusCode::OK, &known, Given::signed_by(&who), area))
 }
 
 /// Changes settings, or takes one back to its default.
-pub async fn change(app: Exact, Form(pairs): Form<Vec<(String, String)>>) -> Result<Response, Error> {
+pub async fn change(
+    app: Exact,
+    who: Who,
+    Form(pairs): Form<Vec<(String, String)>>,
+) -> Result<Response, Error> {
     let known = known(&app).await?;
-    let mut given = Given::new(pairs);
-    let who = given.required("who", ASK_NAME);
+    let mut given = Given::new(pairs).with_signer(&who);
+    let who = given.signer();
     let reason = given.required("reason", ASK_REASON);
     let changes = match given.get("reset").to_owned() {
         key if key.is_empty() => changed_settings(&mut given, &known.settings),
@@ -79,7 +83,7 @@ pub async fn change(app: Exact, Form(pairs): Form<Vec<(String, String)>>) -> Res
         given.refuse("form", "No value differs from the one in use, so nothing was changed.");
     }
     if !given.is_good() {
-        let area = area_form(&known.area);
+        let area = area_form(&known.area).with_same_signer(&given);
         return Ok(respond(StatusCode::UNPROCESSABLE_ENTITY, &known, given, area));
     }
     let mut writer = app.store().write(&who, &reason, app.clock().now_s()).await?;
@@ -144,14 +148,19 @@ fn check_together(given: &mut Given, settings: &Settings, changes: &[(String, St
 }
 
 /// Changes the area's own facts.
-pub async fn change_area(app: Exact, Form(pairs): Form<Vec<(String, String)>>) -> Result<Response, Error> {
+pub async fn change_area(
+    app: Exact,
+    who: Who,
+    Form(pairs): Form<Vec<(String, String)>>,
+) -> Result<Response, Error> {
     let known = known(&app).await?;
-    let mut given = Given::new(pairs);
-    let who = given.required("who", ASK_NAME);
+    let mut given = Given::new(pairs).with_signer(&who);
+    let who = given.signer();
     let reason = given.required("reason", ASK_REASON);
     let draft = area_draft(&mut given, &known.area);
     if !given.is_good() {
-        return Ok(respond(StatusCode::UNPROCESSABLE_ENTITY, &known, Given::default(), given));
+        let settings = Given::default().with_same_signer(&given);
+        return Ok(respond(StatusCode::UNPROCESSABLE_ENTITY, &known, settings, given));
     }
     let mut writer = app.store().write(&who, &reason, app.clock().now_s()).await?;
     writer.change_area(known.area.id, &draft).await?;

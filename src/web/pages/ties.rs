@@ -26,6 +26,7 @@ use crate::store::HandSnap;
 use crate::store::HandSnapDraft;
 use crate::store::SnapTarget;
 use crate::web::auth::Exact;
+use crate::web::auth::Who;
 use crate::web::cache::CachePolicy;
 use crate::web::cache::Cached;
 use crate::web::error::Error;
@@ -351,12 +352,13 @@ fn middle(points: &[[f64; 2]]) -> [f64; 2] {
 /// Places an encounter by hand.
 pub async fn place(
     app: Exact,
+    who: Who,
     Path(id): Path<String>,
     Form(pairs): Form<Vec<(String, String)>>,
 ) -> Result<Response, Error> {
     let id = EncounterId(key(&id, "encounter")?);
-    let mut given = Given::new(pairs);
-    let who = given.required("who", "Give your name: it is kept with the place.");
+    let mut given = Given::new(pairs).with_signer(&who);
+    let who = given.signer();
     let reason = given.required("reason", "Say what you know that the position does not say.");
     let facts = app.deriver().facts().await?;
     let (network, snaps) = (app.deriver().network(&facts).await?, app.deriver().snaps(&facts).await?);
@@ -380,12 +382,13 @@ pub async fn place(
 /// Leaves it to the position again.
 pub async fn clear(
     app: Exact,
+    who: Who,
     Path(id): Path<String>,
     Form(pairs): Form<Vec<(String, String)>>,
 ) -> Result<Response, Error> {
     let id = EncounterId(key(&id, "encounter")?);
-    let mut given = Given::new(pairs);
-    let who = given.required("clear-who", "Give your name: it is kept with the change.");
+    let mut given = Given::new(pairs).with_signer(&who);
+    let who = given.signer_in("clear-who");
     let reason = given.required("clear-reason", "Say why the position should decide again.");
     if !given.is_good() {
         let page = encounters::page(&app, id, given).await?;

@@ -29,6 +29,7 @@ use crate::signage::notice;
 use crate::signage::notice::NoticeFields;
 use crate::signage::wording;
 use crate::web::auth::Exact;
+use crate::web::auth::Who;
 use crate::web::cache::CachePolicy;
 use crate::web::cache::Cached;
 use crate::web::error::Error;
@@ -51,7 +52,7 @@ use crate::web::views::watch::WeekShown;
 const USUAL_DAYS: i64 = 21;
 
 /// The page.
-pub async fn show(app: Exact, query: Query) -> Result<Response, Error> {
+pub async fn show(app: Exact, who: Who, query: Query) -> Result<Response, Error> {
     query.allow(&["until", "unit", "trail", "reason"])?;
     let facts = app.deriver().facts().await?;
     let today = app.clock().today(&facts.area.time_zone);
@@ -62,6 +63,7 @@ pub async fn show(app: Exact, query: Query) -> Result<Response, Error> {
         reason: text("reason"),
         start: today.to_string(),
         expiry: days.to_string(),
+        is_signed: who != Who::ThisMachine,
         ..NoticeForm::default()
     };
     page(&app, &facts, &query, form, StatusCode::OK).await
@@ -222,7 +224,11 @@ fn notice_row(notice: &Notice, today: Date) -> NoticeRow {
 }
 
 /// Makes a notice.
-pub async fn make(app: Exact, Form(given): Form<HashMap<String, String>>) -> Result<Response, Error> {
+pub async fn make(
+    app: Exact,
+    who: Who,
+    Form(given): Form<HashMap<String, String>>,
+) -> Result<Response, Error> {
     let facts = app.deriver().facts().await?;
     let text = |name: &str| given.get(name).map(|value| value.trim().to_owned()).unwrap_or_default();
     let mut form = NoticeForm {
@@ -231,7 +237,8 @@ pub async fn make(app: Exact, Form(given): Form<HashMap<String, String>>) -> Res
         start: text("start"),
         expiry: text("expiry"),
         reason: text("reason"),
-        name: text("name"),
+        name: who.signs_as(&text("name")),
+        is_signed: who != Who::ThisMachine,
         ..NoticeForm::default()
     };
     match draft(&facts, &form) {
@@ -310,11 +317,12 @@ fn draft(facts: &Derived<Facts>, form: &NoticeForm) -> Result<NoticeDraft, Vec<(
 /// Takes a notice back.
 pub async fn withdraw(
     app: Exact,
+    who: Who,
     Path(id): Path<String>,
     Form(given): Form<HashMap<String, String>>,
 ) -> Result<Redirect, Error> {
     let id = NoticeId(query::key(&id, "notice")?);
-    let name = given.get("name").map(|name| name.trim()).unwrap_or_default();
+    let name = &who.signs_as(given.get("name").map(|name| name.trim()).unwrap_or_default());
     if name.is_empty() {
         return Err(Error::bad_request("name", "Say who withdraws the notice."));
     }

@@ -144,7 +144,7 @@ pub fn decide_form(ask: &Ask) -> Markup {
             ]))
             div.fields {
                 (form::lines("Reason", "reason", given))
-                (form::text("Who decided", "who", given))
+                (form::signer(given))
                 (form::date("Decided on", "date", given))
             }
             p.small.soft { "The figure is kept as it is now, with its revision and settings. A decision is never changed: a later one takes its place." }

@@ -24,6 +24,8 @@ pub struct EffectPage {
     pub given: Vec<(String, String)>,
     /// Messages at the fields of that form.
     pub errors: Vec<(String, String)>,
+    /// Whether forms carry the name of an account, and ask for none.
+    pub is_signed: bool,
 }
 
 /// A sign.
@@ -232,7 +234,7 @@ fn signs(page: &EffectPage) -> Markup {
             @else {
                 table.stack {
                     thead { tr { th scope="col" { "Sign" } th scope="col" { "Stands" } th scope="col" { "Warns of" } th scope="col" { "Last inspection" } th.no-print scope="col" { "Record" } } }
-                    tbody { @for sign in &page.signs { (sign_row(sign)) } }
+                    tbody { @for sign in &page.signs { (sign_row(sign, page.is_signed)) } }
                 }
             }
             (put_up(page))
@@ -241,7 +243,7 @@ fn signs(page: &EffectPage) -> Markup {
     }
 }
 
-fn sign_row(sign: &SignShown) -> Markup {
+fn sign_row(sign: &SignShown, is_signed: bool) -> Markup {
     html! { tr {
         th scope="row" { (sign.name) br; span.soft { (sign.kind) } }
         td data-label="Stands" { (sign.stands) }
@@ -263,7 +265,7 @@ fn sign_row(sign: &SignShown) -> Markup {
                     summary { "Taken down" }
                     form.stacked method="post" action={ "/effect/signs/" (sign.id) "/down" } {
                         label { "Day" input type="date" name="day" required; }
-                        label { "By" input name="by" required; }
+                        @if !is_signed { label { "By" input name="by" required; } }
                         button type="submit" { "Record" }
                     }
                 }
@@ -300,7 +302,7 @@ fn put_up(page: &EffectPage) -> Markup {
                     }
                     @if let Some(words) = message(&page.errors, "plan") { span.field-error { (words) } }
                 } }
-                (field("by", "By", "text"))
+                @if page.is_signed { p.small.soft.signed { "Kept under the name you signed in with." } } @else { (field("by", "By", "text")) }
                 button.main type="submit" { "Record" }
             }
         }
@@ -374,6 +376,7 @@ pub fn samples() -> Vec<EffectPage> {
         plans: vec![(3, "Plan of spring".to_owned())],
         given: Vec::new(),
         errors: Vec::new(),
+        is_signed: false,
     };
     let none = EffectPage {
         headline: "No sign has been put up yet.".to_owned(),
@@ -387,6 +390,7 @@ pub fn samples() -> Vec<EffectPage> {
         errors: vec![("latitude".to_owned(), "give degrees, as 37.61".to_owned())],
         signs: Vec::new(),
         plans: Vec::new(),
+        is_signed: true,
     };
     vec![page, none]
 }

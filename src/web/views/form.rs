@@ -16,11 +16,17 @@ pub fn text(words: &str, name: &str, given: &Given) -> Markup {
     }
 }
 
-/// Who does it: a name to type in while there are no accounts, else whose account it is.
+/// Who does it: a name to type in while there are no accounts, else the account's.
 pub fn signer(given: &Given) -> Markup {
+    signer_in("who", given)
+}
+
+/// The same, where a page has several such forms.
+pub fn signer_in(field: &str, given: &Given) -> Markup {
     match given.signed_as() {
-        Some(name) => html! { p.small.soft.signed { "Signed by " (name) } },
-        None => text("Your name", "who", given),
+        // The name itself would make a page drawn for one person another's.
+        Some(_) => html! { p.small.soft.signed { "Kept under the name you signed in with." } },
+        None => text("Your name", field, given),
     }
 }
 

@@ -2,6 +2,7 @@
 
 use maud::DOCTYPE;
 use maud::Markup;
+use maud::PreEscaped;
 use maud::html;
 
 use crate::web::assets;
@@ -77,6 +78,19 @@ impl Section {
     }
 }
 
+/// Where a page says that newer records wait, if they do.
+pub(in crate::web) const NEWER_HERE: &str = "<!-- newer records -->";
+
+/// Says that newer records wait for their figures.
+pub(in crate::web) fn newer_records() -> Markup {
+    html! {
+        p.notice role="status" {
+            "Newer records have come in. These are the figures without them, until those of all records are worked out: "
+            "look again in a minute."
+        }
+    }
+}
+
 /// The whole page around its body.
 pub fn page(frame: &Frame, body: Markup) -> Markup {
     html! {
@@ -92,7 +106,7 @@ pub fn page(frame: &Frame, body: Markup) -> Markup {
             body {
                 a.skip href="#main" { "Skip to the page" }
                 (header(frame))
-                main #main .wide[frame.width == Width::Window] { (body) }
+                main #main .wide[frame.width == Width::Window] { (PreEscaped(NEWER_HERE)) (body) }
                 (footer(frame))
             }
         }

@@ -49,7 +49,7 @@ pub fn body(page: &SettingsPage) -> Markup {
         form method="post" action="/data/settings" {
             div.card {
                 div.fields {
-                    (form::text("Your name", "who", &page.given))
+                    (form::signer(&page.given))
                     (form::text("Reason", "reason", &page.given))
                 }
                 p { button.main type="submit" { "Keep the changes" } }
@@ -115,7 +115,7 @@ fn area_form(given: &Given) -> Markup {
                 (field("Time zone (IANA), such as Europe/Vienna", "area-zone"))
                 (field("Local emergency number", "area-emergency"))
                 (field("Distance to keep from a snake, m (empty: none given)", "area-keep"))
-                (form::text("Your name", "who", given))
+                (form::signer(given))
                 (form::text("Reason", "reason", given))
             }
             @if let Some(words) = given.error("form") { p.notice { (words) } }

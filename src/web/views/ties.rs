@@ -138,7 +138,7 @@ fn place_form(tie: &TieCard) -> Markup {
                 }
                 div.fields {
                     (form::text("Reason (what you know that the position does not say)", "reason", given))
-                    (form::text("Your name", "who", given))
+                    (form::signer(given))
                 }
                 p { button.main type="submit" { "Place it there" } }
             }
@@ -146,7 +146,7 @@ fn place_form(tie: &TieCard) -> Markup {
                 form method="post" action={ (tie.address) "/tie/clear" } {
                     div.fields {
                         (form::text("Reason to leave it to the position again", "clear-reason", given))
-                        (form::text("Your name", "clear-who", given))
+                        (form::signer_in("clear-who", given))
                     }
                     p { button type="submit" { "Leave it to the position" } }
                 }

@@ -92,6 +92,8 @@ pub struct NoticeForm {
     pub reason: String,
     /// Who.
     pub name: String,
+    /// Whether it carries the name of an account, and asks for none.
+    pub is_signed: bool,
     /// What is wrong: field and words.
     pub errors: Vec<(String, String)>,
 }
@@ -129,7 +131,7 @@ pub fn body(page: &WatchPage) -> Markup {
             Err(reason) => p.card { (reason) },
         }
         (form(&page.form))
-        (notices(&page.notices))
+        (notices(&page.notices, page.form.is_signed))
     }
 }
 
@@ -301,14 +303,14 @@ fn form(form: &NoticeForm) -> Markup {
                 label { "First day" input type="date" name="start" value=(form.start) aria-invalid=[invalid("start")]; (message("start")) }
                 label { "Last day" input type="date" name="expiry" value=(form.expiry) required aria-invalid=[invalid("expiry")]; (message("expiry")) }
                 label { "Reason" input name="reason" value=(form.reason) size="40" maxlength="500" aria-invalid=[invalid("reason")]; (message("reason")) }
-                label { "Your name" input name="name" value=(form.name) maxlength="100" aria-invalid=[invalid("name")]; (message("name")) }
+                @if form.is_signed { p.small.soft.signed { "Kept under the name you signed in with." } } @else { label { "Your name" input name="name" value=(form.name) maxlength="100" aria-invalid=[invalid("name")]; (message("name")) } }
                 button.main type="submit" { "Make the notice" }
             }
         }
     }
 }
 
-fn notices(notices: &[NoticeRow]) -> Markup {
+fn notices(notices: &[NoticeRow], is_signed: bool) -> Markup {
     html! {
         section.card {
             h2 { "Notices" }
@@ -318,14 +320,14 @@ fn notices(notices: &[NoticeRow]) -> Markup {
                         th scope="col" { "Trail" } th scope="col" { "Stands" } th scope="col" { "State" } th scope="col" { "Reason" }
                         th scope="col" { "By" } th.num scope="col" { "Revision" } th.no-print scope="col" { span.visually-hidden { "Withdraw" } }
                     } }
-                    tbody { @for notice in notices { (notice_row(notice)) } }
+                    tbody { @for notice in notices { (notice_row(notice, is_signed)) } }
                 }
             }
         }
     }
 }
 
-fn notice_row(notice: &NoticeRow) -> Markup {
+fn notice_row(notice: &NoticeRow, is_signed: bool) -> Markup {
     html! {
         tr {
             th scope="row" { a href={ "/notices/" (notice.id) } { (notice.trail) } " " span.soft { (notice.wording) } }
@@ -336,7 +338,7 @@ fn notice_row(notice: &NoticeRow) -> Markup {
             td.num data-label="Revision" { (notice.revision) }
             td.no-print { @if notice.can_withdraw {
                 form.row method="post" action={ "/notices/" (notice.id) "/withdraw" } {
-                    input name="name" size="12" maxlength="100" required placeholder="your name" aria-label="Your name";
+                    @if !is_signed { input name="name" size="12" maxlength="100" required placeholder="your name" aria-label="Your name"; }
                     button type="submit" { "Withdraw" }
                 }
             } }

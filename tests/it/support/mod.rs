@@ -141,6 +141,13 @@ impl TestApp {
         to_bytes(response.into_body(), 64 * 1024 * 1024).await.unwrap().to_vec()
     }
 
+    /// The body of a good answer in an encoding.
+    pub(crate) async fn packed(&self, address: &str, encoding: &str) -> Vec<u8> {
+        let response = self.respond(Method::GET, address, &[("accept-encoding", encoding)]).await;
+        assert_eq!(response.headers()[header::CONTENT_ENCODING], encoding, "{address}");
+        to_bytes(response.into_body(), 64 * 1024 * 1024).await.unwrap().to_vec()
+    }
+
     /// Sends a form with headers.
     pub(crate) async fn post(&self, address: &str, form: &str, headers: &[(&str, &str)]) -> Answer {
         let kind = (header::CONTENT_TYPE.as_str(), "application/x-www-form-urlencoded");

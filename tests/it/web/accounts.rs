@@ -18,7 +18,7 @@ const PASSWORD: &str = "four dry stones by the gate";
 
 /// Who asks in these tests.
 #[derive(Debug, Clone, Copy, PartialEq, Eq)]
-enum Asker {
+pub(super) enum Asker {
     Visitor,
     Observer,
     ObserverWithExact,
@@ -43,13 +43,13 @@ impl Asker {
 }
 
 /// An app with an account of every kind, and the cookie of a session of each.
-struct Signed {
-    test: TestApp,
+pub(super) struct Signed {
+    pub(super) test: TestApp,
     cookies: Vec<(Asker, String)>,
 }
 
 impl Signed {
-    async fn new(test: TestApp) -> Self {
+    pub(super) async fn new(test: TestApp) -> Self {
         let mut cookies = vec![(Asker::Visitor, String::new())];
         let hash = test.app.passwords().hash(PASSWORD.to_owned()).await.unwrap();
         for asker in ASKERS {
@@ -66,7 +66,7 @@ impl Signed {
         Self { test, cookies }
     }
 
-    fn cookie(&self, asker: Asker) -> &str {
+    pub(super) fn cookie(&self, asker: Asker) -> &str {
         &self.cookies.iter().find(|(known, _)| *known == asker).unwrap().1
     }
 
@@ -401,4 +401,36 @@ async fn a_changed_role_counts_at_once() {
     let (own, _) = test.app.store().account_to_sign_in("Administrator").await.unwrap().unwrap();
     let refused = test.post(&format!("/accounts/{}", own.id), "role=manager", &administrator).await;
     refused.expect(422).says("One administrator");
+}
+
+#[tokio::test]
+async fn what_somebody_signs_in_for_is_kept_under_the_account_whatever_the_form_says() {
+    let signed = Signed::new(TestApp::park().await).await;
+    let test = &signed.test;
+    let manager = [("cookie", signed.cookie(Asker::Manager))];
+    let forms = [
+        ("/data/settings", "call-level=0.9&was:call-level=0.8&reason=a count&who=Somebody else"),
+        ("/data/settings/area", "area-name=Ledge&reason=renamed&who=Somebody else"),
+        (
+            "/notices",
+            "trail=Ledge Walk&wording=take-care&start=2024-07-01&expiry=2024-07-09&reason=many&name=Somebody else",
+        ),
+        (
+            "/effect/signs",
+            "name=S1&latitude=34.0&longitude=-111.0&kind=trail sign&day=2024-06-01&by=Somebody else",
+        ),
+    ];
+    for (address, form) in forms {
+        let before = test.app.store().revision().await.unwrap();
+        let answer = test.post(address, &form.replace(' ', "+"), &manager).await;
+        assert!(answer.status.is_redirection(), "{address}: {}", answer.body);
+        let entries = test.app.store().snapshot().await.unwrap().revisions(50).await.unwrap();
+        let newer: Vec<_> = entries.iter().filter(|entry| entry.revision > before).collect();
+        assert!(!newer.is_empty(), "{address} changed nothing");
+        assert!(newer.iter().all(|entry| entry.actor == "Manager"), "{address}: {newer:?}");
+    }
+    for page in ["/data/settings", "/decisions", "/watch", "/effect"] {
+        let page = test.ask(Method::GET, page, &manager).await.expect(200);
+        page.never_says(">Your name");
+    }
 }

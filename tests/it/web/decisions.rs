@@ -157,7 +157,7 @@ async fn what_is_wrong_is_said_and_nothing_is_kept() {
     for (name, value, words) in [
         ("choice", "perhaps", "Choose one of the three"),
         ("reason", "", "Say why"),
-        ("who", "", "Say who decided"),
+        ("who", "", "Give your name"),
         ("date", "2024-07-02", "still to come"),
         ("date", "first of July", "Give the day as"),
     ] {

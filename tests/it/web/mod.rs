@@ -8,6 +8,7 @@ mod effect;
 mod errors;
 mod exposure;
 mod history;
+mod kept;
 mod layers;
 mod observers;
 mod outlook;
