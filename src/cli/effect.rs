@@ -7,6 +7,7 @@ use crate::analysis::before_after::Verdict;
 use crate::analysis::before_after::flips::FlipTest;
 use crate::cli::DatabaseFile;
 use crate::cli::open;
+use crate::cli::table::Table;
 use crate::derived::effect::Campaign;
 use crate::derived::effect::why_words;
 
@@ -48,8 +49,7 @@ pub(super) async fn effect(arguments: EffectArguments) -> anyhow::Result<()> {
         Ok(campaigns) => campaigns,
         Err(why) => anyhow::bail!("{why}"),
     };
-    let mut out = csv::Writer::from_writer(std::io::stdout().lock());
-    out.write_record(HEADER)?;
+    let mut out = Table::new(std::io::stdout().lock(), HEADER)?;
     for campaign in campaigns {
         if let Some(drawn) = &campaign.lottery {
             write_row(&mut out, campaign, "places that lost the draw", drawn)?;
@@ -64,7 +64,7 @@ pub(super) async fn effect(arguments: EffectArguments) -> anyhow::Result<()> {
 }
 
 fn write_row(
-    out: &mut csv::Writer<impl Write>,
+    out: &mut Table<impl Write>,
     campaign: &Campaign,
     expected_from: &str,
     found: &Effectiveness,
@@ -94,8 +94,7 @@ fn write_row(
             row.push(format!("not estimable: {}", why_words(*why)));
         }
     }
-    out.write_record(&row)?;
-    Ok(())
+    out.row(&row)
 }
 
 fn verdict_words(verdict: Verdict) -> &'static str {

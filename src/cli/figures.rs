@@ -14,6 +14,7 @@ use crate::analysis::rates::Rank;
 use crate::analysis::rates::UnitRate;
 use crate::cli::DatabaseFile;
 use crate::cli::open;
+use crate::cli::table::Table;
 use crate::derived::clusters::Variant;
 use crate::derived::network::NetworkLayer;
 use crate::derived::plan::PlanParams;
@@ -82,13 +83,12 @@ pub(super) async fn rates(arguments: RatesArguments) -> anyhow::Result<()> {
         UnitKind::Trail => &layer.trails,
     };
     let period = rates::in_period(set, &layer.bounds, &season.value, choice)?;
-    let mut table = csv::Writer::from_writer(std::io::stdout().lock());
-    table.write_record(RATE_HEADER)?;
+    let mut table = Table::new(std::io::stdout().lock(), RATE_HEADER)?;
     let mut order: Vec<usize> = (0..set.names.len()).collect();
     let lower = |unit: usize| period.per_1000_km[unit].map_or(-1.0, |limits| limits.lower);
     order.sort_by(|a, b| lower(*b).total_cmp(&lower(*a)));
     for unit in order {
-        table.write_record(rate_row(set, &period, unit, layer.revision.0))?;
+        table.row(rate_row(set, &period, unit, layer.revision.0))?;
     }
     table.flush()?;
     Ok(())
@@ -180,16 +180,8 @@ pub(super) async fn clusters(arguments: ClustersArguments) -> anyhow::Result<()>
     let layer = app.deriver().clusters(&facts).await?;
     let answer = layer.answer.as_ref().map_err(|reason| anyhow::anyhow!("{reason}"))?;
     let ways = [("every report", Some(&answer.all)), ("every known snake once", answer.once.as_ref())];
-    let mut out = std::io::BufWriter::new(std::io::stdout().lock());
-    let header = match arguments.segments {
-        true => {
-            "counting,trail,segment,encounters_with_neighbours,expected,z,side,p,q,moran_quadrant,moran_p,moran_q,revision"
-        }
-        false => {
-            "counting,method,name,side,encounters,expected,ratio,lower,upper,p,q,stands_out,dispersion,revision"
-        }
-    };
-    writeln!(out, "{header}")?;
+    let header: &[&str] = if arguments.segments { &SEGMENT_HEADER } else { &CLUSTER_HEADER };
+    let mut out = Table::new(std::io::stdout().lock(), header)?;
     for (counting, variant) in ways.into_iter().filter_map(|(words, way)| Some((words, way?))) {
         if arguments.segments {
             write_segments(&mut out, &network, variant, (counting, layer.revision.0))?;
@@ -206,34 +198,68 @@ pub(super) async fn clusters(arguments: ClustersArguments) -> anyhow::Result<()>
     Ok(())
 }
 
+const CLUSTER_HEADER: [&str; 14] = [
+    "counting",
+    "method",
+    "name",
+    "side",
+    "encounters",
+    "expected",
+    "ratio",
+    "lower",
+    "upper",
+    "p",
+    "q",
+    "stands_out",
+    "dispersion",
+    "revision",
+];
+
+const SEGMENT_HEADER: [&str; 13] = [
+    "counting",
+    "trail",
+    "segment",
+    "encounters_with_neighbours",
+    "expected",
+    "z",
+    "side",
+    "p",
+    "q",
+    "moran_quadrant",
+    "moran_p",
+    "moran_q",
+    "revision",
+];
+
 fn write_clusters(
-    out: &mut impl Write,
+    out: &mut Table<impl Write>,
     variant: &Variant,
     (counting, revision): (&str, u64),
 ) -> anyhow::Result<()> {
     for cluster in variant.windows.iter().chain(&variant.groups) {
-        writeln!(
-            out,
-            "{counting},{},\"{}\",{},{:.2},{:.3},{:.4},{:.4},{:.4},{:.3e},{},{},{:.3},{revision}",
-            if cluster.q_value.is_some() { "segments with neighbours" } else { "scan" },
-            cluster.name.replace('"', "\"\""),
-            side_words(cluster.side),
-            cluster.count,
-            cluster.expected,
-            cluster.ratio.value,
-            cluster.ratio.lower,
-            cluster.ratio.upper,
-            cluster.p_value,
+        let method = if cluster.q_value.is_some() { "segments with neighbours" } else { "scan" };
+        out.row([
+            counting.to_owned(),
+            method.to_owned(),
+            cluster.name.clone(),
+            side_words(cluster.side).to_owned(),
+            format!("{:.2}", cluster.count),
+            format!("{:.3}", cluster.expected),
+            format!("{:.4}", cluster.ratio.value),
+            format!("{:.4}", cluster.ratio.lower),
+            format!("{:.4}", cluster.ratio.upper),
+            format!("{:.3e}", cluster.p_value),
             cluster.q_value.map_or_else(String::new, |q| format!("{q:.3e}")),
-            if cluster.stands_out { "yes" } else { "no" },
-            variant.dispersion.factor(),
-        )?;
+            if cluster.stands_out { "yes" } else { "no" }.to_owned(),
+            format!("{:.3}", variant.dispersion.factor()),
+            revision.to_string(),
+        ])?;
     }
     Ok(())
 }
 
 fn write_segments(
-    out: &mut impl Write,
+    out: &mut Table<impl Write>,
     network: &NetworkLayer,
     variant: &Variant,
     (counting, revision): (&str, u64),
@@ -241,23 +267,29 @@ fn write_segments(
     for (segment, (finding, moran)) in variant.segments.iter().zip(&variant.moran).enumerate() {
         let SegmentFinding::Tested(local) = finding else { continue };
         let moran = match moran {
-            SegmentMoran::Tested(it) => {
-                format!("{},{:.3e},{:.3e}", it.quadrant.number(), it.p_value, it.q_value)
-            }
-            SegmentMoran::LeftOut => "no neighbours,,".to_owned(),
+            SegmentMoran::Tested(it) => [
+                it.quadrant.number().to_string(),
+                format!("{:.3e}", it.p_value),
+                format!("{:.3e}", it.q_value),
+            ],
+            SegmentMoran::LeftOut => ["no neighbours".to_owned(), String::new(), String::new()],
         };
-        writeln!(
-            out,
-            "{counting},\"{}\",{},{:.2},{:.3},{:.3},{},{:.3e},{:.3e},{moran},{revision}",
-            network.trail_name(segment).replace('"', "\"\""),
-            network.network.segments[segment].order + 1,
-            local.count,
-            local.expected,
-            local.z_score,
-            side_words(local.side),
-            local.p_value,
-            local.q_value,
-        )?;
+        let [quadrant, moran_p, moran_q] = moran;
+        out.row([
+            counting.to_owned(),
+            network.trail_name(segment).to_owned(),
+            (network.network.segments[segment].order + 1).to_string(),
+            format!("{:.2}", local.count),
+            format!("{:.3}", local.expected),
+            format!("{:.3}", local.z_score),
+            side_words(local.side).to_owned(),
+            format!("{:.3e}", local.p_value),
+            format!("{:.3e}", local.q_value),
+            quadrant,
+            moran_p,
+            moran_q,
+            revision.to_string(),
+        ])?;
     }
     Ok(())
 }
@@ -295,10 +327,9 @@ pub(super) async fn plan(arguments: PlanArguments) -> anyhow::Result<()> {
         spacing: Length::metres(arguments.spacing.unwrap_or(facts.settings.spacing_m))?,
     };
     let plan = app.deriver().plan(&facts, params).await?;
-    let mut table = csv::Writer::from_writer(std::io::stdout().lock());
-    table.write_record(PLAN_HEADER)?;
+    let mut table = Table::new(std::io::stdout().lock(), PLAN_HEADER)?;
     for (idx, site) in plan.sites.iter().enumerate() {
-        table.write_record(plan_row(idx + 1, site, plan.revision.0))?;
+        table.row(plan_row(idx + 1, site, plan.revision.0))?;
     }
     table.flush()?;
     eprintln!(

@@ -10,6 +10,7 @@ mod keep;
 mod outlook;
 mod serve;
 mod study;
+mod table;
 mod user;
 
 use std::net::IpAddr;

@@ -11,6 +11,7 @@ use crate::analysis::season_watch::Watched;
 use crate::analysis::season_watch::WeekState;
 use crate::cli::DatabaseFile;
 use crate::cli::open;
+use crate::cli::table::Table;
 use crate::derived::forecast;
 use crate::derived::forecast::Asked;
 use crate::derived::forecast::Ground;
@@ -106,10 +107,9 @@ pub(super) async fn forecast(arguments: ForecastArguments) -> anyhow::Result<()>
             .map(|row| (format!("{} from {} and back", row.trail, row.trailhead), row.answer))
             .collect(),
     };
-    let mut out = csv::Writer::from_writer(std::io::stdout().lock());
-    out.write_record(FORECAST_HEAD)?;
+    let mut out = Table::new(std::io::stdout().lock(), FORECAST_HEAD)?;
     for (walk, answer) in walks {
-        out.write_record(forecast_row(&walk, &answer, asked.n_parties, rates.revision.0))?;
+        out.row(forecast_row(&walk, &answer, asked.n_parties, rates.revision.0))?;
     }
     out.flush()?;
     Ok(())
@@ -189,8 +189,7 @@ pub(super) async fn watch(arguments: WatchArguments) -> anyhow::Result<()> {
         WatchUnit::Trail => UnitKind::Trail,
     };
     let layer = app.deriver().watch(&facts, WatchChoice { unit, until: arguments.until }).await?;
-    let mut out = csv::Writer::from_writer(std::io::stdout().lock());
-    out.write_record(WATCH_HEAD)?;
+    let mut out = Table::new(std::io::stdout().lock(), WATCH_HEAD)?;
     let n_weeks = layer.weeks.len();
     for (unit, weeks) in layer.watch.weeks.chunks(n_weeks).enumerate() {
         write_weeks(&mut out, &layer, Watched::Unit(unit), weeks)?;
@@ -206,7 +205,7 @@ pub(super) async fn watch(arguments: WatchArguments) -> anyhow::Result<()> {
 }
 
 fn write_weeks(
-    out: &mut csv::Writer<impl Write>,
+    out: &mut Table<impl Write>,
     layer: &WatchLayer,
     watched: Watched,
     weeks: &[WeekState],
@@ -235,7 +234,7 @@ fn write_weeks(
         let mut row = vec![name.to_owned(), from.to_string(), until.to_string(), observed.to_string()];
         row.extend(known);
         row.push(stands_out.to_owned());
-        out.write_record(row)?;
+        out.row(row)?;
     }
     Ok(())
 }

@@ -21,6 +21,8 @@ use crate::derived::exposure;
 use crate::derived::exposure::ExposureLayer;
 use crate::derived::facts::Caches;
 use crate::derived::facts::Facts;
+use crate::derived::forecast;
+use crate::derived::forecast::TrailPeriods;
 use crate::derived::memo::Memo;
 use crate::derived::network;
 use crate::derived::network::NetworkLayer;
@@ -55,7 +57,9 @@ use crate::derived::walks::WalkLayer;
 use crate::derived::watch;
 use crate::derived::watch::WatchChoice;
 use crate::derived::watch::WatchLayer;
+use crate::domain::notice::Notice;
 use crate::domain::revision::Revision;
+use crate::store::SignPlan;
 use crate::store::Store;
 
 /// A layer with the revision and the parameters it was computed for.
@@ -102,6 +106,7 @@ pub struct Deriver {
     observers: Memo<(), ObserverLayer>,
     effect: Memo<(), EffectLayer>,
     watch: Memo<WatchChoice, WatchLayer>,
+    trail_periods: Memo<(), TrailPeriods>,
     public: Memo<(), PublicLayer>,
 }
 
@@ -139,6 +144,7 @@ impl Deriver {
             observers: Memo::new(1),
             effect: Memo::new(1),
             watch: Memo::new(N_WATCHES),
+            trail_periods: Memo::new(1),
             public: Memo::new(1),
         }
     }
@@ -442,6 +448,32 @@ impl Deriver {
         Ok(facts.with(value.await?))
     }
 
+    /// What one party meets on each trail in each month and part of the day.
+    ///
+    /// # Errors
+    /// [`DeriveError::Unanswerable`] without rates or trailheads.
+    pub async fn trail_periods(&self, facts: &Derived<Facts>) -> Result<Derived<TrailPeriods>, DeriveError> {
+        let (network, rates) = (self.network(facts).await?, self.rates(facts).await?);
+        let season = self.season(facts).await?;
+        let value = self.trail_periods.get(facts.revision, (), async || {
+            let facts = Arc::clone(&facts.value);
+            off_thread(move || {
+                let (network, rates, season) = (&network.value, &rates.value, &season.value);
+                forecast::trail_periods(&forecast::Ground { facts: &facts, network, rates, season })
+            })
+            .await
+        });
+        Ok(facts.with(value.await?))
+    }
+
+    /// The temporary notices, those that expire last first.
+    ///
+    /// # Errors
+    /// [`DeriveError::Store`] when they cannot be read.
+    pub async fn notices(&self, facts: &Derived<Facts>) -> Result<Vec<Notice>, DeriveError> {
+        Ok(self.store.snapshot().await?.notices(facts.area.id).await?)
+    }
+
     /// Survey rates, and surveys and reports together. Without counted walking the survey rates stand alone.
     ///
     /// # Errors
@@ -507,6 +539,14 @@ impl Deriver {
         Ok(facts.with(value.await?))
     }
 
+    /// The kept sign plans, newest first.
+    ///
+    /// # Errors
+    /// [`DeriveError::Store`] when they cannot be read.
+    pub async fn sign_plans(&self, facts: &Derived<Facts>) -> Result<Vec<SignPlan>, DeriveError> {
+        Ok(self.store.snapshot().await?.sign_plans(facts.area.id).await?)
+    }
+
     /// What two observers on one walk saw and missed.
     ///
     /// # Errors
@@ -525,8 +565,9 @@ impl Deriver {
     /// [`DeriveError::Unanswerable`] without trails.
     pub async fn effect(&self, facts: &Derived<Facts>) -> Result<Derived<EffectLayer>, DeriveError> {
         let (network, snaps) = (self.network(facts).await?, self.snaps(facts).await?);
-        let exposure = match self.exposure(facts).await {
-            Ok(exposure) => Some(exposure.value),
+        let walks = self.walks(facts).await?;
+        let walking = match self.exposure(facts).await {
+            Ok(exposure) => Some((exposure.value, self.season(facts).await?.value)),
             Err(DeriveError::Unanswerable(_)) => None,
             Err(error) => return Err(error),
         };
@@ -539,8 +580,16 @@ impl Deriver {
             };
             drop(snapshot);
             let facts = Arc::clone(&facts.value);
-            let (network, snaps) = (network.value, snaps.value);
-            off_thread(move || effect::compute(&facts, &network, exposure.as_deref(), &snaps, &records)).await
+            off_thread(move || {
+                let known = effect::Known {
+                    exposure: walking.as_ref().map(|(exposure, _)| &**exposure),
+                    season: walking.as_ref().map(|(_, season)| &**season),
+                    snaps: &snaps.value,
+                    walks: &walks.value,
+                };
+                effect::compute(&facts, &network.value, known, &records)
+            })
+            .await
         });
         Ok(facts.with(value.await?))
     }

@@ -17,30 +17,30 @@ use crate::signage::fact_sheet::ContactFacts;
 use crate::signage::fact_sheet::SheetFacts;
 use crate::signage::fact_sheet::frequency::Counted;
 
-/// What the sheet tells of one effort kind; of the one with most approaches when none is named.
+/// What the sheet tells of one effort kind. When none is named, of the one with most approaches among those that have any by
+/// contacts that the sheet tells of; of two with as many, the first in the order of [`EffortKind::ALL`].
 ///
 /// # Errors
-/// [`DeriveError::Unanswerable`] when there are no approaches of that kind by contacts that the sheet tells of.
+/// [`DeriveError::Unanswerable`] when there are no approaches of that kind, or of any, by contacts that the sheet tells of.
 pub fn tell(
     facts: &Facts,
     layer: &ReactionLayer,
     effort: Option<EffortKind>,
 ) -> Result<SheetFacts, DeriveError> {
-    let sizes = || EffortKind::ALL.iter().zip(&layer.sizes);
-    let most = || sizes().max_by_key(|(_, (n, _))| *n).map_or(EffortKind::Located, |(kind, _)| *kind);
-    let effort = effort.unwrap_or_else(most);
-    let (n_approaches, n_snakes) =
-        sizes().find(|(kind, _)| **kind == effort).map_or((0, 0), |(_, size)| *size);
-    let of_kind =
-        |table: &&ReactionTable| table.effort_kind == effort_kind(effort) && table.occasion == Occasion::Any;
-    let table = layer.tables.iter().find(of_kind);
-    let contacts: Vec<ContactFacts> = match table {
-        Some(table) => CONTACTS.iter().filter_map(|contact| of_contact(layer, table, *contact)).collect(),
-        None => Vec::new(),
+    let sizes = || EffortKind::ALL.iter().copied().zip(layer.sizes.iter().copied());
+    let told: Vec<(EffortKind, (usize, usize), Vec<ContactFacts>)> = sizes()
+        .filter(|(kind, _)| effort.is_none_or(|asked| asked == *kind))
+        .map(|(kind, size)| (kind, size, contacts(layer, kind)))
+        .filter(|(_, _, contacts)| !contacts.is_empty())
+        .collect();
+    // The last of those with as many is taken, so they are looked at from behind.
+    let most = told.into_iter().rev().max_by_key(|(_, (n_approaches, _), _)| *n_approaches);
+    let Some((effort, (n_approaches, n_snakes), contacts)) = most else {
+        return Err(DeriveError::missing(match effort {
+            Some(effort) => format!("No approaches of {effort} encounters are recorded."),
+            None => "No approaches of any kind are recorded that the sheet could tell of.".to_owned(),
+        }));
     };
-    if contacts.is_empty() {
-        return Err(DeriveError::missing(format!("No approaches of {effort} encounters are recorded.")));
-    }
     Ok(SheetFacts {
         area_name: facts.area.name.clone(),
         emergency_number: facts.area.emergency_number.clone(),
@@ -51,6 +51,16 @@ pub fn tell(
         contacts,
         revision: facts.revision.0,
     })
+}
+
+/// What is known of an effort kind by contact; empty without approaches by contacts that the sheet tells of.
+fn contacts(layer: &ReactionLayer, effort: EffortKind) -> Vec<ContactFacts> {
+    let of_kind =
+        |table: &&ReactionTable| table.effort_kind == effort_kind(effort) && table.occasion == Occasion::Any;
+    match layer.tables.iter().find(of_kind) {
+        Some(table) => CONTACTS.iter().filter_map(|contact| of_contact(layer, table, *contact)).collect(),
+        None => Vec::new(),
+    }
 }
 
 fn of_contact(layer: &ReactionLayer, table: &ReactionTable, contact: Contact) -> Option<ContactFacts> {

@@ -2,6 +2,8 @@
 
 use std::collections::BTreeMap;
 
+use rayon::prelude::*;
+
 use crate::analysis::forecast;
 use crate::analysis::forecast::Forecast;
 use crate::analysis::forecast::ForecastParams;
@@ -19,6 +21,7 @@ use crate::analysis::network::VertexKind;
 use crate::analysis::rates;
 use crate::analysis::rates::Provenance;
 use crate::analysis::rates::RateDraws;
+use crate::analysis::rates::UnitFactors;
 use crate::analysis::rates::UnitRate;
 use crate::analysis::response::Contact;
 use crate::analysis::response::EffortKind;
@@ -30,6 +33,7 @@ use crate::derived::rates::RateLayer;
 use crate::derived::reactions::ReactionLayer;
 use crate::derived::season::PeriodChoice;
 use crate::derived::season::SeasonLayer;
+use crate::domain::time::PartOfDay;
 
 /// A place farther than this from every trail is no start and no end of a route.
 const FARTHEST_PLACE_M: f64 = 250.0;
@@ -332,12 +336,29 @@ pub fn trails_beside(
     out_m: f64,
     asked: &Asked,
 ) -> Result<Vec<TrailBeside>, DeriveError> {
+    let beside = |way: TrailWay| {
+        let answer = answer(ground, way.steps, way.visits, asked)?;
+        Ok(TrailBeside { trail: way.trail, trailhead: way.trailhead, answer })
+    };
+    trail_ways(ground, out_m).into_iter().map(beside).collect()
+}
+
+/// The way out along a trail and back.
+struct TrailWay {
+    trail: String,
+    trailhead: String,
+    steps: Vec<Step>,
+    visits: Vec<Visit>,
+}
+
+/// Each trail's way, in the order of their names.
+fn trail_ways(ground: &Ground<'_>, out_m: f64) -> Vec<TrailWay> {
     let (network, graph) = (&ground.network.network, ground.network.network.graph());
     let heads = ground.facts.trailheads.iter().zip(&ground.network.trailhead_vertices);
     let starts: Vec<(&str, ShortestPaths)> = heads
         .filter_map(|(head, vertex)| Some((head.name.as_str(), shortest_paths(graph, (*vertex)?, |_| true))))
         .collect();
-    let mut beside = Vec::new();
+    let mut ways = Vec::new();
     for (trail_idx, trail) in network.trails.iter().enumerate() {
         let is_on = |edge: usize| network.trails_of(edge).contains(&trail_idx);
         let on_trail: Vec<usize> = (0..graph.n_edges()).filter(|edge| is_on(*edge)).collect();
@@ -349,14 +370,86 @@ pub fn trails_beside(
         let Some((name, paths)) = nearest else { continue };
         let Some(reach) = paths.farthest(graph, out_m, is_on) else { continue };
         let (steps, visits) = forecast::out_and_back(graph, paths, &reach, &ground.rates.stretch_of);
-        beside.push(TrailBeside {
-            trail: trail.name.clone(),
-            trailhead: (*name).to_owned(),
-            answer: answer(ground, steps, visits, asked)?,
-        });
+        ways.push(TrailWay { trail: trail.name.clone(), trailhead: (*name).to_owned(), steps, visits });
     }
-    beside.sort_by(|a, b| a.trail.cmp(&b.trail));
-    Ok(beside)
+    ways.sort_by(|a, b| a.trail.cmp(&b.trail));
+    ways
+}
+
+/// How far out each trail is walked in [`trail_periods`], metres.
+pub const OUT_M: f64 = 3000.0;
+
+/// Forecasts of one party for every trail in every month and part of the day.
+#[derive(Debug)]
+pub struct TrailPeriods {
+    /// By trail, then by period: the whole year first, then its months, each as a whole and by part of the day.
+    pub rows: Vec<TrailPeriod>,
+}
+
+/// One trail in one period.
+#[derive(Debug, Clone, PartialEq)]
+pub struct TrailPeriod {
+    /// The trail's name.
+    pub trail: String,
+    /// The trailhead it starts from.
+    pub trailhead: String,
+    /// The period.
+    pub period: PeriodChoice,
+    /// Kilometres walked, there and back.
+    pub walked_km: f64,
+    /// The forecast; or why there is none in this period, in words.
+    pub forecast: Result<Forecast, String>,
+}
+
+/// The forecast of [`trails_beside`] for one party, [`OUT_M`] out, in all periods.
+///
+/// # Errors
+/// [`DeriveError::Unanswerable`] when no trailhead leads to a trail.
+pub fn trail_periods(ground: &Ground<'_>) -> Result<TrailPeriods, DeriveError> {
+    let ways = trail_ways(ground, OUT_M);
+    if ways.is_empty() {
+        return Err(DeriveError::missing("No trailhead leads to a trail, so no walk can be forecast."));
+    }
+    let known = known(ground.rates);
+    let params =
+        ForecastParams { n_parties: 1, dispersion: dispersion(ground.season), confidence_level: 0.95 };
+    let mut by_period = Vec::new();
+    for period in all_periods() {
+        let factors = match ground.season.unit_factors(&ground.rates.stretches.members, period) {
+            Ok(factors) => Ok(factors),
+            Err(DeriveError::Unanswerable(reason)) => Err(reason),
+            Err(error) => return Err(error),
+        };
+        by_period.push((period, factors));
+    }
+    let of_way = |way: &TrailWay| -> Result<Vec<TrailPeriod>, DeriveError> {
+        let of_period = |(period, factors): &(PeriodChoice, Result<UnitFactors, String>)| {
+            let forecast = match factors {
+                Ok(factors) => {
+                    let given = ForecastRates { draws: draws(ground.rates), factors, known: &known };
+                    Ok(forecast::forecast(&way.visits, &given, &params).map_err(DeriveError::internal)?)
+                }
+                Err(reason) => Err(reason.clone()),
+            };
+            Ok(TrailPeriod {
+                trail: way.trail.clone(),
+                trailhead: way.trailhead.clone(),
+                period: *period,
+                walked_km: way.visits.iter().map(|visit| visit.km * f64::from(visit.n_passes)).sum(),
+                forecast,
+            })
+        };
+        by_period.iter().map(of_period).collect()
+    };
+    let rows: Result<Vec<Vec<TrailPeriod>>, DeriveError> = ways.par_iter().map(of_way).collect();
+    Ok(TrailPeriods { rows: rows?.into_iter().flatten().collect() })
+}
+
+/// The year and its months, each as a whole and by part of the day.
+fn all_periods() -> Vec<PeriodChoice> {
+    let months = std::iter::once(None).chain((1..=12).map(Some));
+    let parts = || std::iter::once(None).chain(PartOfDay::ALL.into_iter().map(Some));
+    months.flat_map(|month| parts().map(move |part| PeriodChoice { month, part })).collect()
 }
 
 /// Expected contacts and bites with what they rest on.

@@ -16,6 +16,7 @@ pub mod exposure;
 pub mod fact_sheet;
 pub mod facts;
 pub mod forecast;
+pub mod lottery;
 mod memo;
 pub mod network;
 pub mod observers;

@@ -27,6 +27,32 @@ pub struct RatePattern {
     pub against_even: Pattern,
     /// Against each stretch's own fitted rate: what the fit leaves.
     pub against_fit: Pattern,
+    /// The stretches with an expectation, mean over the same allocations.
+    pub sites: Vec<PatternSite>,
+}
+
+/// A number against one rate for all stretches, and against the fitted rates.
+#[derive(Debug, Clone, Copy, PartialEq)]
+pub struct Against {
+    /// Against one rate for all.
+    pub against_even: f64,
+    /// Against the fitted rates.
+    pub against_fit: f64,
+}
+
+/// What is left over on a stretch.
+#[derive(Debug, Clone, Copy, PartialEq)]
+pub struct PatternSite {
+    /// The stretch, an index into the rates.
+    pub stretch: usize,
+    /// Reports, mean over allocations.
+    pub count: f64,
+    /// What was expected, scaled to the reports of all stretches.
+    pub expected: Against,
+    /// Reports less expectation, over the root of the expectation.
+    pub residual: Against,
+    /// The mean residual of the stretches that touch it; none where it touches none with an expectation.
+    pub neighbours: Option<Against>,
 }
 
 /// Moran's I over allocations of the records.
@@ -71,7 +97,49 @@ pub fn compute(
     let fitted = judged(fit_rates::expected_counts(&set.fit, &walked).map_err(DeriveError::internal)?);
     let counts = rates::stretch_counts(facts, layer, exposure, snaps, rates);
     let pattern = |expected: &[f64]| pattern(&counts, expected, &weights, facts.settings.seed());
-    Ok(RatePattern { against_even: pattern(&even)?, against_fit: pattern(&fitted)? })
+    let sites = sites(&counts, &even, &fitted, &weights);
+    Ok(RatePattern { against_even: pattern(&even)?, against_fit: pattern(&fitted)?, sites })
+}
+
+/// What is left over by stretch: the points of a Moran scatter plot.
+fn sites(counts: &[Vec<u32>], even: &[f64], fitted: &[f64], weights: &Weights) -> Vec<PatternSite> {
+    let used = || counts.iter().take(N_ALLOCATIONS);
+    let n_used = used().count().max(1) as f64;
+    let mean = |site: usize| used().map(|row| f64::from(row[site])).sum::<f64>() / n_used;
+    let judged: Vec<usize> =
+        (0..even.len()).filter(|site| even[*site] > 0.0 && fitted[*site] > 0.0).collect();
+    let means: Vec<f64> = (0..even.len()).map(mean).collect();
+    let total: f64 = judged.iter().map(|site| means[*site]).sum();
+    let scale = |expected: &[f64]| total / judged.iter().map(|site| expected[*site]).sum::<f64>();
+    let (by_even, by_fit) = (scale(even), scale(fitted));
+    let residual = |site: usize, expected: f64| (means[site] - expected) / expected.sqrt();
+    let mut residuals: Vec<Option<Against>> = vec![None; even.len()];
+    if total > 0.0 {
+        for site in &judged {
+            residuals[*site] = Some(Against {
+                against_even: residual(*site, even[*site] * by_even),
+                against_fit: residual(*site, fitted[*site] * by_fit),
+            });
+        }
+    }
+    let around = |site: usize| {
+        let near: Vec<Against> = weights.row(site).filter_map(|(other, _)| residuals[other]).collect();
+        let mean = |pick: fn(&Against) -> f64| near.iter().map(pick).sum::<f64>() / near.len() as f64;
+        (!near.is_empty()).then(|| Against {
+            against_even: mean(|it| it.against_even),
+            against_fit: mean(|it| it.against_fit),
+        })
+    };
+    let known = judged.iter().filter_map(|site| Some((*site, residuals[*site]?)));
+    known
+        .map(|(site, residual)| PatternSite {
+            stretch: site,
+            count: means[site],
+            expected: Against { against_even: even[site] * by_even, against_fit: fitted[site] * by_fit },
+            residual,
+            neighbours: around(site),
+        })
+        .collect()
 }
 
 fn pattern(
@@ -119,4 +187,29 @@ fn touching(layer: &NetworkLayer, rates: &RateLayer) -> Result<Weights, DeriveEr
     }
     let lists: Vec<Vec<usize>> = lists.into_iter().map(|list| list.into_iter().collect()).collect();
     Weights::binary(&lists).map_err(DeriveError::internal)
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    #[test]
+    fn residuals_and_those_of_neighbours_by_hand() {
+        // Three stretches in a row and one without walking; expectations scale to 8 reports.
+        let counts = vec![vec![5, 1, 2, 9]];
+        let lists = [vec![1], vec![0, 2], vec![1, 3], vec![2]];
+        let weights = Weights::binary(&lists).unwrap();
+        let found = sites(&counts, &[2.0, 1.0, 1.0, 0.0], &[1.0, 1.0, 2.0, 0.0], &weights);
+        assert_eq!(found.iter().map(|it| it.stretch).collect::<Vec<_>>(), [0, 1, 2]);
+        let close = |a: f64, b: f64| assert!((a - b).abs() < 1e-12, "{a} {b}");
+        // Even: 4, 2, 2 expected.
+        close(found[0].residual.against_even, 0.5);
+        close(found[1].residual.against_even, -1.0 / 2f64.sqrt());
+        close(found[2].residual.against_even, 0.0);
+        close(found[1].neighbours.unwrap().against_even, 0.25);
+        // Fitted: 2, 2, 4 expected.
+        close(found[2].residual.against_fit, -1.0);
+        close(found[2].neighbours.unwrap().against_fit, -1.0 / 2f64.sqrt());
+        assert!(sites(&[vec![0, 0, 0, 0]], &[1.0; 4], &[1.0; 4], &weights).is_empty());
+    }
 }

@@ -88,6 +88,9 @@ settings! {
     /// Bandwidth of densities, metres.
     bandwidth_m: "bandwidth", "Bandwidth", "m", 250.0, 25.0, 5000.0,
         "how far an encounter speaks for its surroundings in the density";
+    /// How far beyond the hull of the trails was looked at, metres.
+    density_margin_m: "density-margin", "Looked at around the trails", "m", 0.0, 0.0, 5000.0,
+        "the density in the plane takes this much around the convex hull of the trails for looked at, and at least what records may lie off the trail; a bandwidth or more leaves densities at the edge uncorrected";
     /// Largest share of all walking in a window of the scan.
     cluster_share: "cluster-largest-window", "Largest window of the scan", "share of walking", 0.1, 0.01, 0.5,
         "clusters are looked for in windows that hold at most this share of all walking";
@@ -209,7 +212,7 @@ pub const GROUPS: [Group; 10] = [
         "Rates",
         &["exceedance-multiple", "call-level", "stretch-expected", "lowest-class-bound", "strata-by-habitat"],
     ),
-    ("Season and density", &["season-share", "elevation-band", "bandwidth"]),
+    ("Season and density", &["season-share", "elevation-band", "bandwidth", "density-margin"]),
     (
         "Clusters of encounters",
         &["cluster-largest-window", "cluster-level", "cluster-band", "cluster-replicates"],

@@ -23,6 +23,7 @@ use crate::analysis::track_match::match_tracks;
 use crate::derived::DeriveError;
 use crate::derived::facts::Facts;
 use crate::derived::network::NetworkLayer;
+use crate::derived::season_levels::likeliest;
 use crate::derived::snaps;
 use crate::domain::encounter::EffortKind;
 use crate::domain::walk::Purpose;
@@ -66,6 +67,8 @@ pub struct SurveyRecord {
     pub encounter: usize,
     /// What it may be divided by.
     pub fate: Fate,
+    /// The segment that weighs most for it among those of its walk; none where it is in no rate.
+    pub likeliest: Option<usize>,
 }
 
 /// Whether a survey encounter is in a survey rate, and if not, why.
@@ -210,7 +213,7 @@ fn tie(
                 tie_one(facts, layer, (encounter, idx), &walks[idx].metres, &mut prior)?
             }
         };
-        records.push(SurveyRecord { encounter, fate });
+        records.push(SurveyRecord { encounter, fate, likeliest: likeliest(&tied) });
         ties.push(tied);
     }
     Ok((records, ties))

@@ -130,10 +130,16 @@ pub struct PartySizeDraft {
 }
 
 /// A stored mean party size.
-#[derive(Debug, Clone, Copy, PartialEq)]
+#[derive(Debug, Clone, PartialEq)]
 pub struct PartySize {
     /// The trailhead, or the whole area.
     pub trailhead_id: Option<TrailheadId>,
+    /// First date it holds for, ISO, or empty.
+    pub from_date: String,
+    /// Last date, ISO, or empty.
+    pub until_date: String,
+    /// How many parties were counted.
+    pub n_parties: Option<u32>,
     /// Mean number of walkers in a party.
     pub mean_walkers: f64,
     /// Its standard error.

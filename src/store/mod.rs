@@ -128,6 +128,7 @@ pub use crate::store::sign_locations::SignLocation;
 pub use crate::store::sign_plans::PlanSite;
 pub use crate::store::sign_plans::SignPlan;
 pub use crate::store::sign_plans::SignPlanDraft;
+pub use crate::store::sign_plans::SignPlanParameters;
 pub use crate::store::signs_in_place::SignInPlace;
 pub use crate::store::snapshot::Snapshot;
 pub use crate::store::undo::Undone;

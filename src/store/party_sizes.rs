@@ -195,7 +195,7 @@ impl Snapshot {
     /// [`Error`] when the database cannot be read.
     pub async fn party_sizes(&mut self, area: AreaId) -> Result<Vec<PartySize>, Error> {
         let rows = sqlx::query!(
-            "SELECT trailhead_id, mean_walkers, standard_error FROM party_sizes
+            "SELECT trailhead_id, from_date, until_date, n_parties, mean_walkers, standard_error FROM party_sizes
              WHERE area_id = ? AND removed_revision IS NULL
                AND (trailhead_id IS NULL
                     OR trailhead_id IN (SELECT id FROM trailheads WHERE removed_revision IS NULL))
@@ -206,6 +206,9 @@ impl Snapshot {
         .await?;
         let sizes = rows.into_iter().map(|row| PartySize {
             trailhead_id: row.trailhead_id.map(TrailheadId),
+            from_date: row.from_date.unwrap_or_default(),
+            until_date: row.until_date.unwrap_or_default(),
+            n_parties: row.n_parties.and_then(|n| u32::try_from(n).ok()),
             mean_walkers: row.mean_walkers,
             standard_error: row.standard_error,
         });

@@ -1,5 +1,6 @@
 //! Sign plans that were kept: what was computed then stays as it was then.
 
+use serde::Deserialize;
 use serde::Serialize;
 
 use crate::domain::geography::LonLat;
@@ -67,7 +68,41 @@ pub struct SignPlan {
     pub posted_at_s: Option<i64>,
 }
 
+/// What a plan was asked for.
+#[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
+pub struct SignPlanParameters {
+    /// How many new signs.
+    pub n_signs: usize,
+    /// How far a sign reaches, metres of walking.
+    pub reach_m: f64,
+    /// Least spacing, metres.
+    pub spacing_m: f64,
+    /// Pairs of sites, counted from one: the first gets its sign now, the second next season. Empty where nothing was drawn.
+    pub lottery_pairs: Vec<(usize, usize)>,
+    /// The seed of the draw.
+    pub seed: Option<u64>,
+    /// Plans whose draw already had one of these sites, oldest first.
+    pub drawn_before: Vec<i64>,
+    /// Why it was drawn again; empty where it was not.
+    pub drawn_again_because: String,
+}
+
+impl SignPlanParameters {
+    /// As they are stored.
+    ///
+    /// # Errors
+    /// [`Error`] when a number cannot be written.
+    pub fn to_json(&self) -> Result<String, Error> {
+        stored(serde_json::to_string(self), "sign_plans", "parameters_json", 0)
+    }
+}
+
 impl SignPlan {
+    /// What the plan was asked for; none where its parameters were written in another shape.
+    pub fn parameters(&self) -> Option<SignPlanParameters> {
+        serde_json::from_str(&self.given.parameters_json).ok()
+    }
+
     /// The draw of a plan that left it to lots which of its sites get a sign first: pairs of places among its sites, counted
     /// from zero, the first of which won. From `lottery_pairs` in its parameters, where sites count from one; pairs of sites
     /// that the plan does not have are left out. Empty where nothing was drawn.
@@ -114,6 +149,15 @@ impl Writer {
         for (ordinal, site) in (1..).zip(&draft.sites) {
             self.add_plan_site(id, ordinal, site).await?;
         }
+        let record = serde_json::json!({
+            "name": draft.name,
+            "parameters": draft.parameters_json,
+            "based_on_revision": draft.based_on.0,
+            "sites": draft.sites.len(),
+        });
+        let after = Some(history::to_json("sign_plans", id.0, &Version::new(record, None))?);
+        let kind = RecordKind::SignPlan;
+        history::record(self, Entry { kind, record_id: id.0, batch_id: None, before: None, after }).await?;
         self.touch();
         Ok(id)
     }

@@ -47,6 +47,11 @@ impl Query {
         }
     }
 
+    /// The parameters given, as an address would have them.
+    pub fn of<'a>(pairs: impl IntoIterator<Item = (&'a str, &'a str)>) -> Self {
+        Self(pairs.into_iter().map(|(name, value)| (name.to_owned(), value.to_owned())).collect())
+    }
+
     /// The value of a parameter; none when it is missing or empty.
     pub fn get(&self, name: &str) -> Option<&str> {
         self.0.get(name).map(|value| value.trim()).filter(|value| !value.is_empty())

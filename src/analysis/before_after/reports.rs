@@ -6,7 +6,8 @@ use crate::analysis::counts::quantiles::upper_deviate;
 use crate::analysis::counts::{RatioLimits, half_alpha};
 use crate::analysis::rates::ReportingRatio;
 
-/// Reporting ratios of the four cells, each estimated apart.
+/// Reporting ratios of the four cells, each estimated apart: draw i of each rests on draw i of the walking, and is otherwise
+/// drawn independently (with a seed of its own).
 #[derive(Debug, Clone)]
 pub struct ReportingCells<'a> {
     /// Where signs stand afterwards, before.
@@ -50,13 +51,12 @@ pub fn reported_change(
 ) -> Result<ReportedChange, InvalidComparison> {
     let beyond = half_alpha(level)?;
     let all = [ratios.signed_before, ratios.signed_after, ratios.control_before, ratios.control_after];
-    let logs = all.map(log_ratio);
-    let [Some(sb), Some(sa), Some(cb), Some(ca)] = logs else {
-        return Ok(ReportedChange::Refused { missing: logs.map(|log| log.is_none()) });
+    let known = all.map(draws);
+    let [Some(sb), Some(sa), Some(cb), Some(ca)] = known else {
+        return Ok(ReportedChange::Refused { missing: known.map(|draws| draws.is_none()) });
     };
     let compared = before_after_control(cells, level)?;
-    let shift = (sa.0 - sb.0) - (ca.0 - cb.0);
-    let variance = sa.1 + sb.1 + ca.1 + cb.1;
+    let (shift, variance) = shift([sb, sa, cb, ca]);
     let Some(tests) = compared.tests else {
         // The exact limits, shifted and widened by the error of the ratios.
         let reach = upper_deviate(beyond) * variance.sqrt();
@@ -74,17 +74,24 @@ pub fn reported_change(
     })
 }
 
-/// Mean and variance of the logarithm of a ratio over its draws.
-fn log_ratio(ratio: &ReportingRatio) -> Option<(f64, f64)> {
+/// The draws of a ratio, at least two and all above zero; none where it is not estimated.
+fn draws(ratio: &ReportingRatio) -> Option<&[f64]> {
     let ReportingRatio::Estimated(estimate) = ratio else { return None };
-    let logs: Vec<f64> = estimate.draws.iter().filter(|draw| **draw > 0.0).map(|draw| draw.ln()).collect();
-    let n = logs.len() as f64;
-    if n < 2.0 {
-        return None;
-    }
-    let mean = logs.iter().sum::<f64>() / n;
-    let variance = logs.iter().map(|log| (log - mean).powi(2)).sum::<f64>() / (n - 1.0);
-    Some((mean, variance))
+    let is_good = estimate.draws.len() > 1 && estimate.draws.iter().all(|draw| *draw > 0.0);
+    is_good.then_some(&estimate.draws)
+}
+
+/// Mean and variance of the logarithm of the ratio of ratios over the draws, draw by draw: what is not known of the walking
+/// is the same before and after, and cancels.
+fn shift([sb, sa, cb, ca]: [&[f64]; 4]) -> (f64, f64) {
+    let n_draws = [sb, sa, cb, ca].map(<[f64]>::len).into_iter().max().unwrap_or(1);
+    let log = |draws: &[f64], draw: usize| draws[draw % draws.len()].ln();
+    let shifts: Vec<f64> =
+        (0..n_draws).map(|draw| (log(sa, draw) - log(sb, draw)) - (log(ca, draw) - log(cb, draw))).collect();
+    let n = n_draws as f64;
+    let mean = shifts.iter().sum::<f64>() / n;
+    let variance = shifts.iter().map(|shift| (shift - mean).powi(2)).sum::<f64>() / (n - 1.0);
+    (mean, variance)
 }
 
 #[cfg(test)]
@@ -95,9 +102,13 @@ mod tests {
     use crate::analysis::rates::{Interval, RatioEstimate};
 
     fn known(ratio: f64) -> ReportingRatio {
+        drawn(ratio, [0.9, 1.0, 1.0 / 0.9])
+    }
+
+    fn drawn(ratio: f64, draws: [f64; 3]) -> ReportingRatio {
         ReportingRatio::Estimated(RatioEstimate {
             ratio: Interval { mean: ratio, lower: ratio, upper: ratio },
-            draws: vec![ratio * 0.9, ratio, ratio / 0.9],
+            draws: draws.map(|draw| draw * ratio).to_vec(),
             survey_encounters: 40.0,
             reports: 40.0,
         })
@@ -115,7 +126,7 @@ mod tests {
 
     #[test]
     fn people_who_report_twice_as_much_hide_a_halving() {
-        let (once, twice) = (known(0.5), known(1.0));
+        let (once, twice) = (known(0.5), drawn(1.0, [1.0, 1.0 / 0.9, 0.9]));
         let ratios = ReportingCells {
             signed_before: &once,
             signed_after: &twice,
@@ -128,6 +139,24 @@ mod tests {
         let plain = before_after_control(&cells(), 0.95).unwrap().limits;
         let width = |limits: RatioLimits| (limits.upper.unwrap() / limits.lower).ln();
         assert!(width(limits) > width(plain));
+    }
+
+    #[test]
+    fn what_is_not_known_of_the_walking_cancels() {
+        // Walking that is unknown by a factor of ten, the same before and after.
+        let (before, after) = (drawn(0.5, [0.1, 1.0, 10.0]), drawn(1.0, [0.1, 1.0, 10.0]));
+        let control = drawn(0.5, [3.0, 1.0, 1.0 / 3.0]);
+        let ratios = ReportingCells {
+            signed_before: &before,
+            signed_after: &after,
+            control_before: &control,
+            control_after: &control,
+        };
+        let found = reported_change(&cells(), &ratios, 0.95).unwrap();
+        let ReportedChange::Estimated { change, limits } = found else { panic!("{found:?}") };
+        close(change.estimate().unwrap(), 0.5, 1e-9);
+        let plain = before_after_control(&cells(), 0.95).unwrap().limits;
+        close(limits.upper.unwrap(), plain.upper.unwrap() / 2.0, 1e-9);
     }
 
     #[test]

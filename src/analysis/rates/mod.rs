@@ -31,7 +31,7 @@ pub use period::{
 };
 pub use purpose::{SideBySide, side_by_side};
 pub use rank::{Rank, RankParams, Ranking, ranks};
-pub use reporting::{RatioEstimate, RatioParams, ReportingRatio, join_reports, reporting_ratio};
+pub use reporting::{RatioEstimate, RatioParams, ReportingRatio, join_reports, quotient, reporting_ratio};
 pub use result::{
     Calls, Exceedance, FalseShare, RateDraws, RateEstimate, RateFit, Spread, StratumFit, UnitFit, UnitRate,
 };

@@ -100,6 +100,19 @@ pub fn reporting_ratio(
     }))
 }
 
+/// One reporting ratio over another, mean and limits at `level` in (0, 1); none where either is not estimated.
+///
+/// Draw by draw: draw i of both rests on draw i of the walking, and is otherwise drawn independently, with a seed of its own
+/// for each. With the same seed the two would err together and the limits be too narrow.
+pub fn quotient(above: &ReportingRatio, below: &ReportingRatio, level: f64) -> Option<Interval> {
+    let (ReportingRatio::Estimated(above), ReportingRatio::Estimated(below)) = (above, below) else {
+        return None;
+    };
+    let pairs = above.draws.iter().zip(&below.draws).filter(|(_, below)| **below > 0.0);
+    let mut draws: Vec<f64> = pairs.map(|(above, below)| above / below).collect();
+    (!draws.is_empty()).then(|| Interval::from_draws(&mut draws, level))
+}
+
 /// Joins reports to surveys: counts are added, and a visitor's km counts as the ratio of a surveyor's.
 ///
 /// `group` gives each unit's place in `ratios`. The result has as many draws as the ratios and yields rates per

@@ -12,7 +12,7 @@ use crate::cli::bench::load::ask;
 use crate::web;
 
 /// What staff open, with one of every kind.
-const ADDRESSES: [&str; 35] = [
+const ADDRESSES: [&str; 36] = [
     "/",
     "/?month=6&part=early",
     "/?stretch=0",
@@ -47,6 +47,7 @@ const ADDRESSES: [&str; 35] = [
     "/layers/segments.geojson",
     "/layers/clusters.geojson",
     "/layers/signs.geojson",
+    "/layers/walks.geojson",
     "/layers/trails.geojson",
 ];
 

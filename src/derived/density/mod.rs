@@ -44,6 +44,8 @@ pub struct DensityLayer {
     pub n_records: usize,
     /// Encounters with a position outside the area that was looked at: in no contour.
     pub n_outside: usize,
+    /// How far around the convex hull of the trails is taken for looked at, metres.
+    pub margin_m: f64,
     /// Encounters tied to the trails: what the density along the trails rests on.
     pub n_on_trail: usize,
     /// The bandwidth.
@@ -79,7 +81,8 @@ pub fn compute(
     let lixels = Lixels::new(graph, density::lixel::DEFAULT_LIXEL_M).map_err(DeriveError::internal)?;
     let per_m = density::lixel_density(graph, &events, &lixels, &params.network(width.metres))
         .map_err(DeriveError::internal)?;
-    let widths = Widths { bandwidth_m: width.metres, off_trail_m: facts.settings.off_trail_m };
+    let margin_m = facts.settings.off_trail_m.max(facts.settings.density_margin_m);
+    let widths = Widths { bandwidth_m: width.metres, margin_m };
     let plane = plane::planar(layer, &points, params.kernel, widths)?;
     // Where the continuous rule meets many junctions, rounding may leave a hair less than nothing.
     let per_km = per_m.into_iter().map(|density| density.max(0.0) * 1000.0).collect();
@@ -89,6 +92,7 @@ pub fn compute(
         contours: plane.contours,
         n_records: points.len(),
         n_outside: plane.n_outside,
+        margin_m,
         n_on_trail,
         width,
     })

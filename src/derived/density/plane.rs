@@ -38,8 +38,8 @@ pub(super) struct Plane {
 
 /// Contours of the density in the plane over the area that was looked at.
 ///
-/// No boundary of the area is given, so that is taken for looked at which lies in the convex hull of the trails or no
-/// farther from it than records may lie off the trail. Inside it values are divided by the share of the kernel inside
+/// No boundary of the area is stored, so that is taken for looked at which lies in the convex hull of the trails or within a
+/// margin of it. Trails often lie on the edge of their hull: a margin below the bandwidth then raises the densities there. Inside it values are divided by the share of the kernel inside
 /// (Diggle 1985), so that an even density is even up to the edge; records outside it are left out and counted.
 pub(super) fn planar(
     layer: &NetworkLayer,
@@ -47,13 +47,13 @@ pub(super) fn planar(
     kernel: Kernel,
     widths: Widths,
 ) -> Result<Plane, DeriveError> {
-    let Widths { bandwidth_m, off_trail_m } = widths;
+    let Widths { bandwidth_m, margin_m } = widths;
     let vertices = layer.network.segments.iter().flat_map(|segment| &segment.planar);
     let (mut low, mut high) = ([f64::INFINITY; 2], [f64::NEG_INFINITY; 2]);
     for vertex in vertices.clone() {
         for (axis, value) in [vertex.x, vertex.y].into_iter().enumerate() {
-            low[axis] = low[axis].min(value - bandwidth_m.max(off_trail_m));
-            high[axis] = high[axis].max(value + bandwidth_m.max(off_trail_m));
+            low[axis] = low[axis].min(value - bandwidth_m.max(margin_m));
+            high[axis] = high[axis].max(value + bandwidth_m.max(margin_m));
         }
     }
     let size_m = (high[0] - low[0]).max(high[1] - low[1]);
@@ -61,7 +61,7 @@ pub(super) fn planar(
     let n_cells = |axis: usize| ((high[axis] - low[axis]) / cell_m).ceil().max(1.0) as usize;
     let grid = Grid { origin_m: low, cell_m, nx: n_cells(0), ny: n_cells(1) };
     // A strip narrower than a cell would fall between the centres of cells.
-    let area = LookedAt::new(vertices.copied(), off_trail_m.max(cell_m));
+    let area = LookedAt::new(vertices.copied(), margin_m.max(cell_m));
     let inside: Vec<bool> = (0..grid.n_cells())
         .map(|cell| area.contains(grid.centre_m(cell % grid.nx, cell / grid.nx)))
         .collect();
@@ -89,8 +89,8 @@ pub(super) fn planar(
 pub(super) struct Widths {
     /// The bandwidth.
     pub(super) bandwidth_m: f64,
-    /// How far off the trails records may lie.
-    pub(super) off_trail_m: f64,
+    /// How far around the hull of the trails is taken for looked at.
+    pub(super) margin_m: f64,
 }
 
 /// The convex hull of some vertices with what lies within a distance of it.
@@ -134,6 +134,29 @@ mod tests {
         assert!(
             line.contains([450.0, 40.0]) && !line.contains([450.0, 60.0]) && !line.contains([960.0, 0.0])
         );
+    }
+
+    /// Records along the edge of the area: its peak is the higher the less was looked at beyond it, and with a bandwidth around it
+    /// the same as without any correction.
+    #[test]
+    fn a_margin_of_a_bandwidth_leaves_the_edge_uncorrected() {
+        let grid = Grid { origin_m: [-400.0, -400.0], cell_m: 20.0, nx: 90, ny: 90 };
+        let edge: Vec<PlanarPoint> = (0..50)
+            .map(|step| PlanarPoint { position_m: [f64::from(step) * 20.0, 0.0], weight: 1.0 })
+            .collect();
+        let params =
+            PlanarParams { kernel: PlanarKernel::Quartic, bandwidth_m: 200.0, placement: Placement::Exact };
+        let peak = |margin_m: f64| {
+            let corners = [(0.0, 0.0), (1000.0, 0.0), (1000.0, 1000.0), (0.0, 1000.0)];
+            let area = LookedAt::new(corners.into_iter().map(|(x, y)| Coord { x, y }), margin_m);
+            let centre = |cell: usize| grid.centre_m(cell % grid.nx, cell / grid.nx);
+            let inside: Vec<bool> = (0..grid.n_cells()).map(|cell| area.contains(centre(cell))).collect();
+            grid_density(&edge, &grid, StudyArea::Cells(&inside), &params).unwrap().peak_per_m2()
+        };
+        let naive = grid_density(&edge, &grid, StudyArea::Unbounded, &params).unwrap().peak_per_m2();
+        let (narrow, middle, wide) = (peak(20.0), peak(100.0), peak(400.0));
+        assert!(narrow > 1.2 * middle && middle > wide, "{narrow} {middle} {wide}");
+        assert!((wide / naive - 1.0).abs() < 1e-9, "{wide} {naive}");
     }
 
     /// One record in every cell: corrected, the density is even up to the edge and adds up to all records; without the

@@ -18,6 +18,7 @@ use crate::analysis::counts::Ratio;
 use crate::derived::DeriveError;
 use crate::derived::effect::SegmentRole;
 use crate::derived::effect::SignRecords;
+use crate::derived::effect::cells::Window;
 use crate::derived::effect::draw;
 use crate::derived::effect::length_km;
 use crate::derived::effect::plan_of;
@@ -27,7 +28,9 @@ use crate::derived::effect::walked::SurveyWalk;
 use crate::derived::exposure::ExposureLayer;
 use crate::derived::facts::Facts;
 use crate::derived::network::NetworkLayer;
+use crate::derived::season::SeasonLayer;
 use crate::derived::snaps::SnapLayer;
+use crate::derived::walks::WalkLayer;
 use crate::domain::approach::Contact;
 use crate::domain::ids::EncounterId;
 use crate::domain::ids::SignPlanId;
@@ -128,6 +131,8 @@ pub(super) struct Comparison<'a> {
     pub(super) records: &'a SignRecords,
     pub(super) roles: &'a [SegmentRole],
     pub(super) walks: &'a [SurveyWalk],
+    pub(super) matched: &'a WalkLayer,
+    pub(super) season: Option<&'a SeasonLayer>,
 }
 
 /// The unit of every segment, and what each unit is.
@@ -351,6 +356,14 @@ impl Side {
 }
 
 impl Times {
+    /// The time of a side.
+    pub(super) fn window(&self, side: Side) -> Window {
+        match side {
+            Side::Before => (i64::MIN, self.first_up_s),
+            Side::After => (self.last_up_s, self.first_down_s.unwrap_or(i64::MAX)),
+        }
+    }
+
     /// The side of an instant, none between the first and the last sign going up and once one came down; what lies before
     /// `from_s` is on no side.
     pub(super) fn side(&self, at_s: i64, from_s: i64) -> Option<Side> {

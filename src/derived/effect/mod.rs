@@ -1,6 +1,7 @@
 //! Did signs help: campaigns of signs in place, their controls, and what may be said of them.
 
 mod campaign;
+mod cells;
 mod draw;
 mod passed;
 mod planning;
@@ -16,7 +17,9 @@ use crate::derived::exposure::ExposureLayer;
 use crate::derived::facts::Facts;
 use crate::derived::network::NetworkLayer;
 use crate::derived::plan::walked_trips;
+use crate::derived::season::SeasonLayer;
 use crate::derived::snaps::SnapLayer;
+use crate::derived::walks::WalkLayer;
 use crate::store::ApproachRecord;
 use crate::store::SignInPlace;
 use crate::store::SignInspection;
@@ -27,6 +30,8 @@ pub use crate::derived::effect::campaign::ControlRow;
 pub use crate::derived::effect::campaign::ShareOutcome;
 pub use crate::derived::effect::campaign::SignCounts;
 pub use crate::derived::effect::campaign::Times;
+pub use crate::derived::effect::cells::SignedRatio;
+pub use crate::derived::effect::cells::SignedReporting;
 pub use crate::derived::effect::passed::SegmentRole;
 pub use crate::derived::effect::planning::PlanningBasis;
 pub use crate::derived::effect::planning::PowerRow;
@@ -41,6 +46,8 @@ pub struct EffectLayer {
     pub signs: Vec<SignStanding>,
     /// Signs that went up together for one plan, or why there are none to compare.
     pub campaigns: Result<Vec<Campaign>, String>,
+    /// How much people report with and without signs; none before the first sign, or without walking.
+    pub reporting: Option<SignedReporting>,
     /// What a comparison could be planned with.
     pub planning: PlanningBasis,
 }
@@ -75,6 +82,19 @@ pub struct SignRecords {
     pub approaches: Vec<ApproachRecord>,
 }
 
+/// What is known of walking, reports and surveys.
+#[derive(Clone, Copy)]
+pub struct Known<'a> {
+    /// How far people walk; none where nothing says so.
+    pub exposure: Option<&'a ExposureLayer>,
+    /// Where reports lie.
+    pub snaps: &'a SnapLayer,
+    /// Survey walks on the trails.
+    pub walks: &'a WalkLayer,
+    /// When encounters are frequent; none without walking.
+    pub season: Option<&'a SeasonLayer>,
+}
+
 /// Compares.
 ///
 /// # Errors
@@ -82,10 +102,10 @@ pub struct SignRecords {
 pub fn compute(
     facts: &Facts,
     layer: &NetworkLayer,
-    exposure: Option<&ExposureLayer>,
-    snaps: &SnapLayer,
+    known: Known<'_>,
     records: &SignRecords,
 ) -> Result<EffectLayer, DeriveError> {
+    let Known { exposure, snaps, walks: matched, season } = known;
     let signs = &facts.signs_in_place;
     let vertices: Vec<Option<usize>> =
         signs.iter().map(|sign| vertex_of(layer, sign.given.position)).collect();
@@ -93,7 +113,7 @@ pub fn compute(
         let trips = walked_trips(layer, exposure);
         passed::roles(layer.network.graph(), &trips, &vertices, &RoleParams::of(facts))
     });
-    let walks = walked::walks(facts, layer, snaps);
+    let walks = walked::walks(facts, matched);
     let campaigns = match &roles {
         _ if signs.is_empty() => Err("No sign has been put up yet.".to_owned()),
         None => {
@@ -101,10 +121,26 @@ pub fn compute(
                 .to_owned())
         }
         Some(roles) => {
-            let comparison =
-                campaign::Comparison { facts, layer, exposure, snaps, records, roles, walks: &walks };
+            let comparison = campaign::Comparison {
+                facts,
+                layer,
+                exposure,
+                snaps,
+                records,
+                roles,
+                walks: &walks,
+                matched,
+                season,
+            };
             Ok(comparison.campaigns()?)
         }
+    };
+    let reporting = match (&roles, exposure) {
+        (Some(roles), Some(exposure)) if !signs.is_empty() => {
+            let ground = cells::Ground { facts, exposure, snaps, walks: matched, season };
+            Some(ground.signed_reporting(roles)?)
+        }
+        _ => None,
     };
     let standing = signs.iter().enumerate().map(|(idx, sign)| {
         let inspections = || records.inspections.iter().filter(|inspection| inspection.sign_id == sign.id);
@@ -119,7 +155,12 @@ pub fn compute(
             n_inspections: inspections().count(),
         }
     });
-    Ok(EffectLayer { signs: standing.collect(), campaigns, planning: planning::basis(facts, layer, &walks) })
+    Ok(EffectLayer {
+        signs: standing.collect(),
+        campaigns,
+        reporting,
+        planning: planning::basis(facts, layer, &walks),
+    })
 }
 
 /// Why there is no estimate, in words.

@@ -8,19 +8,14 @@ use crate::analysis::before_after::reports::ReportedChange;
 use crate::analysis::before_after::reports::ReportingCells;
 use crate::analysis::before_after::reports::reported_change;
 use crate::analysis::counts::RatioLimits;
-use crate::analysis::rates::CountDraws;
-use crate::analysis::rates::Effort;
-use crate::analysis::rates::ExposureDraws;
-use crate::analysis::rates::RatioParams;
 use crate::analysis::rates::ReportingRatio;
-use crate::analysis::rates::reporting_ratio;
 use crate::derived::DeriveError;
 use crate::derived::effect::campaign::Comparison;
 use crate::derived::effect::campaign::Side;
 use crate::derived::effect::campaign::Times;
-use crate::domain::encounter::EffortKind;
-
-use jiff::tz::TimeZone;
+use crate::derived::effect::cells::CellData;
+use crate::derived::effect::cells::Ground;
+use crate::derived::effect::cells::Window;
 
 /// The four cells in the order of every list here.
 pub(super) const CELLS: [(Role, Side, &str); 4] = [
@@ -39,27 +34,18 @@ pub enum ReportsAnswer {
         change: Change,
         /// Its limits.
         limits: RatioLimits,
-        /// Reports in the four cells.
-        reports: [u64; 4],
+        /// Reports and kilometres walked by parties in the four cells, weighted by season and hour.
+        cells: [Period; 4],
     },
     /// Refused, in words: which cells lack surveys.
     Refused {
         /// Cells in words, with the survey encounters that each has of those it needs.
         missing: Vec<(&'static str, f64)>,
-        /// Reports in the four cells.
-        reports: [u64; 4],
+        /// Reports and kilometres walked by parties in the four cells, weighted by season and hour.
+        cells: [Period; 4],
     },
     /// Nothing says how far people walked in one of the periods.
     NotWalked,
-}
-
-/// Counts and kilometres of one cell by segment.
-struct CellData {
-    survey: CountDraws,
-    survey_km: ExposureDraws,
-    reports: CountDraws,
-    walked: ExposureDraws,
-    segments: Vec<usize>,
 }
 
 pub(super) fn answer(
@@ -67,28 +53,30 @@ pub(super) fn answer(
     roles: &[Option<Role>],
     times: &Times,
 ) -> Result<ReportsAnswer, DeriveError> {
-    let data: Option<Vec<CellData>> =
-        CELLS.iter().map(|(role, side, _)| cell(comparison, roles, times, (*role, *side))).collect();
-    let Some(data) = data else { return Ok(ReportsAnswer::NotWalked) };
-    let params = RatioParams {
-        n_draws: comparison.facts.settings.draws(),
-        seed: comparison.facts.settings.seed(),
-        ..RatioParams::default()
+    let Some(exposure) = comparison.exposure else { return Ok(ReportsAnswer::NotWalked) };
+    let facts = comparison.facts;
+    let ground = Ground {
+        facts,
+        exposure,
+        snaps: comparison.snaps,
+        walks: comparison.matched,
+        season: comparison.season,
     };
-    let ratios: Result<Vec<ReportingRatio>, _> = data
-        .iter()
-        .map(|cell| {
-            let survey = Effort { counts: &cell.survey, exposure: &cell.survey_km };
-            let reports = Effort { counts: &cell.reports, exposure: &cell.walked };
-            reporting_ratio(&survey, &reports, &cell.segments, &params)
-        })
-        .collect();
-    let ratios = ratios.map_err(DeriveError::internal)?;
+    let cell = |(role, side): (Role, Side)| {
+        let window = times.window(side);
+        let windows: Vec<Option<Window>> =
+            roles.iter().map(|known| (*known == Some(role)).then_some(window)).collect();
+        ground.cell(&windows)
+    };
+    let data: Vec<CellData> =
+        CELLS.iter().map(|(role, side, _)| cell((*role, *side))).collect::<Result<_, _>>()?;
+    let ratios: Vec<ReportingRatio> =
+        (0..).zip(&data).map(|(idx, cell)| cell.ratio(facts, idx)).collect::<Result<_, _>>()?;
     let totals: Vec<Period> = data.iter().map(total).collect();
     let ([sb, sa, cb, ca], [rsb, rsa, rcb, rca]) = (&totals[..], &ratios[..]) else {
         return Ok(ReportsAnswer::NotWalked);
     };
-    let reports = [sb.count, sa.count, cb.count, ca.count];
+    let counted = [*sb, *sa, *cb, *ca];
     let cells = Cells { signed_before: *sb, signed_after: *sa, control_before: *cb, control_after: *ca };
     if totals.iter().any(|cell| cell.km <= 0.0) {
         return Ok(ReportsAnswer::NotWalked);
@@ -97,7 +85,7 @@ pub(super) fn answer(
         ReportingCells { signed_before: rsb, signed_after: rsa, control_before: rcb, control_after: rca };
     match reported_change(&cells, &known, 0.95).map_err(DeriveError::internal)? {
         ReportedChange::Estimated { change, limits } => {
-            Ok(ReportsAnswer::Estimated { change, limits, reports })
+            Ok(ReportsAnswer::Estimated { change, limits, cells: counted })
         }
         ReportedChange::Refused { missing } => {
             let lacking = CELLS.iter().zip(&ratios).zip(missing).filter(|(_, is_missing)| *is_missing);
@@ -108,7 +96,7 @@ pub(super) fn answer(
                 };
                 (cell.2, n_survey)
             };
-            Ok(ReportsAnswer::Refused { missing: lacking.map(words).collect(), reports })
+            Ok(ReportsAnswer::Refused { missing: lacking.map(words).collect(), cells: counted })
         }
     }
 }
@@ -125,45 +113,4 @@ fn total(cell: &CellData) -> Period {
     };
     let counted: f64 = cell.segments.iter().map(count).sum();
     Period { count: counted.round() as u64, km: km.sum() }
-}
-
-/// One cell; none where the walking of its period is not known.
-fn cell(
-    comparison: &Comparison<'_>,
-    roles: &[Option<Role>],
-    times: &Times,
-    (role, side): (Role, Side),
-) -> Option<CellData> {
-    let exposure = comparison.exposure?;
-    let zone = TimeZone::get(&comparison.facts.area.time_zone).ok()?;
-    let n_segments = roles.len();
-    let is_of_cell = |segment: usize| roles[segment] == Some(role);
-    let is_timely = |at_s: i64| times.side(at_s, i64::MIN) == Some(side);
-    // A month belongs to the side of its middle.
-    let middle_s = |month: crate::analysis::exposure::YearMonth| {
-        let date = jiff::civil::Date::new(month.year, month.month, 15).ok()?;
-        Some(zone.to_timestamp(date.at(12, 0, 0, 0)).ok()?.as_second())
-    };
-    let walked = exposure.field.km_where(|month, _| middle_s(month).is_some_and(is_timely));
-    let mut survey = vec![0; n_segments];
-    let mut survey_km = vec![0.0; n_segments];
-    for walk in comparison.walks.iter().filter(|walk| is_timely(walk.start_s)) {
-        walk.km.iter().for_each(|(segment, km)| survey_km[*segment] += km);
-        walk.met.iter().for_each(|(segment, _)| survey[*segment] += 1);
-    }
-    let (facts, snaps) = (comparison.facts, comparison.snaps);
-    let counts = snaps.allocation.counts_by_draw_where(n_segments, |record| {
-        let row = &facts.encounters.rows[snaps.records[record]];
-        row.effort_kind == EffortKind::Report
-            && facts.counts(row)
-            && row.time.instant_s.is_some_and(is_timely)
-            && crate::derived::season::in_period(exposure, &row.time)
-    });
-    Some(CellData {
-        survey: CountDraws::certain(survey),
-        survey_km: ExposureDraws::certain(survey_km),
-        reports: CountDraws { n_draws: snaps.allocation.n_draws(), n_units: n_segments, counts },
-        walked: ExposureDraws { n_draws: exposure.field.n_draws, n_units: n_segments, party_km: walked },
-        segments: (0..n_segments).filter(|segment| is_of_cell(*segment)).collect(),
-    })
 }

@@ -6,7 +6,11 @@
 mod clusters;
 mod decisions;
 mod density;
+mod effect;
 mod exposure;
+mod forecast;
+mod notices;
+mod pattern;
 mod rates;
 mod reactions;
 mod records;
@@ -24,25 +28,30 @@ use crate::derived::Deriver;
 use crate::derived::clusters::ClusterLayer;
 use crate::derived::density::DensityLayer;
 use crate::derived::density::DensityParams;
+use crate::derived::effect::EffectLayer;
 use crate::derived::exposure::ExposureLayer;
 use crate::derived::facts::Facts;
+use crate::derived::forecast::TrailPeriods;
 use crate::derived::network::NetworkLayer;
 use crate::derived::observers::ObserverLayer;
 use crate::derived::places::PlaceSummary;
 use crate::derived::plan::PlanLayer;
 use crate::derived::plan::PlanParams;
+use crate::derived::rate_pattern::RatePattern;
 use crate::derived::rates::RateLayer;
 use crate::derived::rates::UnitKind;
 use crate::derived::reactions::ReactionLayer;
 use crate::derived::reactions::details::ReactionDetails;
 use crate::derived::register::Register;
 use crate::derived::season::SeasonLayer;
+use crate::derived::season_details::SeasonDetails;
 use crate::derived::snaps::SnapLayer;
 use crate::derived::survey::SurveyLayer;
 use crate::derived::walks::WalkLayer;
 use crate::derived::watch::WatchChoice;
 use crate::derived::watch::WatchLayer;
 use crate::domain::encounter::EffortKind;
+use crate::domain::notice::Notice;
 use crate::domain::units::Length;
 
 pub use crate::derived::study::table::Column;
@@ -69,8 +78,12 @@ pub struct Layers {
     pub snaps: Answer<SnapLayer>,
     /// Season and hours.
     pub season: Answer<SeasonLayer>,
+    /// The season by weeks.
+    pub season_details: Answer<SeasonDetails>,
     /// Rates.
     pub rates: Answer<RateLayer>,
+    /// What the counts of stretches leave over.
+    pub rate_pattern: Answer<RatePattern>,
     /// Densities, in the order of [`EffortKind::ALL`].
     pub density: Vec<(EffortKind, Answer<DensityLayer>)>,
     /// Reactions.
@@ -91,6 +104,12 @@ pub struct Layers {
     pub observers: Answer<ObserverLayer>,
     /// The last season by trail against expectation.
     pub watch: Answer<WatchLayer>,
+    /// What one party meets on each trail, by month and part of the day.
+    pub forecasts: Answer<TrailPeriods>,
+    /// What signs did.
+    pub effect: Answer<EffectLayer>,
+    /// Temporary notices.
+    pub notices: Vec<Notice>,
     /// What was decided.
     pub register: Register,
 }
@@ -118,7 +137,9 @@ impl Layers {
             exposure: answer(deriver.exposure(&facts).await)?,
             snaps: answer(deriver.snaps(&facts).await)?,
             season: answer(deriver.season(&facts).await)?,
+            season_details: answer(deriver.season_details(&facts).await)?,
             rates: answer(deriver.rates(&facts).await)?,
+            rate_pattern: answer(deriver.rate_pattern(&facts).await)?,
             density,
             reactions: answer(deriver.reactions(&facts).await)?,
             reaction_details: answer(deriver.reaction_details(&facts).await)?,
@@ -129,6 +150,9 @@ impl Layers {
             survey: answer(deriver.survey(&facts).await)?,
             observers: answer(deriver.observers(&facts).await)?,
             watch: answer(deriver.watch(&facts, watch).await)?,
+            forecasts: answer(deriver.trail_periods(&facts).await)?,
+            effect: answer(deriver.effect(&facts).await)?,
+            notices: deriver.notices(&facts).await?,
             register: deriver.register(&facts).await?,
             facts,
         })
@@ -163,6 +187,8 @@ pub const TABLES: &[Entry] = &[
     entry("trails", "Encounter rates of trails", rates::trails),
     entry("stretches", "Encounter rates of stretches", rates::stretches),
     entry("segments", "Encounter rates of segments", rates::segments),
+    entry("rate-pattern", "Whether neighbouring stretches resemble each other", pattern::moran),
+    entry("rate-pattern-stretches", "What the counts of stretches leave over", pattern::stretches),
     entry("season-months", "Encounter rate by month", season::months),
     entry("season-hours", "Encounter rate by hour", season::hours),
     entry("season-tests", "Tests of season and hour, and what the fit chose", season::tests),
@@ -191,6 +217,11 @@ pub const TABLES: &[Entry] = &[
     entry("observers", "What two observers saw and missed", survey::observers),
     entry("watch-weeks", "The season against expectation, week by week", watch::weeks),
     entry("watch-alarms", "Weeks that stand out", watch::alarms),
+    entry("forecast", "What one party meets, by trail, month and part of the day", forecast::by_trail),
+    entry("effect", "Before and after signs", effect::effect),
+    entry("effect-signs", "Survey encounters where each sign warns", effect::signs),
+    entry("effect-assumptions", "What the comparison of before and after assumes", effect::assumptions),
+    entry("notices", "Temporary notices in force and past", notices::notices),
     entry("decisions", "What was decided", decisions::decisions),
     entry("settings", "Settings of the area", records::settings),
 ];

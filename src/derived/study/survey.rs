@@ -84,26 +84,40 @@ pub(super) fn reporting(layers: &Layers) -> Result<Table, String> {
         );
     }
     let least = layers.facts.settings.ratio_least;
+    let of_species =
+        layer.ratios.iter().map(|it| Ratio { name: &it.name, n_cells: it.n_cells, ratio: &it.ratio });
+    let reporting = layers.effect.as_ref().ok().and_then(|effect| effect.reporting.as_ref());
+    let by_sign = reporting.into_iter().flat_map(|it| {
+        [("all species, in reach of a sign", &it.signed), ("all species, no sign passed", &it.unsigned)]
+    });
+    let by_sign = by_sign.map(|(name, it)| Ratio { name, n_cells: it.n_cells, ratio: &it.ratio });
     let estimated = |ratio: &ReportingRatio| match ratio {
         ReportingRatio::Estimated(estimate) => Some((limits(estimate.ratio, 1.0), estimate.reports)),
         ReportingRatio::NotEstimable { .. } => None,
     };
-    Ok(Table::of(layer.ratios.iter().collect())
-        .column("species", "", "species, or all together", |it| it.name.clone())
+    Ok(Table::of(of_species.chain(by_sign).collect())
+        .column("group", "", "species, or all together; with and without signs", |it| it.name)
         .column("segments", "", "segments that surveys and visitors both cover", |it| it.n_cells)
-        .column("survey_encounters", "", "on planned walks there, mean over draws", |it| match &it.ratio {
+        .column("survey_encounters", "", "on planned walks there, mean over draws", |it| match it.ratio {
             ReportingRatio::Estimated(estimate) => estimate.survey_encounters,
             ReportingRatio::NotEstimable { survey_encounters } => *survey_encounters,
         })
-        .column("reports", "", "reports there, mean over draws", |it| estimated(&it.ratio).map(|it| it.1))
-        .column("ratio_is", "", "whether there is a ratio, or why not", |it| match &it.ratio {
+        .column("reports", "", "reports there, mean over draws", |it| estimated(it.ratio).map(|it| it.1))
+        .column("ratio_is", "", "whether there is a ratio, or why not", |it| match it.ratio {
             ReportingRatio::Estimated(_) => "estimated".to_owned(),
             ReportingRatio::NotEstimable { .. } => format!("not estimable below {least} survey encounters"),
         })
         .limits("ratio", "reports per survey encounter", "for the same kilometres", |it| {
-            estimated(&it.ratio).map(|it| it.0)
+            estimated(it.ratio).map(|it| it.0)
         })
         .done())
+}
+
+/// The reporting ratio of a group.
+struct Ratio<'a> {
+    name: &'a str,
+    n_cells: usize,
+    ratio: &'a ReportingRatio,
 }
 
 /// One way of sharing a stretch. Pairs of people are left out: they would name them.

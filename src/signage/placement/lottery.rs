@@ -46,13 +46,19 @@ pub fn lottery(
     let barred = (0..coverage.n_sites()).filter(|site| choice.sites.binary_search(site).is_err());
     let among_chosen = Rules { forbidden: barred.collect(), ..twice };
     let ranked = greedy(coverage, &among_chosen)?.order;
+    Ok(draw(&ranked, seed))
+}
+
+/// Draws by lot which of two neighbours in rank gets its sign now: of the first and second, the third and fourth, and so on.
+/// An odd one at the end takes no part and gets its sign now.
+pub fn draw(ranked: &[usize], seed: u64) -> Lottery {
     let mut rng = stream(seed, 0);
     let pairs = ranked.chunks(2).map(|pair| match *pair {
         [first, second] if rng.random::<bool>() => Pair { now: second, next_season: Some(first) },
         [first, second] => Pair { now: first, next_season: Some(second) },
         _ => Pair { now: pair[0], next_season: None },
     });
-    Ok(Lottery { seed, pairs: pairs.collect() })
+    Lottery { seed, pairs: pairs.collect() }
 }
 
 #[cfg(test)]

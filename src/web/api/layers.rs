@@ -1,6 +1,7 @@
 //! The layers.
 
 mod density;
+mod walks;
 
 use axum::http::header;
 use axum::response::IntoResponse;
@@ -52,6 +53,7 @@ use crate::web::views::figure::width_words;
 use crate::web::views::svg_map::Stroke;
 
 pub use density::density;
+pub use walks::walks;
 
 /// Which layer was asked for, how, and under which address.
 struct Asked<'a> {

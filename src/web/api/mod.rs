@@ -10,3 +10,4 @@ pub use crate::web::api::layers::segments;
 pub use crate::web::api::layers::signs;
 pub use crate::web::api::layers::stretches;
 pub use crate::web::api::layers::trails;
+pub use crate::web::api::layers::walks;

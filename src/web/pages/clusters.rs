@@ -116,7 +116,8 @@ fn by_period(found: &ClusterPeriods, row: impl Fn(&Cluster) -> ClusterRow) -> By
     }
 }
 
-fn outline(drawing: &mut MapDrawing, network: &NetworkLayer, layer: &ClusterLayer) {
+/// Draws outlines around what has more reports than expected.
+pub(in crate::web) fn outline(drawing: &mut MapDrawing, network: &NetworkLayer, layer: &ClusterLayer) {
     let Ok(answer) = &layer.answer else { return };
     let xs = || drawing.lines.iter().flat_map(|line| &line.points).map(|at| at[0]);
     let ys = || drawing.lines.iter().flat_map(|line| &line.points).map(|at| at[1]);

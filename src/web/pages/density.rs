@@ -184,10 +184,10 @@ impl Map<'_> {
         let caption = "Encounters recorded a square kilometre".to_owned();
         let mut answer = self.answer(sentence, drawing, classes, caption);
         answer.rules.push(format!(
-            "areas in steps of 10, 20, 40, 60 and 80 % of the highest density; what lies within {:.0} m of the convex hull of \
-             the trails is taken for looked at, and values near its edge are divided by the share of the kernel inside; {} \
-             encounters outside it are left out",
-            self.facts.settings.off_trail_m,
+            "areas in steps of 10, 20, 40, 60 and 80 % of the highest density; no boundary of the area is stored, so what lies within \
+             {:.0} m of the convex hull of the trails is taken for looked at (setting \"Looked at around the trails\"), and values near its \
+             edge are divided by the share of the kernel inside; {} encounters outside it are left out",
+            self.density.margin_m,
             thousands(self.density.n_outside as i64)
         ));
         answer

@@ -22,6 +22,7 @@ use crate::derived::effect::Wait;
 use crate::derived::effect::power_rows;
 use crate::derived::facts::Facts;
 use crate::domain::geography::LonLat;
+use crate::domain::ids::SignPlanId;
 use crate::domain::sign::SignCondition;
 use crate::domain::sign::SignInspectionDraft;
 use crate::store::SignInPlace;
@@ -92,6 +93,13 @@ async fn page(app: &App, facts: &Derived<Facts>, query: &Query) -> Result<(Effec
             Err(why) => Err(why.clone()),
         },
         planning: planning(&layer, facts, query)?,
+        plans: app
+            .deriver()
+            .sign_plans(facts)
+            .await?
+            .into_iter()
+            .map(|plan| (plan.id.0, plan.given.name))
+            .collect(),
         given: Vec::new(),
         errors: Vec::new(),
         is_signed: false,
@@ -239,11 +247,13 @@ pub async fn put_up(app: Exact, who: Who, Form(given): Form<Fields>) -> Result<R
         }
     });
     let up_s = day(&app, &facts, &given, &mut errors);
-    let (Some(name), Some(kind), Some(by), Some(position), Some(up_s)) = (name, kind, by, position, up_s)
+    let plan = plan_of(&app, &facts, &given, &mut errors).await?;
+    let (Some(name), Some(kind), Some(by), Some(position), Some(up_s), true) =
+        (name, kind, by, position, up_s, errors.is_empty())
     else {
         return refused((&app, &who), &facts, given, errors).await;
     };
-    let draft = SignInPlaceDraft { name, position, kind, plan: None, up_s, down_s: None };
+    let draft = SignInPlaceDraft { name, position, kind, plan, up_s, down_s: None };
     let summary = format!("sign {} put up", draft.name);
     let put =
         async |writer: &mut Writer, target: &Target| writer.put_signs_in_place(target, &[(0, draft)]).await;
@@ -251,6 +261,22 @@ pub async fn put_up(app: Exact, who: Who, Form(given): Form<Fields>) -> Result<R
         None => Ok(Redirect::to("/effect").into_response()),
         Some(problem) => refused((&app, &who), &facts, given, vec![("form".to_owned(), problem)]).await,
     }
+}
+
+/// The kept plan that a sign goes up for, if one is named.
+async fn plan_of(
+    app: &App,
+    facts: &Derived<Facts>,
+    given: &Fields,
+    errors: &mut Vec<(String, String)>,
+) -> Result<Option<SignPlanId>, Error> {
+    let Some(text) = given.get("plan").filter(|text| !text.trim().is_empty()) else { return Ok(None) };
+    let plans = app.deriver().sign_plans(facts).await?;
+    let found = plans.iter().find(|plan| plan.id.to_string() == text.trim()).map(|plan| plan.id);
+    if found.is_none() {
+        errors.push(("plan".to_owned(), "choose one of the plans".to_owned()));
+    }
+    Ok(found)
 }
 
 /// Records that a sign was taken down.

@@ -248,14 +248,12 @@ fn share(share: &ShareOutcome) -> OutcomeRow {
 }
 
 fn reports(answer: &ReportsAnswer) -> String {
-    let counts = |reports: &[u64; 4]| {
-        format!(
-            "{} before and {} after with signs, {} and {} on controls",
-            reports[0], reports[1], reports[2], reports[3]
-        )
+    let counts = |cells: &[Period; 4]| {
+        let [sb, sa, cb, ca] = cells.map(|cell| cell.count);
+        format!("{sb} before and {sa} after with signs, {cb} and {ca} on controls")
     };
     match answer {
-        ReportsAnswer::Estimated { change, limits, reports } => {
+        ReportsAnswer::Estimated { change, limits, cells: counted } => {
             let words = match estimate(*change, *limits) {
                 Ok(found) => {
                     format!("{:.2} (95 % interval {})", found.value, limits_words(found.lower, found.upper))
@@ -264,16 +262,16 @@ fn reports(answer: &ReportsAnswer) -> String {
             };
             format!(
                 "Reports ({}), each of the four divided by its own reporting ratio: {words}.",
-                counts(reports)
+                counts(counted)
             )
         }
-        ReportsAnswer::Refused { missing, reports } => {
+        ReportsAnswer::Refused { missing, cells: counted } => {
             let cells: Vec<String> =
                 missing.iter().map(|(cell, n)| format!("{cell} ({n:.0} of 20)")).collect();
             format!(
                 "Reports ({}) are refused: a sign changes what people report. How much they report is not known {}, for want \
                  of survey encounters on the same stretches.",
-                counts(reports),
+                counts(counted),
                 cells.join("; ")
             )
         }

@@ -25,6 +25,8 @@ use crate::web::views::charts::percent;
 use crate::web::views::exposure::Exposure;
 use crate::web::views::exposure::ExposurePage;
 use crate::web::views::exposure::ParameterRow;
+use crate::web::views::exposure::PartySizeRow;
+use crate::web::views::exposure::SiteRow;
 use crate::web::views::exposure::StretchRow;
 use crate::web::views::exposure::TrailRow;
 use crate::web::views::layout::Section;
@@ -98,7 +100,9 @@ impl Known<'_> {
                 day(self.exposure.period.last())
             ),
             total_km: total[0],
-            drawing: self.drawing(),
+            drawing: drawing(self.facts, self.network, self.exposure, |trail| {
+                format!("/exposure?trail={trail}#stretches")
+            }),
             kinds: kinds.map(|(idx, (kind, walked))| (kind_words(*kind), lengths_km[idx], walked)).collect(),
             trails: self.trails(),
             stretches: picked.map(|trail| (self.trail_name(trail), self.stretches(trail))),
@@ -174,31 +178,6 @@ impl Known<'_> {
             .collect()
     }
 
-    /// Runs of one kind, drawn as one line each.
-    fn drawing(&self) -> MapDrawing {
-        let provenance = &self.exposure.field.provenance;
-        let mut lines = Vec::new();
-        for (run, segments) in self.network.network.trail_runs().iter().enumerate() {
-            let trail = self.network.trail_of_run[run];
-            for part in segments.chunk_by(|a, b| provenance[*a] == provenance[*b]) {
-                let kind = provenance[part[0]];
-                lines.push(MapLine {
-                    points: common::course(self.network, part),
-                    stroke: stroke(kind),
-                    href: format!("/exposure?trail={trail}#stretches"),
-                    title: format!("{}: {}", self.trail_name(trail), kind_words(kind)),
-                    picked: false,
-                });
-            }
-        }
-        let description = "The trails, drawn by where their walking is known from; the table beside the map has the numbers";
-        MapDrawing {
-            description: description.to_owned(),
-            lines,
-            ..common::base_map(self.facts, self.network)
-        }
-    }
-
     fn identified(&self) -> Vec<String> {
         let known = &self.exposure.field.identifiability;
         let names = |status: ParameterStatus| {
@@ -248,14 +227,44 @@ impl Known<'_> {
         self.exposure.field.parameters.iter().map(row).collect()
     }
 
-    fn party_sizes(&self) -> Vec<(String, f64, f64)> {
-        let own = self.facts.party_sizes.iter().filter_map(|size| {
-            let head = self.facts.trailheads.iter().find(|head| Some(head.id) == size.trailhead_id)?;
-            Some((head.name.clone(), size.mean_walkers, size.standard_error))
-        });
-        let shared = &self.exposure.params.party_size;
-        let all = ("everywhere else".to_owned(), shared.mean, shared.standard_error);
-        own.chain([all]).collect()
+    /// Those that were counted, then what holds everywhere else.
+    fn party_sizes(&self) -> Vec<PartySizeRow> {
+        let mut rows = Vec::new();
+        let mut used = std::collections::HashSet::new();
+        for size in &self.facts.party_sizes {
+            let head = self.facts.trailheads.iter().find(|head| Some(head.id) == size.trailhead_id);
+            let where_at = match (size.trailhead_id, head) {
+                (None, _) => "the whole area".to_owned(),
+                (Some(_), Some(head)) => head.name.clone(),
+                (Some(_), None) => continue,
+            };
+            rows.push(PartySizeRow {
+                where_at,
+                when: match (size.from_date.as_str(), size.until_date.as_str()) {
+                    ("", "") => "always".to_owned(),
+                    (from, "") => format!("from {from}"),
+                    ("", until) => format!("until {until}"),
+                    (from, until) => format!("{from} to {until}"),
+                },
+                n_parties: size.n_parties,
+                mean: size.mean_walkers,
+                standard_error: size.standard_error,
+                // The model has one mean for each trailhead and one for the rest.
+                is_used: used.insert(size.trailhead_id),
+            });
+        }
+        if used.insert(None) {
+            let shared = &self.exposure.params.party_size;
+            rows.push(PartySizeRow {
+                where_at: "everywhere else".to_owned(),
+                when: "assumed".to_owned(),
+                n_parties: None,
+                mean: shared.mean,
+                standard_error: shared.standard_error,
+                is_used: true,
+            });
+        }
+        rows
     }
 
     fn contradictions(&self) -> Result<Vec<(String, usize, f64)>, String> {
@@ -276,6 +285,42 @@ impl Known<'_> {
         let lines = self.exposure.params.assumptions();
         lines.into_iter().map(|line| (line.name, line.value, line.source)).collect()
     }
+}
+
+/// Runs of one kind, drawn as one line each; `href` is where a trail's lines lead.
+pub(in crate::web) fn drawing(
+    facts: &Facts,
+    network: &NetworkLayer,
+    exposure: &ExposureLayer,
+    href: impl Fn(usize) -> String,
+) -> MapDrawing {
+    let provenance = &exposure.field.provenance;
+    let mut lines = Vec::new();
+    for (run, segments) in network.network.trail_runs().iter().enumerate() {
+        let trail = network.trail_of_run[run];
+        for part in segments.chunk_by(|a, b| provenance[*a] == provenance[*b]) {
+            let kind = provenance[part[0]];
+            lines.push(MapLine {
+                points: common::course(network, part),
+                stroke: stroke(kind),
+                href: href(trail),
+                title: format!("{}: {}", network.network.trails[trail].name, kind_words(kind)),
+                picked: false,
+            });
+        }
+    }
+    let description =
+        "The trails, drawn by where their walking is known from; the table beside the map has the numbers";
+    MapDrawing { description: description.to_owned(), lines, ..common::base_map(facts, network) }
+}
+
+/// Counted against expected at the counter sites.
+pub(in crate::web) fn site_rows(
+    facts: &Facts,
+    network: &NetworkLayer,
+    exposure: &ExposureLayer,
+) -> Vec<SiteRow> {
+    sites::rows(facts, network, exposure)
 }
 
 fn kind_words(kind: Provenance) -> &'static str {

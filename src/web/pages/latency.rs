@@ -128,7 +128,8 @@ fn median(wait: &Wait) -> String {
     )
 }
 
-fn curve(wait: &Wait, contact: &str) -> Option<views::line_chart::LineChart> {
+/// The share that had reacted by time.
+pub(in crate::web) fn curve(wait: &Wait, contact: &str) -> Option<views::line_chart::LineChart> {
     let steps: Vec<(f64, Estimate)> = wait
         .curve
         .steps

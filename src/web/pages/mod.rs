@@ -26,6 +26,7 @@ pub mod route;
 pub mod season;
 pub mod server;
 pub mod settings;
+pub mod sign_plans;
 pub mod signs;
 pub mod study;
 pub mod sub_tables;

@@ -29,6 +29,7 @@ use crate::web::views::rates::Call;
 use crate::web::views::rates::RankRow;
 use crate::web::views::rates::RatesPage;
 use crate::web::views::rates::StratumRow;
+use crate::web::views::scatter::Scatter;
 
 /// The page.
 pub async fn show(app: Exact, query: Query) -> Result<impl IntoResponse, Error> {
@@ -73,6 +74,7 @@ fn page(facts: &Facts, set: &RateSet, period: &PeriodRates, pattern: &RatePatter
             ("Counts against one rate for all", pattern_words(pattern.against_even)),
             ("Counts against the fitted rates", pattern_words(pattern.against_fit)),
         ],
+        scatter: scatter(set, pattern),
     }
 }
 
@@ -132,6 +134,26 @@ fn stratum((fit, name): (&crate::analysis::rates::StratumFit, &String)) -> Optio
         mean: scaled(&fit.mean_per_km, 1000.0),
         variation: scaled(&fit.variation, 1.0),
         spread,
+    })
+}
+
+/// What the fitted rates leave over on each stretch beside what they leave over on its neighbours (Anselin 1996); none where
+/// nothing is expected.
+pub(in crate::web) fn scatter(set: &RateSet, pattern: &RatePattern) -> Option<Scatter> {
+    let points: Vec<(f64, f64, String)> = pattern
+        .sites
+        .iter()
+        .filter_map(|site| {
+            let near = site.neighbours?.against_fit;
+            Some((site.residual.against_fit, near, set.names[site.stretch].clone()))
+        })
+        .collect();
+    (!points.is_empty()).then(|| Scatter {
+        description: "What counts leave over on stretches and on their neighbours; the study has the numbers"
+            .to_owned(),
+        points,
+        across: "left over on a stretch, standard deviations".to_owned(),
+        up: "mean of the stretches that touch it".to_owned(),
     })
 }
 

@@ -133,7 +133,7 @@ fn contacts(layer: &ReactionLayer, table: &ReactionTable, counting: Counting) ->
 }
 
 /// First reactions in five groups that shade from calm to strike.
-fn bars(layer: &ReactionLayer, table: &ReactionTable) -> Vec<StackedBarRow> {
+pub(in crate::web) fn bars(layer: &ReactionLayer, table: &ReactionTable) -> Vec<StackedBarRow> {
     let n_terms = layer.terms.len();
     let group = |term: &str| match term {
         "still" | "head hidden" => 0,

@@ -105,7 +105,7 @@ fn season(layer: &SeasonLayer, fit: &SeasonFit, details: &SeasonDetails, share: 
 }
 
 /// A part in which nobody walked has no estimate.
-fn estimate(point: &CurvePoint) -> Option<Estimate> {
+pub(in crate::web) fn estimate(point: &CurvePoint) -> Option<Estimate> {
     point.exposed.then_some(Estimate { value: point.relative, lower: point.lower, upper: point.upper })
 }
 

@@ -27,6 +27,7 @@ use crate::web::cache::Cached;
 use crate::web::error::Error;
 use crate::web::pages::common;
 use crate::web::pages::season::window_words;
+use crate::web::pages::sign_plans;
 use crate::web::query::Query;
 use crate::web::views;
 use crate::web::views::charts::Estimate;
@@ -83,6 +84,11 @@ pub async fn show(app: Exact, query: Query) -> Result<Response, Error> {
         spacing_m: given("spacing", facts.settings.spacing_m),
         errors,
         plan,
+        draw_href: match query.words() {
+            words if words.is_empty() => "/signs/draw".to_owned(),
+            words => format!("/signs/draw?{words}"),
+        },
+        kept: sign_plans::links(&deriver.sign_plans(&facts).await?),
     };
     let records = match deriver.rates(&facts).await {
         Ok(rates) => common::rate_records(&rates),

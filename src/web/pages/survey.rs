@@ -6,6 +6,8 @@ use crate::analysis::rates::Interval;
 use crate::analysis::rates::RateFit;
 use crate::analysis::rates::ReportingRatio;
 use crate::derived::DeriveError;
+use crate::derived::effect::SignedRatio;
+use crate::derived::effect::SignedReporting;
 use crate::derived::rates;
 use crate::derived::rates::RateSet;
 use crate::derived::survey::GroupRatio;
@@ -24,14 +26,20 @@ use crate::web::views;
 use crate::web::views::charts::Estimate;
 use crate::web::views::charts::thousands;
 use crate::web::views::layout::Section;
+use crate::web::views::survey::Pages;
 use crate::web::views::survey::RatioRow;
+use crate::web::views::survey::SignedReportingShown;
 use crate::web::views::survey::SurveyPage;
 use crate::web::views::survey::SurveyRow;
 use crate::web::views::survey::SurveyTable;
 
 /// The page.
 pub async fn show(app: Exact, query: Query) -> Result<impl IntoResponse, Error> {
-    query.allow(&[])?;
+    query.allow(&["page"])?;
+    let number: usize = query.parse("page", "the number of a page")?.unwrap_or(1);
+    if number == 0 {
+        return Err(Error::bad_request("page", "Pages are counted from 1."));
+    }
     let deriver = app.deriver();
     let facts = deriver.facts().await?;
     let (walks, layer) = (deriver.walks(&facts).await?, deriver.survey(&facts).await?);
@@ -41,21 +49,56 @@ pub async fn show(app: Exact, query: Query) -> Result<impl IntoResponse, Error> 
         Err(error) => return Err(error.into()),
     };
     let least = facts.settings.ratio_least;
+    let effect = match facts.signs_in_place.is_empty() {
+        true => None,
+        false => Some(deriver.effect(&facts).await?),
+    };
+    let stretches = table(&layer.stretches, reports.as_ref().map(|rates| &rates.stretches), |unit| {
+        // Stretches of their own have no page.
+        if reports.is_some() { format!("/stretch/{unit}") } else { String::new() }
+    });
+    let n_stretches = stretches.rows.len();
     let page = SurveyPage {
         summary: summary(&layer),
         reporting: reporting(layer.ratios.first()),
         ratios: layer.ratios.iter().map(|group| ratio_row(group, least)).collect(),
         ratio_basis: ratio_basis(&layer),
+        by_sign: effect.as_ref().map(|effect| signed_reporting(effect.reporting.as_ref(), least)),
         trails: table(&layer.trails, reports.as_ref().map(|rates| &rates.trails), |_| String::new()),
-        stretches: table(&layer.stretches, reports.as_ref().map(|rates| &rates.stretches), |unit| {
-            // Stretches of their own have no page.
-            if reports.is_some() { format!("/stretch/{unit}") } else { String::new() }
-        }),
+        stretches: paged(stretches, number),
+        pages: Pages::of(n_stretches, number),
         left_out: SurveyLayer::left_out_words(&walks),
     };
     let frame = common::frame(&facts, Section::Analysis, "Surveys beside reports", records(&walks));
     let markup = views::layout::page(&frame, views::survey::body(&page));
-    Ok(Cached(CachePolicy::of_revision(facts.revision, "survey"), markup))
+    Ok(Cached(CachePolicy::of_revision(facts.revision, format!("survey {}", query.words())), markup))
+}
+
+/// Rows of stretches on a page.
+const N_ROWS: usize = 100;
+
+/// One page of stretches. Where there are more than fit on one, those that tell most come first: with the highest lower limit
+/// of the rate from planned walks, then those walked most.
+fn paged(mut table: SurveyTable, number: usize) -> SurveyTable {
+    if table.rows.len() <= N_ROWS {
+        return table;
+    }
+    let lower = |row: &SurveyRow| row.planned_only.map_or(-1.0, |rate| rate.lower);
+    let is_walked = |row: &SurveyRow| row.planned.1 + row.targeted.1 + row.opportunistic.1 > 0.0;
+    table.rows.sort_by(|a, b| {
+        let walked = is_walked(b).cmp(&is_walked(a));
+        walked.then(lower(b).total_cmp(&lower(a))).then(b.planned.1.total_cmp(&a.planned.1))
+    });
+    let start = (number - 1).saturating_mul(N_ROWS);
+    table.rows = table.rows.into_iter().skip(start).take(N_ROWS).collect();
+    table
+}
+
+impl Pages {
+    fn of(n_rows: usize, number: usize) -> Option<Self> {
+        let n_pages = n_rows.div_ceil(N_ROWS);
+        (n_pages > 1).then_some(Self { number, n_pages, n_rows })
+    }
 }
 
 fn records(walks: &WalkLayer) -> String {
@@ -124,7 +167,11 @@ fn reporting(all: Option<&GroupRatio>) -> String {
 }
 
 fn ratio_row(group: &GroupRatio, least: f64) -> RatioRow {
-    let ratio = match &group.ratio {
+    RatioRow { name: group.name.clone(), ratio: ratio_shown(&group.ratio, least) }
+}
+
+fn ratio_shown(ratio: &ReportingRatio, least: f64) -> Result<(Estimate, f64, f64), String> {
+    match ratio {
         ReportingRatio::Estimated(estimate) => {
             let ratio = estimate.ratio;
             let shown = Estimate { value: ratio.mean, lower: ratio.lower, upper: ratio.upper };
@@ -133,8 +180,39 @@ fn ratio_row(group: &GroupRatio, least: f64) -> RatioRow {
         ReportingRatio::NotEstimable { survey_encounters } => {
             Err(format!("not estimable: {survey_encounters:.0} of at least {least:.0} survey encounters"))
         }
+    }
+}
+
+/// The ratio with and without signs, and what a sign does to what people report.
+fn signed_reporting(found: Option<&SignedReporting>, least: f64) -> SignedReportingShown {
+    let Some(found) = found else {
+        return SignedReportingShown {
+            rows: Vec::new(),
+            sentence: "Not estimable: nothing says how far visitors walk.".to_owned(),
+        };
     };
-    RatioRow { name: group.name.clone(), ratio }
+    let row = |name: &str, signed: &SignedRatio| RatioRow {
+        name: format!("{name} ({} segments)", signed.n_cells),
+        ratio: ratio_shown(&signed.ratio, least),
+    };
+    let sentence = match found.factor {
+        None => "Whether people report more where a sign stands cannot be told: too few survey encounters on one side or both. \
+                 Reports are therefore no measure of what signs do."
+            .to_owned(),
+        Some(factor) => format!(
+            "Where a sign has been passed, people report {:.2} times as much of what is met as elsewhere (95 % interval {:.2} to \
+             {:.2}). Places differ too, so this is no effect of signs by itself; before and after are compared with each of the four \
+             ratios taken out.",
+            factor.mean, factor.lower, factor.upper
+        ),
+    };
+    SignedReportingShown {
+        rows: vec![
+            row("Most walkers are in reach of a sign, while it stands", &found.signed),
+            row("No sign passed, or none stood yet", &found.unsigned),
+        ],
+        sentence,
+    }
 }
 
 fn ratio_basis(layer: &SurveyLayer) -> String {
@@ -180,4 +258,43 @@ fn rate_of(fit: &RateFit, unit: usize) -> Option<Estimate> {
         upper: it.upper * 1000.0,
     };
     fit.units.get(unit)?.estimate().map(|estimate| per_1000(estimate.per_km))
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    #[test]
+    fn the_most_telling_stretches_come_first_and_none_is_lost() {
+        let row = |idx: usize| SurveyRow {
+            name: format!("part {idx}"),
+            href: String::new(),
+            planned: (1.0, if idx.is_multiple_of(4) { 0.0 } else { 2.0 }),
+            raw: None,
+            planned_only: Some(Estimate { value: idx as f64, lower: (idx * 7 % 250) as f64, upper: 900.0 }),
+            targeted: (0.0, 0.0),
+            with_targeted: None,
+            opportunistic: (0.0, 0.0),
+            reports: None,
+            joint: None,
+        };
+        let table = SurveyTable { rows: (0..250).map(row).collect(), no_rates: None, no_joint: None };
+        let pages: Vec<SurveyTable> = (1..=4).map(|number| paged(table.clone(), number)).collect();
+        assert_eq!(pages.iter().map(|page| page.rows.len()).collect::<Vec<_>>(), [100, 100, 50, 0]);
+        let rows: Vec<&SurveyRow> = pages.iter().flat_map(|page| &page.rows).collect();
+        let mut names: Vec<&str> = rows.iter().map(|row| row.name.as_str()).collect();
+        names.sort_unstable();
+        names.dedup();
+        assert_eq!(names.len(), 250);
+        let walked: Vec<f64> = rows
+            .iter()
+            .filter(|row| row.planned.1 > 0.0)
+            .map(|row| row.planned_only.unwrap().lower)
+            .collect();
+        assert!(walked.is_sorted_by(|a, b| a >= b));
+        assert!(rows[187..].iter().all(|row| row.planned.1 == 0.0), "stretches that nobody walked come last");
+        let few = SurveyTable { rows: table.rows[..9].to_vec(), ..table };
+        assert_eq!(paged(few, 1).rows[0].name, "part 0");
+        assert_eq!((Pages::of(9, 1), Pages::of(250, 2).map(|it| it.n_pages)), (None, Some(3)));
+    }
 }

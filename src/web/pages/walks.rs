@@ -46,10 +46,7 @@ pub async fn list(app: Exact, query: Query) -> Result<impl IntoResponse, Error> 
     let deriver = app.deriver();
     let facts = deriver.facts().await?;
     let layer = deriver.walks(&facts).await?;
-    let purpose: Option<Purpose> = match query.get("purpose") {
-        None => None,
-        Some(word) => Some(word.parse().map_err(|error| Error::bad_request("purpose", format!("{error}")))?),
-    };
+    let purpose = purpose(&query)?;
     let page: usize = query.parse("page", "the number of a page")?.unwrap_or(1);
     if page == 0 {
         return Err(Error::bad_request("page", "Pages are counted from 1."));
@@ -71,6 +68,16 @@ pub async fn list(app: Exact, query: Query) -> Result<impl IntoResponse, Error> 
     let frame = common::frame(&facts, Section::Analysis, "Survey walks", page.summary.clone());
     let policy = CachePolicy::of_revision(facts.revision, format!("walks {}", query.words()));
     Ok(Cached(policy, views::layout::page(&frame, views::walks::list_body(&page))))
+}
+
+/// The purpose that the address asks for; any when none.
+pub(in crate::web) fn purpose(query: &Query) -> Result<Option<Purpose>, Error> {
+    match query.get("purpose") {
+        None => Ok(None),
+        Some(word) => {
+            word.parse().map(Some).map_err(|error| Error::bad_request("purpose", format!("{error}")))
+        }
+    }
 }
 
 fn summary(layer: &WalkLayer, shown: &[usize]) -> String {
@@ -274,7 +281,7 @@ impl Surroundings {
 }
 
 /// The line of a leg, from where it begins to where it ends.
-fn leg_points(network: &NetworkLayer, leg: &Leg) -> Vec<[f64; 2]> {
+pub(in crate::web) fn leg_points(network: &NetworkLayer, leg: &Leg) -> Vec<[f64; 2]> {
     let segment = &network.network.segments[leg.segment_idx];
     let planar: Vec<[f64; 2]> = segment.planar.iter().map(|point| [point.x, point.y]).collect();
     let step = |pair: &[[f64; 2]]| (pair[1][0] - pair[0][0]).hypot(pair[1][1] - pair[0][1]);

@@ -155,7 +155,8 @@ fn season(facts: &Facts, layer: &WatchLayer) -> SeasonShown {
     }
 }
 
-fn week(state: &WeekState, first: Date) -> WeekShown {
+/// A week as it is drawn.
+pub(in crate::web) fn week(state: &WeekState, first: Date) -> WeekShown {
     let label = short_words(first);
     match *state {
         WeekState::NoExposure { observed } => WeekShown { label, observed, expected: None },

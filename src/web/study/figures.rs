@@ -18,6 +18,7 @@ use crate::domain::encounter::EffortKind;
 use crate::signage::export;
 use crate::signage::export::ExportError;
 use crate::web::pages::common;
+use crate::web::study::more_figures;
 use crate::web::views::charts;
 use crate::web::views::charts::Curve;
 use crate::web::views::charts::Estimate;
@@ -45,9 +46,9 @@ pub struct Entry {
 
 /// A drawing with what must stand below it.
 pub struct Drawn {
-    drawing: Markup,
-    ground: &'static str,
-    notes: Vec<String>,
+    pub(super) drawing: Markup,
+    pub(super) ground: &'static str,
+    pub(super) notes: Vec<String>,
 }
 
 const fn entry(name: &'static str, title: &'static str, draw: fn(&Layers) -> Result<Drawn, String>) -> Entry {
@@ -58,14 +59,24 @@ const fn entry(name: &'static str, title: &'static str, draw: fn(&Layers) -> Res
 pub const FIGURES: &[Entry] = &[
     entry("risk-map", "Encounter rate of stretches", risk_map),
     entry("rates", "Stretches by encounter rate", caterpillar),
+    entry("rate-pattern", "What the rates leave over on neighbouring stretches", more_figures::rate_pattern),
+    entry("clusters", "Clusters of reports", more_figures::cluster_map),
     entry("season", "Encounter rate by month", season),
+    entry("season-weeks", "Encounter rate by week", more_figures::season_weeks),
     entry("hours", "Encounter rate by hour of the day", hours),
+    entry("watch", "The season against expectation", more_figures::season_watched),
     entry("reactions", "Reactions by kind of contact", reactions),
+    entry("first-reactions", "First reaction by kind of contact", more_figures::first_reactions),
+    entry("latency", "Time until snakes react", more_figures::latency),
+    entry("walking", "Where walking is known from", more_figures::walking_map),
+    entry("counts", "Counts observed and expected", more_figures::counted_and_expected),
+    entry("sign-map", "Planned signs", more_figures::sign_map),
+    entry("warned-share", "Warned share by number of signs", more_figures::warned),
 ];
 
 /// White, and the ground of maps.
-const PAPER: &str = "#ffffff";
-const LAND: &str = "#f3f0e6";
+pub(super) const PAPER: &str = "#ffffff";
+pub(super) const LAND: &str = "#f3f0e6";
 
 /// A figure as a picture of its own.
 ///
@@ -92,7 +103,7 @@ fn words(error: DeriveError) -> String {
     error.to_string()
 }
 
-fn all_periods(layers: &Layers) -> Result<(&rates::RateLayer, rates::PeriodRates), String> {
+pub(super) fn all_periods(layers: &Layers) -> Result<(&rates::RateLayer, rates::PeriodRates), String> {
     let rates = layers.rates.as_deref().map_err(Clone::clone)?;
     let season = layers.season.as_deref().map_err(Clone::clone)?;
     let set = &rates.stretches;

@@ -72,9 +72,30 @@ pub const SECTIONS: &[(&str, &str)] = &[
          expected number of false alarms in a season is the stated one (Farrington and others 1996).",
     ),
     (
+        "Forecasts",
+        "One party walks each trail from its nearest trailhead, 3 km out at most, and back the same way: expected encounters \
+         and the probability of at least one, averaged over draws of the rates, for the year and each month and part of the day. \
+         Each kilometre counts once in one bound and as often as it is walked in the other, since both directions may meet \
+         the same snake.",
+    ),
+    (
+        "Before and after signs",
+        "Survey encounters where signs warn against what was to be expected there without them: from the posterior of every \
+         stretch's rate (Hauer 1997), from a period that chose no sign, or from places that lost a draw; controls are \
+         stretches whose walkers passed no sign. Limits cluster by sign, a randomisation test takes each sign as one, and an \
+         empty cell has limits but no estimate. Reports count only where the ratio of reports to survey encounters is known \
+         before and after, with signs and without, since a sign may change what people report.",
+    ),
+    (
+        "Patterns and notices",
+        "Moran's I of what the counts of stretches leave over their expectation asks whether neighbours resemble each other \
+         beyond the fit (Moran 1950). Temporary notices stand with their trail, wording and days as they were on the last day \
+         that the data know of.",
+    ),
+    (
         "What is left out",
         "No table or figure holds the position of an encounter, the name of a person, or a sensitive place: survey walks \
-         stand summed up by purpose, observers by protocol, and decisions without who decided, when, and their reasons. Tables of \
+         stand summed up by purpose, observers by protocol, and decisions and notices without who made them and their reasons. Tables of \
          segments and stretches and the map still say where encounters are frequent: before they are published, judge by \
          the practice for sensitive species (Chapman 2020) whether whole trails must stand instead.",
     ),

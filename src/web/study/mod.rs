@@ -4,6 +4,7 @@ pub mod archive;
 pub mod check;
 pub mod figures;
 pub mod methods;
+mod more_figures;
 
 use crate::derived::DeriveError;
 use crate::derived::study::Layers;

@@ -18,6 +18,8 @@ pub struct EffectPage {
     pub campaigns: Result<Vec<CampaignShown>, String>,
     /// What could be found out.
     pub planning: PlanningShown,
+    /// Kept plans that a sign can go up for: number and name.
+    pub plans: Vec<(i64, String)>,
     /// What was typed into a form that was refused, by name of its field.
     pub given: Vec<(String, String)>,
     /// Messages at the fields of that form.
@@ -293,6 +295,13 @@ fn put_up(page: &EffectPage) -> Markup {
                 (field("longitude", "Longitude, degrees", "text"))
                 (field("kind", "Kind, as trail sign or trailhead panel", "text"))
                 (field("day", "Put up on", "date"))
+                @if !page.plans.is_empty() { label { "For the plan"
+                    select name="plan" {
+                        option value="" { "none" }
+                        @for (id, name) in &page.plans { option value=(id) selected[message(&page.given, "plan") == Some(&id.to_string())] { (name) } }
+                    }
+                    @if let Some(words) = message(&page.errors, "plan") { span.field-error { (words) } }
+                } }
                 @if page.is_signed { p.small.soft.signed { "Kept under the name you signed in with." } } @else { (field("by", "By", "text")) }
                 button.main type="submit" { "Record" }
             }
@@ -364,6 +373,7 @@ pub fn samples() -> Vec<EffectPage> {
         signs: vec![sign.clone(), SignShown { id: 5, name: "S2".to_owned(), is_up: false, ..sign }],
         campaigns: Ok(vec![campaign]),
         planning: planning.clone(),
+        plans: vec![(3, "Plan of spring".to_owned())],
         given: Vec::new(),
         errors: Vec::new(),
         is_signed: false,
@@ -379,6 +389,7 @@ pub fn samples() -> Vec<EffectPage> {
         given: vec![("name".to_owned(), "S1".to_owned()), ("latitude".to_owned(), "north".to_owned())],
         errors: vec![("latitude".to_owned(), "give degrees, as 37.61".to_owned())],
         signs: Vec::new(),
+        plans: Vec::new(),
         is_signed: true,
     };
     vec![page, none]

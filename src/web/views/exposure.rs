@@ -50,7 +50,7 @@ pub struct Exposure {
     /// Counted against expected, by site.
     pub sites: Vec<SiteRow>,
     /// Mean party size: where, mean, standard error.
-    pub party_sizes: Vec<(String, f64, f64)>,
+    pub party_sizes: Vec<PartySizeRow>,
     /// Places with parties who visited; none where visits are not known.
     pub places: Vec<(String, Option<Estimate>)>,
     /// Trails with records where nobody is said to walk: trail, segments, records; or why that cannot be said.
@@ -85,6 +85,23 @@ pub struct StretchRow {
     pub km: Estimate,
     /// Where its walking is known from.
     pub known_from: &'static str,
+}
+
+/// A mean party size.
+#[derive(Debug, Clone)]
+pub struct PartySizeRow {
+    /// The trailhead, or words for the rest.
+    pub where_at: String,
+    /// The time it holds for, in words.
+    pub when: String,
+    /// How many parties were counted.
+    pub n_parties: Option<u32>,
+    /// Mean walkers in a party.
+    pub mean: f64,
+    /// Its standard error.
+    pub standard_error: f64,
+    /// Whether the walker model uses it.
+    pub is_used: bool,
 }
 
 /// The page's body.
@@ -226,12 +243,17 @@ fn sizes_and_places(exposure: &Exposure) -> Markup {
             section.card {
                 h2 { "Party size" }
                 table.stack {
-                    thead { tr { th scope="col" { "Walkers from" } th.num scope="col" { "Mean" } th.num scope="col" { "Standard error" } } }
-                    tbody { @for (name, mean, error) in &exposure.party_sizes { tr {
-                        th scope="row" { (name) }
-                        td.num data-label="Mean" { (format!("{mean:.2}")) }
-                        td.num data-label="Standard error" { (format!("{error:.2}")) }
+                    thead { tr { th scope="col" { "Walkers from" } th scope="col" { "When" } th.num scope="col" { "Parties counted" } th.num scope="col" { "Mean" } th.num scope="col" { "Standard error" } } }
+                    tbody { @for row in &exposure.party_sizes { tr {
+                        th scope="row" { (row.where_at) }
+                        td data-label="When" { (row.when) @if !row.is_used { " (not used)" } }
+                        td.num data-label="Parties counted" { @match row.n_parties { Some(n) => { (thousands(i64::from(n))) }, None => "not given" } }
+                        td.num data-label="Mean" { (format!("{:.2}", row.mean)) }
+                        td.num data-label="Standard error" { (format!("{:.2}", row.standard_error)) }
                     } } }
+                }
+                @if exposure.party_sizes.iter().any(|row| !row.is_used) {
+                    p.small.soft { "The model has one mean for each trailhead, the first that was brought in, whatever its dates." }
                 }
             }
             section.card {

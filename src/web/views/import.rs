@@ -68,7 +68,9 @@ pub fn data_body(page: &DataPage) -> Markup {
                     li { a href="/layers/trails.geojson" { "Trails" } }
                     li { a href="/layers/encounters.geojson" { "Encounters" } }
                     li { a href="/layers/density.geojson" { "Density" } }
+                    li { a href="/layers/clusters.geojson" { "Clusters" } }
                     li { a href="/layers/signs.geojson" { "Sign locations" } }
+                    li { a href="/layers/walks.geojson" { "Survey walks" } }
                 }
             }
         }

@@ -7,6 +7,8 @@ use crate::web::views::charts::Estimate;
 use crate::web::views::charts::format_rate;
 use crate::web::views::charts::interval_bar;
 use crate::web::views::charts::percent;
+use crate::web::views::scatter;
+use crate::web::views::scatter::Scatter;
 
 /// The page.
 #[derive(Debug, Clone)]
@@ -25,6 +27,8 @@ pub struct RatesPage {
     pub strata: Vec<StratumRow>,
     /// Whether neighbours resemble each other, question and answer.
     pub pattern: Vec<(&'static str, String)>,
+    /// What each stretch's counts leave over beside what its neighbours' do; none where nothing is expected.
+    pub scatter: Option<Scatter>,
 }
 
 /// One ranked stretch.
@@ -92,6 +96,7 @@ pub fn body(page: &RatesPage) -> Markup {
         section.card {
             h2 { "Do neighbours resemble each other?" }
             dl.facts { @for (question, answer) in &page.pattern { dt { (question) } dd { (answer) } } }
+            @if let Some(points) = &page.scatter { (scatter::draw(points)) }
             p.small.soft { "Moran's I of what counts leave over their expectation, between stretches that touch; its tail comes from maps in which the reports are handed out by expectation. Near zero: no resemblance. The median over allocations of the records that may lie on several segments." }
         }
     }
@@ -161,7 +166,19 @@ pub fn samples() -> Vec<RatesPage> {
             spread: "told apart".to_owned(),
         }],
         pattern: vec![("Before the fit", "I = 0.21, p 0.012, 64 stretches".to_owned())],
+        scatter: Some(Scatter {
+            description: "What is left over".to_owned(),
+            points: vec![(0.4, -0.2, "Ledge Walk, part 2 of 7".to_owned())],
+            across: "left over on a stretch, standard deviations".to_owned(),
+            up: "mean of its neighbours".to_owned(),
+        }),
     };
-    let none = RatesPage { rows: Vec::new(), strata: Vec::new(), not_ranked: String::new(), ..page.clone() };
+    let none = RatesPage {
+        rows: Vec::new(),
+        strata: Vec::new(),
+        not_ranked: String::new(),
+        scatter: None,
+        ..page.clone()
+    };
     vec![page, none]
 }

@@ -122,7 +122,8 @@ pub fn body(page: &SeasonPage) -> Markup {
     }
 }
 
-fn week_curve(weeks: &[Option<Estimate>]) -> Markup {
+/// The season by weeks.
+pub fn week_curve(weeks: &[Option<Estimate>]) -> Markup {
     charts::curve(&Curve {
         description: "Relative rate by week with 95 % interval",
         labels: (1..=weeks.len())

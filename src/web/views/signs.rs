@@ -23,6 +23,10 @@ pub struct SignsPage {
     pub errors: Vec<(String, String)>,
     /// The plan, or why there is none.
     pub plan: Result<PlanShown, String>,
+    /// Where lots are drawn for it.
+    pub draw_href: String,
+    /// Kept plans: name and address, newest first.
+    pub kept: Vec<(String, String)>,
 }
 
 /// A plan.
@@ -91,6 +95,14 @@ pub fn body(page: &SignsPage) -> Markup {
         @match &page.plan {
             Ok(plan) => (shown(plan)),
             Err(reason) => p.card { (reason) },
+        }
+        section.card.no-print {
+            h2 { "Signs by lot" }
+            p { "Half of the signs first, the other half next season, and lots say which: then it can be told whether they help. " a href=(page.draw_href) { "Draw lots for this plan" } }
+            @if !page.kept.is_empty() {
+                h3 { "Kept plans" }
+                ul { @for (name, href) in &page.kept { li { a href=(href) { (name) } } } }
+            }
         }
     }
 }
@@ -203,6 +215,8 @@ pub fn samples() -> Vec<SignsPage> {
         spacing_m: "300".to_owned(),
         errors: Vec::new(),
         plan: Ok(plan),
+        draw_href: "/signs/draw?signs=6".to_owned(),
+        kept: vec![("Plan of spring".to_owned(), "/signs/plans/1".to_owned())],
     };
     let errors = vec![("signs".to_owned(), "\"six\" is not a whole number".to_owned())];
     vec![

@@ -19,12 +19,27 @@ pub struct SurveyPage {
     pub ratios: Vec<RatioRow>,
     /// What the ratio rests on, in words.
     pub ratio_basis: String,
+    /// The ratio with and without signs; none before the first sign.
+    pub by_sign: Option<SignedReportingShown>,
     /// By trail.
     pub trails: SurveyTable,
     /// By stretch.
     pub stretches: SurveyTable,
+    /// Where the stretches fill more than one page.
+    pub pages: Option<Pages>,
     /// Survey encounters in no rate, in words; empty when all are in one.
     pub left_out: String,
+}
+
+/// Which page of stretches this is.
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+pub struct Pages {
+    /// Its number, from 1.
+    pub number: usize,
+    /// How many pages there are.
+    pub n_pages: usize,
+    /// Stretches on all of them.
+    pub n_rows: usize,
 }
 
 /// Rates of one kind of unit.
@@ -72,6 +87,15 @@ pub struct RatioRow {
     pub ratio: Result<(Estimate, f64, f64), String>,
 }
 
+/// The reporting ratio with and without signs.
+#[derive(Debug, Clone)]
+pub struct SignedReportingShown {
+    /// With signs, then without.
+    pub rows: Vec<RatioRow>,
+    /// What may be said of the two, in words.
+    pub sentence: String,
+}
+
 /// The page's body.
 pub fn body(page: &SurveyPage) -> Markup {
     html! {
@@ -87,9 +111,16 @@ pub fn body(page: &SurveyPage) -> Markup {
             h2 { "By trail" }
             (table(&page.trails, "Trail"))
         }
-        section.card {
+        section.card #stretches {
             h2 { "By stretch" }
+            @if let Some(pages) = page.pages {
+                p.small.soft { "Page " (pages.number) " of " (pages.n_pages) ": " (thousands(pages.n_rows as i64)) " stretches, those first whose rate on planned walks is most surely high. The " a href="/study" { "study" } " has all trails." }
+            }
             (table(&page.stretches, "Stretch"))
+            @if let Some(pages) = page.pages { nav.row aria-label="Pages of stretches" {
+                @if pages.number > 1 { a.button href={ "/survey?page=" (pages.number - 1) "#stretches" } { "Before" } }
+                @if pages.number < pages.n_pages { a.button href={ "/survey?page=" (pages.number + 1) "#stretches" } { "Further stretches" } }
+            } }
         }
         @if !page.left_out.is_empty() { p.small { "Survey encounters in no survey rate: " (page.left_out) "." } }
     }
@@ -104,25 +135,36 @@ fn ratios(page: &SurveyPage) -> Markup {
                 "many people pass one snake. " (page.ratio_basis)
             }
             @if page.ratios.is_empty() { p { "Not estimable: nothing says how far visitors walk." } } @else {
-                table.stack {
-                    thead { tr {
-                        th scope="col" { "Species" } th.num scope="col" { "Ratio" } th.num scope="col" { "95 % interval" }
-                        th.num scope="col" { "Reports there" } th.num scope="col" { "Survey encounters there" }
-                    } }
-                    tbody { @for row in &page.ratios { tr {
-                        th scope="row" { (row.name) }
-                        @match &row.ratio {
-                            Ok((ratio, reports, surveys)) => {
-                                td.num data-label="Ratio" { (format!("{:.3}", ratio.value)) }
-                                td.num data-label="95 % interval" { (format!("{:.3}", ratio.lower)) "–" (format!("{:.3}", ratio.upper)) }
-                                td.num data-label="Reports there" { (format_count(*reports)) }
-                                td.num data-label="Survey encounters there" { (format_count(*surveys)) }
-                            }
-                            Err(reason) => { td data-label="Ratio" colspan="4" { (reason) } }
-                        }
-                    } } }
-                }
+                (ratio_table("Species", &page.ratios))
             }
+            @if let Some(by_sign) = &page.by_sign {
+                h3 { "With and without signs" }
+                p { (by_sign.sentence) }
+                @if !by_sign.rows.is_empty() { (ratio_table("Where and when", &by_sign.rows)) }
+            }
+        }
+    }
+}
+
+fn ratio_table(what: &str, rows: &[RatioRow]) -> Markup {
+    html! {
+        table.stack {
+            thead { tr {
+                th scope="col" { (what) } th.num scope="col" { "Ratio" } th.num scope="col" { "95 % interval" }
+                th.num scope="col" { "Reports there" } th.num scope="col" { "Survey encounters there" }
+            } }
+            tbody { @for row in rows { tr {
+                th scope="row" { (row.name) }
+                @match &row.ratio {
+                    Ok((ratio, reports, surveys)) => {
+                        td.num data-label="Ratio" { (format!("{:.3}", ratio.value)) }
+                        td.num data-label="95 % interval" { (format!("{:.3}", ratio.lower)) "–" (format!("{:.3}", ratio.upper)) }
+                        td.num data-label="Reports there" { (format_count(*reports)) }
+                        td.num data-label="Survey encounters there" { (format_count(*surveys)) }
+                    }
+                    Err(reason) => { td data-label="Ratio" colspan="4" { (reason) } }
+                }
+            } } }
         }
     }
 }
@@ -224,8 +266,22 @@ pub fn samples() -> Vec<SurveyPage> {
             },
         ],
         ratio_basis: "212 segments are covered by both.".to_owned(),
+        by_sign: Some(SignedReportingShown {
+            rows: vec![
+                RatioRow {
+                    name: "With signs (14 segments)".to_owned(),
+                    ratio: Ok((estimate(0.06), 31.0, 24.0)),
+                },
+                RatioRow {
+                    name: "Without (90 segments)".to_owned(),
+                    ratio: Err("not estimable: 7 of at least 20 survey encounters".to_owned()),
+                },
+            ],
+            sentence: "Whether people report more where a sign stands cannot be told.".to_owned(),
+        }),
         trails: table.clone(),
         stretches: table,
+        pages: Some(Pages { number: 2, n_pages: 3, n_rows: 240 }),
         left_out: "3 name no walk".to_owned(),
     };
     let none = SurveyTable {
@@ -235,6 +291,8 @@ pub fn samples() -> Vec<SurveyPage> {
     };
     let refused = SurveyPage {
         ratios: Vec::new(),
+        by_sign: None,
+        pages: None,
         trails: none.clone(),
         stretches: none,
         left_out: String::new(),

@@ -248,7 +248,7 @@ fn week_row(week: &WeekShown) -> Markup {
 }
 
 /// Observed squares over the line and band of what was expected.
-fn chart(weeks: &[WeekShown]) -> Markup {
+pub fn chart(weeks: &[WeekShown]) -> Markup {
     let (width, height, left, bottom, top) = (720.0, 240.0, 40.0, 28.0, 24.0);
     let most = weeks.iter().map(|week| week.observed.max(week.expected.map_or(0, |it| it.1.1))).max();
     let highest = (most.unwrap_or(1).max(4) as f64 / 4.0).ceil() * 4.0;

@@ -9,6 +9,7 @@ mod season;
 mod served;
 mod serving;
 mod study;
+mod tables;
 mod truth;
 
 use std::path::Path;

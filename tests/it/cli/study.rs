@@ -1,6 +1,10 @@
 //! A study written, checked, and found to differ; the fact sheet.
 
+use coilway::web::study::archive::unpack;
+
 use super::Program;
+use crate::support::Park;
+use crate::support::TestApp;
 
 fn with_trails() -> Program {
     let program = Program::new().with_area();
@@ -44,6 +48,45 @@ fn a_study_is_made_again_or_what_differs_is_said() {
         assert!(differs.out.contains(words), "{differs:?}");
     }
     assert!(differs.err.contains("was not made again"), "{differs:?}");
+}
+
+/// Everything that draws is in this one: walking from two counters, surveys and their ratio, signs, forecasts, the watch.
+#[tokio::test]
+async fn a_whole_study_is_the_same_on_one_and_two_threads() {
+    let program = Program::new();
+    TestApp::write_park(&program.database(), &Park::default()).await;
+    let made = |n_threads: &str| {
+        let out = program.path(&format!("{n_threads}.zip"));
+        let mut command = program.command(&["study", "--out", out.to_str().unwrap()]);
+        let said = command.env("RAYON_NUM_THREADS", n_threads).output().unwrap();
+        assert!(said.status.success(), "{}", String::from_utf8_lossy(&said.stderr));
+        std::fs::read(&out).unwrap()
+    };
+    let (one, two) = (made("1"), made("2"));
+    let (one_files, two_files) = (unpack(&one).unwrap(), unpack(&two).unwrap());
+    for (name, bytes) in &one_files {
+        assert_eq!(two_files.get(name), Some(bytes), "{name}");
+    }
+    assert_eq!(one, two);
+    let text = |name: &str| String::from_utf8(one_files[name].clone()).unwrap();
+    for name in [
+        "exposure-parameters",
+        "trails",
+        "survey-rates",
+        "reporting-ratio",
+        "watch-weeks",
+        "forecast",
+        "effect",
+        "rate-pattern",
+        "observers",
+        "notices",
+    ] {
+        assert!(text(&format!("tables/{name}.csv")).lines().count() > 1, "{name} has no row");
+    }
+    assert!(text("tables/reporting-ratio.csv").contains(",estimated,"));
+    let path = program.path("1.zip");
+    let said = program.run(&["study", "--check", path.to_str().unwrap()]).good();
+    assert!(said.contains("files are the same"), "{said}");
 }
 
 #[test]

@@ -1,6 +1,7 @@
 //! An app around a database of its own, with a clock that stands still, and a small invented park.
 
 mod answer;
+mod complete;
 mod park;
 
 use axum::Router;
@@ -27,6 +28,7 @@ use coilway::store::Target;
 use coilway::store::Writer;
 
 pub(crate) use crate::support::answer::Answer;
+pub(crate) use crate::support::complete::OBSERVER;
 pub(crate) use crate::support::park::LEDGE;
 pub(crate) use crate::support::park::Park;
 pub(crate) use crate::support::park::at;
@@ -49,6 +51,20 @@ impl TestApp {
         let folder = tempfile::tempdir().unwrap();
         let config = Config::new(folder.path().join("test.db"), None, 0);
         Self::with_config(config, folder).await
+    }
+
+    /// A database for another program to read; it is there when this is dropped.
+    pub(crate) async fn write_park(database: &std::path::Path, park: &Park) {
+        let clock = Clock::Fixed(Timestamp::from_second(NOW_S).unwrap());
+        let app = App::open(Config::new(database.to_owned(), None, 0), clock).await.unwrap();
+        let mut writer = app.store().write("tester", "test", NOW_S).await.unwrap();
+        park.write(&mut writer).await;
+        writer.commit().await.unwrap();
+        let areas = app.store().snapshot().await.unwrap().areas().await.unwrap();
+        let target = Target { area: areas[0].id, source: None };
+        let mut writer = app.store().write("tester", "test", NOW_S).await.unwrap();
+        complete::complete(&mut writer, &target).await;
+        writer.commit().await.unwrap();
     }
 
     async fn with_config(config: Config, folder: TempDir) -> Self {

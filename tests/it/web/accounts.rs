@@ -115,6 +115,7 @@ fn least(path: &str, method: &Method) -> Option<&'static [Asker]> {
             | "/season"
             | "/reactions"
             | "/signs"
+            | "/signs/plans/{id}"
             | "/data"
             | "/data/rows"
             | "/rates"
@@ -149,6 +150,7 @@ fn least(path: &str, method: &Method) -> Option<&'static [Asker]> {
         (
             "POST",
             "/data/batches/{id}/undo"
+            | "/signs/draw"
             | "/effect/signs"
             | "/effect/signs/{id}/down"
             | "/effect/signs/{id}/inspection"
@@ -160,7 +162,7 @@ fn least(path: &str, method: &Method) -> Option<&'static [Asker]> {
             | "/history/{kind}/{id}/put-back"
             | "/history/{kind}/{id}/withdraw",
         )
-        | ("GET", "/history") => MANAGERS,
+        | ("GET", "/history" | "/signs/draw") => MANAGERS,
         ("GET", "/account")
         | (
             "POST",

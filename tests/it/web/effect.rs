@@ -3,6 +3,12 @@
 use jiff::civil::Date;
 use jiff::civil::date;
 
+use coilway::analysis::before_after::Change;
+use coilway::analysis::before_after::control::Cells;
+use coilway::analysis::before_after::control::before_after_control;
+use coilway::analysis::counts::RatioLimits;
+use coilway::derived::effect::ReportsAnswer;
+use coilway::derived::walks::Fate;
 use coilway::domain::approach::Approach;
 use coilway::domain::approach::Contact;
 use coilway::domain::encounter::EffortKind;
@@ -14,6 +20,7 @@ use coilway::domain::walk::WalkDraft;
 use coilway::store::SignInPlaceDraft;
 use coilway::store::SignPlanDraft;
 
+use crate::support::Park;
 use crate::support::TestApp;
 use crate::support::at;
 use crate::support::report;
@@ -231,4 +238,214 @@ async fn a_kept_plan_gives_a_later_baseline() {
     assert!(campaigns[0].later.is_none() && campaigns[0].times.chosen_s.is_none());
     assert!(campaigns[1].later.is_some() && campaigns[1].times.chosen_s.is_some());
     test.get("/effect").await.expect(200).says("Plan of spring");
+}
+
+/// Reports before and after a sign in the east: so many a day there, and one a day in the west at all times.
+async fn with_reports(before: i64, after: i64, met_after: i64) -> TestApp {
+    let test = TestApp::with(&Park { has_encounters: false, ..Park::default() }).await;
+    let target = test.by_hand().await;
+    let day = |day: i64| date(2024, 4, 1).checked_add(jiff::Span::new().days(day)).unwrap();
+    let surveyed = |on: i64| -> Vec<EncounterDraft> {
+        // One a day in the west; in the east two a day before the sign, and on `met_after` of three days after it.
+        let mut all = vec![("W", -1200.0 + (on % 3) as f64 * 100.0)];
+        if on < SIGN_DAY || on % 3 < met_after {
+            all.extend([("F", 1250.0), ("G", 1310.0)]);
+        }
+        let meeting = |(letter, east): (&str, f64)| EncounterDraft {
+            effort_kind: EffortKind::Survey,
+            event_id: format!("E-{on}"),
+            ..report(&format!("{letter}-{on}"), at(east, 0.0), day(on), 9)
+        };
+        all.into_iter().map(meeting).collect()
+    };
+    let reported = |on: i64| -> Vec<EncounterDraft> {
+        let n_east = if on < SIGN_DAY { before } else { after };
+        let east = (0..n_east).map(|idx| (format!("RE-{on}-{idx}"), 1240.0 + (on % 3) as f64 * 40.0));
+        let west = (0..2).map(|idx| (format!("RW-{on}-{idx}"), -1250.0 + (on % 4) as f64 * 60.0));
+        let one = |(id, metres): (String, f64)| report(&id, at(metres, 0.0), day(on), 9 + (on % 5) as u16);
+        east.chain(west).map(one).collect()
+    };
+    test.write(async |writer| {
+        writer.set_setting(target.area, "effect-passed-share", "0.3").await.unwrap();
+        writer.put_walks(&target, &rows((0..N_DAYS).map(walk))).await.unwrap();
+        let met = (0..N_DAYS).flat_map(|on| surveyed(on).into_iter().chain(reported(on)));
+        let tally = writer.put_encounters(&target, &rows(met)).await.unwrap();
+        assert_eq!(tally.problems, []);
+        let sign = SignInPlaceDraft {
+            name: "East sign".to_owned(),
+            position: at(SIGN.0, SIGN.1),
+            kind: "trail sign".to_owned(),
+            plan: None,
+            up_s: FIRST_S + SIGN_DAY * DAY_S,
+            down_s: None,
+        };
+        writer.put_signs_in_place(&target, &rows([sign])).await.unwrap();
+    })
+    .await;
+    test
+}
+
+/// What reports say when nothing is known of how much people report, and what the comparison says: estimate and limits.
+async fn naive_and_ours(test: &TestApp) -> ((f64, f64, f64), (f64, f64, f64)) {
+    let facts = test.app.deriver().facts().await.unwrap();
+    let layer = test.app.deriver().effect(&facts).await.unwrap();
+    let campaign = &layer.campaigns.as_ref().unwrap()[0];
+    let ReportsAnswer::Estimated { change, limits, cells } = &campaign.reports else {
+        panic!("{:?}", campaign.reports)
+    };
+    let [signed_before, signed_after, control_before, control_after] = *cells;
+    let cells = Cells { signed_before, signed_after, control_before, control_after };
+    let naive = before_after_control(&cells, 0.95).unwrap();
+    let words = |change: &Change, limits: &RatioLimits| {
+        (change.estimate().unwrap(), limits.lower, limits.upper.unwrap())
+    };
+    (words(&naive.change, &naive.limits), words(change, limits))
+}
+
+#[tokio::test]
+async fn a_sign_that_makes_people_report_is_no_effect() {
+    // Three times as many reports after the sign, as many snakes met by surveys as before.
+    let test = with_reports(2, 6, 3).await;
+    let (naive, ours) = naive_and_ours(&test).await;
+    assert!(naive.1 > 1.5, "reports by themselves claim that the sign brings snakes: {naive:?}");
+    assert!(ours.1 < 1.0 && 1.0 < ours.2, "{ours:?}");
+    assert!((ours.0 - 1.0).abs() < 0.35, "{ours:?}");
+}
+
+#[tokio::test]
+async fn a_sign_that_makes_people_report_does_not_hide_what_it_does() {
+    // As many reports as before, a third of the snakes: people report three times as much of what they meet.
+    let test = with_reports(6, 6, 1).await;
+    let (naive, ours) = naive_and_ours(&test).await;
+    assert!(naive.1 < 1.0 && 1.0 < naive.2, "reports by themselves see nothing: {naive:?}");
+    assert!(ours.2 < 1.0, "{ours:?}");
+    assert!((0.15..0.6).contains(&ours.0), "{ours:?}");
+}
+
+#[tokio::test]
+async fn reporting_with_and_without_signs_is_told_or_refused() {
+    let test = with_reports(2, 6, 3).await;
+    let page = test.get("/survey").await.expect(200);
+    page.says("With and without signs");
+    let facts = test.app.deriver().facts().await.unwrap();
+    let layer = test.app.deriver().effect(&facts).await.unwrap();
+    let found = layer.reporting.as_ref().unwrap();
+    // What walks in the east of the park is assumed from priors, so no ratio stands on it.
+    assert_eq!(found.signed.n_cells == 0, found.factor.is_none(), "{found:?}");
+    page.says(if found.factor.is_some() {
+        "times as much"
+    } else {
+        "cannot be told: too few survey encounters"
+    });
+    let none = with_surveys().await;
+    none.get("/survey").await.expect(200).never_says("With and without signs");
+}
+
+#[tokio::test]
+async fn the_comparison_counts_what_the_walks_page_counts() {
+    let test = with_surveys().await;
+    let facts = test.app.deriver().facts().await.unwrap();
+    let walks = test.app.deriver().walks(&facts).await.unwrap();
+    let basis = test.app.deriver().effect(&facts).await.unwrap().planning;
+    let km: f64 = walks.walks.iter().map(|walk| walk.matched.walked_m() / 1000.0).sum();
+    assert!((basis.survey_km - km).abs() < 1e-6, "{} and {km} km", basis.survey_km);
+    // Ninety straight walks of 3 km; where the ledge lies 60 m beside them, nothing is matched.
+    assert!((220.0..270.0).contains(&km), "{km}");
+    let n_tied = walks.n_with(|fate| matches!(fate, Fate::OnWalk(_)));
+    assert_eq!((basis.n_walks, basis.encounters), (90, n_tied as u64));
+}
+
+#[tokio::test]
+async fn lots_are_drawn_once_kept_and_read_by_the_comparison() {
+    let test = with_surveys().await;
+    test.get("/signs?signs=4").await.expect(200).says("/signs/draw?signs=4");
+    let form = test.get("/signs/draw?signs=4&spacing=200").await.expect(200);
+    form.says("cannot be taken back");
+    form.says("name=\"signs\" value=\"4\"");
+    let fields = [
+        ("name", "Plan by lot"),
+        ("signs", "4"),
+        ("reach", "500"),
+        ("spacing", "200"),
+        ("who", "R. Example"),
+    ];
+    let with = |more: &[(&'static str, &'static str)]| -> Vec<(&'static str, &'static str)> {
+        fields.iter().copied().chain(more.iter().copied()).collect()
+    };
+    test.post_fields("/signs/draw", &with(&[("seed", "chance")]))
+        .await
+        .expect(422)
+        .says("Give a whole number");
+    test.post_fields("/signs/draw", &with(&[])).await.expect(422).says("Give a whole number");
+    test.post_fields("/signs/draw", &with(&[("seed", "7"), ("signs", "1")]))
+        .await
+        .expect(422)
+        .says("at least two new sites");
+    let done = test.post_fields("/signs/draw", &with(&[("seed", "7")])).await.expect(303);
+    let address = done.header("location").to_owned();
+    let page = test.get(&address).await.expect(200);
+    for words in
+        ["Plan by lot", "seed 7", "now (first of pair 1)", "next season (second of pair 2)", "by R. Example"]
+    {
+        page.says(words);
+    }
+    page.never_says("Drawn again");
+    test.get("/signs").await.says(&address);
+    // The same seed and plan draw the same lots.
+    let facts = test.app.deriver().facts().await.unwrap();
+    let plans = test.app.deriver().sign_plans(&facts).await.unwrap();
+    let (pairs, parameters) = (plans[0].lottery_pairs(), plans[0].parameters().unwrap());
+    assert_eq!((pairs.len(), plans[0].given.sites.len(), parameters.seed), (2, 4, Some(7)));
+    for (idx, (won, lost)) in pairs.iter().enumerate() {
+        let mut pair = [*won, *lost];
+        pair.sort_unstable();
+        assert_eq!(pair, [2 * idx, 2 * idx + 1], "neighbours in rank are a pair");
+    }
+    let history = test.get("/history").await.expect(200);
+    history.says("sign plan");
+    history.says("lots drawn for the signs of Plan by lot, seed 7");
+
+    // Not a second time without saying so.
+    let again = test.post_fields("/signs/draw", &with(&[("seed", "8")])).await.expect(422);
+    again.says("lots were drawn for these places before, in Plan by lot");
+    again.says("name=\"again\"");
+    assert_eq!(test.app.deriver().sign_plans(&facts).await.unwrap().len(), 1);
+    let done = test
+        .post_fields("/signs/draw", &with(&[("seed", "8"), ("again", "the bank has slid")]))
+        .await
+        .expect(303);
+    let second = test.get(done.header("location")).await.expect(200);
+    second.says("Drawn again.");
+    second.says("in Plan by lot. Reason given: the bank has slid");
+
+    // A sign that goes up for the plan is compared with the place that waits.
+    let plan = &plans[0];
+    let won = plan.given.sites[pairs[0].0].position;
+    let (lat, lon) = (won.lat().to_string(), won.lon().to_string());
+    let id = plan.id.to_string();
+    let sign = [
+        ("name", "First by lot"),
+        ("latitude", lat.as_str()),
+        ("longitude", lon.as_str()),
+        ("kind", "trail sign"),
+        ("day", "2024-05-16"),
+        ("by", "R. Example"),
+    ];
+    let put_up = |plan: &str| -> Vec<(String, String)> {
+        let fields = sign.iter().map(|(name, value)| ((*name).to_owned(), (*value).to_owned()));
+        fields.chain([("plan".to_owned(), plan.to_owned())]).collect()
+    };
+    let wrong = put_up("99");
+    let wrong: Vec<(&str, &str)> =
+        wrong.iter().map(|(name, value)| (name.as_str(), value.as_str())).collect();
+    test.post_fields("/effect/signs", &wrong).await.expect(422).says("choose one of the plans");
+    let good = put_up(&id);
+    let good: Vec<(&str, &str)> = good.iter().map(|(name, value)| (name.as_str(), value.as_str())).collect();
+    test.post_fields("/effect/signs", &good).await.expect(303);
+    let facts = test.app.deriver().facts().await.unwrap();
+    let layer = test.app.deriver().effect(&facts).await.unwrap();
+    let campaign = &layer.campaigns.as_ref().unwrap()[0];
+    assert_eq!(campaign.name, "Plan by lot");
+    assert!(campaign.lottery.is_some(), "the draw is not compared: {campaign:?}");
+    test.get("/effect").await.expect(200).says("places that lost the draw");
 }

@@ -2,13 +2,21 @@
 
 use std::collections::BTreeSet;
 
+use axum::http::Method;
+use coilway::domain::walk::Purpose;
+use coilway::domain::walk::WalkDraft;
+use jiff::civil::date;
 use serde_json::Value;
 
+use crate::support::OBSERVER;
 use crate::support::Park;
 use crate::support::TestApp;
 use crate::support::at;
+use crate::support::report;
+use crate::support::rows;
 
-const LAYERS: [&str; 6] = ["stretches", "segments", "trails", "encounters", "density", "signs"];
+const LAYERS: [&str; 8] =
+    ["stretches", "segments", "trails", "encounters", "density", "signs", "clusters", "walks"];
 
 fn address(layer: &str, query: &str) -> String {
     format!("/layers/{layer}.geojson?{query}")
@@ -27,9 +35,37 @@ fn features(collection: &Value) -> &Vec<Value> {
     collection["features"].as_array().unwrap()
 }
 
+/// The park with a survey walk and so many reports on one stretch that the scan finds it.
+async fn with_a_cluster() -> TestApp {
+    let test = TestApp::park().await;
+    let target = test.by_hand().await;
+    let met = (0..25_i8).map(|idx| {
+        let near = at(-740.0 + f64::from(idx % 5) * 45.0, 33.0);
+        report(&format!("K-{idx}"), near, date(2024, 5, 1 + idx), 9)
+    });
+    let walk = WalkDraft {
+        event_id: "P-0".to_owned(),
+        parent_event_id: String::new(),
+        purpose: Purpose::Planned,
+        observers: OBSERVER.to_owned(),
+        start_s: 1_715_000_000,
+        end_s: None,
+        sampling_protocol: String::new(),
+        track: (-15..=0).map(|step| at(f64::from(step) * 100.0, 10.0)).collect(),
+        track_times_s: Vec::new(),
+    };
+    test.write(async |writer| {
+        let tally = writer.put_encounters(&target, &rows(met)).await.unwrap();
+        assert_eq!(tally.problems, []);
+        writer.put_walks(&target, &rows([walk])).await.unwrap();
+    })
+    .await;
+    test
+}
+
 #[tokio::test]
 async fn every_layer_is_valid() {
-    let test = TestApp::park().await;
+    let test = with_a_cluster().await;
     for layer in LAYERS {
         let answer = test.get(&address(layer, "")).await.expect(200);
         assert!(!answer.features().features.is_empty(), "{layer} is empty");
@@ -164,8 +200,8 @@ async fn the_geometry_meets_the_box() {
 
 #[tokio::test]
 async fn pages_lead_through_the_whole_layer() {
-    let test = TestApp::park().await;
-    for (layer, limit) in [("encounters", 7), ("segments", 10), ("stretches", 1)] {
+    let test = TestApp::complete_park().await;
+    for (layer, limit) in [("encounters", 30), ("segments", 10), ("stretches", 1), ("walks", 8)] {
         let whole = test.get(&address(layer, "")).await.expect(200).json();
         let mut next = Some(address(layer, &format!("limit={limit}")));
         let mut found = Vec::new();
@@ -268,12 +304,13 @@ async fn signs_are_numbered_in_order() {
 
 #[tokio::test]
 async fn health_and_people_stay_out_of_the_layers() {
-    let test = TestApp::park().await;
+    let test = with_a_cluster().await;
     for layer in LAYERS {
         let answer = test.get(&address(layer, "")).await.expect(200);
         answer.never_says("bite");
         answer.never_says("recordedBy");
         answer.never_says("outcome");
+        answer.never_says(OBSERVER);
     }
 }
 
@@ -307,4 +344,59 @@ async fn without_walking_layers_say_what_is_missing() {
     test.get(&address("trails", "")).await.expect(200);
     let problem = test.get(&address("stretches", "")).await.expect(422).json();
     assert!(problem["detail"].as_str().unwrap().contains("counter readings"), "{problem}");
+}
+
+#[tokio::test]
+async fn walks_lie_on_the_trails_with_what_was_walked() {
+    let test = TestApp::complete_park().await;
+    let answer = test.get(&address("walks", "")).await.expect(200);
+    let json = answer.json();
+    // 45 planned walks along the ledge, five targeted ones along the wash.
+    assert_eq!(json["numberMatched"], 50);
+    let of = |id: &str| features(&json).iter().find(|it| it["properties"]["eventID"] == id).unwrap();
+    let planned = &of("P-0")["properties"];
+    assert_eq!((&planned["purpose"], &planned["date"]), (&"planned".into(), &"2024-04-01".into()));
+    // Thirty steps of 90 seconds over 3 km; one snake in the west and one in the east before the signs.
+    assert_eq!((planned["minutes"].as_f64(), planned["encounters"].as_u64()), (Some(45.0), Some(2)));
+    let (km, share) = (planned["walked_km"].as_f64().unwrap(), planned["matched_share"].as_f64().unwrap());
+    // Where the trail lies 60 m beside the straight track, nothing is matched.
+    assert!((2.4..3.0).contains(&km) && (0.9..1.0).contains(&share), "{planned}");
+    let line = positions(&of("P-0")["geometry"]["coordinates"]);
+    let (west, east) = (at(-1500.0, 0.0), at(1500.0, 0.0));
+    assert!((line[0][0] - west.lon()).abs() < 0.001 && (line[line.len() - 1][0] - east.lon()).abs() < 0.001);
+    // On the trail, which lies 40 m north of the straight track at 600 m west.
+    let highest = line.iter().map(|at| at[1]).fold(f64::NEG_INFINITY, f64::max);
+    assert!((highest - at(0.0, 40.0).lat()).abs() < 1e-5, "{highest}");
+
+    let targeted = test.get(&address("walks", "purpose=targeted")).await.expect(200).json();
+    assert_eq!(targeted["numberMatched"], 5);
+    test.get(&address("walks", "purpose=idle")).await.expect(400);
+    let (low, high) = (at(-1400.0, -80.0), at(-1300.0, 80.0));
+    let west = format!("bbox={},{},{},{}", low.lon(), low.lat(), high.lon(), high.lat());
+    assert_eq!(test.get(&address("walks", &west)).await.expect(200).json()["numberMatched"], 45);
+    let etag = answer.header("etag").to_owned();
+    let same = test.ask(Method::GET, &address("walks", ""), &[("if-none-match", &etag)]).await;
+    assert_eq!(same.status, 304);
+}
+
+#[tokio::test]
+async fn a_walk_without_a_track_has_no_geometry() {
+    let test = TestApp::park().await;
+    let target = test.by_hand().await;
+    let walk = WalkDraft {
+        event_id: "bare".to_owned(),
+        parent_event_id: String::new(),
+        purpose: Purpose::Planned,
+        observers: String::new(),
+        start_s: 1_715_000_000,
+        end_s: Some(1_715_003_600),
+        sampling_protocol: String::new(),
+        track: Vec::new(),
+        track_times_s: Vec::new(),
+    };
+    test.write(async |writer| drop(writer.put_walks(&target, &rows([walk])).await.unwrap())).await;
+    let json = test.get(&address("walks", "")).await.expect(200).json();
+    let walk = &json["features"][0];
+    assert!(walk["geometry"].is_null() && walk["properties"]["matched_share"].is_null(), "{walk}");
+    assert_eq!(walk["properties"]["minutes"], 60.0);
 }

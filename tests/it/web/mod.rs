@@ -22,3 +22,4 @@ mod study;
 mod study_layers;
 mod ties;
 mod walks;
+mod watch_south;

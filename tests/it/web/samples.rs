@@ -147,3 +147,8 @@ fn public() {
 fn server() {
     check("server", views::server::samples().iter().map(views::server::body));
 }
+
+#[test]
+fn sign_plans() {
+    check("sign_plans", views::sign_plans::samples());
+}

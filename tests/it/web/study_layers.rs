@@ -11,6 +11,7 @@ use coilway::domain::walk::WalkDraft;
 use coilway::web::study::archive::unpack;
 use jiff::civil::date;
 
+use crate::support::OBSERVER;
 use crate::support::TestApp;
 use crate::support::at;
 use crate::support::report;
@@ -100,4 +101,115 @@ async fn clusters_have_a_row_for_each_segment_and_way_of_counting() {
         |variant: &coilway::derived::clusters::Variant| variant.windows.len() + variant.groups.len();
     let expected = n_found(&answer.all) + answer.once.as_ref().map_or(0, n_found);
     assert_eq!(make(&layers, "clusters").unwrap().unwrap().rows.len(), expected);
+}
+
+#[tokio::test]
+async fn a_forecast_stands_for_every_trail_month_and_part_of_the_day() {
+    let test = TestApp::complete_park().await;
+    let layers = Layers::read(test.app.deriver()).await.unwrap();
+    let table = make(&layers, "forecast").unwrap().unwrap();
+    // Two trails; the year and twelve months, each as a whole and in four parts of the day.
+    assert_eq!(table.rows.len(), 2 * 13 * 5);
+    let number = |row: usize, column: &str| match cell(&table, row, column) {
+        Value::Number(number) => Some(*number),
+        _ => None,
+    };
+    let mut n_estimated = 0;
+    for row in 0..table.rows.len() {
+        let Some(once) = number(row, "expected_once") else {
+            assert_eq!(number(row, "at_least_one_once"), None);
+            continue;
+        };
+        let limits =
+            (number(row, "expected_once_lower").unwrap(), number(row, "expected_once_upper").unwrap());
+        assert!(limits.0 <= once && once <= limits.1, "row {row}: {once} in {limits:?}");
+        // Averaged over draws it lies below what the mean would give.
+        let chance = number(row, "at_least_one_once").unwrap();
+        assert!(chance > 0.0 && chance <= 1.0 - (-once).exp() + 1e-9, "row {row}");
+        n_estimated += 1;
+    }
+    assert!(n_estimated > 30, "{n_estimated}");
+    // As the command and the page have it: the same walk in May.
+    let facts = test.app.deriver().facts().await.unwrap();
+    let season = layers.season.as_ref().unwrap();
+    let ground = coilway::derived::forecast::Ground {
+        facts: &facts,
+        network: layers.network.as_ref().unwrap(),
+        rates: layers.rates.as_ref().unwrap(),
+        season,
+    };
+    let period = coilway::derived::season::PeriodChoice { month: Some(5), part: None };
+    let asked = coilway::derived::forecast::Asked { period, n_parties: 1 };
+    let beside = coilway::derived::forecast::trails_beside(&ground, 3000.0, &asked).unwrap();
+    let may = (0..table.rows.len())
+        .find(|row| {
+            cell(&table, *row, "month") == &Value::Count(5)
+                && cell(&table, *row, "part_of_day") == &Value::Missing
+        })
+        .unwrap();
+    let coilway::analysis::forecast::Forecast::Estimated { lower, .. } = &beside[0].answer.forecast else {
+        panic!("{beside:?}")
+    };
+    assert!((number(may, "expected_once").unwrap() - lower.expected.mean).abs() < 1e-9);
+}
+
+#[tokio::test]
+async fn before_and_after_stand_with_what_was_assumed_and_refused() {
+    let test = TestApp::complete_park().await;
+    let layers = Layers::read(test.app.deriver()).await.unwrap();
+    let table = make(&layers, "effect").unwrap().unwrap();
+    let campaigns = layers.effect.as_ref().unwrap().campaigns.as_ref().unwrap();
+    assert_eq!(campaigns.len(), 1);
+    assert_eq!(cell(&table, 0, "expected_from"), &Value::from("the posterior of every stretch"));
+    for (column, period) in
+        [("signed_before", campaigns[0].signed.0), ("control_after", campaigns[0].control.1)]
+    {
+        assert_eq!(cell(&table, 0, column), &Value::Count(period.count), "{column}");
+    }
+    assert_eq!(cell(&table, 0, "verdict"), &Value::from("too few signs"));
+    let last = table.rows.len() - 1;
+    let Value::Text(words) = cell(&table, last, "estimate_is") else { panic!("{table:?}") };
+    assert!(words.contains("how much people report is not known"), "{words}");
+    let signs = make(&layers, "effect-signs").unwrap().unwrap();
+    assert_eq!(signs.rows.len(), 2);
+    let assumed = make(&layers, "effect-assumptions").unwrap().unwrap();
+    let days: Vec<&Value> = assumed.rows.iter().map(|row| &row[2]).collect();
+    assert!(days.contains(&&Value::from("2024-05-16")) && days.contains(&&Value::from("800 m of walking")));
+}
+
+#[tokio::test]
+async fn notices_stand_without_names_and_reasons() {
+    let test = TestApp::complete_park().await;
+    let layers = Layers::read(test.app.deriver()).await.unwrap();
+    let table = make(&layers, "notices").unwrap().unwrap();
+    let states: Vec<&Value> = (0..2).map(|row| cell(&table, row, "state")).collect();
+    assert_eq!(states, [&Value::from("in force"), &Value::from("past")]);
+    // The day on which they were made, by the clock of the tests.
+    assert_eq!(cell(&table, 0, "state_on"), &Value::from("2024-07-01"));
+    for (name, bytes) in unpack(&test.bytes("/study.zip").await).unwrap() {
+        let text = String::from_utf8_lossy(&bytes);
+        for word in [OBSERVER, "Wanderer"] {
+            assert!(!text.contains(word), "{name} says {word}");
+        }
+    }
+}
+
+#[tokio::test]
+async fn the_pattern_of_residuals_has_a_row_for_each_judged_stretch() {
+    let test = TestApp::complete_park().await;
+    let layers = Layers::read(test.app.deriver()).await.unwrap();
+    let table = make(&layers, "rate-pattern").unwrap().unwrap();
+    assert_eq!(table.rows.len(), 2);
+    let stretches = make(&layers, "rate-pattern-stretches").unwrap().unwrap();
+    assert_eq!(cell(&table, 1, "stretches"), &Value::Count(stretches.rows.len() as u64));
+    let sum = |column: &str| -> f64 {
+        let number = |row: usize| match cell(&stretches, row, column) {
+            Value::Number(number) => *number,
+            other => panic!("{column}: {other:?}"),
+        };
+        (0..stretches.rows.len()).map(number).sum()
+    };
+    for expected in ["expected_even", "expected_fit"] {
+        assert!((sum(expected) - sum("reports")).abs() < 1e-6, "{expected} is not scaled to the reports");
+    }
 }

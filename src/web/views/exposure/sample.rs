@@ -5,6 +5,7 @@ use crate::web::views::exposure::CounterCard;
 use crate::web::views::exposure::Exposure;
 use crate::web::views::exposure::ExposurePage;
 use crate::web::views::exposure::ParameterRow;
+use crate::web::views::exposure::PartySizeRow;
 use crate::web::views::exposure::PeriodRow;
 use crate::web::views::exposure::SiteRow;
 use crate::web::views::exposure::StretchRow;
@@ -101,7 +102,32 @@ fn exposure() -> Exposure {
             p_values: (Some(0.002), None),
             differs: (true, false),
         }],
-        party_sizes: vec![("the whole area".to_owned(), 2.4, 0.2)],
+        party_sizes: vec![
+            PartySizeRow {
+                where_at: "Mill".to_owned(),
+                when: "2023-05-01 to 2023-09-30".to_owned(),
+                n_parties: Some(140),
+                mean: 2.1,
+                standard_error: 0.1,
+                is_used: true,
+            },
+            PartySizeRow {
+                where_at: "Mill".to_owned(),
+                when: "from 2024-05-01".to_owned(),
+                n_parties: None,
+                mean: 2.6,
+                standard_error: 0.3,
+                is_used: false,
+            },
+            PartySizeRow {
+                where_at: "everywhere else".to_owned(),
+                when: "assumed".to_owned(),
+                n_parties: None,
+                mean: 2.4,
+                standard_error: 0.2,
+                is_used: true,
+            },
+        ],
         places: vec![("Mill car park".to_owned(), Some(about(3_700.0))), ("Hut".to_owned(), None)],
         contradictions: Ok(vec![("Old Road".to_owned(), 2, 3.0)]),
         assumptions: vec![(

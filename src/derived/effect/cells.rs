@@ -1,0 +1,258 @@
+//! Reports and survey encounters on chosen segments in chosen times, each over the kilometres that belong to it: what a
+//! reporting ratio is estimated from, with signs and without, before and after.
+
+use jiff::tz::TimeZone;
+
+use crate::analysis::exposure::YearMonth;
+use crate::analysis::rates::CountDraws;
+use crate::analysis::rates::Effort;
+use crate::analysis::rates::ExposureDraws;
+use crate::analysis::rates::Interval;
+use crate::analysis::rates::RatioParams;
+use crate::analysis::rates::ReportingRatio;
+use crate::analysis::rates::quotient;
+use crate::analysis::rates::reporting_ratio;
+use crate::analysis::season::Curve;
+use crate::analysis::season::HOURS;
+use crate::derived::DeriveError;
+use crate::derived::effect::SegmentRole;
+use crate::derived::exposure::ExposureLayer;
+use crate::derived::facts::Facts;
+use crate::derived::rates as report_rates;
+use crate::derived::season;
+use crate::derived::season::SeasonLayer;
+use crate::derived::snaps::SnapLayer;
+use crate::derived::walks::WalkLayer;
+use crate::domain::encounter::EffortKind;
+use crate::domain::walk::Purpose;
+
+/// A time from an instant until before another, seconds since 1970-01-01T00:00:00Z.
+pub(super) type Window = (i64, i64);
+
+/// Seeds of two cells are so far apart: no seed that staff may set is.
+const CELL_STEP: u64 = 1 << 40;
+
+/// How much people report with and without signs.
+#[derive(Debug, Clone, PartialEq)]
+pub struct SignedReporting {
+    /// Where most walkers are in reach of a sign, while it stands.
+    pub signed: SignedRatio,
+    /// Where walkers have passed no sign, and everywhere before the first one stood.
+    pub unsigned: SignedRatio,
+    /// The first ratio over the second, where both are known.
+    pub factor: Option<Interval>,
+}
+
+/// The reporting ratio of some segments and times.
+#[derive(Debug, Clone, PartialEq)]
+pub struct SignedRatio {
+    /// Segments that planned surveys and identified walking both cover.
+    pub n_cells: usize,
+    /// The ratio, or that it cannot be estimated.
+    pub ratio: ReportingRatio,
+}
+
+/// What cells are counted from.
+#[derive(Clone, Copy)]
+pub(super) struct Ground<'a> {
+    pub(super) facts: &'a Facts,
+    pub(super) exposure: &'a ExposureLayer,
+    pub(super) snaps: &'a SnapLayer,
+    pub(super) walks: &'a WalkLayer,
+    pub(super) season: Option<&'a SeasonLayer>,
+}
+
+/// Counts and kilometres of one cell by segment. Kilometres are weighted by how frequent encounters are at their season and
+/// hour, since surveys and visitors walk at different times, before and after too.
+pub(super) struct CellData {
+    pub(super) survey: CountDraws,
+    pub(super) survey_km: ExposureDraws,
+    pub(super) reports: CountDraws,
+    pub(super) walked: ExposureDraws,
+    pub(super) segments: Vec<usize>,
+}
+
+impl CellData {
+    /// The reporting ratio of the cell. Ratios that are compared take numbers of their own each (`cell` tells them apart), so
+    /// that draw i of all shares its walking and nothing else.
+    pub(super) fn ratio(&self, facts: &Facts, cell: u64) -> Result<ReportingRatio, DeriveError> {
+        let survey = Effort { counts: &self.survey, exposure: &self.survey_km };
+        let reports = Effort { counts: &self.reports, exposure: &self.walked };
+        let params = RatioParams {
+            least_survey_encounters: facts.settings.ratio_least,
+            n_draws: facts.settings.draws(),
+            seed: facts.settings.seed().wrapping_add(cell.wrapping_mul(CELL_STEP)),
+            ..RatioParams::default()
+        };
+        reporting_ratio(&survey, &reports, &self.segments, &params).map_err(DeriveError::internal)
+    }
+}
+
+impl<'a> Ground<'a> {
+    /// The cell of the segments that have a window, each in its own. Only planned walks of the study period count as surveys:
+    /// others were made where snakes were expected.
+    pub(super) fn cell(&self, windows: &[Option<Window>]) -> Result<CellData, DeriveError> {
+        let field = &self.exposure.field;
+        let n_segments = windows.len();
+        let curves = self.season.map(SeasonLayer::curves).unwrap_or_default();
+        let n_draws = curves.iter().map(|curve| curve.n_draws).chain([field.n_draws]).max().unwrap_or(1);
+        let mut distinct: Vec<Window> = windows.iter().flatten().copied().collect();
+        distinct.sort_unstable();
+        distinct.dedup();
+        let mut data = CellData {
+            survey: CountDraws {
+                n_draws: self.walks.allocation.n_draws(),
+                n_units: n_segments,
+                counts: vec![0; self.walks.allocation.n_draws() * n_segments],
+            },
+            survey_km: ExposureDraws {
+                n_draws,
+                n_units: n_segments,
+                party_km: vec![0.0; n_draws * n_segments],
+            },
+            reports: CountDraws {
+                n_draws: self.snaps.allocation.n_draws(),
+                n_units: n_segments,
+                counts: vec![0; self.snaps.allocation.n_draws() * n_segments],
+            },
+            walked: ExposureDraws { n_draws, n_units: n_segments, party_km: vec![0.0; n_draws * n_segments] },
+            segments: (0..n_segments).filter(|segment| windows[*segment].is_some()).collect(),
+        };
+        for window in distinct {
+            let members: Vec<usize> =
+                (0..n_segments).filter(|segment| windows[*segment] == Some(window)).collect();
+            let is_in = |at_s: i64| (window.0..window.1).contains(&at_s);
+            self.add_counts(&mut data, &members, is_in);
+            self.add_walked(&mut data, &members, &curves, is_in)?;
+        }
+        self.add_surveyed(&mut data, windows, &curves);
+        Ok(data)
+    }
+
+    fn add_counts(&self, data: &mut CellData, members: &[usize], is_in: impl Fn(i64) -> bool) {
+        let Self { facts, exposure, snaps, walks, .. } = *self;
+        let n_segments = data.survey.n_units;
+        let reports = snaps.allocation.counts_by_draw_where(n_segments, |record| {
+            let row = &facts.encounters.rows[snaps.records[record]];
+            row.effort_kind == EffortKind::Report
+                && facts.counts(row)
+                && row.time.instant_s.is_some_and(&is_in)
+                && season::in_period(exposure, &row.time)
+        });
+        let survey = walks.counts(facts, Purpose::Planned, |_, walk| {
+            is_in(facts.walks[walk].given.start_s) && exposure.period.contains(walks.walks[walk].start.date())
+        });
+        for (into, from) in [(&mut data.reports.counts, reports), (&mut data.survey.counts, survey)] {
+            for (into, from) in into.chunks_mut(n_segments.max(1)).zip(from.chunks(n_segments.max(1))) {
+                members.iter().for_each(|segment| into[*segment] = from[*segment]);
+            }
+        }
+    }
+
+    /// Visitors' walking in a window: of a month that lies in it in part, the share of its days.
+    fn add_walked(
+        &self,
+        data: &mut CellData,
+        members: &[usize],
+        curves: &[&Curve],
+        is_in: impl Fn(i64) -> bool,
+    ) -> Result<(), DeriveError> {
+        let zone = TimeZone::get(&self.facts.area.time_zone).map_err(DeriveError::internal)?;
+        let time = &self.exposure.field.time;
+        let n_months = time.cells.year_months.len();
+        let (mut days, mut days_in) = (vec![0.0; n_months], vec![0.0; n_months]);
+        for date in self.exposure.period.days() {
+            let Some(month) = time.cells.month_idx(YearMonth::of(date)) else { continue };
+            let noon = zone.to_timestamp(date.at(12, 0, 0, 0)).map_err(DeriveError::internal)?;
+            days[month] += 1.0;
+            days_in[month] += if is_in(noon.as_second()) { 1.0 } else { 0.0 };
+        }
+        let part = |month: usize| if days[month] > 0.0 { days_in[month] / days[month] } else { 0.0 };
+        let field = &self.exposure.field;
+        let n_segments = data.walked.n_units;
+        for (draw, row) in data.walked.party_km.chunks_mut(n_segments.max(1)).enumerate() {
+            let shares = time.draw(draw % time.n_draws);
+            let weighted = |curve: Option<&&Curve>| -> f64 {
+                let of_month = |month: usize| {
+                    let calendar = usize::from(time.cells.year_months[month].month.unsigned_abs()) - 1;
+                    let hours = (0..HOURS).map(|hour| {
+                        shares[month * HOURS + hour] * factor(curve.copied(), draw, calendar, hour)
+                    });
+                    part(month) * hours.sum::<f64>()
+                };
+                (0..n_months).map(of_month).sum()
+            };
+            let by_curve: Vec<f64> = match curves.is_empty() {
+                true => vec![weighted(None)],
+                false => curves.iter().map(|curve| weighted(Some(curve))).collect(),
+            };
+            let km = field.draw(draw % field.n_draws);
+            for segment in members {
+                row[*segment] = km[*segment] * by_curve[self.curve_of(*segment).min(by_curve.len() - 1)];
+            }
+        }
+        Ok(())
+    }
+
+    fn add_surveyed(&self, data: &mut CellData, windows: &[Option<Window>], curves: &[&Curve]) {
+        let n_segments = data.survey_km.n_units;
+        for (walk, matched) in self.facts.walks.iter().zip(&self.walks.walks) {
+            if walk.given.purpose != Purpose::Planned || !self.exposure.period.contains(matched.start.date())
+            {
+                continue;
+            }
+            let month = usize::from(matched.start.month().unsigned_abs()) - 1;
+            let hour = usize::from(matched.start.hour().unsigned_abs());
+            let is_in = |segment: &usize| {
+                windows[*segment].is_some_and(|(from, until)| (from..until).contains(&walk.given.start_s))
+            };
+            for (segment, metres) in matched.metres.iter().filter(|(segment, _)| is_in(segment)) {
+                let curve = curves.get(self.curve_of(*segment)).copied();
+                for (draw, row) in data.survey_km.party_km.chunks_mut(n_segments.max(1)).enumerate() {
+                    row[*segment] += metres / 1000.0 * factor(curve, draw, month, hour);
+                }
+            }
+        }
+    }
+
+    fn curve_of(&self, segment: usize) -> usize {
+        self.season.map_or(0, |season| season.curve_of(segment))
+    }
+
+    /// How much people report with and without signs, on segments whose walking counters identify.
+    pub(super) fn signed_reporting(&self, roles: &[SegmentRole]) -> Result<SignedReporting, DeriveError> {
+        let signs = &self.facts.signs_in_place;
+        let first_up_s = signs.iter().map(|sign| sign.given.up_s).min().unwrap_or(i64::MAX);
+        let provenance = &self.exposure.field.provenance;
+        let is_measured = |segment: usize| report_rates::provenance(provenance[segment]).is_measured();
+        let window = |segment: usize, is_signed: bool| -> Option<Window> {
+            let of_role = match (roles[segment], is_signed) {
+                (SegmentRole::Signed(sign), true) => {
+                    let given = &signs[sign].given;
+                    Some((given.up_s, given.down_s.unwrap_or(i64::MAX)))
+                }
+                (SegmentRole::Control, false) => Some((i64::MIN, i64::MAX)),
+                (SegmentRole::Signed(_) | SegmentRole::Mixed, false) => Some((i64::MIN, first_up_s)),
+                _ => None,
+            };
+            of_role.filter(|_| is_measured(segment))
+        };
+        let ratio = |is_signed: bool| -> Result<SignedRatio, DeriveError> {
+            let windows: Vec<Option<Window>> =
+                (0..roles.len()).map(|segment| window(segment, is_signed)).collect();
+            let data = self.cell(&windows)?;
+            let row = |km: &ExposureDraws, segment: usize| km.party_km[segment] > 0.0;
+            let shared =
+                data.segments.iter().filter(|it| row(&data.survey_km, **it) && row(&data.walked, **it));
+            Ok(SignedRatio { n_cells: shared.count(), ratio: data.ratio(self.facts, u64::from(is_signed))? })
+        };
+        let (signed, unsigned) = (ratio(true)?, ratio(false)?);
+        let factor = quotient(&signed.ratio, &unsigned.ratio, 0.95);
+        Ok(SignedReporting { signed, unsigned, factor })
+    }
+}
+
+/// How frequent encounters are in a month and hour; one where no season is known.
+fn factor(curve: Option<&Curve>, draw: usize, month: usize, hour: usize) -> f64 {
+    curve.map_or(1.0, |curve| curve.draw(draw % curve.n_draws)[month * HOURS + hour])
+}

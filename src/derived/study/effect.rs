@@ -1,0 +1,268 @@
+//! What signs did: before against after, with what was to be expected without them, and what was assumed.
+
+use jiff::Timestamp;
+use jiff::tz::TimeZone;
+
+use crate::analysis::before_after::Change;
+use crate::analysis::before_after::Effectiveness;
+use crate::analysis::before_after::Period;
+use crate::analysis::before_after::Verdict;
+use crate::analysis::before_after::control::Cells;
+use crate::analysis::before_after::flips::FlipTest;
+use crate::analysis::counts::RatioLimits;
+use crate::derived::effect::Campaign;
+use crate::derived::effect::ReportsAnswer;
+use crate::derived::effect::why_words;
+use crate::derived::study::Layers;
+use crate::derived::study::need;
+use crate::derived::study::table::Table;
+
+/// The four cells of a comparison, and where they are.
+const CELLS: [(&str, &str); 4] = [
+    ("signed_before", "with signs, before they stood"),
+    ("signed_after", "with signs, while they stood"),
+    ("control_before", "whose walkers passed no sign, before"),
+    ("control_after", "whose walkers passed no sign, after"),
+];
+/// What cells are divided by: kilometres, or for shares all encounters.
+const BASE: &str = "km, or encounters of known contact";
+
+fn campaigns(layers: &Layers) -> Result<&[Campaign], String> {
+    need(&layers.effect)?.campaigns.as_deref().map_err(Clone::clone)
+}
+
+/// One comparison of one campaign.
+struct Row<'a> {
+    number: usize,
+    campaign: &'a Campaign,
+    outcome: String,
+    expected_from: &'static str,
+    /// With signs before and after, without before and after.
+    cells: [Period; 4],
+    n_signs: Option<usize>,
+    n_controls: Option<usize>,
+    expected: Option<f64>,
+    change: Result<(Change, RatioLimits), String>,
+    p_value: Option<f64>,
+    flips_p: Option<f64>,
+    verdict: Option<&'static str>,
+    n_draws: Option<usize>,
+}
+
+pub(super) fn effect(layers: &Layers) -> Result<Table, String> {
+    let mut rows = Vec::new();
+    for (idx, campaign) in campaigns(layers)?.iter().enumerate() {
+        let ways = [
+            ("places that lost the draw", campaign.lottery.as_ref()),
+            ("a later baseline", campaign.later.as_ref()),
+            ("the posterior of every stretch", Some(&campaign.bayes)),
+        ];
+        for (expected_from, found) in ways.into_iter().filter_map(|(words, found)| Some((words, found?))) {
+            rows.push(survey(idx + 1, campaign, expected_from, found));
+        }
+        rows.extend(shares(idx + 1, campaign));
+        rows.push(reports(idx + 1, campaign, layers.facts.settings.draws()));
+    }
+    let change = |row: &Row<'_>| row.change.as_ref().ok().copied();
+    let mut table = Table::of(rows)
+        .column("campaign", "", "number of the campaign: signs that went up together", |row| row.number)
+        .column("plan", "", "name of its plan", |row| row.campaign.name.clone())
+        .column("outcome", "", "what is counted", |row| row.outcome.clone())
+        .column("expected_from", "", "what says how much was to be expected without signs", |row| {
+            row.expected_from
+        })
+        .column("signs", "", "signs whose stretches were walked", |row| row.n_signs)
+        .column("controls", "", "units without signs compared with", |row| row.n_controls);
+    for (at, (cell, words)) in CELLS.into_iter().enumerate() {
+        let (counted, base) = (format!("encounters on stretches {words}"), format!("divided by, {words}"));
+        table = table.column(cell, "", &counted, move |row| row.cells[at].count).column(
+            &format!("{cell}_base"),
+            BASE,
+            &base,
+            move |row| row.cells[at].km,
+        );
+    }
+    Ok(table
+        .column("expected", "encounters", "expected with signs, had they done nothing", |row| row.expected)
+        .column("estimate_is", "", "whether there is an estimate, or why not", |row| match &row.change {
+            Ok((Change::Estimate(_), _)) => "estimated".to_owned(),
+            Ok((Change::ZeroCell, _)) => "limits only: a cell is empty".to_owned(),
+            Err(why) => format!("not estimable: {why}"),
+        })
+        .column("change", "ratio", "with signs over without; below one: fewer", |row| {
+            change(row).and_then(|it| it.0.estimate())
+        })
+        .column("change_lower", "ratio", "lower 95 % limit of change", |row| change(row).map(|it| it.1.lower))
+        .column("change_upper", "ratio", "upper 95 % limit of change; open when empty", |row| {
+            change(row).and_then(|it| it.1.upper)
+        })
+        .column("p_value", "probability", "of no change, two-sided", |row| row.p_value)
+        .column("flips_p_value", "probability", "of no change, each sign as one", |row| row.flips_p)
+        .column("verdict", "", "what may be said", |row| row.verdict)
+        .column("draws", "", "draws it rests on; empty where limits are computed without draws", |row| {
+            row.n_draws
+        })
+        .done())
+}
+
+fn survey<'a>(
+    number: usize,
+    campaign: &'a Campaign,
+    expected_from: &'static str,
+    found: &Effectiveness,
+) -> Row<'a> {
+    let empty = Row {
+        number,
+        campaign,
+        outcome: "survey encounters per survey-km".to_owned(),
+        expected_from,
+        cells: [campaign.signed.0, campaign.signed.1, campaign.control.0, campaign.control.1],
+        n_signs: None,
+        n_controls: None,
+        expected: None,
+        change: Err(String::new()),
+        p_value: None,
+        flips_p: None,
+        verdict: None,
+        n_draws: None,
+    };
+    match found {
+        Effectiveness::NotEstimable(why) => Row { change: Err(why_words(*why).to_owned()), ..empty },
+        Effectiveness::Estimated(index) => Row {
+            n_signs: Some(index.n_signs),
+            n_controls: Some(index.n_controls),
+            expected: Some(index.expected),
+            change: Ok((index.change, index.limits)),
+            p_value: Some(index.p_value),
+            flips_p: match index.flips {
+                FlipTest::Tested { p_value, .. } => Some(p_value),
+                FlipTest::NothingToFlip => None,
+            },
+            verdict: Some(match index.verdict {
+                Verdict::Fewer => "fewer",
+                Verdict::More => "more",
+                Verdict::NotToldApart => "not told apart",
+                Verdict::TooFewSigns => "too few signs",
+            }),
+            ..empty
+        },
+    }
+}
+
+fn shares(number: usize, campaign: &Campaign) -> Vec<Row<'_>> {
+    let row = |share: &crate::derived::effect::ShareOutcome| Row {
+        number,
+        campaign,
+        outcome: format!("share of survey encounters {}", share.contact.term()),
+        expected_from: "the change on controls",
+        cells: in_order(&share.cells),
+        n_signs: None,
+        n_controls: None,
+        expected: None,
+        change: share.compared.as_ref().map(|it| (it.change, it.limits)).map_err(Clone::clone),
+        p_value: share
+            .compared
+            .as_ref()
+            .ok()
+            .and_then(|it| it.tests.as_ref())
+            .map(|tests| tests.p_likelihood_ratio),
+        flips_p: None,
+        verdict: None,
+        n_draws: None,
+    };
+    campaign.shares.iter().map(row).collect()
+}
+
+fn in_order(cells: &Cells) -> [Period; 4] {
+    [cells.signed_before, cells.signed_after, cells.control_before, cells.control_after]
+}
+
+fn reports(number: usize, campaign: &Campaign, n_draws: usize) -> Row<'_> {
+    let (change, cells) = match &campaign.reports {
+        ReportsAnswer::Estimated { change, limits, cells } => (Ok((*change, *limits)), *cells),
+        ReportsAnswer::Refused { missing, cells, .. } => {
+            let cell = |(words, n): &(&str, f64)| format!("{words} ({n:.0} survey encounters)");
+            let missing: Vec<String> = missing.iter().map(cell).collect();
+            (Err(format!("how much people report is not known {}", missing.join(", "))), *cells)
+        }
+        ReportsAnswer::NotWalked => {
+            (Err("how far people walked is not known in one of the periods".to_owned()), [Period::NONE; 4])
+        }
+    };
+    let has_estimate = change.is_ok();
+    Row {
+        number,
+        campaign,
+        outcome: "reports per km walked, each cell divided by its reporting ratio".to_owned(),
+        expected_from: "the change on controls",
+        cells,
+        n_signs: None,
+        n_controls: None,
+        expected: None,
+        change,
+        p_value: None,
+        flips_p: None,
+        verdict: None,
+        n_draws: has_estimate.then_some(n_draws),
+    }
+}
+
+/// One sign of one campaign.
+struct Sign {
+    number: usize,
+    name: String,
+    before: Period,
+    after: Period,
+}
+
+pub(super) fn signs(layers: &Layers) -> Result<Table, String> {
+    let signs = &layers.facts.signs_in_place;
+    let rows = campaigns(layers)?.iter().enumerate().flat_map(|(idx, campaign)| {
+        campaign.by_sign.iter().map(move |it| Sign {
+            number: idx + 1,
+            name: signs[it.sign].given.name.clone(),
+            before: it.before,
+            after: it.after,
+        })
+    });
+    Ok(Table::of(rows.collect())
+        .column("campaign", "", "number of the campaign", |row| row.number)
+        .column("sign", "", "name of the sign", |row| row.name.clone())
+        .column("before", "", "survey encounters where it warns, before", |row| row.before.count)
+        .column("before_km", "survey-km", "walked there before", |row| row.before.km)
+        .column("after", "", "survey encounters where it warns, while it stood", |row| row.after.count)
+        .column("after_km", "survey-km", "walked there while it stood", |row| row.after.km)
+        .done())
+}
+
+pub(super) fn assumptions(layers: &Layers) -> Result<Table, String> {
+    let zone = TimeZone::get(&layers.facts.area.time_zone).map_err(|error| error.to_string())?;
+    let day = |at_s: i64| match Timestamp::from_second(at_s) {
+        Ok(instant) => zone.to_datetime(instant).date().to_string(),
+        Err(_) => "unknown".to_owned(),
+    };
+    let settings = &layers.facts.settings;
+    let mut rows: Vec<(String, &'static str, String)> = Vec::new();
+    for (idx, campaign) in campaigns(layers)?.iter().enumerate() {
+        let (number, times) = ((idx + 1).to_string(), campaign.times);
+        let mut add = |what, value: String| rows.push((number.clone(), what, value));
+        let chosen = times.chosen_s.map_or_else(|| "no kept plan says".to_owned(), day);
+        add("records before this day chose the places", chosen);
+        add("before ends: first sign up", day(times.first_up_s));
+        add("after begins: last sign up", day(times.last_up_s));
+        let down = times.first_down_s.map_or_else(|| "all stand".to_owned(), day);
+        add("after ends: first sign down", down);
+    }
+    let mut add = |what, value: String| rows.push(("all".to_owned(), what, value));
+    add("a sign is remembered for", format!("{} m of walking", settings.reach_m));
+    add("a stretch is a sign's where this share of walkers is in reach", settings.effect_warned.to_string());
+    add("a stretch is a control where at most this share passed a sign", settings.effect_passed.to_string());
+    add("who passed a sign", "the walker model, mean over its draws".to_owned());
+    add("prior of rates between stretches", "gamma; mean and spread integrated over a grid".to_owned());
+    add("limits", "95 %, variance clustered by sign".to_owned());
+    Ok(Table::of(rows)
+        .column("campaign", "", "number of the campaign, or all", |row| row.0.clone())
+        .column("assumption", "", "what is assumed", |row| row.1)
+        .column("value", "", "its value", |row| row.2.clone())
+        .done())
+}

@@ -1,0 +1,212 @@
+//! Figures of walking, signs, clusters, waiting times and the season watched: the drawings of their pages.
+
+use crate::analysis::response::Occasion;
+use crate::analysis::response::table::ReactionTable;
+use crate::derived::rate_pattern::Pattern;
+use crate::derived::reactions::details::Until;
+use crate::derived::reactions::effort_kind;
+use crate::derived::study::Layers;
+use crate::domain::approach::Contact;
+use crate::domain::encounter::EffortKind;
+use crate::web::pages;
+use crate::web::pages::common;
+use crate::web::study::figures::Drawn;
+use crate::web::study::figures::LAND;
+use crate::web::study::figures::PAPER;
+use crate::web::study::figures::all_periods;
+use crate::web::views::charts;
+use crate::web::views::charts::Estimate;
+use crate::web::views::charts::StackedBar;
+use crate::web::views::line_chart;
+use crate::web::views::scatter;
+use crate::web::views::season::week_curve;
+use crate::web::views::svg_map;
+use crate::web::views::watch;
+
+fn need<T>(answer: &crate::derived::study::Answer<T>) -> Result<&T, String> {
+    answer.as_deref().map_err(Clone::clone)
+}
+
+pub(super) fn walking_map(layers: &Layers) -> Result<Drawn, String> {
+    let (network, exposure) = (need(&layers.network)?, need(&layers.exposure)?);
+    let drawing = pages::exposure::drawing(&layers.facts, network, exposure, |_| String::new());
+    let notes = vec![
+        "Where walking is known from: darkest counted, lighter fitted between counters, dashed assumed from stated priors, \
+         dotted not walked."
+            .to_owned(),
+        format!("Study period {} to {}.", exposure.period.first(), exposure.period.last()),
+    ];
+    Ok(Drawn { drawing: svg_map::draw(&drawing), ground: LAND, notes })
+}
+
+pub(super) fn counted_and_expected(layers: &Layers) -> Result<Drawn, String> {
+    let (network, exposure) = (need(&layers.network)?, need(&layers.exposure)?);
+    let rows = pages::exposure::site_rows(&layers.facts, network, exposure);
+    // Sites differ by orders of magnitude: each is drawn as a share of what was counted there.
+    let share = |value: f64, counted: f64| value / counted;
+    let sites: Vec<(String, f64, Estimate)> = rows
+        .iter()
+        .filter(|row| row.whole.counted > 0.0)
+        .map(|row| {
+            let counted = row.whole.counted;
+            let expected = row.whole.expected;
+            let estimate = Estimate {
+                value: share(expected.value, counted),
+                lower: share(expected.lower, counted),
+                upper: share(expected.upper, counted),
+            };
+            let name = row.name.split(',').next().unwrap_or_default();
+            (name.to_owned(), 1.0, estimate)
+        })
+        .collect();
+    if sites.is_empty() {
+        return Err("No counter that walkers pass has readings in the study period.".to_owned());
+    }
+    let notes = vec![
+        "By counter site: squares are what the device counted (one), bars the 95 % predictive interval of what the walker \
+         model expects it to count in the same hours, over what was counted."
+            .to_owned(),
+    ];
+    let drawing = charts::counted_and_expected("Counts observed and expected by counter site", &sites);
+    Ok(Drawn { drawing, ground: PAPER, notes })
+}
+
+pub(super) fn rate_pattern(layers: &Layers) -> Result<Drawn, String> {
+    let (rates, pattern) = (need(&layers.rates)?, need(&layers.rate_pattern)?);
+    let nothing = || "No stretches with an expectation touch each other.".to_owned();
+    let points = pages::rates::scatter(&rates.stretches, pattern).ok_or_else(nothing)?;
+    let mut notes = vec![
+        "Reports less what the fitted rates expect, over the root of it: each stretch beside the mean of the stretches that \
+         touch it. A rising cloud would mean that neighbours resemble each other beyond the fit."
+            .to_owned(),
+    ];
+    if let Pattern::Estimated { statistic, p_value, n_sites, .. } = pattern.against_fit {
+        notes.push(format!("Moran's I {statistic:.2}, two-sided p {p_value:.3}, {n_sites} stretches."));
+    }
+    Ok(Drawn { drawing: scatter::draw(&points), ground: PAPER, notes })
+}
+
+pub(super) fn season_weeks(layers: &Layers) -> Result<Drawn, String> {
+    let details = need(&layers.season_details)?;
+    let nothing = || "Nothing can be estimated by week.".to_owned();
+    let weeks = details.weeks.as_ref().ok_or_else(nothing)?;
+    let points: Vec<Option<Estimate>> = weeks.curve.iter().map(pages::season::estimate).collect();
+    let notes = vec![
+        "Encounters for each km walked by week of the year, relative to the mean over all walking; the band is the 95 % \
+         interval."
+            .to_owned(),
+        format!("{} reports with day and hour known.", weeks.n_timed),
+    ];
+    Ok(Drawn { drawing: week_curve(&points), ground: PAPER, notes })
+}
+
+/// Of the effort kind with most approaches among those with a first reaction on record: kinds are never pooled.
+pub(super) fn first_reactions(layers: &Layers) -> Result<Drawn, String> {
+    let layer = need(&layers.reactions)?;
+    let of_kind = |(effort, (n_approaches, _)): (&EffortKind, &(usize, usize))| {
+        let is_asked =
+            |it: &&ReactionTable| it.effort_kind == effort_kind(*effort) && it.occasion == Occasion::First;
+        let rows = pages::reactions::bars(layer, layer.tables.iter().find(is_asked)?);
+        (!rows.is_empty()).then_some((*effort, *n_approaches, rows))
+    };
+    let kinds = EffortKind::ALL.iter().zip(&layer.sizes).filter_map(of_kind);
+    let (effort, _, rows) =
+        kinds.max_by_key(|(_, n_approaches, _)| *n_approaches).ok_or("No first reaction is recorded.")?;
+    let order: Vec<&str> =
+        rows.iter().take(1).flat_map(|row| &row.parts).map(|(words, _)| words.as_str()).collect();
+    let notes = vec![
+        format!("First reaction shown, {effort} encounters only; from left to right: {}.", order.join(", ")),
+        "The number of approaches stands in each part. Do not test this.".to_owned(),
+    ];
+    let bars: Vec<StackedBar> =
+        rows.into_iter().map(|row| StackedBar { label: row.contact, parts: row.parts }).collect();
+    let drawing = charts::stacked_bars("First reactions by kind of contact", &bars);
+    Ok(Drawn { drawing, ground: PAPER, notes })
+}
+
+/// The effort kind and contact with most approaches; waiting for any reaction, which more of them show than a strike.
+pub(super) fn latency(layers: &Layers) -> Result<Drawn, String> {
+    let details = need(&layers.reaction_details)?;
+    let nothing = || "No approach has the times that a curve of waiting needs.".to_owned();
+    let usable = details.waits.iter().filter(|wait| wait.until == Until::Reaction && wait.is_representative);
+    let wait = usable
+        .filter(|wait| !wait.curve.steps.is_empty())
+        .max_by_key(|wait| wait.curve.n_approaches)
+        .ok_or_else(nothing)?;
+    let (effort, contact) = (wait.effort, Contact::ALL[wait.contact.index()].term());
+    let chart = pages::latency::curve(wait, contact).ok_or_else(nothing)?;
+    let notes = vec![
+        format!(
+            "Share that had reacted by time, {effort} encounters, {contact}: {} approaches to {} snakes; the band is \
+             Greenwood's 95 % interval.",
+            wait.curve.n_approaches, wait.n_organisms
+        ),
+        "An approach whose watch ended without a reaction counts as watched up to then. Do not test this."
+            .to_owned(),
+    ];
+    Ok(Drawn { drawing: line_chart::draw(&chart), ground: PAPER, notes })
+}
+
+pub(super) fn cluster_map(layers: &Layers) -> Result<Drawn, String> {
+    let (network, clusters) = (need(&layers.network)?, need(&layers.clusters)?);
+    let answer = clusters.answer.as_ref().map_err(Clone::clone)?;
+    let (rates, period) = all_periods(layers)?;
+    let mut drawing = common::stretch_map(&layers.facts, network, rates, &period, |_| String::new());
+    pages::clusters::outline(&mut drawing, network, clusters);
+    let n_found = drawing.outlines.len();
+    let notes = vec![
+        format!(
+            "Trails by encounter rate, with outlines around the {n_found} windows and groups of segments that have more \
+             reports than their walking lets expect."
+        ),
+        format!("{} reports; every report counted.", answer.all.n_reports),
+    ];
+    Ok(Drawn { drawing: svg_map::draw(&drawing), ground: LAND, notes })
+}
+
+pub(super) fn sign_map(layers: &Layers) -> Result<Drawn, String> {
+    let (network, plan) = (need(&layers.network)?, need(&layers.plan)?);
+    let (rates, period) = all_periods(layers)?;
+    let mut drawing = common::stretch_map(&layers.facts, network, rates, &period, |_| String::new());
+    drawing.signs = common::signs(network, plan);
+    let notes = vec![
+        "Planned signs by number, over trails by encounter rate; framed ones stand already. Warned is not prevented."
+            .to_owned(),
+    ];
+    Ok(Drawn { drawing: svg_map::draw(&drawing), ground: LAND, notes })
+}
+
+pub(super) fn warned(layers: &Layers) -> Result<Drawn, String> {
+    let plan = need(&layers.plan)?;
+    if plan.sites.is_empty() {
+        return Err("The plan has no sign.".to_owned());
+    }
+    let values: Vec<Estimate> = plan.sites.iter().map(|site| common::estimate(site.together)).collect();
+    let notes = vec![
+        "Share of expected encounters whose walkers passed a sign within its reach before, by number of signs, with 95 % \
+         intervals; measured on draws that did not choose the signs."
+            .to_owned(),
+    ];
+    let drawing = charts::steps_with_whiskers("Warned share by number of signs", &values);
+    Ok(Drawn { drawing, ground: PAPER, notes })
+}
+
+pub(super) fn season_watched(layers: &Layers) -> Result<Drawn, String> {
+    let layer = need(&layers.watch)?;
+    let states = layer.watch.all.iter().zip(&layer.weeks);
+    let weeks: Vec<_> = states.map(|(state, days)| pages::watch::week(state, days.0)).collect();
+    let years: Vec<String> = layer.former_years.iter().map(|year| layer.season_year.words(*year)).collect();
+    let notes = vec![
+        "Squares: reports of each week. Line: what former seasons lead to expect from this season's walking; the band holds 95 \
+         of 100 such weeks."
+            .to_owned(),
+        format!(
+            "Until {}; {} reports, expectation from {} reports of {}.",
+            layer.until,
+            layer.n_observed,
+            layer.n_former,
+            years.join(", ")
+        ),
+    ];
+    Ok(Drawn { drawing: watch::chart(&weeks), ground: PAPER, notes })
+}

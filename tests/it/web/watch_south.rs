@@ -1,0 +1,217 @@
+//! A season that crosses New Year, in the south: October to March, what was planted in it, and when it is called.
+
+use coilway::analysis::season_watch::Watched;
+use coilway::analysis::season_watch::WeekState;
+use coilway::derived::rates::UnitKind;
+use coilway::derived::watch::WatchChoice;
+use coilway::derived::watch::WatchLayer;
+use coilway::domain::encounter::EncounterDraft;
+use coilway::domain::encounter::RecordedPosition;
+use coilway::domain::exposure::CounterDraft;
+use coilway::domain::exposure::ReadingDraft;
+use coilway::domain::geography::LonLat;
+use coilway::domain::time::EventDate;
+use coilway::domain::time::EventTime;
+use coilway::domain::trail::TrailDraft;
+use coilway::domain::trail::TrailheadDraft;
+use coilway::store::AreaDraft;
+use coilway::store::Target;
+use jiff::ToSpan;
+use jiff::civil::Date;
+use jiff::civil::date;
+use jiff::tz::TimeZone;
+
+use crate::support::TestApp;
+use crate::support::at;
+use crate::support::report;
+use crate::support::rows;
+
+const ZONE: &str = "Africa/Johannesburg";
+const FIRST: Date = date(2021, 7, 1);
+const LAST: Date = date(2024, 1, 31);
+/// Four times as many are met on Berg Path from here to there.
+const PLANTED: (Date, Date) = (date(2023, 12, 18), date(2024, 1, 14));
+/// Trails: name, and metres north of each other.
+const TRAILS: [(&str, f64); 2] = [("Berg Path", 0.0), ("Vlei Path", 4000.0)];
+
+/// What is expected on a trail on a day: highest at New Year, hardly anything from April to September.
+fn expected(day: Date) -> f64 {
+    let from_new_year = f64::from(day.day_of_year() - 1) / 365.25 * std::f64::consts::TAU;
+    0.02 + 0.35 * from_new_year.cos().max(0.0)
+}
+
+fn place(east_m: f64, north_m: f64) -> LonLat {
+    LonLat::wrapped(20.0 + east_m / 93_000.0, -33.5 + north_m / 111_000.0)
+}
+
+fn instant_s(day: Date, hour: i8) -> i64 {
+    TimeZone::get(ZONE).unwrap().to_timestamp(day.at(hour, 0, 0, 0)).unwrap().as_second()
+}
+
+fn days() -> impl Iterator<Item = Date> {
+    FIRST.series(1.day()).take_while(|day| *day <= LAST)
+}
+
+/// Whole reports that add up to the expectation, with steps of their own on each trail.
+fn reports(planted: bool) -> Vec<EncounterDraft> {
+    let mut all = Vec::new();
+    for (trail, (_, north_m)) in TRAILS.iter().enumerate() {
+        let mut sum = 0.4 * trail as f64;
+        for day in days() {
+            let is_planted = planted && trail == 0 && PLANTED.0 <= day && day <= PLANTED.1;
+            sum += expected(day) * if is_planted { 4.0 } else { 1.0 };
+            while sum >= 1.0 {
+                sum -= 1.0;
+                let (n, hour) = (all.len(), 8 + (all.len() % 9) as i8);
+                let plain = report(&format!("S-{n}"), at(0.0, 0.0), day, 9);
+                all.push(EncounterDraft {
+                    position: plain.position.map(|recorded| RecordedPosition {
+                        position: place(100.0 + (n % 13) as f64 * 100.0, north_m + 5.0),
+                        ..recorded
+                    }),
+                    time: EventTime {
+                        date: EventDate::Day(day),
+                        minute_of_day: Some(u16::from(hour.unsigned_abs()) * 60),
+                        instant_s: Some(instant_s(day, hour)),
+                    },
+                    ..plain
+                });
+            }
+        }
+    }
+    all
+}
+
+async fn park(planted: bool) -> TestApp {
+    let test = TestApp::empty().await;
+    test.write(async |writer| {
+        let area = AreaDraft {
+            name: "Example Berg".to_owned(),
+            time_zone: ZONE.to_owned(),
+            emergency_number: "112".to_owned(),
+            keep_distance: None,
+        };
+        let area = writer.put_area(&area).await.unwrap();
+        let target = Target { area, source: None };
+        writer.set_setting(area, "draws", "60").await.unwrap();
+        let trail = |(name, north_m): (&str, f64)| TrailDraft {
+            name: name.to_owned(),
+            habitat: String::new(),
+            parts: vec![(0..=3).map(|step| place(f64::from(step) * 500.0, north_m)).collect()],
+            elevations_m: Vec::new(),
+        };
+        writer.put_trails(&target, &rows(TRAILS.map(trail))).await.unwrap();
+        let head = |(name, north_m): (&str, f64)| TrailheadDraft {
+            name: format!("{name} gate"),
+            position: place(0.0, north_m),
+            relative_volume: 10.0,
+        };
+        writer.put_trailheads(&target, &rows(TRAILS.map(head))).await.unwrap();
+        let counter = |(name, north_m): (&str, f64)| CounterDraft {
+            name: format!("C {name}"),
+            device: "infrared".to_owned(),
+            position: place(40.0, north_m),
+            from_s: None,
+            until_s: None,
+        };
+        writer.put_counters(&target, &rows(TRAILS.map(counter))).await.unwrap();
+        let reading = |name: &str, day: Date, hour: i8| ReadingDraft {
+            counter: format!("C {name}"),
+            start_s: instant_s(day, hour),
+            length_s: 4 * 3600,
+            count_in: if hour == 8 || hour == 12 { 24 } else { 0 },
+            count_out: None,
+        };
+        let readings = TRAILS.iter().flat_map(|(name, _)| {
+            days().flat_map(move |day| [0, 4, 8, 12, 16, 20].map(|hour| reading(name, day, hour)))
+        });
+        writer.put_readings(&target, &rows(readings)).await.unwrap();
+        let tally = writer.put_encounters(&target, &rows(reports(planted))).await.unwrap();
+        assert_eq!(tally.problems, []);
+    })
+    .await;
+    test
+}
+
+async fn watch(test: &TestApp, until: Date) -> std::sync::Arc<WatchLayer> {
+    let facts = test.app.deriver().facts().await.unwrap();
+    let choice = WatchChoice { unit: UnitKind::Trail, until: Some(until) };
+    test.app.deriver().watch(&facts, choice).await.unwrap().value
+}
+
+fn sums(weeks: &[WeekState]) -> (f64, f64) {
+    weeks.iter().fold((0.0, 0.0), |(observed, expected), week| match week {
+        WeekState::Expected { observed: n, expected: mean, .. } => (observed + *n as f64, expected + mean),
+        WeekState::NoExposure { observed: n } => (observed + *n as f64, expected),
+    })
+}
+
+#[tokio::test]
+async fn a_season_across_new_year_is_one_season_and_what_was_planted_in_it_is_called() {
+    let test = park(true).await;
+    let layer = watch(&test, LAST).await;
+    // The season begins in the quiet of the year, and is named after both.
+    let first = layer.weeks[0].0;
+    assert!((5..=9).contains(&first.month()) && first.year() == 2023, "the season begins on {first}");
+    assert_eq!(layer.season_year.words(2023), "2023/24");
+    assert_eq!(layer.former_years.last(), Some(&2022));
+    assert!(layer.former_years.contains(&2021), "{:?}", layer.former_years);
+    // Weeks follow each other without gap or overlap, over New Year too.
+    for pair in layer.weeks.windows(2) {
+        assert_eq!(pair[0].1.tomorrow().unwrap(), pair[1].0);
+    }
+    assert_eq!(layer.weeks.last().unwrap().1, LAST);
+    let all = reports(true);
+    let since = |from: Date| {
+        let day = |it: &&EncounterDraft| matches!(it.time.date, EventDate::Day(day) if day >= from);
+        all.iter().filter(day).count()
+    };
+    assert_eq!(layer.n_observed, since(first));
+    // What is expected of the trail without anything planted is what was planted in former seasons.
+    let n_weeks = layer.weeks.len();
+    let of_trail = |name: &str| {
+        let unit = layer.names.iter().position(|known| known == name).unwrap();
+        (unit, &layer.watch.weeks[unit * n_weeks..(unit + 1) * n_weeks])
+    };
+    let truth: f64 = days().filter(|day| *day >= first).map(expected).sum();
+    let (berg, berg_weeks) = of_trail("Berg Path");
+    let (vlei, vlei_weeks) = of_trail("Vlei Path");
+    for weeks in [berg_weeks, vlei_weeks] {
+        let (_, mean) = sums(weeks);
+        assert!((mean / truth - 1.0).abs() < 0.15, "{mean} expected where {truth} was planted");
+    }
+    let january = layer.weeks.iter().position(|(from, _)| from.year() == 2024).unwrap();
+    let around: f64 = days().filter(|day| *day >= layer.weeks[january].0).map(expected).sum();
+    let (_, mean) = sums(&vlei_weeks[january..]);
+    assert!((mean / around - 1.0).abs() < 0.25, "{mean} expected in January where {around} was planted");
+    // The planted time is called, on the trail where it was planted, in one window over New Year.
+    let alarms: Vec<_> = layer.watch.alarms.iter().filter(|it| it.watched == Watched::Unit(berg)).collect();
+    assert!(!alarms.is_empty(), "nothing is called: {:?}", layer.watch.alarms);
+    let (from, to) =
+        alarms.iter().fold((usize::MAX, 0), |(a, b), it| (a.min(it.first_week), b.max(it.last_week)));
+    let (from, to) = (layer.weeks[from].0, layer.weeks[to].1);
+    assert!(from <= date(2023, 12, 31) && date(2024, 1, 1) <= to, "{from} to {to}");
+    assert!(date(2023, 12, 1) <= from && to <= date(2024, 1, 31), "{from} to {to}");
+    assert!(
+        layer.watch.alarms.iter().all(|it| it.watched != Watched::Unit(vlei)),
+        "{:?}",
+        layer.watch.alarms
+    );
+
+    // In the first days of January the season is still the one that began in winter.
+    let early = watch(&test, date(2024, 1, 3)).await;
+    assert_eq!((early.weeks[0].0, early.former_years.last()), (first, Some(&2022)));
+    let called: Vec<_> = early.watch.alarms.iter().filter(|it| it.watched == Watched::Unit(berg)).collect();
+    assert!(!called.is_empty(), "what was met before New Year counts after it");
+    test.get("/watch?unit=trail&until=2024-01-31").await.expect(200).says("2022/23");
+}
+
+#[tokio::test]
+async fn a_season_across_new_year_as_expected_is_quiet() {
+    let test = park(false).await;
+    for until in [date(2023, 12, 31), date(2024, 1, 1), LAST] {
+        let layer = watch(&test, until).await;
+        assert!(layer.watch.alarms.is_empty(), "{until}: {:?}", layer.watch.alarms);
+        assert_eq!(layer.season_year.of_date(until), 2023);
+    }
+}
