@@ -105,6 +105,12 @@ pub enum BringInError {
     /// The name does not say what format it is.
     #[error("{0}: its name must end in .csv, .tsv, .txt, .geojson, .json or .gpx")]
     Format(String),
+    /// More photos than go in together.
+    #[error("at most {most} photos go in together: bring them in in several parts")]
+    TooMany {
+        /// How many do.
+        most: usize,
+    },
     /// The facts could not be written.
     #[error(transparent)]
     Store(#[from] store::Error),
@@ -221,7 +227,7 @@ impl App {
         Ok(Ok(writer.commit().await?))
     }
 
-    async fn context(&self, area: AreaId) -> Result<ingest::Context, BringInError> {
+    pub(super) async fn context(&self, area: AreaId) -> Result<ingest::Context, BringInError> {
         let mut snapshot = self.store().snapshot().await?;
         let areas: Vec<Area> = snapshot.areas().await?;
         let area = areas.into_iter().find(|known| known.id == area).ok_or(BringInError::NoArea)?;
@@ -236,7 +242,7 @@ impl App {
         ))
     }
 
-    async fn known(
+    pub(super) async fn known(
         &self,
         area: AreaId,
         content: Content,

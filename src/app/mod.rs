@@ -4,6 +4,7 @@ mod back_off;
 pub mod bring_in;
 mod clock;
 mod health;
+mod photos;
 mod safe_keeping;
 mod secrets;
 mod spool;
@@ -14,6 +15,8 @@ use std::sync::Mutex;
 use std::sync::PoisonError;
 use std::sync::atomic::AtomicBool;
 use std::sync::atomic::Ordering;
+
+use tokio::sync::Semaphore;
 
 use crate::config::Config;
 use crate::derived::Deriver;
@@ -26,9 +29,14 @@ pub use crate::app::back_off::BackOff;
 pub use crate::app::bring_in::BringIn;
 pub use crate::app::bring_in::BringInError;
 pub use crate::app::bring_in::BroughtIn;
+pub use crate::app::bring_in::Opener;
 pub use crate::app::clock::Clock;
 pub use crate::app::health::Answered;
 pub use crate::app::health::Health;
+pub use crate::app::photos::MOST_IN_A_BATCH;
+pub use crate::app::photos::PhotoFile;
+pub use crate::app::photos::PhotosAdded;
+pub use crate::app::photos::PhotosBroughtIn;
 pub use crate::app::safe_keeping::SafeKeepingError;
 pub use crate::app::safe_keeping::restore;
 pub use crate::app::secrets::Passwords;
@@ -58,6 +66,7 @@ struct Inner {
     last_ready: Mutex<Option<Revision>>,
     passwords: Passwords,
     back_off: BackOff,
+    photo_turns: Arc<Semaphore>,
     /// Once there is an account there always is one: none is ever deleted.
     has_accounts: AtomicBool,
     answered: Answered,
@@ -93,6 +102,7 @@ impl App {
             last_ready: Mutex::default(),
             passwords: Passwords::new()?,
             back_off: BackOff::default(),
+            photo_turns: Arc::new(Semaphore::new(photos::N_AT_ONCE)),
             has_accounts: AtomicBool::new(false),
             answered: Answered::default(),
             started_s: clock.now_s(),

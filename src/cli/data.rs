@@ -1,6 +1,7 @@
 //! Area, settings, imports and the rows that did not go in.
 
 use std::io::Read;
+use std::path::Path;
 use std::path::PathBuf;
 use std::sync::Arc;
 
@@ -10,6 +11,9 @@ use anyhow::bail;
 use crate::app::App;
 use crate::app::BringIn;
 use crate::app::BroughtIn;
+use crate::app::MOST_IN_A_BATCH;
+use crate::app::Opener;
+use crate::app::PhotoFile;
 use crate::cli::DatabaseFile;
 use crate::cli::open;
 use crate::derived::settings::Settings;
@@ -138,9 +142,9 @@ pub(super) struct ImportArguments {
     #[command(flatten)]
     database: DatabaseFile,
     /// What the rows are: trails, trailheads, places, sensitive-places, species, counters, readings, calibrations,
-    /// party-sizes, daily-weather, walks, encounters or signs.
+    /// party-sizes, daily-weather, walks, encounters, signs or photos.
     content: String,
-    /// The files: CSV, GeoJSON or GPX.
+    /// The files: CSV, GeoJSON or GPX; of photos JPEG, PNG or WebP.
     #[arg(required = true)]
     files: Vec<PathBuf>,
     /// Who brings them in.
@@ -148,20 +152,18 @@ pub(super) struct ImportArguments {
     actor: String,
 }
 
-/// Brings in files, one batch each.
+/// Brings in files, one batch each; photos together.
 pub(super) async fn import(arguments: ImportArguments) -> anyhow::Result<()> {
     let content: Content = arguments.content.parse()?;
-    let app = open(arguments.database.database).await?;
+    let app = open(arguments.database.database.clone()).await?;
     let area = the_area(&app).await?;
+    if content == Content::Photos {
+        return import_photos(&app, area, &arguments).await;
+    }
     for path in arguments.files {
-        let name = path.file_name().map(|name| name.to_string_lossy().into_owned()).unwrap_or_default();
-        let opened = path.clone();
-        let request = BringIn {
-            content,
-            file_name: name.clone(),
-            actor: arguments.actor.clone(),
-            open: Arc::new(move || Ok(Box::new(std::fs::File::open(&opened)?) as Box<dyn Read + Send>)),
-        };
+        let name = name_of(&path);
+        let request =
+            BringIn { content, file_name: name.clone(), actor: arguments.actor.clone(), open: opener(path) };
         let progress = |n_rows: u64| {
             if n_rows.is_multiple_of(100_000) {
                 eprintln!("  {n_rows} rows read");
@@ -171,6 +173,29 @@ pub(super) async fn import(arguments: ImportArguments) -> anyhow::Result<()> {
         println!("{name}: {brought_in}");
         if brought_in.n_refused > 0 {
             println!("  see `coilway rows` for the rows that did not go in, and why");
+        }
+    }
+    Ok(())
+}
+
+fn name_of(path: &Path) -> String {
+    path.file_name().map(|name| name.to_string_lossy().into_owned()).unwrap_or_default()
+}
+
+fn opener(path: PathBuf) -> Opener {
+    Arc::new(move || Ok(Box::new(std::fs::File::open(&path)?) as Box<dyn Read + Send>))
+}
+
+/// Brings in photos, as few batches as hold them.
+async fn import_photos(app: &App, area: AreaId, arguments: &ImportArguments) -> anyhow::Result<()> {
+    let photo = |path: &PathBuf| PhotoFile { name: name_of(path), open: opener(path.clone()) };
+    let files: Vec<PhotoFile> = arguments.files.iter().map(photo).collect();
+    for files in files.chunks(MOST_IN_A_BATCH) {
+        let photos = app.bring_in_photos(area, files, &arguments.actor, |_| {}).await?;
+        println!("{} photos: {}", files.len(), photos.brought_in);
+        // Names that people gave are not kept, so this is the only place that tells them.
+        for (name, error) in &photos.refused {
+            println!("  {name}: {} \"{}\": {}; {}", error.field, error.value, error.reason, error.hint);
         }
     }
     Ok(())

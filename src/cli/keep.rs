@@ -48,5 +48,6 @@ fn exists(database: &PathBuf) -> anyhow::Result<()> {
 
 fn words(checkup: &Checkup) -> String {
     let state = if checkup.is_whole() { "whole" } else { "not whole" };
-    format!("{state}, revision {}, {} encounters", checkup.revision, checkup.n_encounters)
+    let Checkup { revision, n_encounters, n_photos, .. } = checkup;
+    format!("{state}, revision {revision}, {n_encounters} encounters and {n_photos} photos")
 }

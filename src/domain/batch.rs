@@ -41,6 +41,8 @@ terms! {
         SignInspections => "sign-inspections",
         /// The highest temperature of each day.
         DailyWeather => "daily-weather",
+        /// Photos that say where and when they were taken.
+        Photos => "photos",
         /// Sent by the form.
         Form => "form",
     }

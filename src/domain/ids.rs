@@ -43,6 +43,8 @@ id! {
     ApproachId,
     /// A marked or recognised snake.
     OrganismRowId,
+    /// A photo of an encounter.
+    PhotoId,
     /// A sign location given by staff.
     SignLocationId,
     /// A kept sign plan.

@@ -13,6 +13,7 @@ pub mod geography;
 pub mod ids;
 pub mod notice;
 pub mod organism;
+pub mod photo;
 pub mod place;
 pub mod revision;
 pub mod sign;

@@ -172,7 +172,7 @@ pub(crate) fn fields_of(content: Content) -> &'static [Field] {
         }
         Content::SignsInPlace => &[Name, DecimalLatitude, DecimalLongitude, Kind, Up, Down],
         Content::SignInspections => &[Sign, InspectedAt, RecordedBy, Condition, OccurrenceRemarks],
-        Content::Encounters | Content::Form => ENCOUNTER,
+        Content::Encounters | Content::Form | Content::Photos => ENCOUNTER,
     }
 }
 
@@ -195,7 +195,9 @@ pub(crate) fn required(content: Content) -> &'static [Field] {
         Content::DoubleObserver => &[EventId, Protocol, FirstObserver, SecondObserver],
         Content::SignsInPlace => &[Name, DecimalLatitude, DecimalLongitude, Up],
         Content::SignInspections => &[Sign, InspectedAt, Condition],
-        Content::Encounters | Content::Form => &[EffortKind, EventDate, DecimalLatitude, DecimalLongitude],
+        Content::Encounters | Content::Form | Content::Photos => {
+            &[EffortKind, EventDate, DecimalLatitude, DecimalLongitude]
+        }
     }
 }
 

@@ -6,7 +6,7 @@
 //! is refused by name, with what would mend it.
 //!
 //! Read in this order: `field` (names and spellings), `row` (one row of any format), `csv`, `geojson`, `gpx` (formats),
-//! `fields` (numbers, coordinates, dates), `rows` (contents).
+//! `fields` (numbers, coordinates, dates), `rows` (contents); `photo` (pictures, and what they say of where and when).
 
 mod context;
 mod csv;
@@ -16,6 +16,7 @@ mod field;
 mod fields;
 mod geojson;
 mod gpx;
+pub mod photo;
 mod row;
 mod rows;
 
@@ -138,6 +139,9 @@ pub fn read(
     context: &Context,
     sink: Sink<'_>,
 ) -> Result<FileReport, FileError> {
+    if content == Content::Photos {
+        return Err(FileError::WrongContent { content: content.term(), format: "rows" });
+    }
     match format {
         Format::Csv => csv::read(content, reader, context, sink),
         Format::GeoJson => geojson::read(content, reader, context, sink),
@@ -149,11 +153,16 @@ pub fn read(
 /// together.
 ///
 /// # Errors
-/// [`RowError`] when it is still not right; its row number is zero.
+/// [`RowError`] when it is still not right; its row number is zero. What a photo said gives its encounter, without the
+/// photo, which is not kept when it is refused.
 #[expect(clippy::result_large_err, reason = "called once for a row that a person mended")]
 pub fn retry(content: Content, raw: Raw, context: &Context) -> Result<Draft, RowError> {
     let refused =
         |problem: error::Problem| problem.into_row_error(&row::Pairs::new(content, 0, raw.clone(), context));
+    if content == Content::Photos && raw.is_empty() {
+        let hint = "mend the photo and bring it in again, or add it on the page of its encounter";
+        return Err(refused(error::Problem::new("photo", "", "a picture cannot be mended here", hint)));
+    }
     let rows = match content {
         Content::Encounters | Content::Form => rows::parted(raw.clone()),
         _ => vec![raw.clone()],

@@ -28,6 +28,8 @@ terms! {
         GeoJson => "geojson",
         /// GPX.
         Gpx => "gpx",
+        /// A photo.
+        Photo => "photo",
         /// Sent by the form.
         Form => "form",
     }

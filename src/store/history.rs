@@ -46,6 +46,8 @@ terms! {
         Walk => "survey walk",
         /// An encounter.
         Encounter => "encounter",
+        /// A photo of an encounter.
+        Photo => "photo",
         /// A snap set by hand, by the encounter's key.
         HandSnap => "hand snap",
         /// A sign location.

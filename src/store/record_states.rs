@@ -10,6 +10,7 @@ use crate::domain::exposure::CounterDraft;
 use crate::domain::exposure::PartySizeDraft;
 use crate::domain::exposure::ReadingDraft;
 use crate::domain::ids::AreaId;
+use crate::domain::photo::PhotoRecord;
 use crate::domain::place::PlaceDraft;
 use crate::domain::place::SensitivePlace;
 use crate::domain::sign::SignInPlaceDraft;
@@ -50,6 +51,7 @@ macro_rules! by_kind {
             RecordKind::PartySize => { type $record = PartySizeDraft; $body }
             RecordKind::Walk => { type $record = WalkDraft; $body }
             RecordKind::Encounter => { type $record = EncounterDraft; $body }
+            RecordKind::Photo => { type $record = PhotoRecord; $body }
             RecordKind::SignLocation => { type $record = SignLocationDraft; $body }
             RecordKind::SignInPlace => { type $record = SignInPlaceDraft; $body }
             RecordKind::DoubleObservation => { type $record = DoubleObservationDraft; $body }
@@ -242,6 +244,7 @@ impl Writer {
             PartySize: "party_sizes",
             Walk: "survey_walks",
             Encounter: "encounters",
+            Photo: "photos",
             SignLocation: "sign_locations",
             SignInPlace: "signs_in_place",
             DoubleObservation: "double_observer_detections",

@@ -23,6 +23,8 @@ pub struct Checkup {
     pub revision: Revision,
     /// Encounters that are not taken out.
     pub n_encounters: u64,
+    /// Photos that are not taken out.
+    pub n_photos: u64,
     /// What is wrong, a line each; empty when the data are whole.
     pub findings: Vec<String>,
 }
@@ -146,17 +148,65 @@ async fn check(connection: &mut SqliteConnection) -> Result<Checkup, Error> {
     findings.extend(keys.into_iter().take(N_FINDINGS as usize).map(|(table, row, parent, _)| {
         format!("table {table}, row {}: what it refers to is not in {parent}", row.unwrap_or(0))
     }));
-    for (words, statement) in RULES {
-        let rows: Vec<i64> =
-            sqlx::query_scalar(*statement).bind(N_FINDINGS).fetch_all(&mut *connection).await?;
-        findings.extend(rows.into_iter().map(|row| format!("{words}: row {row}")));
+    break_rules(connection, RULES, &mut findings).await?;
+    // A database that an earlier version made has no pictures.
+    let has_pictures: i64 = sqlx::query_scalar(
+        "SELECT count(*) FROM sqlite_schema WHERE type = 'table' AND name = 'photo_bytes'",
+    )
+    .fetch_one(&mut *connection)
+    .await?;
+    if has_pictures > 0 {
+        break_rules(connection, PHOTO_RULES, &mut findings).await?;
+        altered_pictures(connection, &mut findings).await?;
     }
+    let n_photos: i64 = sqlx::query_scalar("SELECT count(*) FROM photos WHERE removed_revision IS NULL")
+        .fetch_one(&mut *connection)
+        .await?;
     let n_encounters: i64 =
         sqlx::query_scalar("SELECT count(*) FROM encounters WHERE removed_revision IS NULL")
             .fetch_one(&mut *connection)
             .await?;
     let revision = snapshot::revision(connection).await?;
-    Ok(Checkup { revision, n_encounters: n_encounters as u64, findings })
+    Ok(Checkup { revision, n_encounters: n_encounters as u64, n_photos: n_photos as u64, findings })
+}
+
+async fn break_rules(
+    connection: &mut SqliteConnection,
+    rules: &[(&str, &'static str)],
+    findings: &mut Vec<String>,
+) -> Result<(), Error> {
+    for (words, statement) in rules {
+        let rows: Vec<i64> =
+            sqlx::query_scalar(*statement).bind(N_FINDINGS).fetch_all(&mut *connection).await?;
+        findings.extend(rows.into_iter().map(|row| format!("{words}: row {row}")));
+    }
+    Ok(())
+}
+
+/// Pictures whose bytes are not those that they are named by. One is read at a time, so that memory does not grow.
+async fn altered_pictures(
+    connection: &mut SqliteConnection,
+    findings: &mut Vec<String>,
+) -> Result<(), Error> {
+    let mut last = i64::MIN;
+    let mut n_found = 0;
+    loop {
+        let next: Option<(i64, String, Vec<u8>)> = sqlx::query_as(
+            "SELECT rowid, blake3, bytes FROM photo_bytes WHERE rowid > ? ORDER BY rowid LIMIT 1",
+        )
+        .bind(last)
+        .fetch_optional(&mut *connection)
+        .await?;
+        let Some((row, blake3, bytes)) = next else { return Ok(()) };
+        if blake3::hash(&bytes).to_hex().as_str() != blake3 {
+            findings.push(format!("pictures: bytes that do not fit their hash: row {row}"));
+            n_found += 1;
+        }
+        if n_found == N_FINDINGS {
+            return Ok(());
+        }
+        last = row;
+    }
 }
 
 /// Rules that no constraint of the database can hold, each with the rows that break it.
@@ -182,7 +232,29 @@ const RULES: &[(&str, &str)] = &[
     ),
     (
         "photos: of no encounter",
-        "SELECT id FROM photos WHERE removed_revision IS NULL AND encounter_id IS NULL LIMIT ?",
+        "SELECT id FROM photos WHERE encounter_id IS NULL OR encounter_id NOT IN (SELECT id FROM encounters) LIMIT ?",
+    ),
+];
+
+/// The same for the tables of pictures.
+const PHOTO_RULES: &[(&str, &str)] = &[
+    (
+        "photos: the picture is missing",
+        "SELECT id FROM photos WHERE blake3 NOT IN (SELECT blake3 FROM photo_bytes) LIMIT ?",
+    ),
+    (
+        "photos: the thumbnail is missing",
+        "SELECT id FROM photos WHERE thumbnail_blake3 NOT IN (SELECT blake3 FROM photo_bytes) LIMIT ?",
+    ),
+    (
+        "photos: touched by a revision that was never committed",
+        "SELECT id FROM photos WHERE revision NOT IN (SELECT revision FROM revisions)
+            OR removed_revision NOT IN (SELECT revision FROM revisions) LIMIT ?",
+    ),
+    (
+        "pictures: of no photo",
+        "SELECT rowid FROM photo_bytes WHERE blake3 NOT IN
+            (SELECT blake3 FROM photos UNION SELECT thumbnail_blake3 FROM photos) LIMIT ?",
     ),
 ];
 

@@ -10,6 +10,7 @@ use crate::domain::exposure::PartySizeDraft;
 use crate::domain::exposure::ReadingDraft;
 use crate::domain::ids::AreaId;
 use crate::domain::ids::BatchId;
+use crate::domain::photo::PhotoRecord;
 use crate::domain::place::PlaceDraft;
 use crate::domain::place::SensitivePlace;
 use crate::domain::sign::SignInPlaceDraft;
@@ -112,6 +113,7 @@ impl Writer {
                 RecordKind::PartySize => self.put_back_one::<PartySizeDraft>(area, &change).await?,
                 RecordKind::Walk => self.put_back_one::<WalkDraft>(area, &change).await?,
                 RecordKind::Encounter => self.put_back_one::<EncounterDraft>(area, &change).await?,
+                RecordKind::Photo => self.put_back_one::<PhotoRecord>(area, &change).await?,
                 RecordKind::SignLocation => self.put_back_one::<SignLocationDraft>(area, &change).await?,
                 RecordKind::SignInPlace => self.put_back_one::<SignInPlaceDraft>(area, &change).await?,
                 RecordKind::DoubleObservation => {
@@ -183,6 +185,7 @@ impl Writer {
             "party_sizes",
             "survey_walks",
             "encounters",
+            "photos",
             "sign_locations",
             "signs_in_place",
             "sign_inspections",

@@ -24,6 +24,11 @@ pub enum CachePolicy {
         /// The parameters, in words; they go into the tag as a hash.
         parameters: String,
     },
+    /// Named by the hash of its bytes, and for this reader only: ask again, but nothing is sent when it is the same.
+    Content {
+        /// The BLAKE3 hash of the bytes.
+        blake3: String,
+    },
     /// The same for everybody who may see no more, and kept by the server only: readers learn no revision.
     ServerOnly(Revision),
     /// Never kept.
@@ -45,6 +50,7 @@ impl CachePolicy {
                 let hash = blake3::hash(named.as_bytes()).to_hex();
                 Some(format!("W/\"{revision}-{}\"", &hash[..16]))
             }
+            Self::Content { blake3 } => Some(format!("\"{blake3}\"")),
             Self::Forever | Self::ServerOnly(_) | Self::Never => None,
         }
     }
@@ -53,7 +59,7 @@ impl CachePolicy {
     pub(super) fn rests_on(&self) -> Option<Revision> {
         match self {
             Self::Revision { revision, .. } | Self::ServerOnly(revision) => Some(*revision),
-            Self::Forever | Self::Never => None,
+            Self::Forever | Self::Content { .. } | Self::Never => None,
         }
     }
 
@@ -70,7 +76,7 @@ impl CachePolicy {
     fn cache_control(&self) -> HeaderValue {
         HeaderValue::from_static(match self {
             Self::Forever => "public, max-age=31536000, immutable",
-            Self::Revision { .. } => "private, no-cache",
+            Self::Revision { .. } | Self::Content { .. } => "private, no-cache",
             Self::ServerOnly(_) | Self::Never => "no-store",
         })
     }

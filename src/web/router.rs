@@ -46,7 +46,11 @@ pub fn routes() -> Vec<Route> {
 
 /// What takes files.
 fn uploads() -> Routes {
-    Routes::default().post("/data/import", Right::BringIn, pages::import::upload)
+    Routes::default().post("/data/import", Right::BringIn, pages::import::upload).post(
+        "/encounters/{id}/photos",
+        Right::BringIn,
+        pages::photos::upload,
+    )
 }
 
 fn rest() -> Routes {
@@ -58,6 +62,8 @@ fn rest() -> Routes {
         .get("/segment/{id}", Right::SeeExact, pages::unit::segment)
         .get("/encounters", Right::SeeExact, pages::encounters::list)
         .get("/encounters/{id}", Right::SeeExact, pages::encounters::one)
+        .get("/photos/{id}", Right::SeeExact, pages::photos::whole)
+        .get("/photos/{id}/thumbnail", Right::SeeExact, pages::photos::thumbnail)
         .get("/analysis", Right::SeeExact, pages::analysis::show)
         .get("/season", Right::SeeExact, pages::season::show)
         .get("/reactions", Right::SeeExact, pages::reactions::show)

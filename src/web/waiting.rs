@@ -34,8 +34,9 @@ pub(super) async fn carry_on(
     next: Next,
 ) -> Result<Response, Error> {
     let path = request.uri().path();
-    // Layers answer machines, which rather wait; a form must not be told to ask again.
-    let is_page = request.method() == Method::GET && !path.starts_with("/layers/");
+    // Layers answer machines, which rather wait, as does a page for its pictures; a form must not be told to ask again.
+    let is_awaited = ["/layers/", "/photos/"].iter().any(|start| path.starts_with(start));
+    let is_page = request.method() == Method::GET && !is_awaited;
     let answer = tokio::spawn(next.run(request));
     let step = || match app.progress() {
         Progress::Deriving(step) if is_page => Some(step),

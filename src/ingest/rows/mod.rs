@@ -37,7 +37,9 @@ pub(crate) fn parse(content: Content, row: &dyn Row, context: &Context) -> Resul
         Content::DailyWeather => weather::day(row).map(Draft::DailyWeather),
         Content::PartySizes => exposure::party_size(row).map(Draft::PartySize),
         Content::Walks => exposure::walk(row, context).map(Draft::Walk),
-        Content::Encounters | Content::Form => encounters::encounter(row, context).map(Draft::Encounter),
+        Content::Encounters | Content::Form | Content::Photos => {
+            encounters::encounter(row, context).map(Draft::Encounter)
+        }
     }
 }
 

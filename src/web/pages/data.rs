@@ -43,6 +43,7 @@ pub async fn overview(app: Exact) -> Result<impl IntoResponse, Error> {
     let mut snapshot = app.store().snapshot().await?;
     let batches = snapshot.batches(facts.area.id).await?;
     let n_open_errors = snapshot.open_row_errors(facts.area.id).await?.len() as u64;
+    let n_photos = snapshot.n_photos(facts.area.id).await? as usize;
     drop(snapshot);
     let mut counts: Vec<(String, u64, String)> = EffortKind::ALL
         .iter()
@@ -51,7 +52,8 @@ pub async fn overview(app: Exact) -> Result<impl IntoResponse, Error> {
             (format!("Encounters, {kind}"), n as u64, format!("/encounters?effort={kind}"))
         })
         .collect();
-    let others: [(&str, usize, &str); 9] = [
+    let others: [(&str, usize, &str); 10] = [
+        ("Photos of encounters", n_photos, "/encounters"),
         ("Trails", facts.trails.len(), "/trails"),
         ("Trailheads", facts.trailheads.len(), ""),
         ("Places", facts.places.len(), "/trails#places"),

@@ -1,5 +1,7 @@
 //! Encounters with their filters, and one encounter whole.
 
+use std::collections::HashSet;
+
 use axum::extract::Path;
 use axum::http::StatusCode;
 use axum::response::IntoResponse;
@@ -12,12 +14,14 @@ use crate::derived::facts::Facts;
 use crate::derived::network::NetworkLayer;
 use crate::derived::snaps::HandStanding;
 use crate::derived::snaps::SnapLayer;
+use crate::domain::account::Right;
 use crate::domain::approach::Approach;
 use crate::domain::encounter::EffortKind;
 use crate::domain::ids::BatchId;
 use crate::domain::ids::EncounterId;
 use crate::domain::time::PartOfDay;
 use crate::store::Change;
+use crate::store::Effect;
 use crate::store::Encounter;
 use crate::store::EncounterFilter;
 use crate::store::Paging;
@@ -30,6 +34,8 @@ use crate::web::cache::Cached;
 use crate::web::error::Error;
 use crate::web::form::Given;
 use crate::web::pages::common;
+use crate::web::pages::photos;
+use crate::web::pages::photos::PhotoForm;
 use crate::web::pages::ties::Scene;
 use crate::web::pages::unit::when_words;
 use crate::web::query::Query;
@@ -66,7 +72,11 @@ pub async fn list(app: Exact, query: Query) -> Result<Response, Error> {
         filter: std::mem::take(&mut form),
     };
     if page.filter.errors.is_empty() {
-        let listed = app.store().snapshot().await?.list_encounters(facts.area.id, &filter, &paging).await?;
+        let mut snapshot = app.store().snapshot().await?;
+        let listed = snapshot.list_encounters(facts.area.id, &filter, &paging).await?;
+        let ids: Vec<EncounterId> = listed.encounters.iter().map(|row| row.id).collect();
+        let n_photos = snapshot.photo_counts(&ids).await?;
+        drop(snapshot);
         let ties = ties(&app, &facts).await?;
         page.n_matching = listed.n_matched;
         page.next =
@@ -82,6 +92,7 @@ pub async fn list(app: Exact, query: Query) -> Result<Response, Error> {
                 effort: row.effort_kind.term().to_owned(),
                 status: row.verification_status.term().to_owned(),
                 tied_to: tied_to(&facts, ties.as_ref(), row.id),
+                n_photos: n_photos.get(&row.id).copied().unwrap_or(0),
             })
             .collect();
     }
@@ -205,7 +216,16 @@ fn filter(query: &Query) -> (EncounterFilter, FilterForm) {
 
 /// One encounter whole.
 pub async fn one(app: Exact, who: Who, Path(id): Path<String>) -> Result<impl IntoResponse, Error> {
-    page(&app, EncounterId(key(&id, "encounter")?), Given::signed_by(&who)).await
+    let forms = Forms { tie: Given::signed_by(&who), photos: None };
+    page(&app, &who, EncounterId(key(&id, "encounter")?), forms).await
+}
+
+/// The forms of the page as they were sent, where one was.
+pub(super) struct Forms {
+    /// That which places the encounter by hand.
+    pub(super) tie: Given,
+    /// That which adds photos.
+    pub(super) photos: Option<PhotoForm>,
 }
 
 /// An encounter by its key.
@@ -214,25 +234,36 @@ pub(super) async fn found(app: &App, id: EncounterId) -> Result<Encounter, Error
     found.ok_or_else(|| Error::NotFound(format!("There is no encounter {id}.")))
 }
 
-/// The page of one encounter, with the form that places it by hand as given.
-pub(super) async fn page(app: &App, id: EncounterId, given: Given) -> Result<Cached<maud::Markup>, Error> {
+/// The page of one encounter, with its forms as given.
+pub(super) async fn page(
+    app: &App,
+    who: &Who,
+    id: EncounterId,
+    forms: Forms,
+) -> Result<Cached<maud::Markup>, Error> {
     let facts = app.deriver().facts().await?;
     let found = found(app, id).await?;
     let ties = ties(app, &facts).await?;
-    let changes = history(app, &found).await?;
-    let policy = match given.is_blank() {
-        true => CachePolicy::of_revision(facts.revision, format!("encounter {id}")),
+    let history = history(app, &found).await?;
+    let photos = app.store().snapshot().await?.photos(id).await?;
+    let policy = match forms.tie.is_blank() && forms.photos.is_none() {
+        true => {
+            // Those who may do more are shown more forms.
+            let rights = [Right::BringIn, Right::Manage].map(|right| who.may(right));
+            CachePolicy::of_revision(facts.revision, format!("encounter {id} {rights:?}"))
+        }
         false => CachePolicy::Never,
     };
     let tie = ties
         .as_ref()
-        .and_then(|(network, snaps)| Scene { facts: &facts, network, snaps }.card(&found, given));
+        .and_then(|(network, snaps)| Scene { facts: &facts, network, snaps }.card(&found, forms.tie));
     let page = EncounterPage {
         occurrence_id: found.given.occurrence_id.clone(),
         fields: fields(&found),
         approaches: found.given.approaches.iter().enumerate().map(approach_row).collect(),
         tied: where_it_counts(&facts, ties.as_ref(), &found),
         tie,
+        photos: photos::card(who, &found, &photos, forms.photos),
         origin: match &found.origin {
             Some(origin) => {
                 format!("row {} of file {}, batch {}", origin.row_number, origin.file_id, origin.batch_id)
@@ -240,15 +271,18 @@ pub(super) async fn page(app: &App, id: EncounterId, given: Given) -> Result<Cac
             None => "entered by hand".to_owned(),
         },
         history_at: format!("/history/encounter/{id}"),
-        history: changes.iter().map(history_row).collect(),
+        history,
     };
     let frame = common::frame(&facts, Section::Data, &page.occurrence_id, String::new());
     Ok(Cached(policy, views::layout::page(&frame, views::encounters::one_body(&page))))
 }
 
-/// The changes of the record and of its place by hand, newest first.
-async fn history(app: &App, found: &Encounter) -> Result<Vec<Change>, Error> {
-    let mut changes = app.store().snapshot().await?.changes(RecordKind::HandSnap, found.id.0).await?;
+/// What was done to the record, to its place by hand and to its photos, newest first: when, who, what.
+async fn history(app: &App, found: &Encounter) -> Result<Vec<(String, String, String)>, Error> {
+    let mut snapshot = app.store().snapshot().await?;
+    let mut changes = snapshot.changes(RecordKind::HandSnap, found.id.0).await?;
+    let of_photos = snapshot.photo_changes(found.id).await?;
+    drop(snapshot);
     for change in &mut changes {
         for field in &mut change.fields {
             if field.field == "segment" {
@@ -263,8 +297,20 @@ async fn history(app: &App, found: &Encounter) -> Result<Vec<Change>, Error> {
         }
     }
     changes.extend(found.changes.iter().cloned());
-    changes.sort_by_key(|change| std::cmp::Reverse(change.revision));
-    Ok(changes)
+    let mut rows: Vec<_> =
+        changes.iter().map(|change| (change.revision, change.id, history_row(change))).collect();
+    let mut seen = HashSet::new();
+    for change in of_photos {
+        let done = match change.effect {
+            Effect::TakenOut => "taken out",
+            Effect::CameIn | Effect::Changed if seen.insert(change.record_id) => "added",
+            Effect::CameIn | Effect::Changed => "brought back",
+        };
+        let what = format!("photo {} {done} ({})", change.record_id, change.summary);
+        rows.push((change.revision, change.id, (common::when(change.changed_at_s), change.actor, what)));
+    }
+    rows.sort_by_key(|(revision, id, _)| std::cmp::Reverse((*revision, *id)));
+    Ok(rows.into_iter().map(|(_, _, row)| row).collect())
 }
 
 fn history_row(change: &Change) -> (String, String, String) {

@@ -11,6 +11,7 @@ use jiff::tz::TimeZone;
 
 use crate::domain::account::Right;
 use crate::domain::ids::BatchId;
+use crate::domain::ids::EncounterId;
 use crate::store::Change;
 use crate::store::ChangeFilter;
 use crate::store::Edited;
@@ -91,6 +92,10 @@ async fn record_page(
     let mut snapshot = app.store().snapshot().await?;
     let now = snapshot.record_state(named.kind, named.id).await?;
     let changes = snapshot.changes(named.kind, named.id).await?;
+    let of_photos = match named.kind {
+        RecordKind::Encounter => snapshot.photo_changes(EncounterId(named.id)).await?,
+        _ => Vec::new(),
+    };
     if now.is_none() && changes.is_empty() {
         return Err(Error::NotFound(format!("There is no {} {} with a history.", named.kind, named.id)));
     }
@@ -111,6 +116,7 @@ async fn record_page(
         RecordKind::Encounter if now.as_ref().is_some_and(|now| now.is_present) => {
             format!("/encounters/{}", named.id)
         }
+        RecordKind::Photo => now.as_ref().and_then(shown_on).unwrap_or_default(),
         RecordKind::Walk => format!("/walks/{}", named.id),
         RecordKind::Notice => format!("/notices/{}", named.id),
         RecordKind::HandSnap => format!("/encounters/{}", named.id),
@@ -118,6 +124,10 @@ async fn record_page(
         RecordKind::Decision => "/decisions".to_owned(),
         _ => String::new(),
     };
+    let own = changes.iter().map(|change| (change, Listed::OnItsPage));
+    let mut rows: Vec<_> = own.chain(of_photos.iter().map(|change| (change, Listed::AmongAll))).collect();
+    rows.sort_by_key(|(change, _)| std::cmp::Reverse(change.id));
+    let rows = rows.into_iter().map(|(change, listed)| change_row(who, change, listed)).collect();
     let page = RecordPage {
         kind: named.kind.term().to_owned(),
         label: now.as_ref().and_then(label).unwrap_or_else(|| named.id.to_string()),
@@ -126,7 +136,7 @@ async fn record_page(
         is_present: now.as_ref().map(|now| now.is_present),
         origin: origin(now.as_ref(), &changes),
         fields: now.as_ref().map(|now| shown_fields(who, now)).unwrap_or_default(),
-        changes: changes.iter().rev().map(|change| change_row(who, change, Listed::OnItsPage)).collect(),
+        changes: rows,
         chosen,
         given: who.may(Right::Manage).then_some(given),
     };
@@ -145,6 +155,12 @@ fn origin(now: Option<&RecordState>, changes: &[Change]) -> String {
         (None, Some(first)) if first.effect == Effect::CameIn => format!("entered by {}", first.actor),
         (None, _) => "entered by hand".to_owned(),
     }
+}
+
+/// The page of the encounter that a photo is of.
+fn shown_on(photo: &RecordState) -> Option<String> {
+    let (_, id) = photo.fields.iter().find(|(field, _)| field == "encounter")?;
+    Some(format!("/encounters/{id}#photos"))
 }
 
 /// What people call a record.

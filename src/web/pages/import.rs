@@ -14,6 +14,7 @@ use axum::response::Response;
 use crate::app::App;
 use crate::app::BringIn;
 use crate::app::BringInError;
+use crate::app::PhotoFile;
 use crate::app::Spool;
 use crate::domain::area::Area;
 use crate::domain::batch::Content;
@@ -50,7 +51,7 @@ pub async fn upload(State(app): State<App>, who: Who, mut parts: Multipart) -> R
     let area = the_area(&app).await?;
     let mut shown = ImportPage::default();
     let mut content = None;
-    let mut upload = None;
+    let mut uploads = Vec::new();
     while let Some(mut part) = parts.next_part().await? {
         match part.name() {
             Some("content") => {
@@ -63,26 +64,57 @@ pub async fn upload(State(app): State<App>, who: Who, mut parts: Multipart) -> R
                 while let Some(bytes) = part.chunk().await.map_err(refused)? {
                     spool.write(&bytes).map_err(disk)?;
                 }
-                upload = Some((name, spool));
+                uploads.push((name, spool));
             }
             _ => {}
         }
     }
-    let (Some(content), Some((file_name, spool))) = (content, upload) else {
+    let n_files = uploads.len();
+    if content == Some(Content::Photos) && n_files > 0 {
+        return photos(&app, &who, &area, uploads).await;
+    }
+    let (Some(content), Some((file_name, spool))) = (content, uploads.pop()) else {
         shown.error = Some(("content".to_owned(), "Choose what the rows are, and a file.".to_owned()));
         return Ok(respond(StatusCode::BAD_REQUEST, &app, &area, &shown));
     };
+    if n_files > 1 {
+        let words = "Only photos come several at once. Bring in one file of rows after the other.";
+        shown.error = Some(("file".to_owned(), words.to_owned()));
+        return Ok(respond(StatusCode::BAD_REQUEST, &app, &area, &shown));
+    }
     if spool.n_bytes() == 0 {
         shown.error = Some(("file".to_owned(), "The file is empty.".to_owned()));
         return Ok(respond(StatusCode::BAD_REQUEST, &app, &area, &shown));
     }
     let request =
         BringIn { content, file_name, actor: who.name().to_owned(), open: spool.opener().map_err(disk)? };
-    match app.bring_in(area.id, request, |_| {}).await {
-        Ok(brought_in) => Ok(Redirect::to(&format!("/data/batches/{}", brought_in.batch)).into_response()),
-        Err(error @ (BringInError::File { .. } | BringInError::Format(_))) => {
+    let outcome = app.bring_in(area.id, request, |_| {}).await;
+    after(&app, &area, &mut shown, outcome.map(|brought_in| brought_in.batch))
+}
+
+/// Brings in photos, several at once.
+async fn photos(app: &App, who: &Who, area: &Area, uploads: Vec<(String, Spool)>) -> Result<Response, Error> {
+    let mut files = Vec::new();
+    for (name, spool) in uploads {
+        files.push(PhotoFile { name, open: spool.opener().map_err(disk)? });
+    }
+    let outcome = app.bring_in_photos(area.id, &files, who.name(), |_| {}).await;
+    let mut shown = ImportPage { content: Content::Photos.term().to_owned(), ..ImportPage::default() };
+    after(app, area, &mut shown, outcome.map(|photos| photos.brought_in.batch))
+}
+
+/// Shows the batch, or the form with what is wrong.
+fn after(
+    app: &App,
+    area: &Area,
+    shown: &mut ImportPage,
+    outcome: Result<BatchId, BringInError>,
+) -> Result<Response, Error> {
+    match outcome {
+        Ok(batch) => Ok(Redirect::to(&format!("/data/batches/{batch}")).into_response()),
+        Err(error @ (BringInError::TooMany { .. } | BringInError::File { .. } | BringInError::Format(_))) => {
             shown.error = Some(("file".to_owned(), error.to_string()));
-            Ok(respond(StatusCode::UNPROCESSABLE_ENTITY, &app, &area, &shown))
+            Ok(respond(StatusCode::UNPROCESSABLE_ENTITY, app, area, shown))
         }
         Err(BringInError::Store(error)) => Err(error.into()),
         Err(error) => Err(Error::Internal(error.to_string())),
@@ -90,7 +122,7 @@ pub async fn upload(State(app): State<App>, who: Who, mut parts: Multipart) -> R
 }
 
 /// The next part of a form, an error being the sender's.
-trait NextPart {
+pub(super) trait NextPart {
     async fn next_part(&mut self) -> Result<Option<axum::extract::multipart::Field<'_>>, Error>;
 }
 
@@ -100,19 +132,19 @@ impl NextPart for Multipart {
     }
 }
 
-fn refused(error: axum::extract::multipart::MultipartError) -> Error {
+pub(super) fn refused(error: axum::extract::multipart::MultipartError) -> Error {
     if error.status() == StatusCode::PAYLOAD_TOO_LARGE {
         return Error::TooLarge("The file is larger than this server takes.".to_owned());
     }
     Error::bad_request("file", format!("The upload broke off or is not a form: {error}"))
 }
 
-fn disk(error: std::io::Error) -> Error {
+pub(super) fn disk(error: std::io::Error) -> Error {
     Error::Internal(format!("an upload could not be kept: {error}"))
 }
 
 /// The name without folders, as some browsers send them.
-fn plain_name(name: &str) -> String {
+pub(super) fn plain_name(name: &str) -> String {
     name.rsplit(['/', '\\']).next().unwrap_or(name).to_owned()
 }
 

@@ -19,6 +19,7 @@ pub mod import;
 pub mod latency;
 pub mod map;
 pub mod observers;
+pub mod photos;
 pub mod public;
 pub mod rates;
 pub mod reactions;

@@ -34,6 +34,7 @@ use crate::web::form::Given;
 use crate::web::pages::common;
 use crate::web::pages::common::when;
 use crate::web::pages::encounters;
+use crate::web::pages::encounters::Forms;
 use crate::web::pages::unit::segment_href;
 use crate::web::pages::unit::when_words;
 use crate::web::query::Query;
@@ -352,12 +353,12 @@ fn middle(points: &[[f64; 2]]) -> [f64; 2] {
 /// Places an encounter by hand.
 pub async fn place(
     app: Exact,
-    who: Who,
+    asker: Who,
     Path(id): Path<String>,
     Form(pairs): Form<Vec<(String, String)>>,
 ) -> Result<Response, Error> {
     let id = EncounterId(key(&id, "encounter")?);
-    let mut given = Given::new(pairs).with_signer(&who);
+    let mut given = Given::new(pairs).with_signer(&asker);
     let who = given.signer();
     let reason = given.required("reason", "Say what you know that the position does not say.");
     let facts = app.deriver().facts().await?;
@@ -373,7 +374,7 @@ pub async fn place(
             Ok(Redirect::to(&format!("/encounters/{id}#tie")).into_response())
         }
         _ => {
-            let page = encounters::page(&app, id, given).await?;
+            let page = encounters::page(&app, &asker, id, Forms { tie: given, photos: None }).await?;
             Ok((StatusCode::UNPROCESSABLE_ENTITY, page).into_response())
         }
     }
@@ -382,16 +383,16 @@ pub async fn place(
 /// Leaves it to the position again.
 pub async fn clear(
     app: Exact,
-    who: Who,
+    asker: Who,
     Path(id): Path<String>,
     Form(pairs): Form<Vec<(String, String)>>,
 ) -> Result<Response, Error> {
     let id = EncounterId(key(&id, "encounter")?);
-    let mut given = Given::new(pairs).with_signer(&who);
+    let mut given = Given::new(pairs).with_signer(&asker);
     let who = given.signer_in("clear-who");
     let reason = given.required("clear-reason", "Say why the position should decide again.");
     if !given.is_good() {
-        let page = encounters::page(&app, id, given).await?;
+        let page = encounters::page(&app, &asker, id, Forms { tie: given, photos: None }).await?;
         return Ok((StatusCode::UNPROCESSABLE_ENTITY, page).into_response());
     }
     let found = encounters::found(&app, id).await?;

@@ -9,6 +9,8 @@ use crate::domain::terms::UnknownTerm;
 use crate::domain::time::PartOfDay;
 use crate::web::views::charts::thousands;
 use crate::web::views::map::MONTHS;
+use crate::web::views::photos;
+use crate::web::views::photos::PhotosCard;
 use crate::web::views::ties;
 use crate::web::views::ties::TieCard;
 
@@ -71,6 +73,8 @@ pub struct EncounterRow {
     pub status: String,
     /// Where it was tied to, in words.
     pub tied_to: String,
+    /// How many photos there are of it.
+    pub n_photos: u64,
 }
 
 /// The list's body.
@@ -87,7 +91,7 @@ pub fn list_body(page: &EncountersPage) -> Markup {
                 table.stack {
                     thead { tr {
                         th scope="col" { "Encounter" } th scope="col" { "When" } th scope="col" { "Species" }
-                        th scope="col" { "Effort" } th scope="col" { "Review" } th scope="col" { "Tied to" }
+                        th scope="col" { "Effort" } th scope="col" { "Review" } th scope="col" { "Tied to" } th.num scope="col" { "Photos" }
                     } }
                     tbody {
                         @for row in &page.rows {
@@ -98,6 +102,7 @@ pub fn list_body(page: &EncountersPage) -> Markup {
                                 td data-label="Effort" { (row.effort) }
                                 td data-label="Review" { (row.status) }
                                 td data-label="Tied to" { (row.tied_to) }
+                                td.num data-label="Photos" { @if row.n_photos > 0 { a href={ (row.href) "#photos" } { (row.n_photos) } } @else { "0" } }
                             }
                         }
                     }
@@ -182,6 +187,8 @@ pub struct EncounterPage {
     pub tied: Vec<String>,
     /// What it is tied to, where it has a position and there are trails.
     pub tie: Option<TieCard>,
+    /// Its photos.
+    pub photos: PhotosCard,
     /// Where it came from.
     pub origin: String,
     /// Where its whole history is.
@@ -220,6 +227,7 @@ pub fn one_body(page: &EncounterPage) -> Markup {
                 ul { @for line in &page.tied { li { (line) } } }
             }
         }
+        (photos::card(&page.photos))
         @if let Some(tie) = &page.tie { (ties::card(tie)) }
         @if !page.approaches.is_empty() {
             section.card {
@@ -257,6 +265,7 @@ pub fn list_samples() -> Vec<EncountersPage> {
         effort: "report".to_owned(),
         status: "verified".to_owned(),
         tied_to: "Ledge Walk".to_owned(),
+        n_photos: 2,
     };
     let errors = vec![
         ("from_year".to_owned(), "\"last\" is not a year; give four digits".to_owned()),
@@ -278,7 +287,8 @@ pub fn list_samples() -> Vec<EncountersPage> {
 
 /// Encounters made up for tests and previews.
 pub fn one_samples() -> Vec<EncounterPage> {
-    vec![EncounterPage {
+    let cards = photos::samples().into_iter();
+    let page = |photos| EncounterPage {
         occurrence_id: "T-1-2".to_owned(),
         fields: vec![("scientificName".to_owned(), "Crotalus viridis".to_owned())],
         approaches: vec![ApproachRow {
@@ -290,8 +300,10 @@ pub fn one_samples() -> Vec<EncounterPage> {
         }],
         tied: vec!["located: never in a rate".to_owned()],
         tie: ties::samples().into_iter().next(),
+        photos,
         origin: "trials.csv, row 4, batch 3".to_owned(),
         history_at: "/history/encounter/4".to_owned(),
         history: vec![("2024-06-01 10:00".to_owned(), "staff".to_owned(), "species changed".to_owned())],
-    }]
+    };
+    cards.map(page).collect()
 }

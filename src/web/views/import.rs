@@ -134,8 +134,8 @@ pub struct ImportPage {
 pub fn import_body(page: &ImportPage) -> Markup {
     let error = |field: &str| page.error.as_ref().filter(|(at, _)| at == field).map(|(_, words)| words);
     html! {
-        div.page-head { h1 { "Bring in a file" } a.button href="/data/own" { "What you brought in" } }
-        p { "CSV (comma, semicolon or tab), GeoJSON or GPX. Rows that cannot be taken are kept with the reason, and can be mended and tried again; the good rows go in. The same file again changes nothing." }
+        div.page-head { h1 { "Bring in files" } a.button href="/data/own" { "What you brought in" } }
+        p { "CSV (comma, semicolon or tab), GeoJSON or GPX, or photos that say where and when they were taken. Rows that cannot be taken are kept with the reason, and can be mended and tried again; the good rows go in. The same file again changes nothing." }
         form.card method="post" action="/data/import" enctype="multipart/form-data" {
             label { "What its rows are"
                 select name="content" required {
@@ -145,8 +145,8 @@ pub fn import_body(page: &ImportPage) -> Markup {
                 }
                 @if let Some(words) = error("content") { span.field-error { (words) } }
             }
-            label { "File, at most " (page.limit)
-                input type="file" name="file" required accept=".csv,.txt,.tsv,.geojson,.json,.gpx";
+            label { "File (of photos several), at most " (page.limit)
+                input type="file" name="file" required multiple accept=".csv,.txt,.tsv,.geojson,.json,.gpx,image/jpeg,image/png,image/webp";
                 @if let Some(words) = error("file") { span.field-error { (words) } }
             }
             p { button.main type="submit" { "Bring it in" } }
@@ -154,6 +154,10 @@ pub fn import_body(page: &ImportPage) -> Markup {
         section.card {
             h2 { "Headers" }
             p { "Fields carry their Darwin Core names (decimalLatitude, eventDate, scientificName …); common spellings are understood, and what was read as what is shown with the batch. Start with trails, then trailheads, counters, readings and calibrations, then walks and encounters." }
+        }
+        section.card {
+            h2 { "Photos" }
+            p { "JPEG, PNG or WebP, up to 200 at once. A photo is added to the encounter that was met then and there, within five minutes and within the accuracy of both positions; where there is none it makes a new one, of no known effort, for somebody to say what it shows. Only the picture is kept, and the file's name only where a camera gave it." }
         }
     }
 }

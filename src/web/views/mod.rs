@@ -22,6 +22,7 @@ pub mod line_chart;
 pub mod map;
 pub mod notice;
 pub mod observers;
+pub mod photos;
 pub mod public;
 pub mod rates;
 pub mod reactions;

@@ -19,12 +19,12 @@ use super::served;
 use super::served::Served;
 
 /// How often each fault is tried; more in long runs.
-fn n_rounds(few: u64, many: u64) -> u64 {
+pub(super) fn n_rounds(few: u64, many: u64) -> u64 {
     if std::env::var_os("COILWAY_LONG_TESTS").is_some() { many } else { few }
 }
 
 /// Moments spread over a span of time, in an order that shows no pattern.
-fn moments(n: u64, longest_ms: u64) -> impl Iterator<Item = Duration> {
+pub(super) fn moments(n: u64, longest_ms: u64) -> impl Iterator<Item = Duration> {
     // The golden section leaves no gap large, however many moments there are.
     (1..=n).map(move |k| Duration::from_micros((k * 618_034 % 1_000_000) * longest_ms / 1000))
 }

@@ -5,6 +5,7 @@ mod effect;
 mod faults;
 mod keeping;
 mod outlook;
+mod photos;
 mod season;
 mod served;
 mod serving;

@@ -80,6 +80,19 @@ pub(crate) fn upload(address: &str, content: &str, name: &str, text: &str) -> Op
     ask(address, head, body.as_bytes())
 }
 
+/// Adds a photo to an encounter of a server that may end meanwhile; the status, none where it ended.
+pub(crate) fn upload_photo(address: &str, encounter: u32, photo: &[u8]) -> Option<u16> {
+    let mut body = b"--limit\r\nContent-Disposition: form-data; name=\"who\"\r\n\r\nA. Warden\r\n".to_vec();
+    body.extend(b"--limit\r\nContent-Disposition: form-data; name=\"photo\"; filename=\"a.jpg\"\r\n\r\n");
+    body.extend(photo);
+    body.extend(b"\r\n--limit--\r\n");
+    let head = format!(
+        "POST /encounters/{encounter}/photos HTTP/1.1\r\nContent-Type: multipart/form-data; boundary=limit\r\n\
+         Sec-Fetch-Site: same-origin\r\n"
+    );
+    ask(address, &head, &body).map(|(status, _)| status)
+}
+
 fn ask(address: &str, head: &str, body: &[u8]) -> Option<(u16, String)> {
     let mut stream = TcpStream::connect(address).ok()?;
     stream.set_read_timeout(Some(Duration::from_secs(120))).ok()?;

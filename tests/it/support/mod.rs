@@ -3,6 +3,7 @@
 mod answer;
 mod complete;
 mod park;
+pub(crate) mod photo;
 
 use axum::Router;
 use axum::body::Body;
@@ -155,6 +156,38 @@ impl TestApp {
         let request =
             Self::request(Method::POST, address, &headers).body(Body::from(form.to_owned())).unwrap();
         Answer::read(address, self.router.clone().oneshot(request).await.unwrap()).await
+    }
+
+    /// Sends a form with files as browsers do: field, file name (none for text), content.
+    pub(crate) async fn send_files(
+        &self,
+        address: &str,
+        parts: &[(&str, Option<&str>, &[u8])],
+        headers: &[(&str, &str)],
+    ) -> Answer {
+        let mut body = Vec::new();
+        for (field, file, content) in parts {
+            body.extend(format!("--limit\r\nContent-Disposition: form-data; name=\"{field}\"").bytes());
+            if let Some(file) = file {
+                let kind = "Content-Type: application/octet-stream";
+                body.extend(format!("; filename=\"{file}\"\r\n{kind}").bytes());
+            }
+            body.extend(b"\r\n\r\n");
+            body.extend(*content);
+            body.extend(b"\r\n");
+        }
+        body.extend(b"--limit--\r\n");
+        let kind = (header::CONTENT_TYPE.as_str(), "multipart/form-data; boundary=limit");
+        let headers: Vec<(&str, &str)> = headers.iter().copied().chain([kind]).collect();
+        let request = Self::request(Method::POST, address, &headers).body(Body::from(body)).unwrap();
+        Answer::read(address, self.router.clone().oneshot(request).await.unwrap()).await
+    }
+
+    /// An answer that is not text: status, headers, bytes.
+    pub(crate) async fn file(&self, address: &str, headers: &[(&str, &str)]) -> (u16, HeaderMap, Vec<u8>) {
+        let (parts, body) = self.respond(Method::GET, address, headers).await.into_parts();
+        let bytes = to_bytes(body, 64 * 1024 * 1024).await.unwrap();
+        (parts.status.as_u16(), parts.headers, bytes.to_vec())
     }
 
     async fn respond(&self, method: Method, address: &str, headers: &[(&str, &str)]) -> Response {

@@ -111,6 +111,8 @@ fn least(path: &str, method: &Method) -> Option<&'static [Asker]> {
             | "/segment/{id}"
             | "/encounters"
             | "/encounters/{id}"
+            | "/photos/{id}"
+            | "/photos/{id}/thumbnail"
             | "/analysis"
             | "/season"
             | "/reactions"
@@ -145,7 +147,7 @@ fn least(path: &str, method: &Method) -> Option<&'static [Asker]> {
         ) => EXACT,
         ("GET", layer) if layer.starts_with("/layers/") => EXACT,
         // What they post to shows a place afterwards, so that needs both rights.
-        ("POST", "/encounters/{id}/tie" | "/encounters/{id}/tie/clear") => EXACT,
+        ("POST", "/encounters/{id}/tie" | "/encounters/{id}/tie/clear" | "/encounters/{id}/photos") => EXACT,
         (_, "/data/import" | "/data/rows/{id}") | ("GET", "/data/batches/{id}" | "/data/own") => SIGNED_IN,
         (
             "POST",

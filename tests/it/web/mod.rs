@@ -13,6 +13,7 @@ mod layers;
 mod observers;
 mod outlook;
 mod pages;
+mod photos;
 mod public;
 mod reactions;
 mod samples;

@@ -1,0 +1,3 @@
+//! Files of cameras as they come.
+
+mod photo;
