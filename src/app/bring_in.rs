@@ -11,6 +11,7 @@ use std::sync::Arc;
 use tokio::sync::mpsc;
 
 use crate::app::App;
+use crate::app::retention::RetentionError;
 use crate::domain::area::Area;
 use crate::domain::batch::Content;
 use crate::domain::batch::RowError;
@@ -114,6 +115,9 @@ pub enum BringInError {
     /// The facts could not be written.
     #[error(transparent)]
     Store(#[from] store::Error),
+    /// The rule for personal data could not be applied to what came in.
+    #[error(transparent)]
+    Rule(#[from] RetentionError),
     /// There is no area to bring it into.
     #[error("there is no area yet; create one first")]
     NoArea,
@@ -185,6 +189,7 @@ impl App {
         let report = reading.await.map_err(|error| BringInError::Ended(error.to_string()))??;
         writer.describe_file(file_id, &report.encoding, &report.mapping).await?;
         writer.count_batch(batch, &total, n_refused).await?;
+        self.keep_rule(&mut writer, area).await?;
         let revision = writer.commit().await?;
         Ok(BroughtIn {
             batch,
@@ -224,6 +229,7 @@ impl App {
             return Ok(Err(problem.into_row_error(raw)));
         }
         writer.settle_row_error(stored.id, store::RowErrorState::Mended).await?;
+        self.keep_rule(&mut writer, area).await?;
         Ok(Ok(writer.commit().await?))
     }
 

@@ -9,6 +9,7 @@ use crate::store;
 use crate::store::Checkup;
 use crate::store::check_file;
 use crate::store::is_alone;
+use crate::store::put_back_in_service;
 
 /// Why a backup or a restore failed.
 #[derive(Debug, thiserror::Error)]
@@ -88,6 +89,7 @@ pub async fn restore(
     }
     let incoming = beside(database, "incoming");
     std::fs::copy(backup, &incoming).map_err(at(&incoming))?;
+    put_back_in_service(&incoming, now_s).await?;
     sync(&incoming)?;
     let former = database.exists().then(|| beside(database, &format!("before-restore-{now_s}")));
     if let Some(former) = &former {

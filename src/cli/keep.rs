@@ -1,4 +1,4 @@
-//! Backup, restore and check.
+//! Backup, restore, check, and the rule for personal data.
 
 use std::path::PathBuf;
 
@@ -37,6 +37,23 @@ pub(super) async fn check(database: PathBuf) -> anyhow::Result<()> {
     println!("{}: {}", database.display(), words(&checkup));
     if !checkup.is_whole() {
         bail!("the data are not whole:\n{}", checkup.findings.join("\n"));
+    }
+    Ok(())
+}
+
+/// Applies the rule for personal data.
+pub(super) async fn retention(database: PathBuf, is_trial: bool) -> anyhow::Result<()> {
+    exists(&database)?;
+    let app = open(database).await?;
+    let areas = app.store().snapshot().await?.areas().await?;
+    for area in &areas {
+        match app.apply_personal_data_rule(area, is_trial).await? {
+            None => println!("{}: names and remarks are kept as long as the records", area.name),
+            Some((rule, emptied)) => {
+                let done = if is_trial { "would be emptied" } else { "emptied" };
+                println!("{}: of more than {} months ago, {done}: {emptied}", area.name, rule.months);
+            }
+        }
     }
     Ok(())
 }

@@ -34,8 +34,34 @@ use crate::store::Store;
 #[derive(Debug, Parser)]
 #[command(name = "coilway", version)]
 struct Arguments {
+    /// How log lines are written to standard error.
+    #[arg(long, global = true, value_enum, default_value_t, env = "COILWAY_LOG_FORMAT")]
+    log_format: LogFormat,
     #[command(subcommand)]
     command: Command,
+}
+
+/// How log lines are written.
+#[derive(Debug, Clone, Copy, PartialEq, Eq, Default, clap::ValueEnum)]
+enum LogFormat {
+    /// For people.
+    #[default]
+    Text,
+    /// One JSON object a line, for collectors of logs.
+    Json,
+}
+
+impl LogFormat {
+    /// Sends log lines to standard error; which ones, `RUST_LOG` says.
+    fn start(self) {
+        let filter = tracing_subscriber::EnvFilter::try_from_default_env()
+            .unwrap_or_else(|_| tracing_subscriber::EnvFilter::new("info,sqlx=warn"));
+        let lines = tracing_subscriber::fmt().with_env_filter(filter).with_writer(std::io::stderr);
+        match self {
+            Self::Text => lines.init(),
+            Self::Json => lines.json().flatten_event(true).init(),
+        }
+    }
 }
 
 #[derive(Debug, Subcommand)]
@@ -124,6 +150,14 @@ enum Command {
         #[command(flatten)]
         database: DatabaseFile,
     },
+    /// Apply the rule for personal data: empty names and remarks that have been kept long enough.
+    Retention {
+        #[command(flatten)]
+        database: DatabaseFile,
+        /// Only say what it would do.
+        #[arg(long)]
+        dry_run: bool,
+    },
     /// Make accounts and one-time links, list accounts, disable them.
     User(user::UserArguments),
     /// Print the register of decisions, and the stretches that wait for one.
@@ -179,9 +213,7 @@ impl Listen {
 /// Runs the command that the program's arguments name.
 pub fn run() -> ExitCode {
     let arguments = Arguments::parse();
-    let filter = tracing_subscriber::EnvFilter::try_from_default_env()
-        .unwrap_or_else(|_| tracing_subscriber::EnvFilter::new("info,sqlx=warn"));
-    tracing_subscriber::fmt().with_env_filter(filter).with_writer(std::io::stderr).init();
+    arguments.log_format.start();
     let runtime = match tokio::runtime::Builder::new_multi_thread().enable_all().build() {
         Ok(runtime) => runtime,
         Err(error) => {
@@ -226,6 +258,7 @@ async fn dispatch(command: Command) -> anyhow::Result<()> {
         Command::Backup { database, out } => keep::backup(database.database, out).await,
         Command::Restore { database, from } => keep::restore(database.database, from).await,
         Command::Check { database } => keep::check(database.database).await,
+        Command::Retention { database, dry_run } => keep::retention(database.database, dry_run).await,
         Command::User(arguments) => user::run(arguments).await,
         Command::Decisions(arguments) => figures::decisions(arguments).await,
         Command::Generate { size, seed, out } => {

@@ -7,9 +7,11 @@ use anyhow::Context;
 
 use crate::app::App;
 use crate::app::Clock;
+use crate::app::keep_personal_data_rule;
 use crate::app::keep_warm;
 use crate::cli::Listen;
 use crate::config::Front;
+use crate::derived::readers_first;
 use crate::web;
 
 /// Opens a database and serves it until the program is asked to stop.
@@ -33,9 +35,12 @@ pub(super) async fn serve(app: App) -> anyhow::Result<()> {
     let address = listener.local_addr().context("the address is not known")?;
     println!("Serving on http://{address}  (stop with Ctrl-C)");
     let store = app.store().clone();
+    readers_first();
     let warming = tokio::spawn(keep_warm(app.clone()));
-    web::serve(listener, app, stop_signal()?).await.context("the server ended")?;
+    let keeping = tokio::spawn(keep_personal_data_rule(app.clone()));
+    web::serve(listener, app, web::Limits::default(), stop_signal()?).await.context("the server ended")?;
     warming.abort();
+    keeping.abort();
     store.close().await;
     println!("Stopped.");
     Ok(())

@@ -33,6 +33,7 @@ use crate::derived::places::PlaceSummary;
 use crate::derived::plan;
 use crate::derived::plan::PlanLayer;
 use crate::derived::plan::PlanParams;
+use crate::derived::priority;
 use crate::derived::public;
 use crate::derived::public::PublicLayer;
 use crate::derived::rate_pattern;
@@ -607,5 +608,9 @@ where
     T: Send + 'static,
     F: FnOnce() -> Result<T, DeriveError> + Send + 'static,
 {
-    tokio::task::spawn_blocking(compute).await.map_err(DeriveError::internal)?
+    let giving_way = || {
+        priority::give_way();
+        compute()
+    };
+    tokio::task::spawn_blocking(giving_way).await.map_err(DeriveError::internal)?
 }

@@ -22,6 +22,7 @@ pub mod network;
 pub mod observers;
 pub mod places;
 pub mod plan;
+mod priority;
 pub mod public;
 pub mod rate_pattern;
 pub mod rates;
@@ -42,6 +43,7 @@ pub mod watch;
 pub use crate::derived::deriver::Derived;
 pub use crate::derived::deriver::Deriver;
 pub use crate::derived::memo::Memo;
+pub use crate::derived::priority::readers_first;
 
 /// Why a layer could not be derived.
 #[derive(Debug, thiserror::Error)]

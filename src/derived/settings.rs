@@ -193,16 +193,23 @@ settings! {
     /// Log standard deviation of that ratio.
     calibration_log_sd: "calibration-spread", "Spread of passages for each count", "log sd", 0.25, 0.01, 2.0,
         "prior of the calibration ratio, as a factor; assumption";
+    /// Months for which names and words of people are kept; zero for as long as the records.
+    personal_data_months: "personal-data-months", "Names and remarks are kept for", "months", 0.0, 0.0, 600.0,
+        "so long after the day of a record, names, remarks and columns that no field takes are emptied in it and in its history, once a day, and rows that wait are set aside; what was emptied cannot be brought back; 0 keeps them; no figure rests on it";
 }
 
+/// The setting that no figure rests on.
+const ABOUT_PEOPLE: &str = "personal-data-months";
+
 /// The settings that are whole numbers.
-const WHOLE: [&str; 5] = ["draws", "seed", "strata-by-habitat", "cluster-replicates", "watch-weeks"];
+const WHOLE: [&str; 6] =
+    ["draws", "seed", "strata-by-habitat", "cluster-replicates", "watch-weeks", ABOUT_PEOPLE];
 
 /// A heading for pages, and the keys of the settings that stand under it.
 pub type Group = (&'static str, &'static [&'static str]);
 
 /// The settings by what they are for. Each stands in one of them.
-pub const GROUPS: [Group; 10] = [
+pub const GROUPS: [Group; 11] = [
     ("Trails and draws", &["segment-length", "draws", "seed"]),
     (
         "Where records lie",
@@ -238,6 +245,7 @@ pub const GROUPS: [Group; 10] = [
             "calibration-spread",
         ],
     ),
+    ("Personal data", &[ABOUT_PEOPLE]),
 ];
 
 /// Why a setting is refused.
@@ -320,12 +328,17 @@ impl Settings {
         self.seed as u64
     }
 
-    /// Those that differ from the defaults, in words; "default settings" when none does.
+    /// Months for which names and words of people are kept; none where they are kept as long as the records.
+    pub fn personal_data_months(&self) -> Option<u32> {
+        (self.personal_data_months >= 1.0).then_some(self.personal_data_months as u32)
+    }
+
+    /// Those that figures rest on and that differ from the defaults, in words; "default settings" when none does.
     pub fn words(&self) -> String {
         let changed: Vec<String> = self
             .list()
             .iter()
-            .filter(|setting| setting.value != setting.default)
+            .filter(|setting| setting.value != setting.default && setting.key != ABOUT_PEOPLE)
             .map(|setting| {
                 let words = format!("{} {} {}", setting.words.to_lowercase(), setting.value, setting.unit);
                 words.trim_end().to_owned()

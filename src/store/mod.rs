@@ -41,6 +41,7 @@ mod places;
 mod reactions;
 mod readings;
 mod record_states;
+mod retention;
 mod safe_keeping;
 mod sensitive_places;
 mod sign_inspections;
@@ -124,9 +125,12 @@ pub use crate::store::record_states::RecordEdit;
 pub use crate::store::record_states::RecordState;
 pub use crate::store::record_states::StateKey;
 pub use crate::store::record_states::difference;
+pub use crate::store::retention::Emptied;
+pub use crate::store::retention::WITHHELD;
 pub use crate::store::safe_keeping::Checkup;
 pub use crate::store::safe_keeping::check_file;
 pub use crate::store::safe_keeping::is_alone;
+pub use crate::store::safe_keeping::put_back_in_service;
 pub use crate::store::sign_inspections::SignInspection;
 pub use crate::store::sign_locations::SignLocation;
 pub use crate::store::sign_plans::PlanSite;
@@ -200,6 +204,8 @@ impl Store {
                 Durability::ProcessEnd => SqliteSynchronous::Normal,
             })
             .pragma("temp_store", "MEMORY")
+            // What the rule for personal data empties is overwritten in the file, not only marked as unused.
+            .pragma("secure_delete", "ON")
             // Gives the disk back after a large import.
             .pragma("journal_size_limit", "67108864");
         let writer = pool(1, params)

@@ -131,6 +131,34 @@ pub async fn is_alone(path: &Path) -> Result<bool, Error> {
     Ok(is_alone)
 }
 
+/// Makes a copy fit to be served again: ends the sessions of its time, among them such as somebody ended since, and notes
+/// for administrators that it was put back. One that an earlier version made has neither, and is left as it is.
+///
+/// # Errors
+/// [`Error`] when it cannot be written.
+pub async fn put_back_in_service(path: &Path, now_s: i64) -> Result<(), Error> {
+    let opening = |error| Error::opening(error, path);
+    let options = SqliteConnectOptions::new().filename(path).busy_timeout(Duration::from_secs(10));
+    let mut connection = SqliteConnection::connect_with(&options).await.map_err(opening)?;
+    let has_accounts: bool = sqlx::query_scalar(
+        "SELECT EXISTS (SELECT 1 FROM sqlite_schema WHERE type = 'table' AND name = 'account_events')",
+    )
+    .fetch_one(&mut connection)
+    .await
+    .map_err(opening)?;
+    if has_accounts {
+        sqlx::query("DELETE FROM sessions").execute(&mut connection).await?;
+        sqlx::query(
+            "INSERT INTO account_events (at_s, kind, account_name, detail)
+             VALUES (?, 'backup restored', '', 'accounts and tokens are as they were then; sessions ended')",
+        )
+        .bind(now_s)
+        .execute(&mut connection)
+        .await?;
+    }
+    Ok(connection.close().await?)
+}
+
 /// Copies the database that a connection is of into a new file.
 pub(super) async fn vacuum_into(connection: &mut SqliteConnection, path: &Path) -> Result<(), Error> {
     let name = path.to_str().ok_or_else(|| Error::CannotOpen { path: path.to_owned() })?;

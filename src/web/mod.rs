@@ -12,30 +12,14 @@ pub mod origin;
 pub mod pages;
 pub mod query;
 pub mod report;
+mod request_log;
 mod router;
+mod serve;
 pub mod study;
 pub mod views;
 mod waiting;
 
-use std::future::Future;
-use std::net::SocketAddr;
-
-use tokio::net::TcpListener;
-
-use crate::app::App;
-
 pub use crate::web::router::router;
 pub use crate::web::router::routes;
-
-/// Serves an app until `stop` resolves; requests under way are finished.
-///
-/// # Errors
-/// When the listener fails.
-pub async fn serve(
-    listener: TcpListener,
-    app: App,
-    stop: impl Future<Output = ()> + Send + 'static,
-) -> std::io::Result<()> {
-    let service = router(app).into_make_service_with_connect_info::<SocketAddr>();
-    axum::serve(listener, service).with_graceful_shutdown(stop).await
-}
+pub use crate::web::serve::Limits;
+pub use crate::web::serve::serve;

@@ -27,6 +27,7 @@ use crate::web::kept;
 use crate::web::kept::Kept;
 use crate::web::pages;
 use crate::web::report;
+use crate::web::request_log;
 use crate::web::waiting;
 
 /// How long an answer may take.
@@ -172,5 +173,6 @@ pub fn router(app: App) -> Router {
         .layer(fixed(header::X_CONTENT_TYPE_OPTIONS, "nosniff"))
         .layer(fixed(header::REFERRER_POLICY, "same-origin"))
         .layer(CompressionLayer::new())
+        .layer(middleware::from_fn(request_log::log))
         .with_state(app)
 }

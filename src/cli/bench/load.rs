@@ -23,6 +23,7 @@ use crate::app::Progress;
 use crate::app::keep_warm;
 use crate::cli::bench::Bench;
 use crate::cli::bench::import;
+use crate::derived::readers_first;
 use crate::domain::batch::Content;
 use crate::domain::ids::AreaId;
 use crate::web;
@@ -76,10 +77,11 @@ pub(super) async fn run(
     let listener = TcpListener::bind(("127.0.0.1", 0)).await?;
     let address = listener.local_addr()?;
     let (stop, stopped) = oneshot::channel::<()>();
-    let serving = tokio::spawn(web::serve(listener, app.clone(), async {
+    let serving = tokio::spawn(web::serve(listener, app.clone(), web::Limits::default(), async {
         // Dropped or sent: either way it is time.
         let _ = stopped.await;
     }));
+    readers_first();
     let warming = tokio::spawn(keep_warm(app.clone()));
     ready(app).await?;
     let (during, done) = (Arc::new(AtomicBool::new(true)), Arc::new(AtomicBool::new(false)));

@@ -56,7 +56,7 @@ pub(super) async fn run(bench: &Bench, app: &App) -> anyhow::Result<()> {
     let listener = TcpListener::bind(("127.0.0.1", 0)).await?;
     let server = listener.local_addr()?;
     let (stop, stopped) = oneshot::channel::<()>();
-    let serving = tokio::spawn(web::serve(listener, app.clone(), async {
+    let serving = tokio::spawn(web::serve(listener, app.clone(), web::Limits::default(), async {
         // Dropped or sent: either way it is time.
         let _ = stopped.await;
     }));

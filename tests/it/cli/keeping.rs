@@ -12,6 +12,13 @@ use sqlx::Connection;
 use sqlx::SqliteConnection;
 use sqlx::migrate::Migrator;
 
+use coilway::domain::account::Grants;
+use coilway::domain::account::Role;
+use coilway::store::AccountDraft;
+use coilway::store::OpenParams;
+use coilway::store::SessionLimits;
+use coilway::store::Store;
+
 use super::Program;
 use super::Said;
 use super::reports;
@@ -374,4 +381,34 @@ fn a_file_that_cannot_be_written_is_said() {
     set(&program.database(), 0o644);
     assert!(said.contains("may only be read"), "{said}");
     assert_eq!(n_encounters(&program, &program.database()), 20);
+}
+
+#[tokio::test]
+async fn a_restored_database_says_so_and_lets_nobody_in_who_was_signed_in() {
+    const NOW_S: i64 = 1_700_000_000;
+    let program = Program::new().with_area();
+    let store = Store::open(&program.database(), &OpenParams::default()).await.unwrap();
+    let draft = AccountDraft {
+        name: "A. Warden".to_owned(),
+        role: Role::Administrator,
+        grants: Grants::default(),
+        password_hash: "none".to_owned(),
+        created_by: "tester".to_owned(),
+    };
+    store.add_account(&draft, NOW_S).await.unwrap();
+    let account = store.accounts().await.unwrap().remove(0);
+    store.begin_session(&account, "hash", None, NOW_S).await.unwrap();
+    store.close().await;
+    let out = program.path("copy.db");
+    program.run(&["backup", out.to_str().unwrap()]).good();
+    program.run(&["restore", out.to_str().unwrap()]).good();
+    let store = Store::open(&program.database(), &OpenParams::default()).await.unwrap();
+    let signed_in = store.session_account("hash", SessionLimits::default(), NOW_S).await.unwrap();
+    assert_eq!(signed_in, None);
+    assert_eq!(store.account_events(1).await.unwrap()[0].kind, "backup restored");
+    // The backup itself is as it was.
+    store.close().await;
+    let copy = Store::open(&out, &OpenParams::default()).await.unwrap();
+    assert!(copy.session_account("hash", SessionLimits::default(), NOW_S).await.unwrap().is_some());
+    copy.close().await;
 }

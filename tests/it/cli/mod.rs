@@ -3,9 +3,12 @@
 mod clusters;
 mod effect;
 mod faults;
+mod hostile;
 mod keeping;
 mod outlook;
 mod photos;
+mod request_log;
+mod retention;
 mod season;
 mod served;
 mod serving;

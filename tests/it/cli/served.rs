@@ -23,7 +23,12 @@ pub(crate) struct Served {
 impl Served {
     /// Starts a server on any free port and waits until it listens.
     pub(crate) fn start(program: &Program) -> Self {
-        let mut child = program.command(&["serve", "--port", "0"]).stdout(Stdio::piped()).spawn().unwrap();
+        Self::start_as(program.command(&["serve", "--port", "0"]))
+    }
+
+    /// Starts a server as the command says and waits until it listens.
+    pub(crate) fn start_as(mut command: Command) -> Self {
+        let mut child = command.stdout(Stdio::piped()).spawn().unwrap();
         let mut lines = BufReader::new(child.stdout.take().unwrap()).lines();
         let first = lines.next().unwrap().unwrap();
         let address = first.split("http://").nth(1).unwrap().split_whitespace().next().unwrap().to_owned();
@@ -37,6 +42,15 @@ impl Served {
     /// The status and the whole answer; none where the server ended meanwhile.
     pub(crate) fn get(&self, path: &str) -> Option<(u16, String)> {
         ask(&self.address, &format!("GET {path} HTTP/1.1\r\n"), b"")
+    }
+
+    /// Sends a form.
+    pub(crate) fn submit(&self, path: &str, form: &str) -> Option<(u16, String)> {
+        let head = format!(
+            "POST {path} HTTP/1.1\r\nContent-Type: application/x-www-form-urlencoded\r\n\
+             Sec-Fetch-Site: same-origin\r\n"
+        );
+        ask(&self.address, &head, form.as_bytes())
     }
 
     /// Uploads a file of rows.

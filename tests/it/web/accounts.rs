@@ -385,16 +385,20 @@ async fn somebody_without_exact_places_sees_own_rows_only() {
     let list = signed.test.ask(Method::GET, "/data/own", &[observer[0]]).await.expect(200);
     list.says("Nothing yet under this account");
     let target = signed.test.by_hand().await;
-    let mut writer = signed.test.app.store().write("Observer", "brought in", NOW_S).await.unwrap();
-    let draft = BatchDraft { area: target.area, content: Content::Encounters };
-    let own = writer.begin_batch(&draft).await.unwrap();
-    writer.commit().await.unwrap();
+    let bring_in = async |who: &str| {
+        let mut writer = signed.test.app.store().write(who, "brought in", NOW_S).await.unwrap();
+        let draft = BatchDraft { area: target.area, content: Content::Encounters };
+        let batch = writer.begin_batch(&draft).await.unwrap();
+        writer.commit().await.unwrap();
+        batch
+    };
+    let (foreign, own) = (bring_in("Somebody else").await, bring_in("Observer").await);
     let list = signed.test.ask(Method::GET, "/data/own", &[observer[0]]).await.expect(200);
     list.says(&format!("/data/batches/{own}"));
     assert_eq!(list.body.matches("/data/batches/").count(), 1, "{}", list.body);
-    // The park's batches were brought in by somebody else.
-    for page in ["/data/batches/1", "/data/rows/1"] {
-        let status = signed.test.ask(Method::GET, page, &observer).await.status.as_u16();
+    signed.test.ask(Method::GET, &format!("/data/batches/{own}"), &observer).await.expect(200);
+    for page in [format!("/data/batches/{foreign}"), "/data/rows/1".to_owned()] {
+        let status = signed.test.ask(Method::GET, &page, &observer).await.status.as_u16();
         assert!(matches!(status, 403 | 404), "{page}: {status}");
     }
 }
