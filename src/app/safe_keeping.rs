@@ -91,7 +91,7 @@ pub async fn restore(
     std::fs::copy(backup, &incoming).map_err(at(&incoming))?;
     put_back_in_service(&incoming, now_s).await?;
     sync(&incoming)?;
-    let former = database.exists().then(|| beside(database, &format!("before-restore-{now_s}")));
+    let former = database.exists().then(|| free_name(&beside(database, &format!("before-restore-{now_s}"))));
     if let Some(former) = &former {
         std::fs::rename(database, former).map_err(at(former))?;
     }
@@ -106,6 +106,15 @@ pub async fn restore(
 /// "park.db" becomes "park.db.unfinished".
 fn beside(path: &Path, word: &str) -> PathBuf {
     with_suffix(path, &format!(".{word}"))
+}
+
+/// The name, or with a number the first that no file has: a clock that went back must not cost a former database.
+fn free_name(wanted: &Path) -> PathBuf {
+    let numbered = (2_u32..).map(|number| with_suffix(wanted, &format!("-{number}")));
+    std::iter::once(wanted.to_owned())
+        .chain(numbered)
+        .find(|name| !name.exists())
+        .unwrap_or_else(|| wanted.to_owned())
 }
 
 fn with_suffix(path: &Path, suffix: &str) -> PathBuf {

@@ -237,7 +237,7 @@ impl Writer {
         Ok(tally)
     }
 
-    /// Adds a term to an area's reactions, beside the fixed core. One that is there stays as it is.
+    /// Adds a term to an area's reactions, beside the fixed core; tells whether it is new. One that is there stays as it is.
     ///
     /// # Errors
     /// [`Error::Rule`] when there is no such area; [`Error`] when the database cannot be written.
@@ -246,7 +246,7 @@ impl Writer {
         area: AreaId,
         term: &str,
         is_strike: bool,
-    ) -> Result<(), Error> {
+    ) -> Result<bool, Error> {
         let added = sqlx::query!(
             "INSERT INTO reaction_terms (area_id, term, is_strike)
              SELECT ?, ?, ?
@@ -259,11 +259,16 @@ impl Writer {
         )
         .execute(self.connection())
         .await?;
-        if added.rows_affected() > 0 {
-            self.known.reaction_terms.clear();
-            self.touch();
+        if added.rows_affected() == 0 {
+            return Ok(false);
         }
-        Ok(())
+        self.known.reaction_terms.clear();
+        let record_id = added.last_insert_rowid();
+        let record = serde_json::json!({ "term": term, "is_strike": is_strike });
+        let after = Some(history::to_json("reaction_terms", record_id, &Version::new(record, None))?);
+        let entry = Entry { kind: RecordKind::ReactionTerm, record_id, batch_id: None, before: None, after };
+        history::record(self, entry).await?;
+        Ok(true)
     }
 }
 
@@ -337,12 +342,32 @@ async fn put_one_species(writer: &mut Writer, area: AreaId, species: &Species) -
     .execute(writer.connection())
     .await?;
     writer.touch();
-    let (Some(id), Some(old)) = (old_id, old) else { return Ok(Put::Inserted) };
+    let id = match old_id {
+        Some(id) => id,
+        None => {
+            sqlx::query_scalar!(
+                r#"SELECT id AS "id!" FROM species WHERE area_id = ? AND scientific_name = ?"#,
+                area.0,
+                species.scientific_name
+            )
+            .fetch_one(writer.connection())
+            .await?
+        }
+    };
     let json =
         |species: &Species| history::to_json("species", id, &Version::new(SpeciesWire::from(species), None));
-    let (before, after) = (json(&old)?, json(species)?);
-    record(writer, RecordKind::Species, id, before, after).await?;
-    Ok(Put::Updated)
+    // A list of species keeps no origin of its rows, so what comes in has a line as well.
+    let before = old.as_ref().map(json).transpose()?;
+    let put = if before.is_some() { Put::Updated } else { Put::Inserted };
+    let entry = Entry {
+        kind: RecordKind::Species,
+        record_id: id,
+        batch_id: None,
+        before,
+        after: Some(json(species)?),
+    };
+    history::record(writer, entry).await?;
+    Ok(put)
 }
 
 impl Snapshot {

@@ -317,6 +317,26 @@ impl TryFrom<RowErrorRow> for StoredRowError {
     }
 }
 
+/// What became of a batch as a whole; its rows have no lines of their own in the history.
+#[derive(Debug, Clone, PartialEq, Eq)]
+pub struct BatchStory {
+    /// When it came in.
+    pub came_in: BatchStep,
+    /// When it was taken back, if it was.
+    pub taken_back: Option<BatchStep>,
+}
+
+/// Who did something with a batch, and when.
+#[derive(Debug, Clone, PartialEq, Eq)]
+pub struct BatchStep {
+    /// Who.
+    pub actor: String,
+    /// When, in seconds since 1970-01-01T00:00:00Z.
+    pub at_s: i64,
+    /// The revision it made.
+    pub revision: Revision,
+}
+
 struct BatchRow {
     id: i64,
     content: String,
@@ -343,6 +363,29 @@ impl Snapshot {
         .fetch_optional(self.connection())
         .await?;
         Ok(actor)
+    }
+
+    /// Who brought a batch in and who took it back; none when there is no such batch.
+    ///
+    /// # Errors
+    /// [`Error`] when the database cannot be read.
+    pub async fn batch_story(&mut self, id: BatchId) -> Result<Option<BatchStory>, Error> {
+        let row = sqlx::query!(
+            "SELECT actor, created_at_s, revision, undone_at_s, undone_by, undone_revision FROM batches WHERE id = ?",
+            id.0
+        )
+        .fetch_optional(self.connection())
+        .await?;
+        Ok(row.map(|row| BatchStory {
+            came_in: BatchStep {
+                actor: row.actor,
+                at_s: row.created_at_s,
+                revision: Revision(row.revision as u64),
+            },
+            taken_back: row.undone_at_s.zip(row.undone_by).zip(row.undone_revision).map(
+                |((at_s, actor), revision)| BatchStep { actor, at_s, revision: Revision(revision as u64) },
+            ),
+        }))
     }
 
     /// The batches of an area, newest first, with the names of their files.

@@ -59,13 +59,18 @@ impl Kept for CalibrationDraft {
         })
     }
 
-    async fn load(connection: &mut SqliteConnection, id: i64) -> Result<Option<Stored<Self>>, Error> {
+    async fn load_row(
+        connection: &mut SqliteConnection,
+        id: i64,
+        even_taken_out: bool,
+    ) -> Result<Option<Stored<Self>>, Error> {
         let row = sqlx::query!(
             r#"SELECT name, start_s, length_s, manual_count AS "manual_count: u32", device_count AS "device_count: u32",
                 batch_id, file_id, row_number
              FROM calibrations JOIN counters ON counters.id = counter_id
-             WHERE calibrations.id = ? AND removed_revision IS NULL"#,
-            id
+             WHERE calibrations.id = ? AND (removed_revision IS NULL OR ?)"#,
+            id,
+            even_taken_out
         )
         .fetch_optional(connection)
         .await?;

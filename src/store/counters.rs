@@ -64,12 +64,17 @@ impl Kept for CounterDraft {
         })
     }
 
-    async fn load(connection: &mut SqliteConnection, id: i64) -> Result<Option<Stored<Self>>, Error> {
+    async fn load_row(
+        connection: &mut SqliteConnection,
+        id: i64,
+        even_taken_out: bool,
+    ) -> Result<Option<Stored<Self>>, Error> {
         let row = sqlx::query!(
             "SELECT name, device, lon, lat, from_s, until_s, batch_id, file_id, row_number
              FROM counter_locations JOIN counters ON counters.id = counter_id
-             WHERE counter_locations.id = ? AND removed_revision IS NULL",
-            id
+             WHERE counter_locations.id = ? AND (removed_revision IS NULL OR ?)",
+            id,
+            even_taken_out
         )
         .fetch_optional(connection)
         .await?;

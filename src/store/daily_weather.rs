@@ -46,11 +46,16 @@ impl Kept for DailyWeather {
         Ok(Self { date, max_temperature_c: wire.max_temperature_c.0 })
     }
 
-    async fn load(connection: &mut SqliteConnection, id: i64) -> Result<Option<Stored<Self>>, Error> {
+    async fn load_row(
+        connection: &mut SqliteConnection,
+        id: i64,
+        even_taken_out: bool,
+    ) -> Result<Option<Stored<Self>>, Error> {
         let row = sqlx::query!(
             "SELECT date, max_temperature_c, batch_id, file_id, row_number FROM daily_weather
-             WHERE id = ? AND removed_revision IS NULL",
-            id
+             WHERE id = ? AND (removed_revision IS NULL OR ?)",
+            id,
+            even_taken_out
         )
         .fetch_optional(connection)
         .await?;

@@ -101,7 +101,11 @@ impl Kept for DoubleObservationDraft {
         })
     }
 
-    async fn load(connection: &mut SqliteConnection, id: i64) -> Result<Option<Stored<Self>>, Error> {
+    async fn load_row(
+        connection: &mut SqliteConnection,
+        id: i64,
+        even_taken_out: bool,
+    ) -> Result<Option<Stored<Self>>, Error> {
         let row = sqlx::query_as!(
             ObservationRow,
             r#"SELECT double_observer_detections.id AS "id!", survey_walks.event_id, protocol, first_observer,
@@ -112,8 +116,9 @@ impl Kept for DoubleObservationDraft {
              JOIN double_observer_walks ON double_observer_walks.id = double_walk_id
              JOIN survey_walks ON survey_walks.id = double_observer_walks.walk_id
              LEFT JOIN encounters ON encounters.id = double_observer_detections.encounter_id
-             WHERE double_observer_detections.id = ? AND double_observer_detections.removed_revision IS NULL"#,
-            id
+             WHERE double_observer_detections.id = ? AND (double_observer_detections.removed_revision IS NULL OR ?)"#,
+            id,
+            even_taken_out
         )
         .fetch_optional(connection)
         .await?;

@@ -306,8 +306,15 @@ impl Kept for EncounterDraft {
         wire.try_into()
     }
 
-    async fn load(connection: &mut SqliteConnection, id: i64) -> Result<Option<Stored<Self>>, Error> {
-        Ok(encounters_read::load(connection, &[id]).await?.remove(&id).map(|whole| whole.stored))
+    async fn load_row(
+        connection: &mut SqliteConnection,
+        id: i64,
+        even_taken_out: bool,
+    ) -> Result<Option<Stored<Self>>, Error> {
+        Ok(encounters_read::load(connection, &[id], even_taken_out)
+            .await?
+            .remove(&id)
+            .map(|whole| whole.stored))
     }
 
     async fn overwrite(

@@ -140,10 +140,11 @@ struct Parts {
     approaches: HashMap<i64, Vec<Approach>>,
 }
 
-/// The encounters with the given keys, those that were taken out left out.
+/// The encounters with the given keys; those that were taken out only where they are wanted as well.
 pub(super) async fn load(
     connection: &mut SqliteConnection,
     ids: &[i64],
+    even_taken_out: bool,
 ) -> Result<HashMap<i64, Whole>, Error> {
     let wanted = serde_json::json!(ids).to_string();
     let mut parts = Parts {
@@ -162,8 +163,9 @@ pub(super) async fn load(
          CROSS JOIN encounters ON encounters.id = wanted.value
          LEFT JOIN organisms ON organisms.id = encounters.organism_id
          LEFT JOIN encounter_outcomes ON encounter_id = encounters.id
-         WHERE removed_revision IS NULL"#,
-        wanted
+         WHERE removed_revision IS NULL OR ?"#,
+        wanted,
+        even_taken_out
     )
     .fetch_all(connection)
     .await?;
@@ -370,7 +372,9 @@ impl Snapshot {
     /// # Errors
     /// [`Error`] when the database cannot be read.
     pub async fn encounter(&mut self, id: EncounterId) -> Result<Option<Encounter>, Error> {
-        let Some(whole) = load(self.connection(), &[id.0]).await?.remove(&id.0) else { return Ok(None) };
+        let Some(whole) = load(self.connection(), &[id.0], false).await?.remove(&id.0) else {
+            return Ok(None);
+        };
         Ok(Some(Encounter {
             id,
             given: whole.stored.record,

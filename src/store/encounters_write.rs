@@ -227,7 +227,7 @@ impl Writer {
             return Ok(());
         }
         let ids: Vec<i64> = known.iter().map(|(id, ..)| *id).collect();
-        let mut stored = encounters_read::load(self.connection(), &ids).await?;
+        let mut stored = encounters_read::load(self.connection(), &ids, false).await?;
         for (id, row_number, draft) in known {
             // The second row for the same encounter meets what the first one made of it.
             let old = match stored.remove(id) {
@@ -270,7 +270,7 @@ fn problem_of(draft: &EncounterDraft, terms: &HashMap<String, i64>) -> Option<Pr
     }
     let reactions = draft.approaches.iter().flat_map(|approach| &approach.reactions);
     let unknown = reactions.into_iter().find(|reaction| !terms.contains_key(&reaction.term))?;
-    let hint = "write one of the known reactions, or add the term to the area's own";
+    let hint = "write one of the known reactions, or add it to the area's own on the settings page";
     Some(Problem::of("reaction", &unknown.term, "the area has no such reaction", hint))
 }
 

@@ -26,6 +26,8 @@ terms! {
         Setting => "setting",
         /// A species of an area's list.
         Species => "species",
+        /// A reaction of an area's own.
+        ReactionTerm => "reaction",
         /// A trail.
         Trail => "trail",
         /// A trailhead.

@@ -32,8 +32,18 @@ pub(super) trait Kept: Sized + PartialEq {
     fn to_wire(&self) -> Self::Wire;
     fn from_wire(wire: Self::Wire) -> Result<Self, String>;
 
+    /// The record in a row; one that was taken out only where that is wanted as well.
+    async fn load_row(
+        connection: &mut SqliteConnection,
+        id: i64,
+        even_taken_out: bool,
+    ) -> Result<Option<Stored<Self>>, Error>;
+
     /// The record as it is stored, none if it was taken out.
-    async fn load(connection: &mut SqliteConnection, id: i64) -> Result<Option<Stored<Self>>, Error>;
+    async fn load(connection: &mut SqliteConnection, id: i64) -> Result<Option<Stored<Self>>, Error> {
+        Self::load_row(connection, id, false).await
+    }
+
     /// Puts it in the place of the record in that row, and in force again if it was taken out.
     async fn overwrite(
         &self,

@@ -88,6 +88,8 @@ pub use crate::store::accounts::Invited;
 pub use crate::store::accounts::SessionLimits;
 pub use crate::store::areas::AreaDraft;
 pub use crate::store::batches::BatchDraft;
+pub use crate::store::batches::BatchStep;
+pub use crate::store::batches::BatchStory;
 pub use crate::store::batches::FileDraft;
 pub use crate::store::batches::FileFormat;
 pub use crate::store::batches::RowErrorState;

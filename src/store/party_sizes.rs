@@ -64,14 +64,19 @@ impl Kept for PartySizeDraft {
         })
     }
 
-    async fn load(connection: &mut SqliteConnection, id: i64) -> Result<Option<Stored<Self>>, Error> {
+    async fn load_row(
+        connection: &mut SqliteConnection,
+        id: i64,
+        even_taken_out: bool,
+    ) -> Result<Option<Stored<Self>>, Error> {
         let row = sqlx::query!(
             r#"SELECT trailheads.name AS "trailhead?", from_date, until_date, mean_walkers, standard_error,
                 n_parties AS "n_parties: u32", party_sizes.batch_id, party_sizes.file_id, party_sizes.row_number
              FROM party_sizes
              LEFT JOIN trailheads ON trailheads.id = trailhead_id AND trailheads.removed_revision IS NULL
-             WHERE party_sizes.id = ? AND party_sizes.removed_revision IS NULL"#,
-            id
+             WHERE party_sizes.id = ? AND (party_sizes.removed_revision IS NULL OR ?)"#,
+            id,
+            even_taken_out
         )
         .fetch_optional(connection)
         .await?;

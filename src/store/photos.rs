@@ -139,13 +139,18 @@ impl Kept for PhotoRecord {
         })
     }
 
-    async fn load(connection: &mut SqliteConnection, id: i64) -> Result<Option<Stored<Self>>, Error> {
+    async fn load_row(
+        connection: &mut SqliteConnection,
+        id: i64,
+        even_taken_out: bool,
+    ) -> Result<Option<Stored<Self>>, Error> {
         let row = sqlx::query_as!(
             PhotoRow,
             "SELECT id, encounter_id, source_blake3, blake3, width_px, height_px, thumbnail_blake3, thumbnail_width_px,
                 thumbnail_height_px, added_by, added_at_s, batch_id, file_id, row_number
-             FROM photos WHERE id = ? AND removed_revision IS NULL",
-            id
+             FROM photos WHERE id = ? AND (removed_revision IS NULL OR ?)",
+            id,
+            even_taken_out
         )
         .fetch_optional(connection)
         .await?;

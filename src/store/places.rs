@@ -113,14 +113,19 @@ impl Kept for PlaceDraft {
         })
     }
 
-    async fn load(connection: &mut SqliteConnection, id: i64) -> Result<Option<Stored<Self>>, Error> {
+    async fn load_row(
+        connection: &mut SqliteConnection,
+        id: i64,
+        even_taken_out: bool,
+    ) -> Result<Option<Stored<Self>>, Error> {
         let row = sqlx::query_as!(
             PlaceRow,
             r#"SELECT places.id AS "id!", places.name, kind, places.lon, places.lat, radius_m, ring, trailhead_id,
                 trailheads.name AS "trailhead?", visits_per_day, places.batch_id, places.file_id, places.row_number
              FROM places LEFT JOIN trailheads ON trailheads.id = trailhead_id AND trailheads.removed_revision IS NULL
-             WHERE places.id = ? AND places.removed_revision IS NULL"#,
-            id
+             WHERE places.id = ? AND (places.removed_revision IS NULL OR ?)"#,
+            id,
+            even_taken_out
         )
         .fetch_optional(connection)
         .await?;

@@ -69,13 +69,18 @@ impl Kept for ReadingDraft {
         })
     }
 
-    async fn load(connection: &mut SqliteConnection, id: i64) -> Result<Option<Stored<Self>>, Error> {
+    async fn load_row(
+        connection: &mut SqliteConnection,
+        id: i64,
+        even_taken_out: bool,
+    ) -> Result<Option<Stored<Self>>, Error> {
         let row = sqlx::query!(
             r#"SELECT name, start_s, length_s, count_in AS "count_in: u32", count_out AS "count_out: u32", batch_id,
                 file_id, row_number
              FROM counter_readings JOIN counters ON counters.id = counter_id
-             WHERE counter_readings.id = ? AND removed_revision IS NULL"#,
-            id
+             WHERE counter_readings.id = ? AND (removed_revision IS NULL OR ?)"#,
+            id,
+            even_taken_out
         )
         .fetch_optional(connection)
         .await?;

@@ -61,6 +61,7 @@ macro_rules! by_kind {
             RecordKind::Area
             | RecordKind::Setting
             | RecordKind::Species
+            | RecordKind::ReactionTerm
             | RecordKind::HandSnap
             | RecordKind::SignPlan
             | RecordKind::Decision
@@ -248,6 +249,7 @@ impl Writer {
             SignLocation: "sign_locations",
             SignInPlace: "signs_in_place",
             DoubleObservation: "double_observer_detections",
+            DailyWeather: "daily_weather",
             SignInspection: "sign_inspections",
         );
         Ok(())
@@ -271,14 +273,25 @@ async fn state(
     kind: RecordKind,
     id: i64,
 ) -> Result<Option<RecordState>, Error> {
-    let json = by_kind!(kind, Record => {
-        Record::load(connection, id).await?.map(|now| json_of(id, &now)).transpose()?
-    }, otherwise => return Ok(None));
-    if let Some(json) = json {
-        return of_json(id, &json, true).map(Some);
+    for is_present in [true, false] {
+        if let Some(json) = row_json(connection, kind, id, !is_present).await? {
+            return of_json(id, &json, is_present).map(Some);
+        }
     }
-    let last = last_taken_out(connection, kind, id).await?;
-    last.map(|json| of_json(id, &json, false)).transpose()
+    Ok(None)
+}
+
+/// What stands in the record's row.
+async fn row_json(
+    connection: &mut SqliteConnection,
+    kind: RecordKind,
+    id: i64,
+    even_taken_out: bool,
+) -> Result<Option<String>, Error> {
+    by_kind!(kind, Record => {
+        let row = Record::load_row(connection, id, even_taken_out).await?;
+        row.map(|row| json_of(id, &row)).transpose()
+    }, otherwise => Ok(None))
 }
 
 fn of_json(id: i64, json: &str, is_present: bool) -> Result<RecordState, Error> {
@@ -288,52 +301,38 @@ fn of_json(id: i64, json: &str, is_present: bool) -> Result<RecordState, Error> 
     Ok(RecordState { fields, is_present, origin: version.origin(), mark })
 }
 
-/// What the latest change took away, where it left nothing.
-async fn last_taken_out(
-    connection: &mut SqliteConnection,
-    kind: RecordKind,
-    id: i64,
-) -> Result<Option<String>, Error> {
-    let kind = kind.term();
-    let last = sqlx::query!(
-        "SELECT before_json, after_json FROM changes WHERE record_kind = ? AND record_id = ? ORDER BY id DESC LIMIT 1",
-        kind,
-        id
-    )
-    .fetch_optional(connection)
-    .await?;
-    // A batch taken back leaves no line for each of its rows; its last state is then what the last change left.
-    Ok(last.and_then(|row| row.after_json.or(row.before_json)))
-}
-
+/// What the history says that a record was. One that a batch brought and that never changed was always what its row says.
 async fn earlier(
     connection: &mut SqliteConnection,
     kind: RecordKind,
     id: i64,
     key: StateKey,
 ) -> Result<Option<String>, Error> {
-    let kind = kind.term();
-    let json =
-        match key {
-            StateKey::First => sqlx::query_scalar!(
+    let term = kind.term();
+    match key {
+        StateKey::First => {
+            let first = sqlx::query_scalar!(
                 "SELECT before_json FROM changes WHERE record_kind = ? AND record_id = ? ORDER BY id LIMIT 1",
-                kind,
+                term,
                 id
             )
-            .fetch_optional(connection)
-            .await?,
-            StateKey::After(change) => {
-                sqlx::query_scalar!(
-                    "SELECT after_json FROM changes WHERE record_kind = ? AND record_id = ? AND id = ?",
-                    kind,
-                    id,
-                    change
-                )
-                .fetch_optional(connection)
-                .await?
+            .fetch_optional(&mut *connection)
+            .await?;
+            match first {
+                Some(before) => Ok(before),
+                None => row_json(connection, kind, id, true).await,
             }
-        };
-    Ok(json.flatten())
+        }
+        StateKey::After(change) => Ok(sqlx::query_scalar!(
+            "SELECT after_json FROM changes WHERE record_kind = ? AND record_id = ? AND id = ?",
+            term,
+            id,
+            change
+        )
+        .fetch_optional(connection)
+        .await?
+        .flatten()),
+    }
 }
 
 /// What would change from one state to another.

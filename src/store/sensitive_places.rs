@@ -89,12 +89,17 @@ impl Kept for SensitivePlace {
         })
     }
 
-    async fn load(connection: &mut SqliteConnection, id: i64) -> Result<Option<Stored<Self>>, Error> {
+    async fn load_row(
+        connection: &mut SqliteConnection,
+        id: i64,
+        even_taken_out: bool,
+    ) -> Result<Option<Stored<Self>>, Error> {
         let row = sqlx::query_as!(
             SensitivePlaceRow,
             r#"SELECT id AS "id!", name, lon, lat, buffer_m, reason, review_date, batch_id, file_id, row_number
-             FROM sensitive_places WHERE id = ? AND removed_revision IS NULL"#,
-            id
+             FROM sensitive_places WHERE id = ? AND (removed_revision IS NULL OR ?)"#,
+            id,
+            even_taken_out
         )
         .fetch_optional(connection)
         .await?;

@@ -96,14 +96,19 @@ impl Kept for SignInspectionDraft {
         })
     }
 
-    async fn load(connection: &mut SqliteConnection, id: i64) -> Result<Option<Stored<Self>>, Error> {
+    async fn load_row(
+        connection: &mut SqliteConnection,
+        id: i64,
+        even_taken_out: bool,
+    ) -> Result<Option<Stored<Self>>, Error> {
         let row = sqlx::query_as!(
             SignInspectionRow,
             r#"SELECT sign_inspections.id AS "id!", sign_id, signs_in_place.name AS sign, inspected_at_s, actor, condition,
                 remarks, sign_inspections.batch_id, sign_inspections.file_id, sign_inspections.row_number
              FROM sign_inspections JOIN signs_in_place ON signs_in_place.id = sign_id
-             WHERE sign_inspections.id = ? AND sign_inspections.removed_revision IS NULL"#,
-            id
+             WHERE sign_inspections.id = ? AND (sign_inspections.removed_revision IS NULL OR ?)"#,
+            id,
+            even_taken_out
         )
         .fetch_optional(connection)
         .await?;

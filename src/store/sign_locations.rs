@@ -109,13 +109,18 @@ impl Kept for SignLocationDraft {
         })
     }
 
-    async fn load(connection: &mut SqliteConnection, id: i64) -> Result<Option<Stored<Self>>, Error> {
+    async fn load_row(
+        connection: &mut SqliteConnection,
+        id: i64,
+        even_taken_out: bool,
+    ) -> Result<Option<Stored<Self>>, Error> {
         let row = sqlx::query_as!(
             SignLocationRow,
             r#"SELECT id AS "id!", name, lon, lat, standing, permit_needed AS "permit_needed: bool",
                 on_rock AS "on_rock: bool", heritage AS "heritage: bool", reason, batch_id, file_id, row_number
-             FROM sign_locations WHERE id = ? AND removed_revision IS NULL"#,
-            id
+             FROM sign_locations WHERE id = ? AND (removed_revision IS NULL OR ?)"#,
+            id,
+            even_taken_out
         )
         .fetch_optional(connection)
         .await?;

@@ -103,12 +103,17 @@ impl Kept for SignInPlaceDraft {
         })
     }
 
-    async fn load(connection: &mut SqliteConnection, id: i64) -> Result<Option<Stored<Self>>, Error> {
+    async fn load_row(
+        connection: &mut SqliteConnection,
+        id: i64,
+        even_taken_out: bool,
+    ) -> Result<Option<Stored<Self>>, Error> {
         let row = sqlx::query_as!(
             SignInPlaceRow,
             r#"SELECT id AS "id!", name, lon, lat, kind, plan_id, up_s, down_s, batch_id, file_id, row_number
-             FROM signs_in_place WHERE id = ? AND removed_revision IS NULL"#,
-            id
+             FROM signs_in_place WHERE id = ? AND (removed_revision IS NULL OR ?)"#,
+            id,
+            even_taken_out
         )
         .fetch_optional(connection)
         .await?;

@@ -51,11 +51,16 @@ impl Kept for TrailheadDraft {
         Ok(Self { name: wire.name, position, relative_volume: wire.relative_volume.0 })
     }
 
-    async fn load(connection: &mut SqliteConnection, id: i64) -> Result<Option<Stored<Self>>, Error> {
+    async fn load_row(
+        connection: &mut SqliteConnection,
+        id: i64,
+        even_taken_out: bool,
+    ) -> Result<Option<Stored<Self>>, Error> {
         let row = sqlx::query!(
             "SELECT name, lon, lat, relative_volume, batch_id, file_id, row_number
-             FROM trailheads WHERE id = ? AND removed_revision IS NULL",
-            id
+             FROM trailheads WHERE id = ? AND (removed_revision IS NULL OR ?)",
+            id,
+            even_taken_out
         )
         .fetch_optional(connection)
         .await?;

@@ -61,10 +61,15 @@ impl Kept for TrailDraft {
         Ok(Self { name: wire.name, habitat: wire.habitat, parts, elevations_m })
     }
 
-    async fn load(connection: &mut SqliteConnection, id: i64) -> Result<Option<Stored<Self>>, Error> {
+    async fn load_row(
+        connection: &mut SqliteConnection,
+        id: i64,
+        even_taken_out: bool,
+    ) -> Result<Option<Stored<Self>>, Error> {
         let row = sqlx::query!(
-            "SELECT name, habitat, batch_id, file_id, row_number FROM trails WHERE id = ? AND removed_revision IS NULL",
-            id
+            "SELECT name, habitat, batch_id, file_id, row_number FROM trails WHERE id = ? AND (removed_revision IS NULL OR ?)",
+            id,
+            even_taken_out
         )
         .fetch_optional(&mut *connection)
         .await?;

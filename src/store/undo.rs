@@ -125,6 +125,7 @@ impl Writer {
                 RecordKind::Area
                 | RecordKind::Setting
                 | RecordKind::Species
+                | RecordKind::ReactionTerm
                 | RecordKind::HandSnap
                 | RecordKind::SignPlan
                 | RecordKind::Decision

@@ -114,13 +114,18 @@ impl Kept for WalkDraft {
         })
     }
 
-    async fn load(connection: &mut SqliteConnection, id: i64) -> Result<Option<Stored<Self>>, Error> {
+    async fn load_row(
+        connection: &mut SqliteConnection,
+        id: i64,
+        even_taken_out: bool,
+    ) -> Result<Option<Stored<Self>>, Error> {
         let row = sqlx::query_as!(
             WalkRow,
             r#"SELECT id AS "id!", event_id, parent_event_id, purpose, observers, start_s, end_s, sampling_protocol,
                 track, track_times, batch_id, file_id, row_number
-             FROM survey_walks WHERE id = ? AND removed_revision IS NULL"#,
-            id
+             FROM survey_walks WHERE id = ? AND (removed_revision IS NULL OR ?)"#,
+            id,
+            even_taken_out
         )
         .fetch_optional(connection)
         .await?;

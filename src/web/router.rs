@@ -101,6 +101,7 @@ fn rest() -> Routes {
         .get("/data/settings", Right::SeeExact, pages::settings::show)
         .post("/data/settings", Right::Manage, pages::settings::change)
         .post("/data/settings/area", Right::Manage, pages::settings::change_area)
+        .post("/data/settings/reactions", Right::Manage, pages::settings::add_reaction)
         .get("/signs", Right::SeeExact, pages::signs::show)
         .get("/signs/draw", Right::Manage, pages::sign_plans::form)
         .post("/signs/draw", Right::Manage, pages::sign_plans::draw)

@@ -154,8 +154,9 @@ fn reactions(row: &dyn Row) -> Result<Vec<Reaction>, Problem> {
                 None => (part, None),
             };
             // A core term in any case is written as in the core; an area's own term is checked when it is stored.
-            let term =
-                term.parse::<CoreReaction>().map_or_else(|_| term.to_owned(), |core| core.term().to_owned());
+            let term = term
+                .parse::<CoreReaction>()
+                .map_or_else(|_| term.to_lowercase(), |core| core.term().to_owned());
             let refused = |error: crate::domain::units::InvalidQuantity| {
                 Problem::new(name, part, error.to_string(), "give the latency in seconds behind @")
             };

@@ -1,9 +1,12 @@
 //! Records taken out, brought back and put back, and who did it.
 
+use jiff::civil::date;
+
 use crate::domain::batch::Content;
 use crate::domain::encounter::EncounterDraft;
 use crate::domain::ids::EncounterId;
 use crate::domain::trail::TrailDraft;
+use crate::domain::weather::DailyWeather;
 use crate::store::ChangeFilter;
 use crate::store::Edited;
 use crate::store::Effect;
@@ -13,6 +16,7 @@ use crate::store::StateKey;
 use crate::store::difference;
 use crate::store::testing::TestStore;
 use crate::store::testing::at;
+use crate::store::testing::full_encounter;
 use crate::store::testing::plain_encounter;
 use crate::store::testing::rows;
 
@@ -142,4 +146,46 @@ async fn changes_can_be_picked_out() {
     assert!(snapshot.list_changes(&late, 10).await.unwrap().is_empty());
     let earlier = ChangeFilter { before: Some(all[1].id), ..ChangeFilter::default() };
     assert_eq!(snapshot.list_changes(&earlier, 10).await.unwrap().len(), 2);
+}
+
+#[tokio::test]
+async fn a_row_that_went_with_its_batch_is_known_and_can_be_brought_back() {
+    let test = TestStore::new().await;
+    let mut writer = test.write().await;
+    let target = test.batch(&mut writer, Content::Encounters, "1").await;
+    let draft = full_encounter("a");
+    writer.put_encounters(&target, &rows(vec![draft.clone()])).await.unwrap();
+    writer.commit().await.unwrap();
+    let batch = target.source.unwrap().0;
+    let before =
+        test.store.snapshot().await.unwrap().record_state(RecordKind::Encounter, 1).await.unwrap().unwrap();
+    let mut writer = test.write().await;
+    writer.undo_batch(batch).await.unwrap();
+    writer.commit().await.unwrap();
+
+    let mut snapshot = test.store.snapshot().await.unwrap();
+    let gone = snapshot.record_state(RecordKind::Encounter, 1).await.unwrap().unwrap();
+    assert!(!gone.is_present);
+    assert_eq!(gone.fields, before.fields);
+    let story = snapshot.batch_story(batch).await.unwrap().unwrap();
+    assert!(story.taken_back.is_some_and(|step| step.revision > story.came_in.revision));
+    drop(snapshot);
+
+    assert_eq!(put_back(&test, RecordKind::Encounter, 1, StateKey::First, &gone.mark).await, Edited::Done);
+    let mut snapshot = test.store.snapshot().await.unwrap();
+    assert_eq!(snapshot.encounter(EncounterId(1)).await.unwrap().unwrap().given, draft);
+}
+
+#[tokio::test]
+async fn a_day_of_weather_can_be_taken_out_and_brought_back() {
+    let test = TestStore::new().await;
+    let mut writer = test.write().await;
+    let target = test.batch(&mut writer, Content::DailyWeather, "1").await;
+    let day = DailyWeather { date: date(2024, 5, 1), max_temperature_c: 27.4 };
+    writer.put_daily_weather(&target, &[(1, day)]).await.unwrap();
+    writer.commit().await.unwrap();
+    let seen = mark(&test, RecordKind::DailyWeather, 1).await;
+    assert_eq!(withdraw(&test, RecordKind::DailyWeather, 1, &seen).await, Edited::Done);
+    let seen = mark(&test, RecordKind::DailyWeather, 1).await;
+    assert_eq!(put_back(&test, RecordKind::DailyWeather, 1, StateKey::First, &seen).await, Edited::Done);
 }

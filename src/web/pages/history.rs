@@ -12,6 +12,8 @@ use jiff::tz::TimeZone;
 use crate::domain::account::Right;
 use crate::domain::ids::BatchId;
 use crate::domain::ids::EncounterId;
+use crate::store::BatchStep;
+use crate::store::BatchStory;
 use crate::store::Change;
 use crate::store::ChangeFilter;
 use crate::store::Edited;
@@ -59,6 +61,9 @@ impl Named {
     }
 }
 
+/// The key of the state before the first change.
+const FIRST: &str = "first";
+
 fn slug(kind: RecordKind) -> String {
     kind.term().replace(' ', "-")
 }
@@ -96,11 +101,16 @@ async fn record_page(
         RecordKind::Encounter => snapshot.photo_changes(EncounterId(named.id)).await?,
         _ => Vec::new(),
     };
+    let batch = now.as_ref().and_then(|now| now.origin).map(|origin| origin.batch_id);
+    let story = match batch {
+        Some(batch) => snapshot.batch_story(batch).await?.map(|story| (batch, story)),
+        None => None,
+    };
     if now.is_none() && changes.is_empty() {
         return Err(Error::NotFound(format!("There is no {} {} with a history.", named.kind, named.id)));
     }
     // One that was taken out is asked at once whether it should come back.
-    let last = now.as_ref().filter(|now| !now.is_present).and_then(|_| last_state(&changes));
+    let last = now.as_ref().filter(|now| !now.is_present).map(|_| last_state(&changes));
     let to = to.map(str::to_owned).or(last);
     let chosen = match (&to, &now) {
         (Some(to), Some(now)) => {
@@ -127,7 +137,12 @@ async fn record_page(
     let own = changes.iter().map(|change| (change, Listed::OnItsPage));
     let mut rows: Vec<_> = own.chain(of_photos.iter().map(|change| (change, Listed::AmongAll))).collect();
     rows.sort_by_key(|(change, _)| std::cmp::Reverse(change.id));
-    let rows = rows.into_iter().map(|(change, listed)| change_row(who, change, listed)).collect();
+    let mut rows: Vec<ChangeRow> =
+        rows.into_iter().map(|(change, listed)| change_row(who, change, listed)).collect();
+    if let Some((batch, story)) = &story {
+        let is_present = now.as_ref().is_some_and(|now| now.is_present);
+        add_batch_rows(&mut rows, *batch, story, is_present);
+    }
     let page = RecordPage {
         kind: named.kind.term().to_owned(),
         label: now.as_ref().and_then(label).unwrap_or_else(|| named.id.to_string()),
@@ -173,18 +188,41 @@ fn label(state: &RecordState) -> Option<String> {
 }
 
 /// The key of the last state that the history has.
-fn last_state(changes: &[Change]) -> Option<String> {
+fn last_state(changes: &[Change]) -> String {
     match changes {
-        [only] if only.effect == Effect::TakenOut => Some("first".to_owned()),
-        [.., left, last] if last.effect == Effect::TakenOut => Some(left.id.to_string()),
-        [.., last] => Some(last.id.to_string()),
-        [] => None,
+        [only] if only.effect == Effect::TakenOut => FIRST.to_owned(),
+        [.., left, last] if last.effect == Effect::TakenOut => left.id.to_string(),
+        [.., last] => last.id.to_string(),
+        [] => FIRST.to_owned(),
+    }
+}
+
+/// Adds what became of the batch that brought the record: its rows have no lines of their own in the history.
+fn add_batch_rows(rows: &mut Vec<ChangeRow>, batch: BatchId, story: &BatchStory, is_present: bool) {
+    let row = |step: &BatchStep, effect: &str, why: &str| ChangeRow {
+        when: common::when(step.at_s),
+        who: step.actor.clone(),
+        why: why.to_owned(),
+        record: Default::default(),
+        effect: effect.to_owned(),
+        batch: Some(batch.0),
+        revision: step.revision.0,
+        fields: Vec::new(),
+        state: String::new(),
+    };
+    // A later batch that changed the record has a line among the changes already.
+    if rows.iter().all(|row| row.revision > story.came_in.revision.0) {
+        rows.push(row(&story.came_in, "came in", ""));
+    }
+    if let Some(step) = story.taken_back.as_ref().filter(|_| !is_present) {
+        let later = rows.iter().take_while(|row| row.revision > step.revision.0).count();
+        rows.insert(later, row(step, "taken out", "the whole batch was taken back"));
     }
 }
 
 fn state_key(to: &str) -> Result<StateKey, Error> {
     match to {
-        "first" => Ok(StateKey::First),
+        FIRST => Ok(StateKey::First),
         number => number
             .parse()
             .map(StateKey::After)

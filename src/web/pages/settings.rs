@@ -10,6 +10,7 @@ use crate::app::App;
 use crate::derived::settings::GROUPS;
 use crate::derived::settings::Setting;
 use crate::derived::settings::Settings;
+use crate::domain::approach::CoreReaction;
 use crate::domain::area::Area;
 use crate::domain::units::Length;
 use crate::store::AreaDraft;
@@ -34,12 +35,15 @@ use crate::web::views::settings::SettingsPage;
 const OTHERS: &str = "Other computations";
 /// Where the form comes back to.
 const ADDRESS: &str = "/data/settings";
+/// The longest name of a reaction, in characters.
+const LONGEST_TERM: usize = 60;
 const ASK_REASON: &str = "Say why: it is kept with the change.";
 
 /// The area with its settings and what changed.
 struct Known {
     area: Area,
     settings: Settings,
+    reactions: Vec<(String, bool)>,
     changes: Vec<Change>,
     revision: u64,
 }
@@ -53,14 +57,16 @@ async fn known(app: &App) -> Result<Known, Error> {
     let mut changes = snapshot.changes(RecordKind::Setting, area.id.0).await?;
     changes.extend(snapshot.changes(RecordKind::Area, area.id.0).await?);
     changes.sort_by_key(|change| std::cmp::Reverse(change.revision));
-    Ok(Known { area, settings, changes, revision: snapshot.revision().0 })
+    let reactions = snapshot.reaction_terms(area.id).await?;
+    Ok(Known { area, settings, reactions, changes, revision: snapshot.revision().0 })
 }
 
 /// The page.
 pub async fn show(app: Exact, who: Who) -> Result<Response, Error> {
     let known = known(&app).await?;
     let area = area_form(&known.area).with_signer(&who);
-    Ok(respond(StatusCode::OK, &known, Given::signed_by(&who), area))
+    let reaction = Given::signed_by(&who);
+    Ok(respond(StatusCode::OK, &known, Forms { given: Given::signed_by(&who), area, reaction }))
 }
 
 /// Changes settings, or takes one back to its default.
@@ -84,7 +90,8 @@ pub async fn change(
     }
     if !given.is_good() {
         let area = area_form(&known.area).with_same_signer(&given);
-        return Ok(respond(StatusCode::UNPROCESSABLE_ENTITY, &known, given, area));
+        let reaction = Given::default().with_same_signer(&given);
+        return Ok(respond(StatusCode::UNPROCESSABLE_ENTITY, &known, Forms { given, area, reaction }));
     }
     let mut writer = app.store().write(&who, &reason, app.clock().now_s()).await?;
     for (key, value) in changes {
@@ -159,13 +166,52 @@ pub async fn change_area(
     let reason = given.required("reason", ASK_REASON);
     let draft = area_draft(&mut given, &known.area);
     if !given.is_good() {
-        let settings = Given::default().with_same_signer(&given);
-        return Ok(respond(StatusCode::UNPROCESSABLE_ENTITY, &known, settings, given));
+        let empty = Given::default().with_same_signer(&given);
+        let forms = Forms { given: empty.clone(), area: given, reaction: empty };
+        return Ok(respond(StatusCode::UNPROCESSABLE_ENTITY, &known, forms));
     }
     let mut writer = app.store().write(&who, &reason, app.clock().now_s()).await?;
     writer.change_area(known.area.id, &draft).await?;
     writer.commit().await?;
     Ok(Redirect::to(&format!("{ADDRESS}#history")).into_response())
+}
+
+/// Adds a reaction to those of the area.
+pub async fn add_reaction(
+    app: Exact,
+    who: Who,
+    Form(pairs): Form<Vec<(String, String)>>,
+) -> Result<Response, Error> {
+    let known = known(&app).await?;
+    let mut given = Given::new(pairs).with_signer(&who);
+    let who = given.signer();
+    let reason = given.required("reason", ASK_REASON);
+    let term = given.required("term", "Give the reaction a name.").to_lowercase();
+    if term.contains([';', '@']) || term.chars().any(char::is_control) || term.chars().count() > LONGEST_TERM
+    {
+        let words = format!("A reaction is at most {LONGEST_TERM} characters, without semicolon or @.");
+        given.refuse("term", words);
+    }
+    if known.reactions.iter().any(|(known, _)| *known == term) {
+        given.refuse("term", "The area has this reaction already.");
+    }
+    let is_strike = match given.get("strike") {
+        "yes" => true,
+        "" | "no" => false,
+        _ => {
+            given.refuse("strike", "Say yes or no.");
+            false
+        }
+    };
+    if !given.is_good() {
+        let area = area_form(&known.area).with_same_signer(&given);
+        let forms = Forms { given: Given::default().with_same_signer(&given), area, reaction: given };
+        return Ok(respond(StatusCode::UNPROCESSABLE_ENTITY, &known, forms));
+    }
+    let mut writer = app.store().write(&who, &reason, app.clock().now_s()).await?;
+    writer.add_reaction_term(known.area.id, &term, is_strike).await?;
+    writer.commit().await?;
+    Ok(Redirect::to(&format!("{ADDRESS}#reactions")).into_response())
 }
 
 fn area_draft(given: &mut Given, area: &Area) -> AreaDraft {
@@ -210,8 +256,26 @@ fn area_form(area: &Area) -> Given {
     form
 }
 
-fn respond(status: StatusCode, known: &Known, given: Given, area: Given) -> Response {
-    let page = SettingsPage { groups: groups(known), given, area, history: history(&known.changes) };
+/// The forms of the page as given.
+struct Forms {
+    given: Given,
+    area: Given,
+    reaction: Given,
+}
+
+fn respond(status: StatusCode, known: &Known, forms: Forms) -> Response {
+    let Forms { given, area, reaction } = forms;
+    let is_core = |term: &str| term.parse::<CoreReaction>().is_ok();
+    let reactions = known.reactions.iter().map(|(term, is_strike)| (term.clone(), *is_strike, is_core(term)));
+    let history = history(&known.changes);
+    let page = SettingsPage {
+        groups: groups(known),
+        given,
+        area,
+        reactions: reactions.collect(),
+        reaction,
+        history,
+    };
     let frame = Frame {
         title: "Settings".to_owned(),
         section: Section::Data,

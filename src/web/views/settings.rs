@@ -15,6 +15,10 @@ pub struct SettingsPage {
     pub given: Given,
     /// The form of the area's own facts as given.
     pub area: Given,
+    /// The area's reactions: term, whether it is a strike, whether it is one of the fixed core.
+    pub reactions: Vec<(String, bool, bool)>,
+    /// The form of a further reaction as given.
+    pub reaction: Given,
     /// What changed, newest first: when, who, what, why.
     pub history: Vec<[String; 4]>,
 }
@@ -58,7 +62,34 @@ pub fn body(page: &SettingsPage) -> Markup {
             @for (heading, rows) in &page.groups { (group(heading, rows, &page.given)) }
             p { button.main type="submit" { "Keep the changes" } }
         }
+        (reactions(&page.reactions, &page.reaction))
         (history(&page.history))
+    }
+}
+
+fn reactions(known: &[(String, bool, bool)], given: &Given) -> Markup {
+    let (core, own): (Vec<_>, Vec<_>) = known.iter().partition(|(_, _, is_core)| *is_core);
+    let words = |terms: &[&(String, bool, bool)]| {
+        terms
+            .iter()
+            .map(|(term, is_strike, _)| if *is_strike { format!("{term} (strike)") } else { term.clone() })
+            .collect::<Vec<_>>()
+            .join("; ")
+    };
+    html! {
+        form.card #reactions method="post" action="/data/settings/reactions" {
+            h2 { "Reactions" }
+            p { "Every area has these: " (words(&core)) "." }
+            p { @if own.is_empty() { "This area has none of its own." } @else { "Of this area’s own: " (words(&own)) "." } }
+            div.fields {
+                (form::text("A further reaction", "term", given))
+                (form::choice("It is a strike", "strike", given, &[("no", "no"), ("yes", "yes")]))
+                (form::signer(given))
+                (form::text("Reason", "reason", given))
+            }
+            p.small.soft { "Files may use it from then on. It stays: records rest on it." }
+            p { button type="submit" { "Add the reaction" } }
+        }
     }
 }
 
@@ -160,6 +191,12 @@ pub fn samples() -> Vec<SettingsPage> {
         groups: vec![("Rates".to_owned(), vec![row])],
         given: Given::default(),
         area,
+        reactions: vec![
+            ("hissed".to_owned(), false, true),
+            ("struck short".to_owned(), true, true),
+            ("played dead".to_owned(), false, false),
+        ],
+        reaction: Given::default(),
         history: vec![
             ["2024-06-01 10:00", "A. Warden", "call-level from 0.8 to 0.9", "fewer calls"].map(str::to_owned),
         ],
@@ -167,5 +204,10 @@ pub fn samples() -> Vec<SettingsPage> {
     let mut wrong = Given::default();
     wrong.set("call-level", "9");
     wrong.refuse("call-level", "\"9\" is not a number from 0.5 to 0.99.");
-    vec![page.clone(), SettingsPage { given: wrong, history: Vec::new(), ..page }]
+    let mut reaction = Given::default();
+    reaction.refuse("term", "Give the reaction a name.");
+    vec![
+        page.clone(),
+        SettingsPage { given: wrong, history: Vec::new(), reactions: Vec::new(), reaction, ..page },
+    ]
 }

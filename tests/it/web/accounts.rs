@@ -161,6 +161,7 @@ fn least(path: &str, method: &Method) -> Option<&'static [Asker]> {
             | "/decisions"
             | "/data/settings"
             | "/data/settings/area"
+            | "/data/settings/reactions"
             | "/history/{kind}/{id}/put-back"
             | "/history/{kind}/{id}/withdraw",
         )

@@ -2,8 +2,14 @@
 
 use serde_json::Value;
 
+use coilway::domain::batch::Content;
+use coilway::domain::encounter::EncounterDraft;
 use coilway::domain::ids::EncounterId;
+use coilway::store::BatchDraft;
 use coilway::store::Encounter;
+use coilway::store::FileDraft;
+use coilway::store::FileFormat;
+use coilway::store::Target;
 
 use crate::support::Answer;
 use crate::support::TestApp;
@@ -117,4 +123,54 @@ async fn what_there_is_not_is_said() {
     test.get("/history?batch=last&until=31.5.2024").await.expect(400).says("not the number of a batch");
     let area = test.by_hand().await.area.0;
     test.get(&format!("/history/area/{area}")).await.expect(404);
+}
+
+#[tokio::test]
+async fn a_record_that_went_with_its_batch_says_so_and_comes_back() {
+    let test = TestApp::park().await;
+    let target = test.by_hand().await;
+    let given = encounter(&test, 1).await.given;
+    let given = EncounterDraft { occurrence_id: "from-a-file".to_owned(), ..given };
+    let mut batch = None;
+    test.write(async |writer| {
+        let draft = BatchDraft { area: target.area, content: Content::Encounters };
+        let id = writer.begin_batch(&draft).await.unwrap();
+        let file = FileDraft {
+            name: "notes.csv".to_owned(),
+            format: FileFormat::Csv,
+            encoding: String::new(),
+            n_bytes: 1,
+            blake3: "1".to_owned(),
+            mapping: Vec::new(),
+        };
+        let file = writer.add_file(id, &file).await.unwrap();
+        let from_file = Target { source: Some((id, file)), ..target };
+        writer.put_encounters(&from_file, &[(7, given.clone())]).await.unwrap();
+        batch = Some(id);
+    })
+    .await;
+    let id = test
+        .app
+        .store()
+        .snapshot()
+        .await
+        .unwrap()
+        .encounter_by_occurrence(target.area, "from-a-file")
+        .await
+        .unwrap()
+        .unwrap();
+    let address = format!("/history/encounter/{id}");
+    test.get(&address).await.expect(200).says("came in");
+    test.write(async |writer| {
+        let undone = writer.undo_batch(batch.unwrap()).await.unwrap();
+        assert_eq!(undone.n_removed, 1);
+    })
+    .await;
+    let page = test.get(&address).await.expect(200);
+    page.says("the whole batch was taken back");
+    page.says("Bring the record back");
+    let put_back = format!("{address}/put-back");
+    post(&test, &put_back, "first", &seen(&page)).await.expect(303);
+    assert_eq!(encounter(&test, id.0).await.given, given);
+    test.get(&address).await.expect(200).says("the photo shows it");
 }

@@ -172,3 +172,28 @@ async fn the_areas_own_facts_can_be_changed() {
         page.says(&format!("name=\"{name}\" value=\"{value}\""));
     }
 }
+
+#[tokio::test]
+async fn a_reaction_of_the_area_is_taken_from_files_once_it_is_added() {
+    let test = TestApp::park().await;
+    let head = "effortKind,eventDate,decimalLatitude,decimalLongitude,contact,reactions";
+    let row = "report,2024-05-01,37.61,-109.38,passed,Played Dead@2; withdrew";
+    let import = async |file: String| {
+        let parts: [(&str, Option<&str>, &[u8]); 2] =
+            [("content", None, b"encounters"), ("file", Some("notes.csv"), file.as_bytes())];
+        test.send_files("/data/import", &parts, &[]).await.expect(303)
+    };
+    let address = "/data/settings/reactions";
+    let refused = test.post_fields(address, &[("term", "hissed"), ("who", "A"), ("reason", "b")]).await;
+    refused.expect(422).says("has this reaction already");
+    import(format!("{head}\n{row}\n")).await;
+    test.get("/data/rows").await.expect(200).says("the area has no such reaction");
+    let fields =
+        [("term", "Played dead"), ("strike", "no"), ("who", "A. Warden"), ("reason", "a colubrid does")];
+    test.post_fields(address, &fields).await.expect(303);
+    let page = test.get("/data/settings").await.expect(200);
+    page.says("Of this area’s own: played dead");
+    test.get("/history?kind=reaction").await.expect(200).says("a colubrid does");
+    import(format!("{head}\n{row}\n\n")).await;
+    test.get("/reactions").await.expect(200).says("played dead");
+}
