@@ -412,3 +412,22 @@ async fn a_restored_database_says_so_and_lets_nobody_in_who_was_signed_in() {
     assert!(copy.session_account("hash", SessionLimits::default(), NOW_S).await.unwrap().is_some());
     copy.close().await;
 }
+
+#[test]
+fn no_restore_takes_the_place_of_what_an_earlier_one_kept() {
+    let program = Program::new().with_area();
+    let out = program.path("copy.db");
+    program.run(&["backup", out.to_str().unwrap()]).good();
+    let first = program.file("first.csv", reports(10));
+    program.import("encounters", &first).good();
+    // Within a second, and so under the same time.
+    for _ in 0..3 {
+        program.run(&["restore", out.to_str().unwrap()]).good();
+    }
+    let kept = std::fs::read_dir(program.folder.path()).unwrap();
+    let kept: Vec<PathBuf> = kept.map(|entry| entry.unwrap().path()).collect();
+    let kept: Vec<&PathBuf> =
+        kept.iter().filter(|path| path.to_string_lossy().contains("before-restore")).collect();
+    assert_eq!(kept.len(), 3, "{kept:?}");
+    assert!(kept.iter().any(|path| n_encounters(&program, path) == 10));
+}

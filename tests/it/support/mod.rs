@@ -68,8 +68,19 @@ impl TestApp {
         writer.commit().await.unwrap();
     }
 
+    /// The same database at another time by the machine's clock.
+    pub(crate) async fn at(self, now_s: i64) -> Self {
+        self.app.store().close().await;
+        let config = self.app.config().clone();
+        Self::open(config, self._folder, now_s).await
+    }
+
     async fn with_config(config: Config, folder: TempDir) -> Self {
-        let clock = Clock::Fixed(Timestamp::from_second(NOW_S).unwrap());
+        Self::open(config, folder, NOW_S).await
+    }
+
+    async fn open(config: Config, folder: TempDir, now_s: i64) -> Self {
+        let clock = Clock::Fixed(Timestamp::from_second(now_s).unwrap());
         let app = App::open(config, clock).await.unwrap();
         let router = coilway::web::router(app.clone());
         Self { app, router, _folder: folder }

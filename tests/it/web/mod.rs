@@ -1,6 +1,7 @@
 //! Pages and layers as readers get them.
 
 mod accounts;
+mod clock;
 mod clusters;
 mod decisions;
 mod density;
