@@ -16,7 +16,7 @@ use crate::ingest::error::FileError;
 /// How much of the file decides on the encoding.
 const SNIFFED: usize = 64 * 1024;
 /// The longest row, feature or track that is held in memory, bytes.
-const LONGEST: u64 = 64 << 20;
+const LONGEST: u64 = 16 << 20;
 
 /// Text of any supported encoding, read as UTF-8, its lines ended by newlines however they ended before. Bytes that are no text
 /// become U+FFFD, which rows are refused for.

@@ -251,10 +251,6 @@ const RULES: &[(&str, &str)] = &[
             OR removed_revision NOT IN (SELECT revision FROM revisions) LIMIT ?",
     ),
     (
-        "encounters: without details",
-        "SELECT id FROM encounters WHERE id NOT IN (SELECT encounter_id FROM encounter_details) LIMIT ?",
-    ),
-    (
         "files: a hash that is none",
         "SELECT id FROM files WHERE length(blake3) <> 64 OR blake3 GLOB '*[^0-9a-f]*' LIMIT ?",
     ),

@@ -147,15 +147,8 @@ async fn who_takes_nothing_of_an_answer_does_not_hold_up_the_end() {
     let mut stream = served.connect().await;
     // So many answers that no buffer takes them all, and nobody reads one.
     let one = b"GET /assets/style.css HTTP/1.1\r\nHost: localhost:8017\r\n\r\n";
-    let sending = async {
-        for _ in 0..20_000 {
-            if stream.write_all(one).await.is_err() {
-                return true;
-            }
-        }
-        false
-    };
-    assert!(timeout(LONG, sending).await.expect("the server waits for ever"), "all of it was answered");
+    let sending = async { while stream.write_all(one).await.is_ok() {} };
+    timeout(LONG, sending).await.expect("the server waits for ever");
     served.stop().await;
 }
 

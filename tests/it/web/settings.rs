@@ -195,5 +195,5 @@ async fn a_reaction_of_the_area_is_taken_from_files_once_it_is_added() {
     page.says("Of this area’s own: played dead");
     test.get("/history?kind=reaction").await.expect(200).says("a colubrid does");
     import(format!("{head}\n{row}\n\n")).await;
-    test.get("/reactions").await.expect(200).says("played dead");
+    test.get("/reactions?effort=report").await.expect(200).says("played dead");
 }
