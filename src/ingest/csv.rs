@@ -20,6 +20,7 @@ use crate::ingest::decode::decoded;
 use crate::ingest::error::FileError;
 use crate::ingest::error::Problem;
 use crate::ingest::field::Field;
+use crate::ingest::field::made_up_for_by;
 use crate::ingest::field::required;
 use crate::ingest::fields::dates;
 use crate::ingest::row::Raw;
@@ -155,7 +156,7 @@ pub(super) fn settled_day_order(
     let (mut n_dates, mut n_of_numbers) = (0, 0);
     while let Some(number) = next_row(&mut table, &mut record)? {
         let row = CsvRow { header: &header, record: &record, number };
-        for field in [Field::EventDate, Field::Start, Field::End, Field::From, Field::Until] {
+        for field in [Field::EventDate, Field::Day, Field::Start, Field::End, Field::From, Field::Until] {
             let text = row.get(field);
             n_dates += usize::from(!text.is_empty());
             let Some(order) = dates::told_order(text) else { continue };
@@ -283,7 +284,11 @@ impl Header {
                 return Err(FileError::DuplicateHeader { header, other, field: field.name() });
             }
         }
-        let is_made_up_for = |field: Field| field == Field::EffortKind && context.effort_kind.is_some();
+        let is_there = |field: &Field| self.columns[*field as usize].is_some();
+        let is_made_up_for = |field: Field| {
+            (field == Field::EffortKind && context.effort_kind.is_some())
+                || made_up_for_by(field).iter().any(is_there)
+        };
         let is_missing = |field: &Field| self.columns[*field as usize].is_none() && !is_made_up_for(*field);
         match required(content).iter().copied().find(is_missing) {
             None => Ok(()),

@@ -35,8 +35,11 @@ fields! {
     EventId => "eventID" ["walk", "walkid", "survey"];
     ParentEventId => "parentEventID" [];
     EffortKind => "effortKind" ["effort", "kindofeffort"];
-    EventDate => "eventDate" ["date", "day", "datetime", "observedon"];
+    EventDate => "eventDate" ["date", "datetime", "observedon"];
     EventTime => "eventTime" ["time", "timeofday"];
+    Year => "year" [];
+    Month => "month" [];
+    Day => "day" [];
     DecimalLatitude => "decimalLatitude" ["latitude", "lat", "y"];
     DecimalLongitude => "decimalLongitude" ["longitude", "long", "lon", "lng", "x"];
     CoordinateUncertainty => "coordinateUncertaintyInMeters" ["accuracy", "uncertainty", "gpsaccuracy", "precision"];
@@ -160,7 +163,7 @@ pub(crate) fn fields_of(content: Content) -> &'static [Field] {
         Content::Readings => &[Counter, Start, Minutes, CountIn, CountOut],
         Content::Calibrations => &[Counter, Start, Minutes, ManualCount, DeviceCount],
         Content::PartySizes => &[Trailhead, From, Until, MeanWalkers, StandardError, Parties],
-        Content::DailyWeather => &[EventDate, MaxTemperature],
+        Content::DailyWeather => &[EventDate, Day, MaxTemperature],
         Content::Walks => {
             &[EventId, ParentEventId, Purpose, RecordedBy, Start, End, SamplingProtocol, Footprint]
         }
@@ -173,6 +176,14 @@ pub(crate) fn fields_of(content: Content) -> &'static [Field] {
         Content::SignsInPlace => &[Name, DecimalLatitude, DecimalLongitude, Kind, Up, Down],
         Content::SignInspections => &[Sign, InspectedAt, RecordedBy, Condition, OccurrenceRemarks],
         Content::Encounters | Content::Form | Content::Photos => ENCOUNTER,
+    }
+}
+
+/// Those of which one is enough where a field is missing: a date may come in parts.
+pub(crate) fn made_up_for_by(field: Field) -> &'static [Field] {
+    match field {
+        Field::EventDate => &[Field::Year, Field::Day],
+        _ => &[],
     }
 }
 
@@ -210,6 +221,9 @@ const ENCOUNTER: &[Field] = {
         EffortKind,
         EventDate,
         EventTime,
+        Year,
+        Month,
+        Day,
         DecimalLatitude,
         DecimalLongitude,
         CoordinateUncertainty,

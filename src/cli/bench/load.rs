@@ -34,9 +34,31 @@ const ROWS: usize = 1_000_000;
 const LOOKS_S: std::ops::Range<f64> = 2.0..8.0;
 /// How long after the rows are in the layers may take.
 const PATIENCE: Duration = Duration::from_secs(900);
-/// What readers look at.
+/// What many readers look at.
 const ADDRESSES: [&str; 6] =
     ["/", "/?month=6&part=early", "/trails", "/stretch/0", "/encounters", "/layers/trails.geojson"];
+
+/// The share of questions that are for one of those; the others are each reader's own.
+const SHARE_OF_COMMON: f64 = 0.7;
+
+/// What a reader asks for next: what everybody looks at, or a map of some period, some stretch, record or walk.
+fn wanted(rng: &mut impl rand::Rng) -> String {
+    if rng.random_bool(SHARE_OF_COMMON) {
+        return ADDRESSES[rng.random_range(0..ADDRESSES.len())].to_owned();
+    }
+    let part = ["early", "middle", "evening", "night"][rng.random_range(0..4)];
+    match rng.random_range(0..4) {
+        0 => format!("/?month={}&part={part}", rng.random_range(1..=12)),
+        1 => format!("/stretch/{}", rng.random_range(0..300)),
+        2 => format!("/encounters/{}", rng.random_range(1..=15_000)),
+        _ => format!(
+            "/route?from={}&km={}&month={}",
+            rng.random_range(0..10),
+            rng.random_range(2..12),
+            rng.random_range(4..=9)
+        ),
+    }
+}
 
 /// What one answer was.
 #[derive(Debug, Clone, Copy)]
@@ -56,6 +78,8 @@ struct Line {
     answers: usize,
     /// Answers that say that the figures are being derived.
     waiting_pages: usize,
+    /// Answers that refuse what was asked, as for a record that was taken out.
+    refused: usize,
     server_errors: usize,
     /// Connections that broke off or were refused.
     unanswered: usize,
@@ -152,10 +176,10 @@ async fn reader(
     let mut answers = Vec::new();
     while !done.load(Ordering::Relaxed) {
         tokio::time::sleep(Duration::from_secs_f64(rng.random_range(LOOKS_S))).await;
-        let path = ADDRESSES[rng.random_range(0..ADDRESSES.len())];
+        let path = wanted(&mut rng);
         let (start, during) = (Instant::now(), during.load(Ordering::Relaxed));
         // No answer at all counts as status 0.
-        let status = ask(address, path, "gzip").await.map_or(0, |(status, _)| status);
+        let status = ask(address, &path, "gzip").await.map_or(0, |(status, _)| status);
         answers.push(Answer { status, took: start.elapsed(), during });
     }
     answers
@@ -189,6 +213,7 @@ fn line(bench: &Bench, stage: &str, readers: usize, answers: &[Answer]) -> Line 
         readers,
         answers: answers.len(),
         waiting_pages: n(&|status| status == 202),
+        refused: n(&|status| (400..500).contains(&status)),
         server_errors: n(&|status| status >= 500),
         unanswered: n(&|status| status == 0),
         median_s: at(0.5),

@@ -2,7 +2,10 @@
 
 use std::ops::ControlFlow;
 
+use jiff::civil::date;
+
 use super::*;
+use crate::domain::time::EventDate;
 use crate::ingest::Draft;
 use crate::ingest::Item;
 use crate::ingest::context::testing::context;
@@ -214,6 +217,45 @@ fn rows_can_be_found_again() {
     assert_eq!(found[0].1[0], ("id".to_owned(), "B".to_owned()));
     let alone = raw_rows(None, text.as_bytes(), &context(), &[3]).unwrap();
     assert_eq!(alone[0].1[..], found[0].1[..6]);
+}
+
+#[test]
+fn a_date_may_come_in_parts() {
+    let dates = |header: &str, rows: &[&str]| -> Vec<Result<EventDate, String>> {
+        let lines: Vec<String> = rows.iter().map(|row| format!("report,37.61,-109.38,{row}\n")).collect();
+        let text = format!("effortKind,decimalLatitude,decimalLongitude,{header}\n{}", lines.concat());
+        let (items, _) = items(Content::Encounters, text.as_bytes());
+        items
+            .into_iter()
+            .map(|item| match item {
+                Item::Draft { draft: Draft::Encounter(draft), .. } => Ok(draft.time.date),
+                Item::Refused(error) => Err(format!("{}: {}", error.value, error.reason)),
+                other => panic!("{other:?}"),
+            })
+            .collect()
+    };
+    let day = |day: i8| Ok(EventDate::Day(date(2024, 5, day)));
+    assert_eq!(
+        dates("year,month,day", &["2024,5,4", "2024,05,04", "2024,May,4", "2024,5,", "2024,,", "2024,13,1"]),
+        [
+            day(4),
+            day(4),
+            day(4),
+            Ok(EventDate::Month { year: 2024, month: 5 }),
+            Ok(EventDate::Year(2024)),
+            Err("2024-13-01: there is no such day".to_owned())
+        ]
+    );
+    // Month or day without what they belong to is no date.
+    assert!(dates("year,month,day", &[",5,4", "2024,,4", ",,"]).iter().all(Result::is_err));
+    // Some call a column of whole dates "day".
+    assert_eq!(dates("day", &["2024-05-04"]), [day(4)]);
+    // Beside the whole date the parts may say the same, or less, or nothing that is a date.
+    let both = ["2024-05-04,2024,5,4", "2024-05-04,2024,,", "2024-05-04,,,Saturday", "2024-05-04,2024,6,4"];
+    assert_eq!(
+        dates("eventDate,year,month,day", &both),
+        [day(4), day(4), day(4), Err("2024-05-04: year, month and day say 2024-06-04".to_owned())]
+    );
 }
 
 proptest::proptest! {

@@ -1,5 +1,7 @@
 //! Dates and times as people write them. What can be read in two ways is refused, never guessed.
 
+use std::borrow::Cow;
+
 use jiff::Timestamp;
 use jiff::civil::Date;
 use jiff::civil::DateTime;
@@ -41,11 +43,13 @@ struct Clock {
 
 /// When an encounter happened, from its date and its time, in the area's zone.
 pub(crate) fn event(row: &dyn Row, context: &Context) -> Result<EventTime, Problem> {
-    let (date_name, date_text) = (Field::EventDate.name(), row.get(Field::EventDate));
+    let date_name = Field::EventDate.name();
+    let date_text = &*stated(row);
     if date_text.is_empty() {
         return Err(Problem::new(date_name, "", "there is no date", HINT));
     }
     let (date, in_date) = split(date_name, date_text, context)?;
+    check_parts(row, &date, context)?;
     let time_text = row.get(Field::EventTime);
     let in_time = if time_text.is_empty() { None } else { Some(clock(Field::EventTime.name(), time_text)?) };
     if let Some((first, second)) = in_date.zip(in_time)
@@ -68,6 +72,53 @@ pub(crate) fn event(row: &dyn Row, context: &Context) -> Result<EventTime, Probl
     let time = at(field, day.to_datetime(clock.time), clock.offset_s, context)?;
     check_range(date_name, date_text, &time.date, context)?;
     Ok(time)
+}
+
+/// The date as it stands in the row: in one column, or in those for year, month and day. A column for the day may hold
+/// whole dates.
+pub(crate) fn stated(row: &dyn Row) -> Cow<'_, str> {
+    match row.get(Field::EventDate) {
+        "" => parts(row),
+        date => Cow::Borrowed(date),
+    }
+}
+
+fn parts(row: &dyn Row) -> Cow<'_, str> {
+    let [year, month, day] = [Field::Year, Field::Month, Field::Day].map(|field| row.get(field));
+    let is_word = month.starts_with(|letter: char| letter.is_alphabetic());
+    match (year, month, day) {
+        ("", "", day) => Cow::Borrowed(day),
+        (year, "", "") => Cow::Borrowed(year),
+        (year, month, day) if is_word => Cow::Owned(format!("{day} {month} {year}").trim().to_owned()),
+        (year, month, "") => Cow::Owned(format!("{year}-{month:0>2}")),
+        (year, month, day) => Cow::Owned(format!("{year}-{month:0>2}-{day:0>2}")),
+    }
+}
+
+/// Where the date stands in one column, those for its parts must not say another one.
+fn check_parts(row: &dyn Row, date: &EventDate, context: &Context) -> Result<(), Problem> {
+    let name = Field::EventDate.name();
+    let parts = parts(row);
+    if parts.is_empty() || row.get(Field::EventDate).is_empty() {
+        return Ok(());
+    }
+    // What is no date, such as the day of the week, says nothing against it.
+    let Ok((said, _)) = split(name, &parts, context) else { return Ok(()) };
+    let month = |date: &EventDate| match *date {
+        EventDate::Day(day) => (Some(day.year()), Some(day.month()), Some(day.day())),
+        EventDate::Month { year, month } => (Some(year), Some(month), None),
+        EventDate::Year(year) => (Some(year), None, None),
+        EventDate::Unknown => (None, None, None),
+    };
+    let (one, other) = (month(date), month(&said));
+    let differ =
+        |one: Option<i16>, other: Option<i16>| one.zip(other).is_some_and(|(one, other)| one != other);
+    let wide = |part: Option<i8>| part.map(i16::from);
+    if differ(one.0, other.0) || differ(wide(one.1), wide(other.1)) || differ(wide(one.2), wide(other.2)) {
+        let reason = format!("year, month and day say {parts}");
+        return Err(Problem::new(name, row.get(Field::EventDate), reason, "leave one of them out"));
+    }
+    Ok(())
 }
 
 /// An instant that must be there: with an offset, or local to the area and not ambiguous.

@@ -173,7 +173,10 @@ fn details(row: &dyn Row) -> Result<EncounterDetails, Problem> {
     };
     Ok(EncounterDetails {
         parent_event_id: text(Field::ParentEventId),
-        verbatim_event_date: joined(Field::EventDate, Field::EventTime),
+        verbatim_event_date: match (dates::stated(row), row.get(Field::EventTime)) {
+            (date, "") => date.into_owned(),
+            (date, time) => [&date, " ", time].concat(),
+        },
         verbatim_coordinates: joined(Field::DecimalLatitude, Field::DecimalLongitude),
         identified_by: text(Field::IdentifiedBy),
         identification_qualifier: text(Field::IdentificationQualifier),

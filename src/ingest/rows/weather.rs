@@ -9,10 +9,12 @@ use crate::ingest::fields::numbers;
 use crate::ingest::row::Row;
 
 pub(super) fn day(row: &dyn Row) -> Result<DailyWeather, Problem> {
-    let field = Field::EventDate.name();
-    let text = dates::optional_date(row, Field::EventDate)?;
+    // A column "day" holds whole days here.
+    let column = if row.get(Field::EventDate).is_empty() { Field::Day } else { Field::EventDate };
+    let text = dates::optional_date(row, column)?;
     let wrong = |reason: &str| {
-        Problem::new(field, row.get(Field::EventDate), reason.to_owned(), "enter a day like 2024-05-31")
+        let field = Field::EventDate.name();
+        Problem::new(field, row.get(column), reason.to_owned(), "enter a day like 2024-05-31")
     };
     if text.is_empty() {
         return Err(wrong("there is no value"));
