@@ -32,6 +32,7 @@ pub use crate::app::bring_in::BringInError;
 pub use crate::app::bring_in::BroughtIn;
 pub use crate::app::bring_in::Opener;
 pub use crate::app::clock::Clock;
+pub use crate::app::clock::Stopwatch;
 pub use crate::app::health::Answered;
 pub use crate::app::health::Health;
 pub use crate::app::photos::MOST_IN_A_BATCH;

@@ -4,13 +4,15 @@
 //! secrets of one-time links. Nor is there any name, client address or header.
 
 use std::time::Duration;
-use std::time::Instant;
 
 use axum::extract::MatchedPath;
 use axum::extract::Request;
+use axum::extract::State;
 use axum::http::Method;
 use axum::middleware::Next;
 use axum::response::Response;
+
+use crate::app::App;
 
 /// An answer that took longer is worth a warning.
 const SLOW: Duration = Duration::from_secs(10);
@@ -18,14 +20,14 @@ const SLOW: Duration = Duration::from_secs(10);
 const NO_ROUTE: &str = "none";
 
 /// Logs every answer once, when its head is ready.
-pub(super) async fn log(request: Request, next: Next) -> Response {
+pub(super) async fn log(State(app): State<App>, request: Request, next: Next) -> Response {
     let method = method(request.method());
     let route = request.extensions().get::<MatchedPath>().cloned();
-    let began = Instant::now();
+    let watch = app.clock().stopwatch();
     let response = next.run(request).await;
     let route = route.as_ref().map_or(NO_ROUTE, MatchedPath::as_str);
     let status = response.status().as_u16();
-    let took = began.elapsed();
+    let took = watch.elapsed();
     let duration_ms = took.as_millis() as u64;
     if status >= 500 || took > SLOW {
         tracing::warn!(method, route, status, duration_ms, "request answered");

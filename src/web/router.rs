@@ -174,6 +174,6 @@ pub fn router(app: App) -> Router {
         .layer(fixed(header::X_CONTENT_TYPE_OPTIONS, "nosniff"))
         .layer(fixed(header::REFERRER_POLICY, "same-origin"))
         .layer(CompressionLayer::new())
-        .layer(middleware::from_fn(request_log::log))
+        .layer(middleware::from_fn_with_state(app.clone(), request_log::log))
         .with_state(app)
 }

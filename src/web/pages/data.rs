@@ -17,6 +17,7 @@ use crate::web::auth::Who;
 use crate::web::cache::CachePolicy;
 use crate::web::cache::Cached;
 use crate::web::error::Error;
+use crate::web::pages::common;
 use crate::web::query::key;
 use crate::web::views;
 use crate::web::views::import::BatchPage;
@@ -158,7 +159,7 @@ fn respond(area: &Area, title: &str, revision: Option<u64>, body: maud::Markup) 
 }
 
 fn batch_row(batch: &BatchSummary) -> BatchRow {
-    let when = jiff::Timestamp::from_second(batch.created_at_s).map(|at| at.to_string()).unwrap_or_default();
+    let when = common::when(batch.created_at_s);
     BatchRow {
         id: batch.id.0,
         content: batch.content.term().to_owned(),

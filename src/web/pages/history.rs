@@ -259,8 +259,9 @@ fn shown_fields(who: &Who, state: &RecordState) -> Vec<(String, String)> {
     state
         .fields
         .iter()
-        .filter(|(field, value)| !is_withheld(who, field) && !value.is_empty())
+        .filter(|(field, _)| !is_withheld(who, field))
         .map(|(field, value)| (field_words(field), value_words(field, value)))
+        .filter(|(_, value)| !value.is_empty())
         .collect()
 }
 

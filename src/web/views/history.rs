@@ -85,7 +85,7 @@ pub fn record_body(page: &RecordPage) -> Markup {
         @if !page.fields.is_empty() {
             section.card {
                 h2 { @if page.is_present == Some(false) { "As it was last" } @else { "As it is now" } }
-                table.stack.fields {
+                table.stack.long-words {
                     thead { tr { th scope="col" { "Field" } th scope="col" { "Value" } } }
                     tbody { @for (field, value) in &page.fields { tr { th scope="row" { (field) } td data-label="Value" { (short(value)) } } } }
                 }
@@ -103,7 +103,7 @@ fn chosen_state(page: &RecordPage, chosen: &Chosen) -> Markup {
                 p { @if page.is_present == Some(true) { "It is in this state now." } @else { "This is how it was last." } }
             } @else {
                 p { "Putting it back would change:" }
-                table.stack.fields {
+                table.stack.long-words {
                     thead { tr { th scope="col" { "Field" } th scope="col" { "Now" } th scope="col" { "Then" } } }
                     tbody { @for [field, now, then] in &chosen.fields { tr {
                         th scope="row" { (field) } td data-label="Now" { (short(now)) } td data-label="Then" { (short(then)) }
@@ -138,17 +138,17 @@ fn withdraw(page: &RecordPage, given: &Given) -> Markup {
 
 fn changes(rows: &[ChangeRow]) -> Markup {
     html! {
-        table.stack.fields {
+        table.stack.long-words {
             thead { tr { th scope="col" { "When" } th scope="col" { "Who" } th scope="col" { "What" } th scope="col" { "Why" } } }
             tbody { @for row in rows { tr {
                 th scope="row" { (row.when) div.soft.small { "revision " (row.revision) } }
-                td data-label="Who" { (row.who) @if let Some(batch) = row.batch { div.small { a href={ "/data/batches/" (batch) } { "batch " (batch) } } } }
-                td data-label="What" {
+                td data-label="Who" { div { (row.who) @if let Some(batch) = row.batch { div.small { a href={ "/data/batches/" (batch) } { "batch " (batch) } } } } }
+                td data-label="What" { div {
                     @if !row.record.0.is_empty() { div { a href=(row.record.1) { (row.record.0) } } }
                     @if !row.effect.is_empty() { div { (row.effect) } }
                     @if !row.fields.is_empty() { (fields(&row.fields)) }
                     @if !row.state.is_empty() { div.small { a href=(row.state) { "Compare this state with now" } } }
-                }
+                } }
                 td data-label="Why" { (row.why) }
             } } }
         }
@@ -204,7 +204,7 @@ pub fn list_body(page: &ChangesPage) -> Markup {
         }
         @if page.rows.is_empty() { p.card { "No change fits." } } @else { section.card { (changes(&page.rows)) } }
         @if !page.next.is_empty() { p { a.button href=(page.next) { "Earlier changes" } } }
-        p.small.soft { "Records that came in with a file have no line of their own: the batch names them." }
+        p.small.soft { "Most records that came in with a file have no line of their own here: their own page and the batch name it." }
     }
 }
 

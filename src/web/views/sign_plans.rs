@@ -64,19 +64,21 @@ pub fn form_body(page: &DrawForm) -> Markup {
     html! {
         h1 { "Draw lots for signs" }
         p { "Signs can go up at half of the places first. If lots say at which, the places that have to wait show what would have happened without a sign: nothing else tells so plainly whether signs help." }
-        form.card.stacked method="post" action="/signs/draw" {
+        form.card method="post" action="/signs/draw" {
             p.small.soft { "The new signs of the plan are put into pairs in the order of what they add: the first with the second, the third with the fourth. Of each pair lots say which gets its sign now and which next season. The draw is kept with its seed as soon as it is made, and cannot be taken back." }
-            (form::text("Name of the plan", "name", given))
-            (form::text("Number of new signs, both halves together", "signs", given))
-            (form::text("A sign reaches, metres of walking (empty: the area's setting)", "reach", given))
-            (form::text("Least spacing, metres (empty: the area's setting)", "spacing", given))
-            (form::text("Seed: a whole number, best named by somebody who has not seen the plan", "seed", given))
+            div.fields {
+                (form::text("Name of the plan", "name", given))
+                (form::text("Number of new signs, both halves together", "signs", given))
+                (form::text("A sign reaches, metres of walking (empty: the area's setting)", "reach", given))
+                (form::text("Least spacing, metres (empty: the area's setting)", "spacing", given))
+                (form::text("Seed: a whole number, best named by somebody who has not seen the plan", "seed", given))
+                (form::signer(given))
+            }
             @if !page.drawn_in.is_empty() {
                 p.notice { "Lots were drawn for some of these places before, in " (page.drawn_in.join(", ")) ". A draw that is repeated until it suits is no draw. If it must be repeated, say why: the reason and the earlier draws stand on the plan for good." }
                 (form::lines("Why it is drawn again", "again", given))
             }
-            (form::signer(given))
-            button.main type="submit" { "Draw and keep" }
+            p { button.main type="submit" { "Draw and keep" } }
         }
     }
 }
