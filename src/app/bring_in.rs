@@ -15,6 +15,8 @@ use crate::app::retention::RetentionError;
 use crate::domain::area::Area;
 use crate::domain::batch::Content;
 use crate::domain::batch::RowError;
+use crate::domain::encounter::EncounterDraft;
+use crate::domain::encounter::VerificationStatus;
 use crate::domain::ids::AreaId;
 use crate::domain::ids::BatchId;
 use crate::domain::revision::Revision;
@@ -29,6 +31,7 @@ use crate::store;
 use crate::store::BatchDraft;
 use crate::store::FileDraft;
 use crate::store::FileFormat;
+use crate::store::Reach;
 use crate::store::Tally;
 use crate::store::Target;
 use crate::store::Writer;
@@ -52,6 +55,22 @@ pub struct BringIn {
     pub actor: String,
     /// The file.
     pub open: Opener,
+    /// What is theirs to change.
+    pub trust: Trust,
+}
+
+/// What is left to somebody who brings in files.
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+pub struct Trust {
+    /// Which records they may change.
+    pub reach: Reach,
+    /// Whether what they say of a review counts: otherwise their records wait for one.
+    pub reviews: bool,
+}
+
+impl Trust {
+    /// Staff, and whoever sits at the machine.
+    pub const FULL: Self = Self { reach: Reach::Everything, reviews: true };
 }
 
 /// What became of a file.
@@ -156,6 +175,7 @@ impl App {
         let context = with_day_order(&request, format, context).await?;
         let summary = format!("{} from {}", request.content, request.file_name);
         let mut writer = self.store().write(&request.actor, &summary, self.clock().now_s()).await?;
+        writer.set_reach(request.trust.reach);
         let batch = writer.begin_batch(&BatchDraft { area, content: request.content }).await?;
         let file = FileDraft {
             name: request.file_name.clone(),
@@ -176,7 +196,7 @@ impl App {
         let (mut n_refused, mut n_read) = (0, 0);
         while let Some(chunk) = receiver.recv().await {
             n_read += (chunk.drafts.len() + chunk.refused.len()) as u64;
-            let mut tally = put(&mut writer, &target, chunk.drafts).await?;
+            let mut tally = put(&mut writer, &target, request.trust, chunk.drafts).await?;
             let problems = std::mem::take(&mut tally.problems);
             let mut errors = chunk.refused;
             errors.extend(problems.into_iter().map(|problem| problem.into_row_error(Vec::new())));
@@ -211,7 +231,7 @@ impl App {
         area: AreaId,
         stored: &crate::domain::batch::StoredRowError,
         raw: Vec<(String, String)>,
-        actor: &str,
+        (actor, trust): (&str, Trust),
     ) -> Result<Result<Revision, RowError>, BringInError> {
         let file = self.store().snapshot().await?.file(stored.file_id).await?;
         let day_order = file.map_or(DayOrder::Unknown, |file| DayOrder::of_report(&file.given.mapping));
@@ -222,9 +242,10 @@ impl App {
         };
         let summary = format!("row {} of {} mended", stored.error.row_number, stored.file_name);
         let mut writer = self.store().write(actor, &summary, self.clock().now_s()).await?;
+        writer.set_reach(trust.reach);
         let batch = writer.batch_of_file(stored.file_id).await?;
         let target = Target { area, source: Some((batch, stored.file_id)) };
-        let tally = put(&mut writer, &target, vec![(stored.error.row_number, draft)]).await?;
+        let tally = put(&mut writer, &target, trust, vec![(stored.error.row_number, draft)]).await?;
         if let Some(problem) = tally.problems.into_iter().next() {
             return Ok(Err(problem.into_row_error(raw)));
         }
@@ -383,8 +404,29 @@ fn read(
     Ok(report)
 }
 
+/// An encounter whose own word on its review does not count; the word is kept among what no field takes.
+fn unreviewed(mut draft: EncounterDraft) -> EncounterDraft {
+    let said = std::mem::replace(&mut draft.verification_status, VerificationStatus::Unverified);
+    if said != VerificationStatus::Unverified {
+        draft.details.other.push(("identificationVerificationStatus".to_owned(), said.term().to_owned()));
+    }
+    draft
+}
+
 /// Puts drafts of one content into the store.
-async fn put(writer: &mut Writer, target: &Target, drafts: Vec<(u64, Draft)>) -> Result<Tally, store::Error> {
+async fn put(
+    writer: &mut Writer,
+    target: &Target,
+    trust: Trust,
+    mut drafts: Vec<(u64, Draft)>,
+) -> Result<Tally, store::Error> {
+    if !trust.reviews {
+        for (_, draft) in &mut drafts {
+            if let Draft::Encounter(encounter) = draft {
+                *encounter = unreviewed(encounter.clone());
+            }
+        }
+    }
     macro_rules! rows {
         ($variant:ident) => {
             drafts

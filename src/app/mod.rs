@@ -31,6 +31,7 @@ pub use crate::app::bring_in::BringIn;
 pub use crate::app::bring_in::BringInError;
 pub use crate::app::bring_in::BroughtIn;
 pub use crate::app::bring_in::Opener;
+pub use crate::app::bring_in::Trust;
 pub use crate::app::clock::Clock;
 pub use crate::app::clock::Stopwatch;
 pub use crate::app::health::Answered;

@@ -7,6 +7,7 @@ use std::io::Read;
 use std::sync::Arc;
 
 use crate::app::App;
+use crate::app::Trust;
 use crate::app::bring_in::BringInError;
 use crate::app::bring_in::BroughtIn;
 use crate::app::bring_in::Opener;
@@ -116,7 +117,7 @@ impl App {
         &self,
         area: AreaId,
         files: &[PhotoFile],
-        actor: &str,
+        (actor, trust): (&str, Trust),
         progress: impl Fn(u64) + Send,
     ) -> Result<PhotosBroughtIn, BringInError> {
         if files.len() > MOST_IN_A_BATCH {
@@ -148,6 +149,7 @@ impl App {
         }
         let summary = format!("{} photos", prepared.len());
         let mut writer = self.store().write(actor, &summary, self.clock().now_s()).await?;
+        writer.set_reach(trust.reach);
         let batch = writer.begin_batch(&BatchDraft { area, content: Content::Photos }).await?;
         let mut total = Tally { n_unchanged: n_known, ..Tally::default() };
         let mut refused = Vec::new();

@@ -14,6 +14,7 @@ use crate::app::BroughtIn;
 use crate::app::MOST_IN_A_BATCH;
 use crate::app::Opener;
 use crate::app::PhotoFile;
+use crate::app::Trust;
 use crate::cli::DatabaseFile;
 use crate::cli::open;
 use crate::derived::settings::Settings;
@@ -162,8 +163,13 @@ pub(super) async fn import(arguments: ImportArguments) -> anyhow::Result<()> {
     }
     for path in arguments.files {
         let name = name_of(&path);
-        let request =
-            BringIn { content, file_name: name.clone(), actor: arguments.actor.clone(), open: opener(path) };
+        let request = BringIn {
+            content,
+            file_name: name.clone(),
+            actor: arguments.actor.clone(),
+            open: opener(path),
+            trust: Trust::FULL,
+        };
         let progress = |n_rows: u64| {
             if n_rows.is_multiple_of(100_000) {
                 eprintln!("  {n_rows} rows read");
@@ -191,7 +197,7 @@ async fn import_photos(app: &App, area: AreaId, arguments: &ImportArguments) -> 
     let photo = |path: &PathBuf| PhotoFile { name: name_of(path), open: opener(path.clone()) };
     let files: Vec<PhotoFile> = arguments.files.iter().map(photo).collect();
     for files in files.chunks(MOST_IN_A_BATCH) {
-        let photos = app.bring_in_photos(area, files, &arguments.actor, |_| {}).await?;
+        let photos = app.bring_in_photos(area, files, (&arguments.actor, Trust::FULL), |_| {}).await?;
         println!("{} photos: {}", files.len(), photos.brought_in);
         // Names that people gave are not kept, so this is the only place that tells them.
         for (name, error) in &photos.refused {
@@ -210,6 +216,7 @@ pub(super) async fn bring_in_bytes(
     actor: &str,
 ) -> anyhow::Result<BroughtIn> {
     let request = BringIn {
+        trust: Trust::FULL,
         content,
         file_name: name.to_owned(),
         actor: actor.to_owned(),
@@ -281,7 +288,7 @@ async fn retry(app: &App, area: AreaId, id: i64, fields: &[String], actor: &str)
             None => raw.push((header.to_owned(), value.to_owned())),
         }
     }
-    match app.retry(area, &stored, raw, actor).await? {
+    match app.retry(area, &stored, raw, (actor, Trust::FULL)).await? {
         Ok(revision) => println!("The row went in, at revision {revision}."),
         Err(error) => bail!("{} \"{}\": {}. {}", error.field, error.value, error.reason, error.hint),
     }

@@ -1,7 +1,7 @@
 //! What anybody may see: whole trails or groups of them, all venomous species and all months pooled, rounded.
 //!
 //! Invariant: the layer depends on records only through the number of reports of each group, counted without those near
-//! sensitive places and those of species that are not shown at all, and rounded. So wherever in its group an encounter
+//! sensitive places, those of species that are not shown at all and those that nobody has verified, and rounded. So wherever in its group an encounter
 //! was, whenever in the year, of whichever snake and by whom, every public answer is the same, byte for byte: there is
 //! nothing to turn back. No type here can hold a record's position, date or words.
 
@@ -21,6 +21,7 @@ use crate::domain::disclosure::SensitivityCategory;
 use crate::domain::disclosure::cell_diagonal;
 use crate::domain::disclosure::step_degrees;
 use crate::domain::encounter::EffortKind;
+use crate::domain::encounter::VerificationStatus;
 use crate::domain::geography::LonLat;
 use crate::domain::units::Length;
 use crate::store::EncounterRow;
@@ -130,7 +131,9 @@ fn reports_by_trail(
 ) -> Vec<u64> {
     let mut by_trail = vec![0; layer.network.trails.len()];
     for (row, snap) in facts.encounters.rows.iter().zip(&snaps.snaps) {
+        // What nobody has looked at yet does not show: somebody could follow own records into the buffer of a place.
         let counts = row.effort_kind == EffortKind::Report
+            && row.verification_status == VerificationStatus::Verified
             && facts.counts(row)
             && season::in_period(exposure, &row.time)
             && !is_withheld(facts, row);

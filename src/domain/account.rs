@@ -1,5 +1,6 @@
 //! Who may do what: roles, rights, and the one table that joins them.
 
+use crate::domain::batch::Content;
 use crate::domain::ids::AccountId;
 use crate::domain::terms::terms;
 
@@ -84,6 +85,31 @@ pub fn allows(role: Role, grants: Grants, right: Right) -> bool {
         Role::Administrator => 2,
     };
     granted || ROLE_RIGHTS.iter().any(|(known, by_role)| *known == right && by_role[column])
+}
+
+/// The right that bringing in rows of a content needs: what people met and where they walked anybody with an account may add;
+/// what protects places, or what everything is measured by, only managers change.
+pub fn right_to_bring_in(content: Content) -> Right {
+    match content {
+        Content::Encounters
+        | Content::Form
+        | Content::Photos
+        | Content::Walks
+        | Content::DoubleObserver
+        | Content::SignInspections => Right::BringIn,
+        Content::Trails
+        | Content::Counters
+        | Content::Readings
+        | Content::Calibrations
+        | Content::Trailheads
+        | Content::Places
+        | Content::PartySizes
+        | Content::SensitivePlaces
+        | Content::Species
+        | Content::Signs
+        | Content::SignsInPlace
+        | Content::DailyWeather => Right::Manage,
+    }
 }
 
 /// Whether a token of this scope may be used for a right at all.

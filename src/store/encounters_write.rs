@@ -235,6 +235,10 @@ impl Writer {
                 None => EncounterDraft::load(self.connection(), *id).await?,
             };
             let Some(old) = old else { continue };
+            if !self.reaches(old.origin).await? {
+                tally.problems.push(kept::foreign::<EncounterDraft>().at(*row_number));
+                continue;
+            }
             let key = RowKey { area: target.area, id: *id };
             let new = Stored { record: *draft, origin: target.origin(*row_number) };
             match compare(self, key, new, &old).await {

@@ -134,6 +134,9 @@ async fn put_row<T: Keyed>(
     let Some(old) = T::load(writer.connection(), id).await? else {
         return Err(Error::Missing { what: T::TABLE, id }.into());
     };
+    if !writer.reaches(old.origin).await? {
+        return Err(foreign::<T>().into());
+    }
     let new = Stored { record, origin: stamp.origin };
     if !is_change(writer, id, &new, &old).await? {
         return Ok(Put::Unchanged);
@@ -180,6 +183,12 @@ pub(super) async fn is_change<T: Kept>(
 /// The row that gave the record, where it is in the same file.
 fn row_of_same_file(old: Option<Origin>, new: Option<Origin>) -> Option<u64> {
     old.filter(|old| new.is_some_and(|new| new.file_id == old.file_id)).map(|old| old.row_number)
+}
+
+/// What is wrong with a row that names a record which somebody else brought in.
+pub(super) fn foreign<T: Kept>() -> Problem {
+    let reason = "somebody else brought in a record of that name";
+    Problem::of(T::KEY, "", reason, "give yours a name of its own, or ask a manager to change the other")
 }
 
 /// What is wrong with a row that contradicts an earlier one of its file.

@@ -143,6 +143,7 @@ pub use crate::store::signs_in_place::SignInPlace;
 pub use crate::store::snapshot::Snapshot;
 pub use crate::store::undo::Undone;
 pub use crate::store::writer::Origin;
+pub use crate::store::writer::Reach;
 pub use crate::store::writer::Tally;
 pub use crate::store::writer::Target;
 pub use crate::store::writer::Writer;

@@ -63,6 +63,16 @@ impl Tally {
     }
 }
 
+/// Which records rows that come in may change.
+#[derive(Debug, Clone, Copy, PartialEq, Eq, Default)]
+pub enum Reach {
+    /// All.
+    #[default]
+    Everything,
+    /// Those that the actor of the write brought in: nothing is told of any other, not even whether a row says the same.
+    OwnRecords,
+}
+
 /// Revision and origin that a row is stamped with.
 #[derive(Debug, Clone, Copy)]
 pub(super) struct Stamp {
@@ -112,6 +122,7 @@ pub struct Writer {
     summary: String,
     now_s: i64,
     is_touched: bool,
+    reach: Reach,
     pub(super) known: Known,
 }
 
@@ -144,6 +155,7 @@ impl Writer {
             summary: summary.to_owned(),
             now_s,
             is_touched: false,
+            reach: Reach::Everything,
             known: Known::default(),
         })
     }
@@ -151,6 +163,27 @@ impl Writer {
     /// The revision that this write starts from.
     pub fn base(&self) -> Revision {
         self.base
+    }
+
+    /// Says which records rows that come in from now on may change.
+    pub fn set_reach(&mut self, reach: Reach) {
+        self.reach = reach;
+    }
+
+    pub(super) fn reach(&self) -> Reach {
+        self.reach
+    }
+
+    /// Whether rows that come in may meet a record that came from there.
+    pub(super) async fn reaches(&mut self, origin: Option<Origin>) -> Result<bool, Error> {
+        if self.reach == Reach::Everything {
+            return Ok(true);
+        }
+        let Some(origin) = origin else { return Ok(false) };
+        let actor = sqlx::query_scalar!("SELECT actor FROM batches WHERE id = ?", origin.batch_id.0)
+            .fetch_optional(&mut *self.transaction)
+            .await?;
+        Ok(actor.as_deref() == Some(self.actor.as_str()))
     }
 
     /// Whether any fact has changed so far, so that the commit will raise the revision.

@@ -22,6 +22,7 @@ use crate::analysis::track_match::match_tracks;
 use crate::app::App;
 use crate::app::BringIn;
 use crate::app::Clock;
+use crate::app::Trust;
 use crate::cli::data;
 use crate::cli::generate;
 use crate::cli::generate::Size;
@@ -151,6 +152,7 @@ pub(super) async fn run(arguments: BenchArguments) -> anyhow::Result<()> {
 async fn import(app: &App, area: AreaId, content: Content, path: &Path) -> anyhow::Result<((), u64)> {
     let opened = path.to_owned();
     let request = BringIn {
+        trust: Trust::FULL,
         content,
         file_name: path.file_name().map(|name| name.to_string_lossy().into_owned()).unwrap_or_default(),
         actor: "bench".to_owned(),

@@ -15,6 +15,7 @@ use crate::store::error::Error;
 use crate::store::error::Problem;
 use crate::store::error::stored;
 use crate::store::photos::AddedPhoto;
+use crate::store::writer::Reach;
 use crate::store::writer::Tally;
 use crate::store::writer::Target;
 use crate::store::writer::Writer;
@@ -38,7 +39,8 @@ impl Writer {
             tally.n_unchanged = 1;
             return Ok(tally);
         }
-        let met = met(self.connection(), target.area, draft).await?;
+        let own = (self.reach() == Reach::OwnRecords).then(|| self.actor().to_owned());
+        let met = met(self.connection(), target.area, draft, own.as_deref()).await?;
         let encounter = match &met[..] {
             [] => {
                 let put = self.put_encounters(target, &[(row_number, draft.clone())]).await?;
@@ -116,13 +118,17 @@ impl MetRow {
 }
 
 /// The encounters met then and there, with their names: none where the draft does not say when or where. The record that the
-/// draft names itself, such as one whose row was mended, is the only one.
+/// draft names itself, such as one whose row was mended, is the only one. With an `own` actor only what that one brought in
+/// is looked at: a photo of any time and place would tell where others were otherwise.
 async fn met(
     connection: &mut SqliteConnection,
     area: AreaId,
     draft: &EncounterDraft,
+    own: Option<&str>,
 ) -> Result<Vec<(EncounterId, String)>, Error> {
-    if let Some(named) = by_occurrence(connection, area, &draft.occurrence_id).await? {
+    if let Some(named) = by_occurrence(connection, area, &draft.occurrence_id).await?
+        && (own.is_none() || is_own(connection, named, own).await?)
+    {
         return Ok(vec![(named, draft.occurrence_id.clone())]);
     }
     let (Some(instant_s), Some(at)) = (draft.time.instant_s, draft.position) else { return Ok(Vec::new()) };
@@ -133,11 +139,13 @@ async fn met(
         r#"SELECT id AS "id!", occurrence_id, instant_s AS "instant_s!", lon AS "lon!", lat AS "lat!",
             coordinate_uncertainty_m, uncertainty_meaning
          FROM encounters
-         WHERE area_id = ? AND removed_revision IS NULL AND instant_s BETWEEN ? AND ? AND lon IS NOT NULL AND is_generalised = 0
+         WHERE area_id = ?1 AND removed_revision IS NULL AND instant_s BETWEEN ?2 AND ?3 AND lon IS NOT NULL AND is_generalised = 0
+            AND (?4 IS NULL OR batch_id IN (SELECT batches.id FROM batches WHERE actor = ?4))
          ORDER BY id"#,
         area.0,
         from_s,
-        until_s
+        until_s,
+        own
     )
     .fetch_all(connection)
     .await?;
@@ -148,6 +156,22 @@ async fn met(
         }
     }
     Ok(met)
+}
+
+async fn is_own(
+    connection: &mut SqliteConnection,
+    encounter: EncounterId,
+    own: Option<&str>,
+) -> Result<bool, Error> {
+    let found = sqlx::query_scalar!(
+        "SELECT encounters.id FROM encounters JOIN batches ON batches.id = batch_id
+         WHERE encounters.id = ? AND actor = ?",
+        encounter.0,
+        own
+    )
+    .fetch_optional(connection)
+    .await?;
+    Ok(found.is_some())
 }
 
 async fn by_occurrence(

@@ -17,13 +17,17 @@ use axum::extract::FromRequestParts;
 use axum::http::request::Parts;
 
 use crate::app::App;
+use crate::app::Trust;
 use crate::derived::public::PublicLayer;
 use crate::domain::account::Account;
 use crate::domain::account::Right;
 use crate::domain::account::Scope;
+use crate::domain::account::right_to_bring_in;
 use crate::domain::account::scope_allows;
 use crate::domain::area::Area;
+use crate::domain::batch::Content;
 use crate::domain::revision::Revision;
+use crate::store::Reach;
 use crate::web::error::Error;
 
 pub use crate::web::auth::cookies::clear_cookie;
@@ -72,6 +76,25 @@ impl Who {
             Self::ThisMachine => typed.to_owned(),
             _ => self.name().to_owned(),
         }
+    }
+
+    /// Whether they may bring in rows of a content; with a token, whether its account may.
+    pub fn may_bring_in(&self, content: Content) -> bool {
+        let right = right_to_bring_in(content);
+        match self {
+            Self::Token(account, scope) => scope_allows(*scope, Right::BringIn) && account.may(right),
+            _ => self.may(right),
+        }
+    }
+
+    /// What is left to them when they bring in files.
+    pub fn trust(&self) -> Trust {
+        let may = |right| match self {
+            Self::Token(account, _) => account.may(right),
+            _ => self.may(right),
+        };
+        let reach = if may(Right::SeeExact) { Reach::Everything } else { Reach::OwnRecords };
+        Trust { reach, reviews: may(Right::Manage) }
     }
 
     /// The account of somebody who signed in, and the hash of the session's token.

@@ -41,15 +41,30 @@ use crate::web::views::layout::page;
 const ACTION: &str = "coilway-action";
 
 /// The form.
-pub async fn form(State(app): State<App>) -> Result<Response, Error> {
+pub async fn form(State(app): State<App>, who: Who) -> Result<Response, Error> {
     let area = the_area(&app).await?;
-    Ok(respond(StatusCode::OK, &app, &area, &ImportPage::default()))
+    Ok(respond(StatusCode::OK, &app, &area, &empty(&who)))
+}
+
+/// The form with the contents that somebody may bring in.
+fn empty(who: &Who) -> ImportPage {
+    let contents = Content::ALL.iter().copied();
+    let contents =
+        contents.filter(|content| *content != Content::Form && who.may_bring_in(*content)).collect();
+    ImportPage { contents, reviews: who.trust().reviews, ..ImportPage::default() }
+}
+
+fn require(who: &Who, content: Content) -> Result<(), Error> {
+    match who.may_bring_in(content) {
+        true => Ok(()),
+        false => Err(Error::Forbidden(format!("Your account has no right to bring in {content}."))),
+    }
 }
 
 /// Takes an upload and brings it in.
 pub async fn upload(State(app): State<App>, who: Who, mut parts: Multipart) -> Result<Response, Error> {
     let area = the_area(&app).await?;
-    let mut shown = ImportPage::default();
+    let mut shown = empty(&who);
     let mut content = None;
     let mut uploads = Vec::new();
     while let Some(mut part) = parts.next_part().await? {
@@ -57,6 +72,7 @@ pub async fn upload(State(app): State<App>, who: Who, mut parts: Multipart) -> R
             Some("content") => {
                 shown.content = part.text().await.map_err(refused)?;
                 content = shown.content.parse::<Content>().ok();
+                content.map_or(Ok(()), |content| require(&who, content))?;
             }
             Some("file") => {
                 let name = part.file_name().map(plain_name).unwrap_or_default();
@@ -86,8 +102,13 @@ pub async fn upload(State(app): State<App>, who: Who, mut parts: Multipart) -> R
         shown.error = Some(("file".to_owned(), "The file is empty.".to_owned()));
         return Ok(respond(StatusCode::BAD_REQUEST, &app, &area, &shown));
     }
-    let request =
-        BringIn { content, file_name, actor: who.name().to_owned(), open: spool.opener().map_err(disk)? };
+    let request = BringIn {
+        content,
+        file_name,
+        actor: who.name().to_owned(),
+        open: spool.opener().map_err(disk)?,
+        trust: who.trust(),
+    };
     let outcome = app.bring_in(area.id, request, |_| {}).await;
     after(&app, &area, &mut shown, outcome.map(|brought_in| brought_in.batch))
 }
@@ -98,8 +119,8 @@ async fn photos(app: &App, who: &Who, area: &Area, uploads: Vec<(String, Spool)>
     for (name, spool) in uploads {
         files.push(PhotoFile { name, open: spool.opener().map_err(disk)? });
     }
-    let outcome = app.bring_in_photos(area.id, &files, who.name(), |_| {}).await;
-    let mut shown = ImportPage { content: Content::Photos.term().to_owned(), ..ImportPage::default() };
+    let outcome = app.bring_in_photos(area.id, &files, (who.name(), who.trust()), |_| {}).await;
+    let mut shown = ImportPage { content: Content::Photos.term().to_owned(), ..empty(who) };
     after(app, area, &mut shown, outcome.map(|photos| photos.brought_in.batch))
 }
 
@@ -211,7 +232,7 @@ pub async fn mend(
         .iter()
         .map(|(header, old)| (header.clone(), given.get(header).unwrap_or(old).clone()))
         .collect();
-    match app.retry(area.id, &stored, mended.clone(), who.name()).await {
+    match app.retry(area.id, &stored, mended.clone(), (who.name(), who.trust())).await {
         Ok(Ok(_)) => Ok(Redirect::to("/data/rows").into_response()),
         Ok(Err(error)) => {
             stored.error = error;
@@ -228,6 +249,7 @@ async fn stored_error(app: &App, who: &Who, id: i64) -> Result<StoredRowError, E
     let stored = snapshot.row_error(RowErrorId(id)).await?.ok_or_else(none)?;
     let actor = snapshot.row_error_actor(RowErrorId(id)).await?.ok_or_else(none)?;
     see_own(who, &actor)?;
+    require(who, stored.content)?;
     Ok(stored)
 }
 

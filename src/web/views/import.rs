@@ -128,6 +128,10 @@ pub struct ImportPage {
     pub error: Option<(String, String)>,
     /// The largest file taken, in words.
     pub limit: String,
+    /// The contents to choose from.
+    pub contents: Vec<Content>,
+    /// Whether what the files say of a review counts.
+    pub reviews: bool,
 }
 
 /// The form's body.
@@ -136,10 +140,11 @@ pub fn import_body(page: &ImportPage) -> Markup {
     html! {
         div.page-head { h1 { "Bring in files" } a.button href="/data/own" { "What you brought in" } }
         p { "CSV (comma, semicolon or tab), GeoJSON or GPX, or photos that say where and when they were taken. Rows that cannot be taken are kept with the reason, and can be mended and tried again; the good rows go in. The same file again changes nothing." }
+        @if !page.reviews { p { "Whatever they say of their review, records wait for a manager’s. A record that somebody else brought in stays as it is." } }
         form.card method="post" action="/data/import" enctype="multipart/form-data" {
             label { "What its rows are"
                 select name="content" required {
-                    @for content in Content::ALL.iter().filter(|content| **content != Content::Form) {
+                    @for content in &page.contents {
                         option value=(content.term()) selected[page.content == content.term()] { (content.term()) }
                     }
                 }
@@ -327,7 +332,8 @@ pub fn samples() -> Vec<Markup> {
         format: "CSV, UTF-8".to_owned(),
         mapping: vec![("Latitude".to_owned(), "decimalLatitude".to_owned())],
     };
-    let form = ImportPage { limit: "2 GiB".to_owned(), ..ImportPage::default() };
+    let contents = Content::ALL.iter().copied().filter(|content| *content != Content::Form).collect();
+    let form = ImportPage { limit: "2 GiB".to_owned(), contents, reviews: true, ..ImportPage::default() };
     let wrong =
         ImportPage { error: Some(("file".to_owned(), "the file is empty".to_owned())), ..form.clone() };
     vec![

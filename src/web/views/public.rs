@@ -75,7 +75,7 @@ pub fn body(page: &PublicPage) -> Markup {
             }
             section.card {
                 h2 { "Trail by trail" }
-                p.soft { "How often parties that walked here met a venomous snake and reported it, over all years, months and hours." }
+                p.soft { "How often parties that walked here reported a venomous snake, over all years, months and hours. Reports that nobody has verified yet are left out." }
                 table.stack {
                     thead { tr { th scope="col" { "Trail" } th scope="col" { "Encounters per 1,000 km walked" } th scope="col" { "What it rests on" } } }
                     tbody { @for row in &page.rows { tr {

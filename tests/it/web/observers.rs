@@ -3,6 +3,7 @@
 use jiff::civil::date;
 
 use coilway::app::BringIn;
+use coilway::app::Trust;
 use coilway::domain::batch::Content;
 use coilway::domain::encounter::EffortKind;
 use coilway::domain::encounter::EncounterDraft;
@@ -52,6 +53,7 @@ async fn bring_in(test: &TestApp, content: Content, text: String) -> (u64, u64) 
         Ok(Box::new(std::io::Cursor::new(text.clone().into_bytes())))
     };
     let request = BringIn {
+        trust: Trust::FULL,
         content,
         file_name: "rows.csv".to_owned(),
         actor: "tester".to_owned(),

@@ -342,7 +342,7 @@ async fn few_photos_are_decoded_at_once_even_when_nobody_waits_for_them() {
 }
 
 /// The park lies at the positions of its own; photos are taken where one of its encounters was.
-fn taken_at(found: &Encounter, seconds_later: i64, shade: u8) -> Vec<u8> {
+pub(super) fn taken_at(found: &Encounter, seconds_later: i64, shade: u8) -> Vec<u8> {
     let at = found.given.position.unwrap().position;
     let part = |degrees: f64| [((degrees.abs() * 1e6).round() as u32, 1_000_000), (0, 1), (0, 1)];
     let instant = found.given.time.instant_s.unwrap() + seconds_later;
@@ -356,7 +356,7 @@ fn taken_at(found: &Encounter, seconds_later: i64, shade: u8) -> Vec<u8> {
     with_exif(&plain_jpeg(64, 48, shade), &exif)
 }
 
-async fn by_name(test: &TestApp, name: &str) -> Encounter {
+pub(super) async fn by_name(test: &TestApp, name: &str) -> Encounter {
     let area = test.by_hand().await.area;
     let mut snapshot = test.app.store().snapshot().await.unwrap();
     let id = snapshot.encounter_by_occurrence(area, name).await.unwrap().unwrap();

@@ -6,6 +6,7 @@ use jiff::civil::date;
 use jiff::tz::TimeZone;
 
 use coilway::app::BringIn;
+use coilway::app::Trust;
 use coilway::derived::rates;
 use coilway::derived::season;
 use coilway::derived::season::PeriodChoice;
@@ -122,6 +123,7 @@ async fn bring_in(test: &TestApp, content: Content, name: &str, text: &str) -> (
         Ok(Box::new(std::io::Cursor::new(bytes.clone())))
     };
     let request = BringIn {
+        trust: Trust::FULL,
         content,
         file_name: name.to_owned(),
         actor: "tester".to_owned(),

@@ -5,6 +5,7 @@ use std::sync::Arc;
 
 use coilway::analysis::snap::Snap;
 use coilway::app::BringIn;
+use coilway::app::Trust;
 use coilway::derived::snaps::HandStanding;
 use coilway::domain::batch::Content;
 use coilway::domain::ids::BatchId;
@@ -30,6 +31,7 @@ async fn bring(test: &TestApp, name: &str, text: &str) -> BatchId {
     let area = test.by_hand().await.area;
     let bytes: Arc<[u8]> = text.as_bytes().into();
     let request = BringIn {
+        trust: Trust::FULL,
         content: Content::Encounters,
         file_name: name.to_owned(),
         actor: "tester".to_owned(),
@@ -290,6 +292,7 @@ async fn a_place_that_is_gone_is_not_used_silently() {
     let camp = at(-450.0, 80.0);
     let text = format!("{places}Shelter,building,{:.6},{:.6},20\n", camp.lat(), camp.lon());
     let request = BringIn {
+        trust: Trust::FULL,
         content: Content::Places,
         file_name: "places.csv".to_owned(),
         actor: "tester".to_owned(),
@@ -331,6 +334,7 @@ async fn a_date_that_nothing_settles_waits_with_both_readings() {
     let area = test.by_hand().await.area;
     let text = format!("{HEAD}{}", row("D-1", "n").replace("2024-05-04", "03/04/2024"));
     let request = BringIn {
+        trust: Trust::FULL,
         content: Content::Encounters,
         file_name: "dates.csv".to_owned(),
         actor: "tester".to_owned(),

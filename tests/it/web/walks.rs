@@ -7,6 +7,7 @@ use coilway::analysis::exposure::Provenance;
 use coilway::analysis::rates::ReportingRatio;
 use coilway::analysis::track_match::Reason;
 use coilway::app::BringIn;
+use coilway::app::Trust;
 use coilway::derived::walks::Fate;
 use coilway::domain::batch::Content;
 use coilway::domain::encounter::EffortKind;
@@ -97,6 +98,7 @@ fn gpx(track: &[(LonLat, i64)]) -> String {
 async fn bring_in_gpx(test: &TestApp, text: String) {
     let area = test.by_hand().await.area;
     let request = BringIn {
+        trust: Trust::FULL,
         content: Content::Walks,
         file_name: "walk.gpx".to_owned(),
         actor: "tester".to_owned(),

@@ -1,0 +1,181 @@
+//! What an observer who may not see exact places can do with files: add records, and learn nothing from what the server
+//! makes of them.
+
+use coilway::domain::batch::Content;
+use coilway::domain::encounter::VerificationStatus;
+use coilway::domain::geography::LonLat;
+use coilway::domain::place::SensitivePlace;
+use coilway::domain::units::Length;
+
+use crate::support::Answer;
+use crate::support::TestApp;
+use crate::support::at;
+use crate::support::rows;
+use crate::web::accounts::Asker;
+use crate::web::accounts::Signed;
+use crate::web::photos::by_name;
+use crate::web::photos::taken_at;
+
+const HEAD: &str = "occurrenceID,effortKind,eventDate,eventTime,decimalLatitude,decimalLongitude,scientificName,\
+                    identificationVerificationStatus\n";
+
+/// What observers add; everything else is what records are measured by, or what protects places.
+const OF_OBSERVERS: [&str; 5] = ["encounters", "photos", "walks", "double-observer", "sign-inspections"];
+
+async fn bring_in(signed: &Signed, asker: Asker, content: &str, name: &str, bytes: &[u8]) -> Answer {
+    let parts: [(&str, Option<&str>, &[u8]); 2] =
+        [("content", None, content.as_bytes()), ("file", Some(name), bytes)];
+    let headers = [("cookie", signed.cookie(asker)), ("accept", "text/html")];
+    signed.test.send_files("/data/import", &parts, &headers).await
+}
+
+/// Rows that went in and rows that did not, of the batch that an upload made, as its page says to whom uploaded it.
+async fn batch_page(signed: &Signed, asker: Asker, answer: Answer) -> Answer {
+    let address = answer.expect(303).header("location").to_owned();
+    signed.test.ask(axum::http::Method::GET, &address, &[("cookie", signed.cookie(asker))]).await.expect(200)
+}
+
+fn row(id: &str, at: LonLat, status: &str) -> String {
+    format!("{id},report,2024-05-04,09:10,{:.6},{:.6},Crotalus viridis,{status}\n", at.lat(), at.lon())
+}
+
+/// What anybody sees.
+async fn public(signed: &Signed) -> Vec<String> {
+    let mut all = Vec::new();
+    for address in ["/", "/layers/trails.geojson"] {
+        all.push(signed.test.get(address).await.expect(200).body);
+    }
+    all
+}
+
+#[tokio::test]
+async fn every_content_is_for_those_who_may_change_it() {
+    let signed = Signed::new(TestApp::park().await).await;
+    for asker in [Asker::Observer, Asker::ObserverWithExact, Asker::Manager, Asker::Administrator] {
+        let headers = [("cookie", signed.cookie(asker))];
+        let form = signed.test.ask(axum::http::Method::GET, "/data/import", &headers).await.expect(200);
+        for content in Content::ALL.iter().map(|content| content.term()).filter(|term| *term != "form") {
+            let is_staff = matches!(asker, Asker::Manager | Asker::Administrator);
+            let may = is_staff || OF_OBSERVERS.contains(&content);
+            assert_eq!(form.body.contains(&format!("value=\"{content}\"")), may, "{asker:?} {content}");
+            let answer = bring_in(&signed, asker, content, "empty.csv", b"a,b\n1,2\n").await;
+            assert_eq!(answer.status.as_u16() == 403, !may, "{asker:?} {content}: {}", answer.status);
+        }
+    }
+}
+
+#[tokio::test]
+async fn what_protects_dens_cannot_be_moved_by_who_may_not_see_them() {
+    let signed = Signed::new(TestApp::park().await).await;
+    let before = signed.test.app.store().revision().await.unwrap();
+    let moved = b"name,decimalLatitude,decimalLongitude,bufferInMeters,reason,reviewDate\nDen,37.7,-109.2,1,none,2028-03-01\n";
+    bring_in(&signed, Asker::Observer, "sensitive-places", "moved.csv", moved).await.expect(403);
+    let harmless = b"scientificName,venomous,sensitivityCategory\nCrotalus viridis,no,4\n";
+    bring_in(&signed, Asker::Observer, "species", "list.csv", harmless).await.expect(403);
+    assert_eq!(signed.test.app.store().revision().await.unwrap(), before);
+}
+
+#[tokio::test]
+async fn a_record_of_somebody_else_stays_and_nothing_is_told_of_it() {
+    let signed = Signed::new(TestApp::park().await).await;
+    let theirs = by_name(&signed.test, "R-0").await.given;
+    let position = theirs.position.unwrap().position;
+    let mut pages = Vec::new();
+    // One row says something else, one the same place: the answer does not tell which.
+    for (file, position) in [("other.csv", at(900.0, 900.0)), ("same.csv", position)] {
+        let text = format!("{HEAD}{}", row("R-0", position, "unverified"));
+        let answer = bring_in(&signed, Asker::Observer, "encounters", file, text.as_bytes()).await;
+        let page = batch_page(&signed, Asker::Observer, answer).await;
+        page.says("somebody else brought in a record of that name");
+        pages.push(page.body.matches("<tr").count());
+    }
+    assert_eq!(pages[0], pages[1]);
+    assert_eq!(by_name(&signed.test, "R-0").await.given, theirs);
+
+    // An own record may be changed.
+    for (file, species) in [("first.csv", "Crotalus viridis"), ("second.csv", "Pituophis catenifer")] {
+        let text = format!("{HEAD}{}", row("MINE", at(100.0, 0.0), "").replace("Crotalus viridis", species));
+        let answer = bring_in(&signed, Asker::Observer, "encounters", file, text.as_bytes()).await;
+        batch_page(&signed, Asker::Observer, answer).await;
+        assert_eq!(by_name(&signed.test, "MINE").await.given.scientific_name, species);
+    }
+    // And so may, by those who see it, that of somebody else.
+    let text = format!("{HEAD}{}", row("MINE", at(100.0, 0.0), "verified"));
+    bring_in(&signed, Asker::Manager, "encounters", "third.csv", text.as_bytes()).await.expect(303);
+    let given = by_name(&signed.test, "MINE").await.given;
+    assert_eq!(given.scientific_name, "Crotalus viridis");
+    assert_eq!(given.verification_status, VerificationStatus::Verified);
+}
+
+#[tokio::test]
+async fn nobody_reviews_own_records() {
+    let signed = Signed::new(TestApp::park().await).await;
+    let text = format!("{HEAD}{}", row("MINE", at(100.0, 0.0), "verified"));
+    for asker in [Asker::Observer, Asker::ObserverWithExact] {
+        let name = format!("{asker:?}");
+        let text = text.replace("MINE", &name);
+        bring_in(&signed, asker, "encounters", "mine.csv", text.as_bytes()).await.expect(303);
+        let given = by_name(&signed.test, &name).await.given;
+        assert_eq!(given.verification_status, VerificationStatus::Unverified);
+        assert!(
+            given.details.other.iter().any(|(_, value)| value == "verified"),
+            "{:?}",
+            given.details.other
+        );
+    }
+}
+
+#[tokio::test]
+async fn a_photo_does_not_tell_who_was_met_then_and_there() {
+    let signed = Signed::new(TestApp::park().await).await;
+    let (one, several) = (by_name(&signed.test, "R-0").await, by_name(&signed.test, "C-0").await);
+    for (name, photo) in [("a.jpg", taken_at(&one, 0, 1)), ("b.jpg", taken_at(&several, 0, 2))] {
+        let answer = bring_in(&signed, Asker::Observer, "photos", name, &photo).await;
+        let page = batch_page(&signed, Asker::Observer, answer).await;
+        page.never_says("were met then and there");
+        for theirs in ["R-0", "C-0", "C-1"] {
+            page.never_says(theirs);
+        }
+    }
+    let mut snapshot = signed.test.app.store().snapshot().await.unwrap();
+    assert_eq!(snapshot.photos(one.id).await.unwrap(), []);
+    drop(snapshot);
+    // Whoever may see the places has the photo put where it belongs.
+    let photo = taken_at(&one, 1, 3);
+    bring_in(&signed, Asker::Manager, "photos", "c.jpg", &photo).await.expect(303);
+}
+
+#[tokio::test]
+async fn own_records_cannot_be_followed_into_the_buffer_of_a_den() {
+    let signed = Signed::new(TestApp::complete_park().await).await;
+    let target = signed.test.by_hand().await;
+    let den = SensitivePlace {
+        name: "Hidden Ledge".to_owned(),
+        position: at(-900.0, 30.0),
+        buffer: Length::metres(250.0).unwrap(),
+        reason: "den".to_owned(),
+        review_date: "2030-01-01".to_owned(),
+    };
+    signed
+        .test
+        .write(async |writer| {
+            let tally = writer.put_sensitive_places(&target, &rows([den])).await.unwrap();
+            assert_eq!(tally.problems, []);
+        })
+        .await;
+    let before = public(&signed).await;
+    // The same thirty records in the open, at the den, and in the open again.
+    for (round, place) in [at(700.0, -60.0), at(-900.0, 30.0), at(700.0, -60.0)].into_iter().enumerate() {
+        let text: String = (0..30).map(|n| row(&format!("PROBE-{n}"), place, "verified")).collect();
+        let file = format!("probe-{round}.csv");
+        let text = format!("{HEAD}{text}");
+        bring_in(&signed, Asker::Observer, "encounters", &file, text.as_bytes()).await.expect(303);
+        assert!(by_name(&signed.test, "PROBE-7").await.given.position.is_some());
+        assert_eq!(public(&signed).await, before, "round {round}");
+    }
+    // That they would show once verified is what makes the comparison above mean something.
+    let text: String = (0..30).map(|n| row(&format!("PROBE-{n}"), at(700.0, -60.0), "verified")).collect();
+    let text = format!("{HEAD}{text}");
+    bring_in(&signed, Asker::Manager, "encounters", "verified.csv", text.as_bytes()).await.expect(303);
+    assert_ne!(public(&signed).await, before);
+}
