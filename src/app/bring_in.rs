@@ -446,7 +446,7 @@ async fn put(
         Some((_, Draft::SensitivePlace(_))) => {
             writer.put_sensitive_places(target, &rows!(SensitivePlace)).await
         }
-        Some((_, Draft::Species(_))) => writer.put_species(target.area, &rows!(Species)).await,
+        Some((_, Draft::Species(_))) => writer.put_species(target, &rows!(Species)).await,
         Some((_, Draft::Counter(_))) => writer.put_counters(target, &rows!(Counter)).await,
         Some((_, Draft::Reading(_))) => writer.put_readings(target, &rows!(Reading)).await,
         Some((_, Draft::Calibration(_))) => writer.put_calibrations(target, &rows!(Calibration)).await,

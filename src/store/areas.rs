@@ -2,6 +2,7 @@
 
 use std::collections::BTreeMap;
 
+use serde::Deserialize;
 use serde::Serialize;
 
 use crate::domain::area::Area;
@@ -19,6 +20,7 @@ use crate::store::kept::Put;
 use crate::store::snapshot::Snapshot;
 use crate::store::wire::Exact;
 use crate::store::writer::Tally;
+use crate::store::writer::Target;
 use crate::store::writer::Writer;
 
 /// An area before it is stored.
@@ -42,25 +44,39 @@ struct AreaWire<'a> {
     keep_distance_m: Option<Exact>,
 }
 
-#[derive(Serialize)]
-struct SpeciesWire<'a> {
-    scientific_name: &'a str,
-    vernacular_name: &'a str,
+#[derive(Serialize, Deserialize)]
+struct SpeciesWire {
+    scientific_name: String,
+    vernacular_name: String,
     is_venomous: bool,
     sensitivity_category: Option<u8>,
-    sensitivity_reason: &'a str,
-    review_date: &'a str,
+    sensitivity_reason: String,
+    review_date: String,
 }
 
-impl<'a> From<&'a Species> for SpeciesWire<'a> {
-    fn from(species: &'a Species) -> Self {
+impl From<&Species> for SpeciesWire {
+    fn from(species: &Species) -> Self {
+        let species = species.clone();
         Self {
-            scientific_name: &species.scientific_name,
-            vernacular_name: &species.vernacular_name,
+            scientific_name: species.scientific_name,
+            vernacular_name: species.vernacular_name,
             is_venomous: species.is_venomous,
             sensitivity_category: species.sensitivity_category,
-            sensitivity_reason: &species.sensitivity_reason,
-            review_date: &species.review_date,
+            sensitivity_reason: species.sensitivity_reason,
+            review_date: species.review_date,
+        }
+    }
+}
+
+impl From<SpeciesWire> for Species {
+    fn from(wire: SpeciesWire) -> Self {
+        Self {
+            scientific_name: wire.scientific_name,
+            vernacular_name: wire.vernacular_name,
+            is_venomous: wire.is_venomous,
+            sensitivity_category: wire.sensitivity_category,
+            sensitivity_reason: wire.sensitivity_reason,
+            review_date: wire.review_date,
         }
     }
 }
@@ -225,16 +241,39 @@ impl Writer {
     ///
     /// # Errors
     /// [`Error`] when the database cannot be written; what is wrong with a row is in the tally.
-    pub async fn put_species(&mut self, area: AreaId, rows: &[(u64, Species)]) -> Result<Tally, Error> {
+    pub async fn put_species(&mut self, target: &Target, rows: &[(u64, Species)]) -> Result<Tally, Error> {
         let mut tally = Tally::default();
+        let batch_id = target.source.map(|(batch, _)| batch.0);
         for (row_number, species) in rows {
-            match put_one_species(self, area, species).await {
+            match put_one_species(self, target.area, species, batch_id).await {
                 Ok(put) => tally.count(put),
                 Err(Fault::Row(problem)) => tally.problems.push(problem.at(*row_number)),
                 Err(Fault::Store(error)) => return Err(error),
             }
         }
         Ok(tally)
+    }
+
+    /// Makes a species again what it was before a change, unless it has changed since; tells whether it did.
+    pub(super) async fn put_back_species(
+        &mut self,
+        area: AreaId,
+        id: i64,
+        (before, after): (&str, &str),
+    ) -> Result<bool, Error> {
+        let read = |json: &str| -> Result<Species, Error> {
+            let version: Version<SpeciesWire> = stored(serde_json::from_str(json), "changes", "species", id)?;
+            Ok(version.record.into())
+        };
+        let (before, after) = (read(before)?, read(after)?);
+        if species_now(self, area, &after.scientific_name).await?.map(|(_, now)| now) != Some(after) {
+            return Ok(false);
+        }
+        match put_one_species(self, area, &before, None).await {
+            Ok(put) => Ok(put == Put::Updated),
+            Err(Fault::Row(_)) => Ok(false),
+            Err(Fault::Store(error)) => Err(error),
+        }
     }
 
     /// Adds a term to an area's reactions, beside the fixed core; tells whether it is new. One that is there stays as it is.
@@ -305,19 +344,32 @@ async fn area_by_name(writer: &mut Writer, name: &str) -> Result<Option<Area>, E
     .transpose()
 }
 
-async fn put_one_species(writer: &mut Writer, area: AreaId, species: &Species) -> Result<Put, Fault> {
-    let old = sqlx::query_as!(
+/// The species of that name with its key, none when it is not on the list.
+async fn species_now(
+    writer: &mut Writer,
+    area: AreaId,
+    scientific_name: &str,
+) -> Result<Option<(i64, Species)>, Error> {
+    let row = sqlx::query_as!(
         SpeciesRow,
         r#"SELECT id AS "id!", scientific_name, vernacular_name, is_venomous AS "is_venomous: bool",
             sensitivity_category, sensitivity_reason, review_date
          FROM species WHERE area_id = ? AND scientific_name = ?"#,
         area.0,
-        species.scientific_name
+        scientific_name
     )
     .fetch_optional(writer.connection())
     .await?;
-    let old_id = old.as_ref().map(|row| row.id);
-    let old = old.map(Species::try_from).transpose()?;
+    row.map(|row| Ok((row.id, row.try_into()?))).transpose()
+}
+
+async fn put_one_species(
+    writer: &mut Writer,
+    area: AreaId,
+    species: &Species,
+    batch_id: Option<i64>,
+) -> Result<Put, Fault> {
+    let (old_id, old) = species_now(writer, area, &species.scientific_name).await?.unzip();
     if old.as_ref() == Some(species) {
         return Ok(Put::Unchanged);
     }
@@ -359,13 +411,8 @@ async fn put_one_species(writer: &mut Writer, area: AreaId, species: &Species) -
     // A list of species keeps no origin of its rows, so what comes in has a line as well.
     let before = old.as_ref().map(json).transpose()?;
     let put = if before.is_some() { Put::Updated } else { Put::Inserted };
-    let entry = Entry {
-        kind: RecordKind::Species,
-        record_id: id,
-        batch_id: None,
-        before,
-        after: Some(json(species)?),
-    };
+    let entry =
+        Entry { kind: RecordKind::Species, record_id: id, batch_id, before, after: Some(json(species)?) };
     history::record(writer, entry).await?;
     Ok(put)
 }

@@ -121,10 +121,13 @@ impl Writer {
                 }
                 RecordKind::SignInspection => self.put_back_one::<SignInspectionDraft>(area, &change).await?,
                 RecordKind::DailyWeather => self.put_back_one::<DailyWeather>(area, &change).await?,
+                RecordKind::Species => {
+                    let states = (change.before_json.as_str(), change.after_json.as_str());
+                    self.put_back_species(area, change.record_id, states).await?
+                }
                 // Written by hand only: no batch brings them.
                 RecordKind::Area
                 | RecordKind::Setting
-                | RecordKind::Species
                 | RecordKind::ReactionTerm
                 | RecordKind::HandSnap
                 | RecordKind::SignPlan

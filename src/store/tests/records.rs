@@ -223,7 +223,7 @@ async fn species_and_sensitive_places() {
     };
     let mut writer = test.write().await;
     let rows = [(1, species(None)), (2, species(None)), (3, species(Some(3))), (4, species(Some(5)))];
-    let tally = writer.put_species(test.area, &rows).await.unwrap();
+    let tally = writer.put_species(&test.by_hand(), &rows).await.unwrap();
     assert_eq!(counts(&tally), (1, 1, 1, 1));
     assert_eq!(tally.problems[0].field, "sensitivityCategory");
     let target = test.by_hand();

@@ -1,5 +1,6 @@
 //! Batches undone as a whole.
 
+use crate::domain::area::Species;
 use crate::domain::batch::Content;
 use crate::domain::encounter::EncounterDraft;
 use crate::domain::exposure::CounterDraft;
@@ -8,6 +9,7 @@ use crate::domain::ids::BatchId;
 use crate::domain::trail::TrailDraft;
 use crate::domain::trail::TrailheadDraft;
 use crate::store::Error;
+use crate::store::RecordKind;
 use crate::store::Undone;
 use crate::store::testing::TestStore;
 use crate::store::testing::at;
@@ -156,4 +158,29 @@ async fn every_kind_of_record_is_undone() {
     assert_eq!(snapshot.counters(test.area).await.unwrap(), []);
     let readings = snapshot.readings(test.area, &mut Default::default()).await.unwrap();
     assert_eq!(readings.rows, []);
+}
+
+#[tokio::test]
+async fn a_species_is_again_what_it_was_before_the_batch() {
+    let test = TestStore::new().await;
+    let listed = |is_venomous: bool, category: u8| Species {
+        scientific_name: "Crotalus atrox".to_owned(),
+        vernacular_name: "diamondback".to_owned(),
+        is_venomous,
+        sensitivity_category: Some(category),
+        sensitivity_reason: String::new(),
+        review_date: String::new(),
+    };
+    let mut batches = Vec::new();
+    for (bytes, species) in [("1", listed(true, 2)), ("2", listed(false, 4))] {
+        let mut writer = test.write().await;
+        let target = test.batch(&mut writer, Content::Species, bytes).await;
+        writer.put_species(&target, &[(1, species)]).await.unwrap();
+        writer.commit().await.unwrap();
+        batches.push(target.source.unwrap().0);
+    }
+    assert_eq!(undo(&test, batches[1]).await, Undone { n_removed: 0, n_restored: 1, n_kept: 0 });
+    let mut snapshot = test.store.snapshot().await.unwrap();
+    assert_eq!(snapshot.species(test.area).await.unwrap(), [listed(true, 2)]);
+    assert_eq!(snapshot.changes(RecordKind::Species, 1).await.unwrap().len(), 3);
 }

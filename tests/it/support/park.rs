@@ -21,7 +21,6 @@ use coilway::domain::exposure::CounterDraft;
 use coilway::domain::exposure::PartySizeDraft;
 use coilway::domain::exposure::ReadingDraft;
 use coilway::domain::geography::LonLat;
-use coilway::domain::ids::AreaId;
 use coilway::domain::place::PlaceDraft;
 use coilway::domain::place::PlaceKind;
 use coilway::domain::time::EventDate;
@@ -79,7 +78,7 @@ impl Park {
         let area = put_area(writer, "Example Basin").await;
         let target = Target { area, source: None };
         writer.set_setting(area, "draws", "60").await.unwrap();
-        self.put_species(writer, area).await;
+        self.put_species(writer, &target).await;
         writer.put_trails(&target, &rows(self.trails())).await.unwrap();
         writer.put_trailheads(&target, &rows(self.trailheads())).await.unwrap();
         writer.put_places(&target, &rows(self.places())).await.unwrap();
@@ -97,7 +96,7 @@ impl Park {
         shifted(lon, east_m, north_m)
     }
 
-    async fn put_species(&self, writer: &mut Writer, area: AreaId) {
+    async fn put_species(&self, writer: &mut Writer, target: &Target) {
         let species = |scientific_name: &str, is_venomous: bool| Species {
             scientific_name: scientific_name.to_owned(),
             vernacular_name: String::new(),
@@ -107,7 +106,7 @@ impl Park {
             review_date: String::new(),
         };
         let list = [species("Crotalus viridis", true), species("Pituophis catenifer", false)];
-        writer.put_species(area, &rows(list)).await.unwrap();
+        writer.put_species(target, &rows(list)).await.unwrap();
     }
 
     fn trails(&self) -> [TrailDraft; 2] {
