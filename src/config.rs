@@ -4,6 +4,7 @@ use std::net::IpAddr;
 use std::net::Ipv4Addr;
 use std::net::SocketAddr;
 use std::path::PathBuf;
+use std::str::FromStr;
 
 /// What stands between the server and its readers.
 #[derive(Debug, Clone, Copy, PartialEq, Eq, Default)]
@@ -24,8 +25,44 @@ pub struct Config {
     pub listen: SocketAddr,
     /// What stands before the server.
     pub front: Front,
+    /// Under which address readers know it; any that they ask for where none is given.
+    pub address: Option<PublicAddress>,
     /// The largest upload taken, bytes.
     pub largest_upload_bytes: usize,
+}
+
+/// Scheme and authority, "https://snakes.park.example".
+#[derive(Debug, Clone, PartialEq, Eq)]
+pub struct PublicAddress(String);
+
+impl PublicAddress {
+    /// The address without a slash at its end.
+    pub fn as_str(&self) -> &str {
+        &self.0
+    }
+
+    /// Host and port.
+    pub fn authority(&self) -> &str {
+        self.0.split_once("://").map_or("", |(_, authority)| authority)
+    }
+}
+
+impl FromStr for PublicAddress {
+    type Err = InvalidConfig;
+
+    fn from_str(text: &str) -> Result<Self, InvalidConfig> {
+        let address = text.trim_end_matches('/');
+        let authority = ["https://", "http://"].iter().find_map(|scheme| address.strip_prefix(scheme));
+        match authority {
+            Some(authority) if is_host(authority) => Ok(Self(address.to_owned())),
+            _ => Err(InvalidConfig::Address(text.to_owned())),
+        }
+    }
+}
+
+/// Whether it can be a host with a port: nothing else gets into a link.
+pub fn is_host(text: &str) -> bool {
+    !text.is_empty() && text.chars().all(|letter| letter.is_ascii_alphanumeric() || ".-:[]".contains(letter))
 }
 
 /// Why a configuration is refused.
@@ -38,6 +75,9 @@ pub enum InvalidConfig {
          127.0.0.1 or ::1"
     )]
     BeyondLoopback(IpAddr),
+    /// Not an address that readers could ask for.
+    #[error("\"{0}\" is not an address such as https://snakes.park.example")]
+    Address(String),
 }
 
 impl Config {
@@ -50,7 +90,13 @@ impl Config {
     pub fn new(database: PathBuf, host: Option<IpAddr>, port: u16) -> Self {
         let host = host.unwrap_or(IpAddr::V4(Ipv4Addr::LOCALHOST));
         let listen = SocketAddr::new(host, port);
-        Self { database, listen, front: Front::None, largest_upload_bytes: Self::LARGEST_UPLOAD_BYTES }
+        Self {
+            database,
+            listen,
+            front: Front::None,
+            address: None,
+            largest_upload_bytes: Self::LARGEST_UPLOAD_BYTES,
+        }
     }
 
     /// Checks that strangers are kept out: without accounts only loopback addresses are served.
@@ -66,6 +112,24 @@ impl Config {
 #[cfg(test)]
 mod tests {
     use super::*;
+
+    #[test]
+    fn an_address_is_a_scheme_and_a_host() {
+        let of = |text: &str| text.parse::<PublicAddress>().map(|address| address.authority().to_owned());
+        assert_eq!(of("https://snakes.park.example/").as_deref(), Ok("snakes.park.example"));
+        assert_eq!(of("http://127.0.0.1:8017").as_deref(), Ok("127.0.0.1:8017"));
+        for wrong in
+            ["", "snakes.park.example", "ftp://a", "https://", "https://a/b", "https://a\"b", "https://u@a"]
+        {
+            assert!(of(wrong).is_err(), "{wrong}");
+        }
+    }
+
+    #[test]
+    fn only_hosts_get_into_links() {
+        assert!(is_host("127.0.0.1:8017") && is_host("[::1]:80") && is_host("maps.example"));
+        assert!(!is_host("") && !is_host("a/b") && !is_host("a\"b") && !is_host("user@host"));
+    }
 
     #[test]
     fn only_loopback_is_served_without_accounts() {

@@ -28,6 +28,7 @@ use crate::app::App;
 use crate::app::Clock;
 use crate::config::Config;
 use crate::config::Front;
+use crate::config::PublicAddress;
 use crate::store::Store;
 
 /// Turns GPS-tagged meetings between people and venomous snakes into trail risk maps and sign plans.
@@ -201,12 +202,16 @@ struct Listen {
     /// A proxy in front speaks TLS with readers and passes on their address in X-Forwarded-For.
     #[arg(long)]
     behind_tls: bool,
+    /// Under which address readers know the server, such as https://snakes.park.example: for links, and to answer under no
+    /// other.
+    #[arg(long)]
+    address: Option<PublicAddress>,
 }
 
 impl Listen {
     fn config(&self, database: PathBuf) -> Config {
         let front = if self.behind_tls { Front::Tls } else { Front::None };
-        Config { front, ..Config::new(database, self.host, self.port) }
+        Config { front, address: self.address.clone(), ..Config::new(database, self.host, self.port) }
     }
 }
 

@@ -1,9 +1,9 @@
 //! What anybody may see: whole trails or groups of them, all venomous species and all months pooled, rounded.
 //!
 //! Invariant: the layer depends on records only through the number of reports of each group, counted without those near
-//! sensitive places, those of species that are not shown at all and those that nobody has verified, and rounded. So wherever in its group an encounter
-//! was, whenever in the year, of whichever snake and by whom, every public answer is the same, byte for byte: there is
-//! nothing to turn back. No type here can hold a record's position, date or words.
+//! sensitive places, those of species that are not shown at all and those that nobody has verified, and rounded. So wherever
+//! in its group an encounter was, whenever in the year, of whichever snake and by whom, every public answer is the same, byte
+//! for byte: there is nothing to turn back. No type here can hold a record's position, date or words.
 
 use crate::analysis::counts;
 use crate::analysis::plane::distance_m;
@@ -112,14 +112,14 @@ pub fn compute(
     Ok(PublicLayer { groups: public.collect(), bounds, cell_deg })
 }
 
-/// The decimals of the most sensitive venomous species that is shown; where no species is listed with a category, those
-/// of medium sensitivity, so that a list nobody filled in gives nothing away.
+/// The decimals of the most sensitive venomous species that is shown, and never finer than those of medium sensitivity: the
+/// list may not be filled in, and a record may name no species of it.
 fn decimals(facts: &Facts) -> u8 {
     let listed = facts.species.iter().filter(|species| species.is_venomous);
     let categories =
         listed.filter_map(|species| SensitivityCategory::from_number(species.sensitivity_category?));
-    let decimals = categories.filter_map(SensitivityCategory::decimals).min();
-    decimals.or(SensitivityCategory::Medium.decimals()).unwrap_or(2)
+    let medium = SensitivityCategory::Medium.decimals().unwrap_or(2);
+    categories.filter_map(SensitivityCategory::decimals).fold(medium, u8::min)
 }
 
 /// Reports that may be counted in public, by trail.

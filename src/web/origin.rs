@@ -9,6 +9,7 @@ use axum::http::request::Parts;
 
 use crate::app::App;
 use crate::app::Front;
+use crate::config::is_host;
 
 /// Scheme and authority, "http://127.0.0.1:8017".
 #[derive(Debug, Clone, PartialEq, Eq)]
@@ -18,6 +19,9 @@ impl FromRequestParts<App> for Origin {
     type Rejection = Infallible;
 
     async fn from_request_parts(parts: &mut Parts, app: &App) -> Result<Self, Infallible> {
+        if let Some(address) = &app.config().address {
+            return Ok(Self(address.as_str().to_owned()));
+        }
         let host = parts.headers.get(header::HOST).and_then(|host| host.to_str().ok());
         let host = host.or(parts.uri.authority().map(|authority| authority.as_str()));
         let scheme = match app.config().front {
@@ -25,21 +29,5 @@ impl FromRequestParts<App> for Origin {
             Front::Tls => "https",
         };
         Ok(Self(format!("{scheme}://{}", host.filter(|host| is_host(host)).unwrap_or("localhost"))))
-    }
-}
-
-/// Whether it can be a host with a port: nothing else gets into a link.
-fn is_host(text: &str) -> bool {
-    !text.is_empty() && text.chars().all(|letter| letter.is_ascii_alphanumeric() || ".-:[]".contains(letter))
-}
-
-#[cfg(test)]
-mod tests {
-    use super::*;
-
-    #[test]
-    fn only_hosts_get_into_links() {
-        assert!(is_host("127.0.0.1:8017") && is_host("[::1]:80") && is_host("maps.example"));
-        assert!(!is_host("") && !is_host("a/b") && !is_host("a\"b") && !is_host("user@host"));
     }
 }

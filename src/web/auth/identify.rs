@@ -25,6 +25,9 @@ use crate::web::error::Error;
 
 /// Puts who asks into the request.
 pub async fn identify(State(app): State<App>, mut request: Request, next: Next) -> Response {
+    if let Err(error) = check_host(&app, request.headers()) {
+        return error.into_response();
+    }
     match who(&app, request.headers()).await {
         Ok(who) => {
             request.extensions_mut().insert(who);
@@ -32,6 +35,17 @@ pub async fn identify(State(app): State<App>, mut request: Request, next: Next) 
         }
         Err(error) => error.into_response(),
     }
+}
+
+/// With an address of its own the server answers under it and to this machine only: a page that had its own name resolved to
+/// this server gets nothing.
+fn check_host(app: &App, headers: &HeaderMap) -> Result<(), Error> {
+    let Some(address) = &app.config().address else { return Ok(()) };
+    let host = headers.get(header::HOST).and_then(|host| host.to_str().ok()).unwrap_or_default();
+    if host.eq_ignore_ascii_case(address.authority()) || is_this_machine(host) {
+        return Ok(());
+    }
+    Err(Error::Forbidden(format!("This server answers as {}.", address.as_str())))
 }
 
 async fn who(app: &App, headers: &HeaderMap) -> Result<Who, Error> {

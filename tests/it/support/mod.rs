@@ -86,6 +86,16 @@ impl TestApp {
         Self { app, router, _folder: folder }
     }
 
+    /// The small park on a server that readers know under an address.
+    pub(crate) async fn known_as(address: &str) -> Self {
+        let folder = tempfile::tempdir().unwrap();
+        let config = Config::new(folder.path().join("test.db"), None, 0);
+        let config = Config { address: Some(address.parse().unwrap()), ..config };
+        let test = Self::with_config(config, folder).await;
+        test.write(async |writer| Park::default().write(writer).await).await;
+        test
+    }
+
     /// The small park, all of it.
     pub(crate) async fn park() -> Self {
         Self::with(&Park::default()).await

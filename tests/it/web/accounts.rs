@@ -380,6 +380,28 @@ async fn without_accounts_only_this_machine_is_answered() {
 }
 
 #[tokio::test]
+async fn with_an_address_of_its_own_the_server_answers_under_no_other() {
+    let signed = Signed::new(TestApp::known_as("https://snakes.park.example").await).await;
+    let cookie = ("cookie", signed.cookie(Asker::Administrator));
+    let ask = async |host: &str| {
+        let headers = [("host", host), cookie, ("accept", "text/html")];
+        signed.test.ask(Method::GET, "/accounts", &headers).await
+    };
+    ask("snakes.park.example").await.expect(200);
+    ask("localhost:8017").await.expect(200);
+    for other in ["evil.example", "snakes.park.example.evil.example", "192.0.2.1"] {
+        let refused = ask(other).await.expect(403);
+        refused.says("This server answers as https://snakes.park.example");
+        refused.never_says("Administrator");
+    }
+    // Links name that address, whatever host was asked.
+    let fields = "name=Wren&role=observer";
+    let headers = [("host", "localhost:8017"), cookie];
+    let link = signed.test.post("/accounts/invite", fields, &headers).await.expect(200);
+    link.says("https://snakes.park.example/invitation/");
+}
+
+#[tokio::test]
 async fn somebody_without_exact_places_sees_own_rows_only() {
     let signed = Signed::new(TestApp::park().await).await;
     let observer = [("cookie", signed.cookie(Asker::Observer)), ("accept", "application/json")];
