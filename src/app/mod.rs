@@ -27,6 +27,7 @@ use crate::store::OpenParams;
 use crate::store::Store;
 
 pub use crate::app::back_off::BackOff;
+pub use crate::app::back_off::Key as BackOffKey;
 pub use crate::app::bring_in::BringIn;
 pub use crate::app::bring_in::BringInError;
 pub use crate::app::bring_in::BroughtIn;

@@ -1,6 +1,9 @@
 //! Accounts: every route for every role, signing in and out, links, tokens, and what the browser is told.
 
+use std::sync::Arc;
+
 use axum::http::Method;
+use tokio::task::JoinSet;
 
 use coilway::app::Token;
 use coilway::domain::account::Grants;
@@ -264,6 +267,51 @@ async fn guessing_gets_slower_and_names_are_not_given_away() {
     let right = format!("name=manager&password={}", PASSWORD.replace(' ', "+"));
     test.post("/sign-in", &right, &[]).await.expect(429);
     assert!(test.app.store().n_failed_sign_ins(NOW_S - 60).await.unwrap() >= 6);
+}
+
+#[tokio::test]
+async fn guesses_sent_at_once_are_no_quicker() {
+    let signed = Signed::new(TestApp::empty().await).await;
+    let manager = [("cookie", signed.cookie(Asker::Manager).to_owned())];
+    let test = Arc::new(signed.test);
+    let statuses = async |address: &'static str, form: &'static str, headers: &[(&'static str, String)]| {
+        let mut tries = JoinSet::new();
+        for _ in 0..50 {
+            let (test, headers) = (Arc::clone(&test), headers.to_vec());
+            tries.spawn(async move {
+                let headers: Vec<(&str, &str)> =
+                    headers.iter().map(|(name, value)| (*name, value.as_str())).collect();
+                test.post(address, form, &headers).await.status.as_u16()
+            });
+        }
+        tries.join_all().await
+    };
+    let n = |statuses: &[u16], wanted: u16| statuses.iter().filter(|status| **status == wanted).count();
+    let found = statuses("/sign-in", "name=administrator&password=x", &[]).await;
+    assert_eq!((n(&found, 401), n(&found, 429)), (6, 44), "{found:?}");
+    // An address that has failed that often waits for every name, and so does the form of one's own account.
+    let found = statuses("/account/password", "present=x&password=x&again=x", &manager).await;
+    assert_eq!(n(&found, 429), 50, "{found:?}");
+}
+
+#[tokio::test]
+async fn what_no_account_has_is_refused_before_it_costs_anything() {
+    let signed = Signed::new(TestApp::empty().await).await;
+    let test = &signed.test;
+    let wrong = test.post("/sign-in", "name=manager&password=x", &[]).await.expect(401);
+    let (name, password) = ("n".repeat(100_000), "p".repeat(2000));
+    for form in [format!("name={name}&password=x"), format!("name=manager&password={password}")] {
+        // More often than anybody may guess: nothing is counted.
+        for _ in 0..10 {
+            let answer = test.post("/sign-in", &form, &[]).await.expect(401);
+            answer.says("Name or password is wrong.");
+            assert!(answer.body.len() < wrong.body.len() + 100, "{}", answer.body.len());
+        }
+    }
+    assert_eq!(test.app.store().n_failed_sign_ins(NOW_S - 60).await.unwrap(), 1);
+    let manager = [("cookie", signed.cookie(Asker::Manager))];
+    let form = format!("present={password}&password=x&again=x");
+    test.post("/account/password", &form, &manager).await.expect(422).says("not the present");
 }
 
 #[tokio::test]
