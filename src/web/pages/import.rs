@@ -3,7 +3,6 @@
 use std::collections::HashMap;
 
 use axum::extract::Form;
-use axum::extract::Multipart;
 use axum::extract::Path;
 use axum::extract::State;
 use axum::http::StatusCode;
@@ -14,8 +13,9 @@ use axum::response::Response;
 use crate::app::App;
 use crate::app::BringIn;
 use crate::app::BringInError;
+use crate::app::MOST_IN_A_BATCH;
+use crate::app::Opener;
 use crate::app::PhotoFile;
-use crate::app::Spool;
 use crate::domain::area::Area;
 use crate::domain::batch::Content;
 use crate::domain::batch::StoredRowError;
@@ -27,6 +27,10 @@ use crate::web::cache::CachePolicy;
 use crate::web::cache::Cached;
 use crate::web::error::Error;
 use crate::web::pages::data::see_own;
+use crate::web::upload;
+use crate::web::upload::Parts;
+use crate::web::upload::disk;
+use crate::web::upload::plain_name;
 use crate::web::views::import;
 use crate::web::views::import::ErrorRow;
 use crate::web::views::import::ImportPage;
@@ -47,57 +51,74 @@ pub async fn form(State(app): State<App>) -> Result<Response, Error> {
 }
 
 /// Takes an upload and brings it in.
-pub async fn upload(State(app): State<App>, who: Who, mut parts: Multipart) -> Result<Response, Error> {
+pub async fn upload(State(app): State<App>, who: Who, mut parts: Parts) -> Result<Response, Error> {
     let area = the_area(&app).await?;
     let mut shown = ImportPage::default();
     let mut content = None;
     let mut uploads = Vec::new();
-    while let Some(mut part) = parts.next_part().await? {
+    while let Some(mut part) = parts.next().await? {
         match part.name() {
             Some("content") => {
-                shown.content = part.text().await.map_err(refused)?;
+                shown.content = upload::text(&mut part).await?;
                 content = shown.content.parse::<Content>().ok();
             }
-            Some("file") => {
+            Some("file") if uploads.len() < most_files(content) => {
                 let name = part.file_name().map(plain_name).unwrap_or_default();
-                let mut spool = Spool::new().map_err(disk)?;
-                while let Some(bytes) = part.chunk().await.map_err(refused)? {
-                    spool.write(&bytes).map_err(disk)?;
-                }
-                uploads.push((name, spool));
+                let spool = upload::file(&mut part, u64::MAX).await?;
+                uploads.push(Upload { name, n_bytes: spool.n_bytes(), open: spool.opener().map_err(disk)? });
             }
+            // Refused before anything of it is kept.
+            Some("file") => return Ok(too_many(&app, &area, shown, content)),
             _ => {}
         }
     }
-    let n_files = uploads.len();
-    if content == Some(Content::Photos) && n_files > 0 {
+    if content == Some(Content::Photos) && !uploads.is_empty() {
         return photos(&app, &who, &area, uploads).await;
     }
-    let (Some(content), Some((file_name, spool))) = (content, uploads.pop()) else {
+    let (Some(content), Some(upload)) = (content, uploads.pop()) else {
         shown.error = Some(("content".to_owned(), "Choose what the rows are, and a file.".to_owned()));
         return Ok(respond(StatusCode::BAD_REQUEST, &app, &area, &shown));
     };
-    if n_files > 1 {
-        let words = "Only photos come several at once. Bring in one file of rows after the other.";
-        shown.error = Some(("file".to_owned(), words.to_owned()));
-        return Ok(respond(StatusCode::BAD_REQUEST, &app, &area, &shown));
-    }
-    if spool.n_bytes() == 0 {
+    if upload.n_bytes == 0 {
         shown.error = Some(("file".to_owned(), "The file is empty.".to_owned()));
         return Ok(respond(StatusCode::BAD_REQUEST, &app, &area, &shown));
     }
     let request =
-        BringIn { content, file_name, actor: who.name().to_owned(), open: spool.opener().map_err(disk)? };
+        BringIn { content, file_name: upload.name, actor: who.name().to_owned(), open: upload.open };
     let outcome = app.bring_in(area.id, request, |_| {}).await;
     after(&app, &area, &mut shown, outcome.map(|brought_in| brought_in.batch))
 }
 
+/// A file that came.
+struct Upload {
+    name: String,
+    n_bytes: u64,
+    open: Opener,
+}
+
+/// How many files come together; one, too, as long as it is not said what they are.
+fn most_files(content: Option<Content>) -> usize {
+    if content == Some(Content::Photos) { MOST_IN_A_BATCH } else { 1 }
+}
+
+/// The form with what is wrong about so many files.
+fn too_many(app: &App, area: &Area, mut shown: ImportPage, content: Option<Content>) -> Response {
+    let (field, words) = match content {
+        None => ("content", "Say what the rows are before the files.".to_owned()),
+        Some(Content::Photos) => ("file", BringInError::TooMany { most: MOST_IN_A_BATCH }.to_string()),
+        Some(_) => (
+            "file",
+            "Only photos come several at once. Bring in one file of rows after the other.".to_owned(),
+        ),
+    };
+    shown.error = Some((field.to_owned(), words));
+    respond(StatusCode::BAD_REQUEST, app, area, &shown)
+}
+
 /// Brings in photos, several at once.
-async fn photos(app: &App, who: &Who, area: &Area, uploads: Vec<(String, Spool)>) -> Result<Response, Error> {
-    let mut files = Vec::new();
-    for (name, spool) in uploads {
-        files.push(PhotoFile { name, open: spool.opener().map_err(disk)? });
-    }
+async fn photos(app: &App, who: &Who, area: &Area, uploads: Vec<Upload>) -> Result<Response, Error> {
+    let files: Vec<PhotoFile> =
+        uploads.into_iter().map(|upload| PhotoFile { name: upload.name, open: upload.open }).collect();
     let outcome = app.bring_in_photos(area.id, &files, who.name(), |_| {}).await;
     let mut shown = ImportPage { content: Content::Photos.term().to_owned(), ..ImportPage::default() };
     after(app, area, &mut shown, outcome.map(|photos| photos.brought_in.batch))
@@ -119,33 +140,6 @@ fn after(
         Err(BringInError::Store(error)) => Err(error.into()),
         Err(error) => Err(Error::Internal(error.to_string())),
     }
-}
-
-/// The next part of a form, an error being the sender's.
-pub(super) trait NextPart {
-    async fn next_part(&mut self) -> Result<Option<axum::extract::multipart::Field<'_>>, Error>;
-}
-
-impl NextPart for Multipart {
-    async fn next_part(&mut self) -> Result<Option<axum::extract::multipart::Field<'_>>, Error> {
-        self.next_field().await.map_err(refused)
-    }
-}
-
-pub(super) fn refused(error: axum::extract::multipart::MultipartError) -> Error {
-    if error.status() == StatusCode::PAYLOAD_TOO_LARGE {
-        return Error::TooLarge("The file is larger than this server takes.".to_owned());
-    }
-    Error::bad_request("file", format!("The upload broke off or is not a form: {error}"))
-}
-
-pub(super) fn disk(error: std::io::Error) -> Error {
-    Error::Internal(format!("an upload could not be kept: {error}"))
-}
-
-/// The name without folders, as some browsers send them.
-pub(super) fn plain_name(name: &str) -> String {
-    name.rsplit(['/', '\\']).next().unwrap_or(name).to_owned()
 }
 
 async fn the_area(app: &App) -> Result<Area, Error> {

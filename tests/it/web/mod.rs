@@ -25,5 +25,6 @@ mod settings;
 mod study;
 mod study_layers;
 mod ties;
+mod uploads;
 mod walks;
 mod watch_south;
