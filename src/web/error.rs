@@ -103,6 +103,11 @@ impl From<store::Error> for Error {
     fn from(error: store::Error) -> Self {
         match error {
             store::Error::Busy => Self::Busy,
+            store::Error::NotWritten => Self::NotNow(
+                "This is in force until the server stops. An import or edit that takes long has kept it from being written \
+                 so far: try again, so that it stays in force."
+                    .to_owned(),
+            ),
             store::Error::Missing { .. } => Self::NotFound(format!("{error}.")),
             store::Error::UndoneAlready(_) => Self::Unanswerable(format!("{error}.")),
             other => Self::Internal(other.to_string()),

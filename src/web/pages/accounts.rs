@@ -104,7 +104,7 @@ pub async fn sign_in(
     let right = app.passwords().check(password, stored).await?;
     let Some(account) = account.filter(|_| right) else {
         // Somebody who guesses must not see in the time it takes, nor in the words, whether there is such an account.
-        app.store().record_account_event(now_s, "sign-in failed", &name, "").await?;
+        app.store().record_failed_sign_in(now_s, &name).await?;
         return Ok(wrong_sign_in(&name, &form));
     };
     app.back_off().was_right(keys[0], keys[1]);
@@ -425,10 +425,14 @@ pub async fn change(
 ) -> Result<Response, Error> {
     let account = account(&app, id).await?;
     let (now_s, by) = (app.clock().now_s(), who.name());
-    let mut done = app.store().change_account(account.id, rights(&form)?, by, now_s).await?;
-    let disable = checked(&form, "disabled");
-    if done == AccountChange::Made && disable != account.disabled_at_s.is_some() {
+    let (disable, rights) = (checked(&form, "disabled"), rights(&form)?);
+    let mut done = AccountChange::Made;
+    // Shutting somebody out comes first: it waits for no other write.
+    if disable != account.disabled_at_s.is_some() {
         done = app.store().disable_account(account.id, disable.then_some(now_s), by, now_s).await?;
+    }
+    if done == AccountChange::Made && rights != (account.role, account.grants) {
+        done = app.store().change_account(account.id, rights, by, now_s).await?;
     }
     match done {
         AccountChange::Made | AccountChange::NameTaken => Ok(Redirect::to("/accounts").into_response()),

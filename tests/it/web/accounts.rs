@@ -1,11 +1,13 @@
 //! Accounts: every route for every role, signing in and out, links, tokens, and what the browser is told.
 
 use std::sync::Arc;
+use std::time::Duration;
 
 use axum::http::Method;
 use tokio::task::JoinSet;
 
 use coilway::app::Token;
+use coilway::app::hash_of;
 use coilway::domain::account::Grants;
 use coilway::domain::account::Right;
 use coilway::domain::account::Role;
@@ -15,6 +17,9 @@ use coilway::store::AccountChange;
 use coilway::store::AccountDraft;
 use coilway::store::ApiTokenDraft;
 use coilway::store::BatchDraft;
+use coilway::store::OpenParams;
+use coilway::store::SessionLimits;
+use coilway::store::Store;
 
 use crate::support::NOW_S;
 use crate::support::TestApp;
@@ -339,6 +344,10 @@ async fn a_changed_password_ends_other_sessions() {
     let signed = Signed::new(TestApp::empty().await).await;
     let test = &signed.test;
     let manager = [("cookie", signed.cookie(Asker::Manager))];
+    let page = test.post("/account/tokens", "label=map&scope=read&days=30", &manager).await.expect(200);
+    let token = page.body.split("<code>").nth(1).unwrap().split('<').next().unwrap();
+    let bearer = [("authorization", &*format!("Bearer {token}")), ("accept", "application/json")];
+    test.ask(Method::GET, "/about", &bearer).await.expect(200);
     test.post("/account/password", "present=wrong&password=x&again=x", &manager)
         .await
         .expect(422)
@@ -349,8 +358,87 @@ async fn a_changed_password_ends_other_sessions() {
     );
     let answer = test.post("/account/password", &form, &manager).await.expect(303);
     test.ask(Method::GET, "/account", &manager).await.expect(303);
+    test.ask(Method::GET, "/about", &bearer).await.expect(401);
     let cookie = answer.header("set-cookie").split(';').next().unwrap().to_owned();
     test.ask(Method::GET, "/account", &[("cookie", &cookie)]).await.expect(200);
+}
+
+/// Asks until the status is the one expected.
+async fn becomes(test: &TestApp, address: &str, headers: &[(&str, &str)], expected: u16) {
+    for _ in 0..200 {
+        if test.ask(Method::GET, address, headers).await.status.as_u16() == expected {
+            return;
+        }
+        tokio::time::sleep(Duration::from_millis(20)).await;
+    }
+    panic!("{address} never became {expected}");
+}
+
+#[tokio::test(flavor = "multi_thread")]
+async fn a_long_import_keeps_nobody_out_and_nobody_in() {
+    let signed = Signed::new(TestApp::park().await).await;
+    let test = &signed.test;
+    let store = test.app.store();
+    let (administrator, _) = store.account_to_sign_in("Administrator").await.unwrap().unwrap();
+    let (observer, _) = store.account_to_sign_in("Observer").await.unwrap().unwrap();
+    let (script, limits) = (Token::new().unwrap(), SessionLimits::default());
+    let draft = ApiTokenDraft { label: "map".to_owned(), scope: Scope::Read, expires_at_s: NOW_S + 86_400 };
+    store.add_api_token(&administrator, &script.hash(), &draft, NOW_S).await.unwrap();
+    let bearer = format!("Bearer {}", script.text());
+    let bearer = [("authorization", bearer.as_str()), ("accept", "application/json")];
+    let own = [("cookie", signed.cookie(Asker::Administrator))];
+    let observers = [("cookie", signed.cookie(Asker::Observer))];
+    test.ask(Method::GET, "/about", &bearer).await.expect(200);
+    test.ask(Method::GET, "/account", &observers).await.expect(200);
+
+    let elsewhere = Store::open(&test.app.config().database, &OpenParams::default()).await.unwrap();
+    let import = store.write("tester", "a long import", NOW_S).await.unwrap();
+    let sign_in = async |name: &str| {
+        let form = format!("name={name}&password={}", PASSWORD.replace(' ', "+"));
+        let answer = test.post("/sign-in", &form, &[]).await.expect(303);
+        answer.header("set-cookie").split(';').next().unwrap().to_owned()
+    };
+    let (managers, exact) = (sign_in("manager").await, sign_in("observerwithexact").await);
+    let (managers, exact) = ([("cookie", managers.as_str())], [("cookie", exact.as_str())]);
+    for cookie in [&managers, &exact] {
+        test.ask(Method::GET, "/account", cookie).await.expect(200);
+    }
+    let hash = |cookie: &[(&str, &str); 1]| hash_of(cookie[0].1.split_once('=').unwrap().1);
+    let is_written =
+        async |cookie| elsewhere.session_account(&hash(cookie), limits, NOW_S).await.unwrap().is_some();
+    assert!(!is_written(&exact).await);
+    test.post("/sign-in", "name=nobody&password=x", &[]).await.expect(401);
+
+    let disabling = format!("/accounts/{}", observer.id);
+    let watching = async {
+        for (address, headers, expected) in [
+            ("/account", &managers[..], 303),
+            ("/account", &observers[..], 303),
+            ("/about", &bearer[..], 401),
+        ] {
+            becomes(test, address, headers, expected).await;
+        }
+        test.ask(Method::GET, "/account", &exact).await.expect(200);
+        // All that holds, and none of it is written.
+        assert!(elsewhere.session_account(&hash(&observers), limits, NOW_S).await.unwrap().is_some());
+        assert!(elsewhere.api_token_account(&script.hash(), NOW_S).await.unwrap().is_some());
+        drop(import);
+    };
+    let (out, disabled, revoked, ()) = tokio::join!(
+        test.post("/account/sign-out-everywhere", "", &managers),
+        test.post(&disabling, "role=observer&disabled=yes", &own),
+        test.post("/account/tokens/1/revoke", "", &own),
+        watching,
+    );
+    for answer in [out, disabled, revoked] {
+        answer.expect(303);
+    }
+    assert!(is_written(&exact).await && !is_written(&managers).await && !is_written(&observers).await);
+    assert!(elsewhere.api_token_account(&script.hash(), NOW_S).await.unwrap().is_none());
+    let (observer, _) = elsewhere.account_to_sign_in("Observer").await.unwrap().unwrap();
+    assert_eq!(observer.disabled_at_s, Some(NOW_S));
+    assert_eq!(elsewhere.n_failed_sign_ins(NOW_S - 60).await.unwrap(), 1);
+    elsewhere.close().await;
 }
 
 #[tokio::test]
