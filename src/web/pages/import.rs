@@ -26,6 +26,8 @@ use crate::web::auth::Who;
 use crate::web::cache::CachePolicy;
 use crate::web::cache::Cached;
 use crate::web::error::Error;
+use crate::web::pages::common;
+use crate::web::pages::data::error_row;
 use crate::web::pages::data::see_own;
 use crate::web::upload;
 use crate::web::upload::Parts;
@@ -34,6 +36,7 @@ use crate::web::upload::plain_name;
 use crate::web::views::import;
 use crate::web::views::import::ErrorRow;
 use crate::web::views::import::ImportPage;
+use crate::web::views::import::MendField;
 use crate::web::views::import::MendPage;
 use crate::web::views::layout::Basis;
 use crate::web::views::layout::Frame;
@@ -179,8 +182,8 @@ pub async fn undo(State(app): State<App>, who: Who, Path(batch): Path<i64>) -> R
 /// The form that mends a row.
 pub async fn mend_form(State(app): State<App>, who: Who, Path(id): Path<i64>) -> Result<Response, Error> {
     let (area, stored) = (the_area(&app).await?, stored_error(&app, &who, id).await?);
-    let fields = stored.error.raw.clone();
-    Ok(mend_page(StatusCode::OK, &area, &stored, fields))
+    let fields = cells(&who, &stored, stored.error.raw.clone());
+    Ok(mend_page(StatusCode::OK, &area, error_row(&who, &stored), fields))
 }
 
 /// Tries a mended row again, or sets it aside.
@@ -203,13 +206,19 @@ pub async fn mend(
         .error
         .raw
         .iter()
-        .map(|(header, old)| (header.clone(), given.get(header).unwrap_or(old).clone()))
+        .map(|(header, old)| {
+            let is_withheld = common::is_withheld_cell(&who, stored.content, header, old);
+            // What somebody was not shown is kept unless they write something else.
+            let given = given.get(header).filter(|value| !(is_withheld && value.trim().is_empty()));
+            (header.clone(), given.unwrap_or(old).clone())
+        })
         .collect();
     match app.retry(area.id, &stored, mended.clone(), who.name()).await {
         Ok(Ok(_)) => Ok(Redirect::to("/data/rows").into_response()),
         Ok(Err(error)) => {
+            let fields = cells(&who, &stored, mended);
             stored.error = error;
-            Ok(mend_page(StatusCode::UNPROCESSABLE_ENTITY, &area, &stored, mended))
+            Ok(mend_page(StatusCode::UNPROCESSABLE_ENTITY, &area, error_row(&who, &stored), fields))
         }
         Err(BringInError::Store(error)) => Err(error.into()),
         Err(error) => Err(Error::Internal(error.to_string())),
@@ -225,23 +234,16 @@ async fn stored_error(app: &App, who: &Who, id: i64) -> Result<StoredRowError, E
     Ok(stored)
 }
 
-fn mend_page(
-    status: StatusCode,
-    area: &Area,
-    stored: &StoredRowError,
-    fields: Vec<(String, String)>,
-) -> Response {
-    let error = &stored.error;
-    let row = ErrorRow {
-        id: stored.id.0,
-        file: stored.file_name.clone(),
-        row_number: error.row_number,
-        field: error.field.clone(),
-        value: error.value.clone(),
-        reason: error.reason.clone(),
-        hint: error.hint.clone(),
-        state: stored.state.clone(),
-    };
+/// The cells of a row as they are to be shown; what is stored and withheld stays so until somebody writes something else.
+fn cells(who: &Who, stored: &StoredRowError, shown: Vec<(String, String)>) -> Vec<MendField> {
+    let cells = stored.error.raw.iter().zip(shown).map(|((_, old), (header, value))| {
+        let is_withheld = value == *old && common::is_withheld_cell(who, stored.content, &header, old);
+        MendField { value: if is_withheld { String::new() } else { value }, header, is_withheld }
+    });
+    cells.collect()
+}
+
+fn mend_page(status: StatusCode, area: &Area, row: ErrorRow, fields: Vec<MendField>) -> Response {
     let markup = page(&frame(area, "Mend a row"), import::mend_body(&MendPage { row, fields }));
     (status, Cached(CachePolicy::Never, markup)).into_response()
 }

@@ -273,8 +273,19 @@ fn error_table(rows: &[ErrorRow]) -> Markup {
 pub struct MendPage {
     /// The row.
     pub row: ErrorRow,
-    /// Header and value.
-    pub fields: Vec<(String, String)>,
+    /// Its cells.
+    pub fields: Vec<MendField>,
+}
+
+/// One cell of a row being mended.
+#[derive(Debug, Clone)]
+pub struct MendField {
+    /// The header.
+    pub header: String,
+    /// The value; empty where it is withheld.
+    pub value: String,
+    /// Whether the reader may not see it.
+    pub is_withheld: bool,
 }
 
 /// The body of the form that mends a row.
@@ -283,10 +294,10 @@ pub fn mend_body(page: &MendPage) -> Markup {
         h1 { (page.row.file) ", row " (page.row.row_number) }
         p.notice { strong { (page.row.field) } ": " (page.row.reason) ". " (page.row.hint) }
         form.card method="post" action={ "/data/rows/" (page.row.id) } {
-            @for (header, value) in &page.fields {
-                @let is_wrong = *header == page.row.field;
-                label { (header)
-                    input name=(header) value=(value) aria-invalid=[is_wrong.then_some("true")];
+            @for field in &page.fields {
+                @let is_wrong = field.header == page.row.field;
+                label { (field.header)
+                    input name=(field.header) value=(field.value) placeholder=[field.is_withheld.then_some("withheld; leave empty to keep")] aria-invalid=[is_wrong.then_some("true")];
                     @if is_wrong { span.field-error { (page.row.reason) } }
                 }
             }
@@ -348,7 +359,14 @@ pub fn samples() -> Vec<Markup> {
         rows_body(&RowsPage { rows: vec![sample_error()], n_open: 1 }),
         mend_body(&MendPage {
             row: sample_error(),
-            fields: vec![("coordinateUncertaintyInMeters".to_owned(), "0".to_owned())],
+            fields: vec![
+                MendField {
+                    header: "coordinateUncertaintyInMeters".to_owned(),
+                    value: "0".to_owned(),
+                    is_withheld: false,
+                },
+                MendField { header: "outcome".to_owned(), value: String::new(), is_withheld: true },
+            ],
         }),
     ]
 }
