@@ -110,8 +110,9 @@ pub async fn batch(
     let mut snapshot = app.store().snapshot().await?;
     let area = first_area(snapshot.areas().await?)?;
     let found = snapshot.batches(area.id).await?.into_iter().find(|batch| batch.id.0 == id);
+    // A batch of others is none for whoever may not see it: else its number would tell how much others bring in.
+    let found = found.filter(|batch| see_own(&who, &batch.actor).is_ok());
     let found = found.ok_or_else(|| Error::NotFound(format!("There is no batch {id}.")))?;
-    see_own(&who, &found.actor)?;
     let files = snapshot.files_of_batch(found.id).await?;
     let errors = snapshot.row_errors_of_batch(found.id).await?;
     let page = BatchPage {
@@ -125,6 +126,7 @@ pub async fn batch(
             })
             .collect(),
         errors: errors.iter().take(N_ROWS).map(|row| error_row(&who, row)).collect(),
+        may_undo: who.may(Right::Manage),
     };
     Ok(respond(&area, &format!("Batch {id}"), None, views::import::batch_body(&page)))
 }

@@ -171,6 +171,8 @@ pub struct BatchPage {
     pub files: Vec<FileRow>,
     /// The first rows that did not go in.
     pub errors: Vec<ErrorRow>,
+    /// Whether the reader may take it back.
+    pub may_undo: bool,
 }
 
 /// One file.
@@ -211,7 +213,7 @@ pub fn batch_body(page: &BatchPage) -> Markup {
     html! {
         div.page-head {
             div { h1 { "Batch " (page.row.id) ": " (page.row.content) } p.soft { (page.row.by) } }
-            @if !page.row.undone && accepted > 0 {
+            @if page.may_undo && !page.row.undone && accepted > 0 {
                 form method="post" action={ "/data/batches/" (page.row.id) "/undo" } { button type="submit" { "Undo this batch" } }
             }
         }
@@ -350,11 +352,17 @@ pub fn samples() -> Vec<Markup> {
         }),
         import_body(&form),
         import_body(&wrong),
-        batch_body(&BatchPage { row: row.clone(), files: vec![file], errors: vec![sample_error()] }),
+        batch_body(&BatchPage {
+            row: row.clone(),
+            files: vec![file],
+            errors: vec![sample_error()],
+            may_undo: true,
+        }),
         batch_body(&BatchPage {
             row: BatchRow { undone: true, ..row },
             files: Vec::new(),
             errors: Vec::new(),
+            may_undo: true,
         }),
         rows_body(&RowsPage { rows: vec![sample_error()], n_open: 1 }),
         mend_body(&MendPage {
