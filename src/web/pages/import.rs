@@ -29,10 +29,8 @@ use crate::web::error::Error;
 use crate::web::pages::common;
 use crate::web::pages::data::error_row;
 use crate::web::pages::data::see_own;
-use crate::web::upload;
 use crate::web::upload::Parts;
 use crate::web::upload::disk;
-use crate::web::upload::plain_name;
 use crate::web::views::import;
 use crate::web::views::import::ErrorRow;
 use crate::web::views::import::ImportPage;
@@ -62,12 +60,12 @@ pub async fn upload(State(app): State<App>, who: Who, mut parts: Parts) -> Resul
     while let Some(mut part) = parts.next().await? {
         match part.name() {
             Some("content") => {
-                shown.content = upload::text(&mut part).await?;
+                shown.content = part.text().await?;
                 content = shown.content.parse::<Content>().ok();
             }
             Some("file") if uploads.len() < most_files(content) => {
-                let name = part.file_name().map(plain_name).unwrap_or_default();
-                let spool = upload::file(&mut part, u64::MAX).await?;
+                let name = part.file_name();
+                let spool = part.file(u64::MAX).await?;
                 uploads.push(Upload { name, n_bytes: spool.n_bytes(), open: spool.opener().map_err(disk)? });
             }
             // Refused before anything of it is kept.

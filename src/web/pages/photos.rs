@@ -31,10 +31,8 @@ use crate::web::pages::encounters;
 use crate::web::pages::encounters::Forms;
 use crate::web::pages::unit::when_words;
 use crate::web::query::key;
-use crate::web::upload;
 use crate::web::upload::Parts;
 use crate::web::upload::disk;
-use crate::web::upload::plain_name;
 use crate::web::views::photos::PhotoThumb;
 use crate::web::views::photos::PhotosCard;
 use crate::web::views::photos::RefusedRow;
@@ -97,17 +95,18 @@ async fn read(who: &Who, mut parts: Parts) -> Result<(Given, Vec<PhotoFile>), Er
     let mut files = Vec::new();
     while let Some(mut part) = parts.next().await? {
         match part.name() {
-            Some("who") => pairs.push(("who".to_owned(), upload::text(&mut part).await?)),
+            Some("who") => pairs.push(("who".to_owned(), part.text().await?)),
             // One too many is enough to refuse them; nothing of those after it is kept.
             Some("photo") if files.len() <= MOST_IN_A_FORM => {
-                let name = part.file_name().map(plain_name).unwrap_or_default();
+                let name = part.file_name();
                 // One byte too many is enough to refuse it.
-                let spool = upload::file(&mut part, MOST_BYTES + 1).await?;
+                let spool = part.file(MOST_BYTES + 1).await?;
                 // A browser sends an empty file without a name where none was chosen.
                 if !(name.is_empty() && spool.n_bytes() == 0) {
                     files.push(PhotoFile { name, open: spool.opener().map_err(disk)? });
                 }
             }
+            Some("photo") => part.leave_out().await?,
             _ => {}
         }
     }
