@@ -9,6 +9,7 @@ mod retention;
 mod safe_keeping;
 mod secrets;
 mod spool;
+mod uploads;
 mod warm;
 
 use std::sync::Arc;
@@ -27,6 +28,7 @@ use crate::store::OpenParams;
 use crate::store::Store;
 
 pub use crate::app::back_off::BackOff;
+pub use crate::app::back_off::Key as BackOffKey;
 pub use crate::app::bring_in::BringIn;
 pub use crate::app::bring_in::BringInError;
 pub use crate::app::bring_in::BroughtIn;
@@ -50,6 +52,9 @@ pub use crate::app::secrets::SecretError;
 pub use crate::app::secrets::Token;
 pub use crate::app::secrets::hash_of;
 pub use crate::app::spool::Spool;
+pub use crate::app::uploads::NoTurn;
+pub use crate::app::uploads::UploadTurn;
+pub use crate::app::uploads::Uploads;
 pub use crate::app::warm::Progress;
 pub use crate::app::warm::Step;
 pub use crate::app::warm::keep_warm;
@@ -72,6 +77,7 @@ struct Inner {
     last_ready: Mutex<Option<Revision>>,
     passwords: Passwords,
     back_off: BackOff,
+    uploads: Uploads,
     photo_turns: Arc<Semaphore>,
     /// Once there is an account there always is one: none is ever deleted.
     has_accounts: AtomicBool,
@@ -108,6 +114,7 @@ impl App {
             last_ready: Mutex::default(),
             passwords: Passwords::new()?,
             back_off: BackOff::default(),
+            uploads: Uploads::default(),
             photo_turns: Arc::new(Semaphore::new(photos::N_AT_ONCE)),
             has_accounts: AtomicBool::new(false),
             answered: Answered::default(),
@@ -177,6 +184,11 @@ impl App {
     /// Slows down who guesses.
     pub fn back_off(&self) -> &BackOff {
         &self.0.back_off
+    }
+
+    /// Uploads under way.
+    pub fn uploads(&self) -> &Uploads {
+        &self.0.uploads
     }
 
     /// Whether there is any account. While there is none, the server is open to whoever sits at this machine.

@@ -88,19 +88,40 @@ pub async fn restore(
         return Err(SafeKeepingError::InUse(database.to_owned()));
     }
     let incoming = beside(database, "incoming");
+    // What a restore left that was killed belongs to another copy.
+    remove_logs(&incoming)?;
     std::fs::copy(backup, &incoming).map_err(at(&incoming))?;
     put_back_in_service(&incoming, now_s).await?;
     sync(&incoming)?;
     let former = database.exists().then(|| free_name(&beside(database, &format!("before-restore-{now_s}"))));
-    if let Some(former) = &former {
+    put_in_place(&incoming, database, former.as_deref())?;
+    Ok((checkup, former))
+}
+
+/// Moves the copy to its place, and gives what was there another name.
+///
+/// The former database gets its second name before it loses the first, so that there is one at the path at every moment: a
+/// program that finds none there makes an empty one. Where a file cannot have two names, it is moved away first.
+fn put_in_place(incoming: &Path, database: &Path, former: Option<&Path>) -> Result<(), SafeKeepingError> {
+    let is_linked = former.is_some_and(|former| std::fs::hard_link(database, former).is_ok());
+    if let Some(former) = former.filter(|_| !is_linked) {
         std::fs::rename(database, former).map_err(at(former))?;
     }
-    for suffix in ["-wal", "-shm"] {
-        remove_if_there(&with_suffix(database, suffix))?;
+    // The log of the one must not be read into the other. It is folded in already, unless the former is broken.
+    let moved =
+        remove_logs(database).and_then(|()| std::fs::rename(incoming, database).map_err(at(database)));
+    if let (Err(_), Some(former)) = (&moved, former) {
+        let undone = if is_linked { std::fs::remove_file(former) } else { std::fs::rename(former, database) };
+        undone.map_err(at(former))?;
     }
-    std::fs::rename(&incoming, database).map_err(at(database))?;
+    moved?;
     sync_folder(database);
-    Ok((checkup, former))
+    Ok(())
+}
+
+/// Removes what SQLite keeps beside a file.
+fn remove_logs(path: &Path) -> Result<(), SafeKeepingError> {
+    ["-wal", "-shm", "-journal"].iter().try_for_each(|suffix| remove_if_there(&with_suffix(path, suffix)))
 }
 
 /// "park.db" becomes "park.db.unfinished".
@@ -142,5 +163,34 @@ fn sync_folder(path: &Path) {
     let synced = std::fs::File::open(folder).and_then(|folder| folder.sync_all());
     if let Err(error) = synced {
         tracing::debug!(%error, "the folder of a backup could not be flushed");
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    #[test]
+    fn what_was_there_is_kept_whatever_goes_wrong() {
+        let folder = tempfile::tempdir().unwrap();
+        let path = |name: &str| folder.path().join(name);
+        let read = |name: &str| std::fs::read_to_string(path(name)).unwrap_or_default();
+        std::fs::write(path("park.db"), "former").unwrap();
+        std::fs::write(path("park.db-wal"), "log").unwrap();
+        // Nothing came in: the database stays under its name and no other.
+        put_in_place(&path("incoming"), &path("park.db"), Some(&path("before"))).unwrap_err();
+        assert_eq!((read("park.db").as_str(), path("before").exists()), ("former", false));
+        std::fs::write(path("incoming"), "copy").unwrap();
+        put_in_place(&path("incoming"), &path("park.db"), Some(&path("before"))).unwrap();
+        assert_eq!((read("park.db").as_str(), read("before").as_str()), ("copy", "former"));
+        assert!(!path("incoming").exists() && !path("park.db-wal").exists());
+        // A name that is taken costs nothing either.
+        std::fs::create_dir(path("taken")).unwrap();
+        std::fs::write(path("incoming"), "again").unwrap();
+        put_in_place(&path("incoming"), &path("park.db"), Some(&path("taken"))).unwrap_err();
+        assert_eq!(read("park.db"), "copy");
+        std::fs::remove_file(path("park.db")).unwrap();
+        put_in_place(&path("incoming"), &path("park.db"), None).unwrap();
+        assert_eq!(read("park.db"), "again");
     }
 }

@@ -23,6 +23,7 @@ mod rows;
 use std::io::Read;
 use std::ops::ControlFlow;
 
+use crate::domain::approach::CoreReaction;
 use crate::domain::area::Species;
 use crate::domain::batch::Content;
 use crate::domain::batch::RowError;
@@ -149,6 +150,21 @@ pub fn read(
     }
 }
 
+/// Whether a cell of a row says what a snake did to people, which is health data: the outcome, or a bite among reactions.
+///
+/// The header may be numbered, as those of a further approach are: "reactions \[2\]".
+pub fn is_about_health(content: Content, header: &str, value: &str) -> bool {
+    let header = header.split_once('[').map_or(header, |(header, _)| header);
+    match field::field_of(content, header) {
+        Some(field::Field::Outcome) => !value.trim().is_empty(),
+        Some(field::Field::Reactions) => value.split(';').any(|part| {
+            let term = part.split_once('@').map_or(part, |(term, _)| term);
+            term.trim().parse() == Ok(CoreReaction::BitSkin)
+        }),
+        _ => false,
+    }
+}
+
 /// Tries one row again, header and value, as mended by a person. An encounter's rows, numbered as in "contact \[2\]", are tried
 /// together.
 ///
@@ -238,5 +254,19 @@ pub fn settled_day_order(
     match format {
         Format::Csv => csv::settled_day_order(content, reader, context),
         Format::GeoJson | Format::Gpx => Ok(DayOrder::Unknown),
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    #[test]
+    fn what_a_snake_did_to_people_is_known_by_its_header_and_its_words() {
+        let check = |header: &str, value: &str| is_about_health(Content::Encounters, header, value);
+        assert!(check("Outcome", "bite treated") && check("outcome", "something") && !check("outcome", " "));
+        assert!(check("reactions", "Still; Bit Skin @ 3") && check("response [2]", "bit skin"));
+        assert!(!check("reactions", "still; bit footwear or device") && !check("behavior", "bit skin"));
+        assert!(!is_about_health(Content::Trails, "outcome", "x"));
     }
 }

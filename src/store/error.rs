@@ -14,6 +14,11 @@ pub enum Error {
     /// Another writer held the database for longer than the busy timeout.
     #[error("another program is writing to the database; try again when it has finished")]
     Busy,
+    /// A change of an account holds in this process, but another write has kept it from being written so far.
+    #[error(
+        "this is in force until the server stops, but not written yet, since another write takes long; try again"
+    )]
+    NotWritten,
     /// The disk, or the size allowed to the database, is full. Nothing of the write was kept.
     #[error("the disk is full; nothing of this write was kept")]
     Full,

@@ -63,6 +63,7 @@ mod writer;
 
 use std::path::Path;
 use std::path::PathBuf;
+use std::sync::Arc;
 use std::time::Duration;
 
 use sqlx::ConnectOptions;
@@ -183,6 +184,7 @@ impl Default for OpenParams {
 pub struct Store {
     readers: SqlitePool,
     writer: SqlitePool,
+    pending: Arc<accounts::Pending>,
 }
 
 impl Store {
@@ -224,7 +226,7 @@ impl Store {
         let readers = pool(params.n_readers.max(1), params).connect_lazy_with(
             options.pragma("cache_size", "-16384").pragma("query_only", "ON").row_buffer_size(512),
         );
-        Ok(Self { readers, writer })
+        Ok(Self { readers, writer, pending: Arc::default() })
     }
 
     /// The revision of the data now, whoever committed it.
@@ -255,6 +257,9 @@ impl Store {
 
     /// Closes all connections, after the reads and writes under way.
     pub async fn close(&self) {
+        if !matches!(self.catch_up().await, Ok(true)) {
+            tracing::warn!("changes of accounts were in force and could not be written");
+        }
         self.readers.close().await;
         self.writer.close().await;
     }

@@ -11,6 +11,9 @@ use crate::app::SecretError;
 use crate::derived::DeriveError;
 use crate::store;
 
+/// A moment, seconds: imports and uploads mostly take less.
+const AGAIN_AFTER_S: i64 = 10;
+
 /// Why a request could not be answered.
 #[derive(Debug, Clone, thiserror::Error)]
 pub enum Error {
@@ -40,6 +43,12 @@ pub enum Error {
     /// Too many failures: wait.
     #[error("Too many failed tries. Try again in {0} seconds.")]
     Wait(i64),
+    /// Whoever asks has to wait until what they began before has ended.
+    #[error("{0}")]
+    TooMuchAtOnce(String),
+    /// It can be done in a moment.
+    #[error("{0}")]
+    NotNow(String),
     /// Another process is writing.
     #[error("another import or edit is being written; try again in a moment")]
     Busy,
@@ -57,6 +66,15 @@ impl Error {
         Self::BadRequest { field: field.into(), detail: detail.into() }
     }
 
+    /// After how many seconds to ask again, where that is what would help.
+    pub fn again_after_s(&self) -> Option<i64> {
+        match self {
+            Self::Wait(seconds) => Some(*seconds),
+            Self::TooMuchAtOnce(_) | Self::NotNow(_) | Self::Busy => Some(AGAIN_AFTER_S),
+            _ => None,
+        }
+    }
+
     /// The HTTP status.
     pub fn status(&self) -> StatusCode {
         match self {
@@ -64,9 +82,9 @@ impl Error {
             Self::BadRequest { .. } => StatusCode::BAD_REQUEST,
             Self::SignInFirst | Self::BadToken => StatusCode::UNAUTHORIZED,
             Self::Forbidden(_) => StatusCode::FORBIDDEN,
-            Self::Wait(_) => StatusCode::TOO_MANY_REQUESTS,
+            Self::Wait(_) | Self::TooMuchAtOnce(_) => StatusCode::TOO_MANY_REQUESTS,
             Self::TooLarge(_) => StatusCode::PAYLOAD_TOO_LARGE,
-            Self::Busy => StatusCode::SERVICE_UNAVAILABLE,
+            Self::Busy | Self::NotNow(_) => StatusCode::SERVICE_UNAVAILABLE,
             Self::Unanswerable(_) => StatusCode::UNPROCESSABLE_ENTITY,
             Self::Internal(_) => StatusCode::INTERNAL_SERVER_ERROR,
         }
@@ -85,6 +103,11 @@ impl From<store::Error> for Error {
     fn from(error: store::Error) -> Self {
         match error {
             store::Error::Busy => Self::Busy,
+            store::Error::NotWritten => Self::NotNow(
+                "This is in force until the server stops. An import or edit that takes long has kept it from being written \
+                 so far: try again, so that it stays in force."
+                    .to_owned(),
+            ),
             store::Error::Missing { .. } => Self::NotFound(format!("{error}.")),
             store::Error::UndoneAlready(_) => Self::Unanswerable(format!("{error}.")),
             other => Self::Internal(other.to_string()),

@@ -16,6 +16,7 @@ mod request_log;
 mod router;
 mod serve;
 pub mod study;
+pub mod upload;
 pub mod views;
 mod waiting;
 

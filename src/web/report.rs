@@ -63,8 +63,8 @@ pub async fn render_errors(request: Request, next: Next) -> Response {
         let challenge = HeaderValue::from_static("Basic realm=\"Coilway\", charset=\"UTF-8\"");
         rendered.headers_mut().insert(header::WWW_AUTHENTICATE, challenge);
     }
-    if let Error::Wait(seconds) = &error {
-        rendered.headers_mut().insert(header::RETRY_AFTER, HeaderValue::from(*seconds));
+    if let Some(seconds) = error.again_after_s() {
+        rendered.headers_mut().insert(header::RETRY_AFTER, HeaderValue::from(seconds));
     }
     if let Some(allow) = parts.headers.remove(header::ALLOW) {
         rendered.headers_mut().insert(header::ALLOW, allow);

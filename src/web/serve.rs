@@ -1,6 +1,5 @@
 //! Connections: how many at once, how long a request may take to arrive and an answer to be taken, and the end.
 
-use std::convert::Infallible;
 use std::future::Future;
 use std::net::SocketAddr;
 use std::pin::pin;
@@ -130,8 +129,7 @@ impl Connection {
         let answer = move |request: Request<Incoming>| {
             let mut request = request.map(Body::new);
             request.extensions_mut().insert(ConnectInfo(client));
-            let router = router.clone();
-            async move { Ok::<_, Infallible>(router.oneshot(request).await?) }
+            router.clone().oneshot(request)
         };
         let service = TowerToHyperService::new(service_fn(answer));
         let io = TokioIo::new(Box::pin(stream));

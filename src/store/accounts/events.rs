@@ -4,12 +4,15 @@ use sqlx::Sqlite;
 use sqlx::Transaction;
 
 use crate::store::Store;
+use crate::store::accounts::pending::Change;
 use crate::store::error::Error;
 
 /// How long events are kept: a year, in seconds.
 const KEPT_S: i64 = 366 * 86_400;
 /// How many are kept at most, so that failures cannot fill the disk.
 const N_KEPT: i64 = 100_000;
+/// The longest name of an account, characters.
+const LONGEST_NAME: usize = 80;
 
 /// One thing that happened.
 #[derive(Debug, Clone, PartialEq, Eq)]
@@ -25,7 +28,7 @@ pub struct AccountEvent {
 }
 
 impl Store {
-    /// Records that somebody failed to sign in. Forgets what is older than a year.
+    /// Records that something happened. Forgets what is older than a year.
     ///
     /// # Errors
     /// [`Error`] when the database cannot be written.
@@ -37,16 +40,24 @@ impl Store {
         detail: &str,
     ) -> Result<(), Error> {
         let mut transaction = self.account_write().await?;
-        record(&mut transaction, now_s, kind, account_name, detail).await?;
-        let oldest_s = now_s - KEPT_S;
-        sqlx::query!(
-            "DELETE FROM account_events WHERE at_s < ? OR id <= (SELECT max(id) FROM account_events) - ?",
-            oldest_s,
-            N_KEPT
-        )
-        .execute(&mut *transaction)
-        .await?;
+        record_and_forget(&mut transaction, now_s, kind, account_name, detail).await?;
         Ok(transaction.commit().await?)
+    }
+
+    /// Records that somebody failed to sign in, or will when another write has ended. Of more failures meanwhile than there
+    /// is room for, the log alone tells.
+    ///
+    /// # Errors
+    /// [`Error`] when the database cannot be written.
+    pub async fn record_failed_sign_in(&self, now_s: i64, name: &str) -> Result<(), Error> {
+        let name = name.chars().take(LONGEST_NAME).collect();
+        match self.put_in_force(Change::FailedSignIn { name, at_s: now_s }).await {
+            Err(Error::Busy) => {
+                tracing::warn!("more sign-ins failed during a long write than are kept");
+                Ok(())
+            }
+            outcome => outcome,
+        }
     }
 
     /// The latest events, newest first.
@@ -94,6 +105,26 @@ impl Store {
     }
 }
 
+/// Records what happened, and forgets what is older than a year.
+pub(super) async fn record_and_forget(
+    transaction: &mut Transaction<'static, Sqlite>,
+    now_s: i64,
+    kind: &str,
+    account_name: &str,
+    detail: &str,
+) -> Result<(), Error> {
+    record(transaction, now_s, kind, account_name, detail).await?;
+    let oldest_s = now_s - KEPT_S;
+    sqlx::query!(
+        "DELETE FROM account_events WHERE at_s < ? OR id <= (SELECT max(id) FROM account_events) - ?",
+        oldest_s,
+        N_KEPT
+    )
+    .execute(&mut **transaction)
+    .await?;
+    Ok(())
+}
+
 pub(super) async fn record(
     transaction: &mut Transaction<'static, Sqlite>,
     now_s: i64,
@@ -102,7 +133,7 @@ pub(super) async fn record(
     detail: &str,
 ) -> Result<(), Error> {
     // A name that was typed may be anything, a password included: keep no more than a name can be.
-    let account_name: String = account_name.chars().take(80).collect();
+    let account_name: String = account_name.chars().take(LONGEST_NAME).collect();
     sqlx::query!(
         "INSERT INTO account_events (at_s, kind, account_name, detail) VALUES (?, ?, ?, ?)",
         now_s,

@@ -4,6 +4,7 @@
 
 mod events;
 mod invitations;
+mod pending;
 mod sessions;
 #[cfg(test)]
 mod tests;
@@ -17,12 +18,14 @@ use crate::domain::account::Grants;
 use crate::domain::account::Role;
 use crate::domain::ids::AccountId;
 use crate::store::Store;
+use crate::store::accounts::pending::Change;
 use crate::store::error::Error;
 use crate::store::error::stored;
 
 pub use crate::store::accounts::events::AccountEvent;
 pub use crate::store::accounts::invitations::Invitation;
 pub use crate::store::accounts::invitations::Invited;
+pub(in crate::store) use crate::store::accounts::pending::Pending;
 pub use crate::store::accounts::sessions::SessionLimits;
 pub use crate::store::accounts::tokens::ApiToken;
 pub use crate::store::accounts::tokens::ApiTokenDraft;
@@ -95,6 +98,7 @@ impl Store {
     /// # Errors
     /// [`Error`] when the database cannot be read.
     pub async fn accounts(&self) -> Result<Vec<Account>, Error> {
+        let pending = self.pending();
         let rows = sqlx::query_as!(
             AccountRow,
             r#"SELECT id AS "id!", name, role, sees_exact, sees_health, created_at_s, disabled_at_s
@@ -102,7 +106,9 @@ impl Store {
         )
         .fetch_all(&self.readers)
         .await?;
-        rows.into_iter().map(Account::try_from).collect()
+        rows.into_iter()
+            .map(|row| Account::try_from(row).map(|account| pending.applied_to(account)))
+            .collect()
     }
 
     /// An account by its name, whatever its capitals, and its argon2id string.
@@ -110,6 +116,7 @@ impl Store {
     /// # Errors
     /// [`Error`] when the database cannot be read.
     pub async fn account_to_sign_in(&self, name: &str) -> Result<Option<(Account, String)>, Error> {
+        let pending = self.pending();
         let row = sqlx::query!(
             r#"SELECT id AS "id!", name, role, sees_exact, sees_health, created_at_s, disabled_at_s, password_hash
              FROM accounts WHERE name = ? COLLATE NOCASE"#,
@@ -127,7 +134,9 @@ impl Store {
             created_at_s: row.created_at_s,
             disabled_at_s: row.disabled_at_s,
         };
-        Ok(Some((account.try_into()?, row.password_hash)))
+        let account = pending.applied_to(account.try_into()?);
+        let password_hash = pending.password_hash(account.id).map_or(row.password_hash, str::to_owned);
+        Ok(Some((account, password_hash)))
     }
 
     /// Adds an account.
@@ -176,10 +185,12 @@ impl Store {
         Ok(AccountChange::Made)
     }
 
-    /// Disables an account and ends its sessions and tokens, or lets it sign in again.
+    /// Disables an account and ends its sessions and tokens, or lets it sign in again. It is shut out at once, however long
+    /// another write takes.
     ///
     /// # Errors
-    /// [`Error::Missing`] when there is no such account; [`Error`] when the database cannot be written.
+    /// [`Error::Missing`] when there is no such account; [`Error::NotWritten`] when another write takes long;
+    /// [`Error`] when the database cannot be written.
     pub async fn disable_account(
         &self,
         id: AccountId,
@@ -187,39 +198,61 @@ impl Store {
         by: &str,
         now_s: i64,
     ) -> Result<AccountChange, Error> {
-        let mut transaction = self.account_write().await?;
-        let name = account_name(&mut transaction, id).await?;
-        sqlx::query!("UPDATE accounts SET disabled_at_s = ? WHERE id = ?", disabled_at_s, id.0)
-            .execute(&mut *transaction)
-            .await?;
-        if !has_administrator(&mut transaction).await? {
+        // Looked at before, so that the last administrator is not shut out until the write finds it out.
+        let accounts = self.accounts().await?;
+        if !accounts.iter().any(|account| account.id == id) {
+            return Err(Error::Missing { what: "account", id: id.0 });
+        }
+        let administers =
+            |account: &Account| account.role == Role::Administrator && account.disabled_at_s.is_none();
+        if disabled_at_s.is_some() && !accounts.iter().any(|account| account.id != id && administers(account))
+        {
             return Ok(AccountChange::LastAdministrator);
         }
-        if disabled_at_s.is_some() {
-            sessions::end_all(&mut transaction, id).await?;
-            tokens::revoke_all(&mut transaction, id, now_s).await?;
-        }
-        let kind = if disabled_at_s.is_some() { "account disabled" } else { "account enabled" };
-        events::record(&mut transaction, now_s, kind, &name, &format!("by {by}")).await?;
-        transaction.commit().await?;
-        Ok(AccountChange::Made)
+        let change = Change::SetDisabled { id, disabled_at_s, by: by.to_owned(), at_s: now_s };
+        self.put_in_force_and_write(change).await
     }
 
-    /// Sets a new password and ends every session of the account.
+    /// Sets a new password, ends every session of the account and revokes its tokens, at once.
     ///
     /// # Errors
-    /// [`Error::Missing`] when there is no such account; [`Error`] when the database cannot be written.
+    /// [`Error::Missing`] when there is no such account; [`Error::NotWritten`] when another write takes long;
+    /// [`Error`] when the database cannot be written.
     pub async fn set_password(&self, id: AccountId, password_hash: &str, now_s: i64) -> Result<(), Error> {
-        let mut transaction = self.account_write().await?;
-        let name = account_name(&mut transaction, id).await?;
-        change_password(&mut transaction, id, password_hash, now_s).await?;
-        events::record(&mut transaction, now_s, "password changed", &name, "").await?;
-        Ok(transaction.commit().await?)
+        let change = Change::SetPassword { id, password_hash: password_hash.to_owned(), at_s: now_s };
+        self.put_in_force_and_write(change).await.map(drop)
     }
 
+    /// Begins a write of what does not hold before it is written, after what holds already.
     async fn account_write(&self) -> Result<Transaction<'static, Sqlite>, Error> {
+        if !self.catch_up().await? {
+            return Err(Error::Busy);
+        }
         Ok(self.writer.begin_with("BEGIN IMMEDIATE").await?)
     }
+}
+
+async fn set_disabled(
+    transaction: &mut Transaction<'static, Sqlite>,
+    id: AccountId,
+    disabled_at_s: Option<i64>,
+    by: &str,
+    now_s: i64,
+) -> Result<AccountChange, Error> {
+    let name = account_name(transaction, id).await?;
+    sqlx::query!("UPDATE accounts SET disabled_at_s = ? WHERE id = ?", disabled_at_s, id.0)
+        .execute(&mut **transaction)
+        .await?;
+    if !has_administrator(transaction).await? {
+        return Ok(AccountChange::LastAdministrator);
+    }
+    if disabled_at_s.is_some() {
+        sessions::end_all(transaction, id).await?;
+        tokens::revoke_all(transaction, id, now_s).await?;
+    }
+    let kind = if disabled_at_s.is_some() { "account disabled" } else { "account enabled" };
+    events::record(transaction, now_s, kind, &name, &format!("by {by}")).await?;
+    Ok(AccountChange::Made)
 }
 
 async fn insert_account(
@@ -260,7 +293,9 @@ async fn change_password(
     )
     .execute(&mut **transaction)
     .await?;
-    sessions::end_all(transaction, id).await
+    sessions::end_all(transaction, id).await?;
+    // Whoever knew the old password may have made tokens with it.
+    tokens::revoke_all(transaction, id, now_s).await
 }
 
 async fn account_name(

@@ -10,6 +10,7 @@ use crate::domain::ids::AccountId;
 use crate::store::Store;
 use crate::store::accounts::AccountRow;
 use crate::store::accounts::events;
+use crate::store::accounts::pending::Change;
 use crate::store::error::Error;
 
 /// How long a session lasts.
@@ -34,7 +35,8 @@ const SEEN_EVERY_S: i64 = 300;
 const LONGEST_TOUCH: Duration = Duration::from_millis(100);
 
 impl Store {
-    /// Begins a session, and ends the one the browser had before, so that no token outlives a sign-in.
+    /// Begins a session, and ends the one the browser had before, so that no token outlives a sign-in. While another write
+    /// takes long it is kept in memory, and written after it.
     ///
     /// # Errors
     /// [`Error`] when the database cannot be written.
@@ -45,28 +47,13 @@ impl Store {
         former_hash: Option<&str>,
         now_s: i64,
     ) -> Result<(), Error> {
-        let mut transaction = self.account_write().await?;
-        if let Some(former) = former_hash {
-            sqlx::query!("DELETE FROM sessions WHERE token_hash = ?", former)
-                .execute(&mut *transaction)
-                .await?;
-        }
-        // Sessions long past their end are forgotten here, so that the table does not grow.
-        let oldest_s = now_s - SessionLimits::default().absolute_s;
-        sqlx::query!("DELETE FROM sessions WHERE created_at_s < ?", oldest_s)
-            .execute(&mut *transaction)
-            .await?;
-        sqlx::query!(
-            "INSERT INTO sessions (token_hash, account_id, created_at_s, seen_at_s) VALUES (?, ?, ?, ?)",
-            token_hash,
-            account.id.0,
-            now_s,
-            now_s
-        )
-        .execute(&mut *transaction)
-        .await?;
-        events::record(&mut transaction, now_s, "signed in", &account.name, "").await?;
-        Ok(transaction.commit().await?)
+        self.put_in_force(Change::BeginSession {
+            account: account.clone(),
+            token_hash: token_hash.to_owned(),
+            former: former_hash.map(str::to_owned),
+            at_s: now_s,
+        })
+        .await
     }
 
     /// The account of a session that has not ended; none otherwise, nor for a disabled account.
@@ -82,6 +69,15 @@ impl Store {
         now_s: i64,
     ) -> Result<Option<Account>, Error> {
         let (idle_since_s, made_since_s) = (now_s - limits.idle_s, now_s - limits.absolute_s);
+        let pending = self.pending();
+        if let Some((place, id, at_s)) = pending.begun(token_hash) {
+            let has_ended = at_s <= idle_since_s || at_s <= made_since_s;
+            if has_ended || pending.have_ended(token_hash, id, Some(place)) {
+                return Ok(None);
+            }
+            let found = self.accounts().await?.into_iter().find(|account| account.id == id);
+            return Ok(found.filter(|account| account.disabled_at_s.is_none()));
+        }
         let row = sqlx::query!(
             r#"SELECT a.id AS "id!", a.name, a.role, a.sees_exact, a.sees_health, a.created_at_s, a.disabled_at_s,
                 s.seen_at_s
@@ -94,6 +90,9 @@ impl Store {
         .fetch_optional(&self.readers)
         .await?;
         let Some(row) = row else { return Ok(None) };
+        if pending.have_ended(token_hash, AccountId(row.id), None) {
+            return Ok(None);
+        }
         if now_s - row.seen_at_s > SEEN_EVERY_S {
             self.touch_session(token_hash, now_s).await;
         }
@@ -123,28 +122,56 @@ impl Store {
         }
     }
 
-    /// Ends one session.
+    /// Ends one session, at once.
     ///
     /// # Errors
-    /// [`Error`] when the database cannot be written.
+    /// [`Error::NotWritten`] when another write takes long; [`Error`] when the database cannot be written.
     pub async fn end_session(&self, token_hash: &str) -> Result<(), Error> {
-        let mut transaction = self.account_write().await?;
-        sqlx::query!("DELETE FROM sessions WHERE token_hash = ?", token_hash)
-            .execute(&mut *transaction)
-            .await?;
-        Ok(transaction.commit().await?)
+        let change = Change::EndSession { token_hash: token_hash.to_owned() };
+        self.put_in_force_and_write(change).await.map(drop)
     }
 
-    /// Ends every session of an account.
+    /// Ends every session of an account, at once.
     ///
     /// # Errors
-    /// [`Error`] when the database cannot be written.
+    /// [`Error::NotWritten`] when another write takes long; [`Error`] when the database cannot be written.
     pub async fn end_all_sessions(&self, account: &Account, now_s: i64) -> Result<(), Error> {
-        let mut transaction = self.account_write().await?;
-        end_all(&mut transaction, account.id).await?;
-        events::record(&mut transaction, now_s, "signed out everywhere", &account.name, "").await?;
-        Ok(transaction.commit().await?)
+        let change = Change::EndAllSessions { account: account.clone(), at_s: now_s };
+        self.put_in_force_and_write(change).await.map(drop)
     }
+}
+
+pub(super) async fn begin(
+    transaction: &mut Transaction<'static, Sqlite>,
+    account: &Account,
+    token_hash: &str,
+    former_hash: Option<&str>,
+    now_s: i64,
+) -> Result<(), Error> {
+    if let Some(former) = former_hash {
+        end(transaction, former).await?;
+    }
+    // Sessions long past their end are forgotten here, so that the table does not grow.
+    let oldest_s = now_s - SessionLimits::default().absolute_s;
+    sqlx::query!("DELETE FROM sessions WHERE created_at_s < ?", oldest_s).execute(&mut **transaction).await?;
+    sqlx::query!(
+        "INSERT INTO sessions (token_hash, account_id, created_at_s, seen_at_s) VALUES (?, ?, ?, ?)",
+        token_hash,
+        account.id.0,
+        now_s,
+        now_s
+    )
+    .execute(&mut **transaction)
+    .await?;
+    events::record(transaction, now_s, "signed in", &account.name, "").await
+}
+
+pub(super) async fn end(
+    transaction: &mut Transaction<'static, Sqlite>,
+    token_hash: &str,
+) -> Result<(), Error> {
+    sqlx::query!("DELETE FROM sessions WHERE token_hash = ?", token_hash).execute(&mut **transaction).await?;
+    Ok(())
 }
 
 pub(super) async fn end_all(

@@ -4,6 +4,7 @@ use crate::domain::account::Scope;
 use crate::domain::ids::ApiTokenId;
 use crate::store::testing::NOW_S;
 use crate::store::testing::TestStore;
+use crate::store::testing::params;
 
 const DAY_S: i64 = 86_400;
 
@@ -78,14 +79,17 @@ async fn a_new_password_and_disabling_end_sessions_and_tokens() {
     account(store, "Ash", Role::Administrator).await;
     let rowan = account(store, "Rowan", Role::Manager).await;
     let limits = SessionLimits::default();
+    let token =
+        ApiTokenDraft { label: "map client".to_owned(), scope: Scope::Read, expires_at_s: NOW_S + DAY_S };
     store.begin_session(&rowan, "a", None, NOW_S).await.unwrap();
+    store.add_api_token(&rowan, "early", &token, NOW_S).await.unwrap();
+    assert!(store.api_token_account("early", NOW_S).await.unwrap().is_some());
     store.set_password(rowan.id, "$argon2id$new", NOW_S).await.unwrap();
     assert!(store.session_account("a", limits, NOW_S).await.unwrap().is_none());
+    assert!(store.api_token_account("early", NOW_S).await.unwrap().is_none());
     assert_eq!(store.account_to_sign_in("rowan").await.unwrap().unwrap().1, "$argon2id$new");
 
     store.begin_session(&rowan, "b", None, NOW_S).await.unwrap();
-    let token =
-        ApiTokenDraft { label: "map client".to_owned(), scope: Scope::Read, expires_at_s: NOW_S + DAY_S };
     store.add_api_token(&rowan, "t", &token, NOW_S).await.unwrap();
     assert!(store.api_token_account("t", NOW_S).await.unwrap().is_some());
     let change = store.disable_account(rowan.id, Some(NOW_S), "Ash", NOW_S).await.unwrap();
@@ -180,4 +184,74 @@ async fn failures_are_recorded_and_forgotten_after_a_year() {
     assert_eq!(store.n_failed_sign_ins(NOW_S - 60).await.unwrap(), 1);
     store.record_account_event(NOW_S + 400 * DAY_S, "sign-in failed", "Rowan", "").await.unwrap();
     assert_eq!(store.account_events(5).await.unwrap().len(), 1);
+}
+
+#[tokio::test]
+async fn what_waits_for_a_long_write_holds_in_its_order_and_is_written_in_it() {
+    let test = TestStore::new().await;
+    let store = &test.store;
+    account(store, "Ash", Role::Administrator).await;
+    let rowan = account(store, "Rowan", Role::Manager).await;
+    let limits = SessionLimits::default();
+    let token = ApiTokenDraft { label: "map".to_owned(), scope: Scope::Read, expires_at_s: NOW_S + DAY_S };
+    store.add_api_token(&rowan, "t", &token, NOW_S).await.unwrap();
+    store.begin_session(&rowan, "before", None, NOW_S).await.unwrap();
+    let long = store.write("tester", "a long import", NOW_S).await.unwrap();
+    let is_in = async |token: &str| store.session_account(token, limits, NOW_S).await.unwrap().is_some();
+
+    store.begin_session(&rowan, "first", None, NOW_S).await.unwrap();
+    assert!(is_in("first").await && is_in("before").await);
+    store.begin_session(&rowan, "second", Some("first"), NOW_S).await.unwrap();
+    assert!(!is_in("first").await && is_in("second").await);
+    let out = store.put_in_force(Change::EndAllSessions { account: rowan.clone(), at_s: NOW_S });
+    out.await.unwrap();
+    assert!(!is_in("before").await && !is_in("second").await);
+    store.begin_session(&rowan, "third", None, NOW_S).await.unwrap();
+    assert!(is_in("third").await && store.api_token_account("t", NOW_S).await.unwrap().is_some());
+    let (id, password_hash) = (rowan.id, "$argon2id$new".to_owned());
+    store.put_in_force(Change::SetPassword { id, password_hash, at_s: NOW_S }).await.unwrap();
+    assert!(!is_in("third").await && store.api_token_account("t", NOW_S).await.unwrap().is_none());
+    assert_eq!(store.account_to_sign_in("Rowan").await.unwrap().unwrap().1, "$argon2id$new");
+    store.begin_session(&rowan, "fourth", None, NOW_S).await.unwrap();
+    store.record_failed_sign_in(NOW_S, "Nobody").await.unwrap();
+    assert_eq!(store.n_failed_sign_ins(NOW_S).await.unwrap(), 0);
+    // What does not hold before it is written waits for what does.
+    let drafted = draft("Birch", Role::Observer);
+    let (added, ()) = tokio::join!(store.add_account(&drafted, NOW_S), async { drop(long) });
+    assert_eq!(added.unwrap(), AccountChange::Made);
+    assert!(
+        store.pending().applied_to(rowan.clone()).disabled_at_s.is_none() && store.catch_up().await.unwrap()
+    );
+
+    // Another program that opens the file sees what this one does.
+    let other = Store::open(&test.path(), &params()).await.unwrap();
+    for (token, expected) in
+        [("before", false), ("first", false), ("second", false), ("third", false), ("fourth", true)]
+    {
+        let found = other.session_account(token, limits, NOW_S).await.unwrap();
+        assert_eq!((is_in(token).await, found.is_some()), (expected, expected), "{token}");
+    }
+    assert!(other.api_token_account("t", NOW_S).await.unwrap().is_none());
+    assert_eq!(other.account_to_sign_in("Rowan").await.unwrap().unwrap().1, "$argon2id$new");
+    assert_eq!(other.n_failed_sign_ins(NOW_S - 60).await.unwrap(), 1);
+    other.close().await;
+}
+
+#[tokio::test]
+async fn there_is_room_for_so_many_guesses_and_for_shutting_out_all_the_same() {
+    let test = TestStore::new().await;
+    let pending = Pending::default();
+    let failed = Change::FailedSignIn { name: "x".to_owned(), at_s: NOW_S };
+    assert!(failed.has_room(999) && !failed.has_room(1000));
+    assert!(Change::EndSession { token_hash: String::new() }.has_room(1000));
+    assert_eq!(format!("{pending:?}"), "Pending");
+    // Closing writes what is in force.
+    let rowan = account(&test.store, "Rowan", Role::Manager).await;
+    let long = test.store.write("tester", "a long import", NOW_S).await.unwrap();
+    test.store.begin_session(&rowan, "a", None, NOW_S).await.unwrap();
+    drop(long);
+    test.store.close().await;
+    let other = Store::open(&test.path(), &params()).await.unwrap();
+    assert!(other.session_account("a", SessionLimits::default(), NOW_S).await.unwrap().is_some());
+    other.close().await;
 }

@@ -10,6 +10,7 @@ use crate::domain::ids::ApiTokenId;
 use crate::store::Store;
 use crate::store::accounts::AccountRow;
 use crate::store::accounts::events;
+use crate::store::accounts::pending::Change;
 use crate::store::error::Error;
 use crate::store::error::stored;
 
@@ -77,6 +78,7 @@ impl Store {
         token_hash: &str,
         now_s: i64,
     ) -> Result<Option<(Account, Scope)>, Error> {
+        let pending = self.pending();
         let row = sqlx::query!(
             r#"SELECT a.id AS "id!", a.name, a.role, a.sees_exact, a.sees_health, a.created_at_s, a.disabled_at_s, t.scope,
                 t.id AS "token_id!"
@@ -88,6 +90,9 @@ impl Store {
         .fetch_optional(&self.readers)
         .await?;
         let Some(row) = row else { return Ok(None) };
+        if pending.revoked_at_s(ApiTokenId(row.token_id), AccountId(row.id)).is_some() {
+            return Ok(None);
+        }
         let scope = stored(row.scope.parse(), "api_tokens", "scope", row.token_id)?;
         let account = AccountRow {
             id: row.id,
@@ -106,6 +111,7 @@ impl Store {
     /// # Errors
     /// [`Error`] when the database cannot be read.
     pub async fn api_tokens(&self, account: AccountId) -> Result<Vec<ApiToken>, Error> {
+        let pending = self.pending();
         let rows = sqlx::query!(
             r#"SELECT id AS "id!", label, scope, created_at_s, expires_at_s, revoked_at_s
              FROM api_tokens WHERE account_id = ? ORDER BY id DESC"#,
@@ -123,32 +129,42 @@ impl Store {
                         expires_at_s: row.expires_at_s,
                     },
                     created_at_s: row.created_at_s,
-                    revoked_at_s: row.revoked_at_s,
+                    revoked_at_s: row.revoked_at_s.or(pending.revoked_at_s(ApiTokenId(row.id), account)),
                 })
             })
             .collect()
     }
 
-    /// Revokes a token of an account; one revoked before stays as it is.
+    /// Revokes a token of an account, at once; one revoked before stays as it is.
     ///
     /// # Errors
-    /// [`Error::Missing`] when the account has no such token; [`Error`] when the database cannot be written.
+    /// [`Error::Missing`] when the account has no such token; [`Error::NotWritten`] when another write takes long;
+    /// [`Error`] when the database cannot be written.
     pub async fn revoke_api_token(&self, account: &Account, id: ApiTokenId, now_s: i64) -> Result<(), Error> {
-        let mut transaction = self.account_write().await?;
-        let changed = sqlx::query!(
-            "UPDATE api_tokens SET revoked_at_s = coalesce(revoked_at_s, ?) WHERE id = ? AND account_id = ?",
-            now_s,
-            id.0,
-            account.id.0
-        )
-        .execute(&mut *transaction)
-        .await?;
-        if changed.rows_affected() == 0 {
+        // Looked at before, so that nobody revokes the token of another account until the write finds it out.
+        if !self.api_tokens(account.id).await?.iter().any(|token| token.id == id) {
             return Err(Error::Missing { what: "token", id: id.0 });
         }
-        events::record(&mut transaction, now_s, "token revoked", &account.name, "").await?;
-        Ok(transaction.commit().await?)
+        let change = Change::RevokeToken { account: account.clone(), id, at_s: now_s };
+        self.put_in_force_and_write(change).await.map(drop)
     }
+}
+
+pub(super) async fn revoke(
+    transaction: &mut Transaction<'static, Sqlite>,
+    account: AccountId,
+    id: ApiTokenId,
+    now_s: i64,
+) -> Result<(), Error> {
+    sqlx::query!(
+        "UPDATE api_tokens SET revoked_at_s = coalesce(revoked_at_s, ?) WHERE id = ? AND account_id = ?",
+        now_s,
+        id.0,
+        account.0
+    )
+    .execute(&mut **transaction)
+    .await?;
+    Ok(())
 }
 
 pub(super) async fn revoke_all(

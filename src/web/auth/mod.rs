@@ -97,6 +97,14 @@ impl Who {
         Trust { reach, reviews: may(Right::Manage) }
     }
 
+    /// The account of somebody who signed in or sent a token.
+    pub fn account(&self) -> Option<&Account> {
+        match self {
+            Self::SignedIn(account, _) | Self::Token(account, _) => Some(account),
+            Self::Visitor | Self::ThisMachine => None,
+        }
+    }
+
     /// The account of somebody who signed in, and the hash of the session's token.
     pub fn signed_in(&self) -> Option<(&Account, &str)> {
         match self {

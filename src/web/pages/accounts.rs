@@ -4,8 +4,9 @@ use std::collections::HashMap;
 
 use axum::extract::Form;
 use axum::extract::Path;
-use axum::extract::Request;
 use axum::extract::State;
+use axum::http::Extensions;
+use axum::http::HeaderMap;
 use axum::http::StatusCode;
 use axum::http::header;
 use axum::response::AppendHeaders;
@@ -15,10 +16,12 @@ use axum::response::Response;
 use maud::Markup;
 
 use crate::app::App;
+use crate::app::BackOffKey;
 use crate::app::Token;
 use crate::app::hash_of;
 use crate::domain::account::Account;
 use crate::domain::account::Grants;
+use crate::domain::account::LONGEST_PASSWORD;
 use crate::domain::account::Right;
 use crate::domain::account::Role;
 use crate::domain::account::Scope;
@@ -58,6 +61,10 @@ const LONGEST_TOKEN_DAYS: i64 = 366;
 /// How many events a page shows.
 const N_EVENTS: u32 = 100;
 const DAY_S: i64 = 86_400;
+/// The longest name of an account, characters.
+const LONGEST_NAME: usize = 80;
+/// The longest password that is looked at, bytes: as many as one of the longest that may be chosen can have.
+const LONGEST_PASSWORD_BYTES: usize = 4 * LONGEST_PASSWORD;
 
 type Fields = HashMap<String, String>;
 
@@ -76,31 +83,31 @@ pub async fn sign_in_form(State(app): State<App>, query: Query) -> Result<Respon
 }
 
 /// Signs in: a new session with a new token.
-pub async fn sign_in(State(app): State<App>, who: Who, request: Request) -> Result<Response, Error> {
+pub async fn sign_in(
+    State(app): State<App>,
+    who: Who,
+    headers: HeaderMap,
+    extensions: Extensions,
+    Form(form): Form<Fields>,
+) -> Result<Response, Error> {
     let now_s = app.clock().now_s();
-    let address = client_address(app.config().front, request.headers(), request.extensions());
-    let address = address.map_or("address unknown".to_owned(), |address| format!("address {address}"));
-    let Form(form): Form<Fields> = form(request, &app).await?;
     let (name, password) = (field(&form, "name"), form.get("password").cloned().unwrap_or_default());
-    let keys = [format!("name {}", name.to_lowercase()), address];
-    let wait_s = keys.iter().map(|key| app.back_off().wait_s(key, now_s)).max().unwrap_or(0);
-    if wait_s > 0 {
-        return Err(Error::Wait(wait_s));
+    if name.chars().count() > LONGEST_NAME || password.len() > LONGEST_PASSWORD_BYTES {
+        // No account is like that, so there is nothing to look up, to count or to keep.
+        return Ok(wrong_sign_in(&name, &form));
     }
+    let keys = back_off_keys(&app, &name, &headers, &extensions);
+    app.back_off().begin(&keys, now_s).map_err(Error::Wait)?;
     let known =
         app.store().account_to_sign_in(&name).await?.filter(|(account, _)| account.disabled_at_s.is_none());
     let (account, stored) = known.unzip();
     let right = app.passwords().check(password, stored).await?;
     let Some(account) = account.filter(|_| right) else {
-        keys.iter().for_each(|key| app.back_off().failed(key, now_s));
         // Somebody who guesses must not see in the time it takes, nor in the words, whether there is such an account.
-        app.store().record_account_event(now_s, "sign-in failed", &name, "").await?;
-        let error = Some("Name or password is wrong.".to_owned());
-        let page = SignInPage { name, next: local(&field(&form, "next")), error };
-        let body = views::accounts::sign_in_body(&page);
-        return Ok((StatusCode::UNAUTHORIZED, respond("Sign in", body)).into_response());
+        app.store().record_failed_sign_in(now_s, &name).await?;
+        return Ok(wrong_sign_in(&name, &form));
     };
-    keys.iter().for_each(|key| app.back_off().succeeded(key));
+    app.back_off().was_right(keys[0], keys[1]);
     let token = Token::new()?;
     let former = who.signed_in().map(|(_, hash)| hash);
     app.store().begin_session(&account, &token.hash(), former, now_s).await?;
@@ -108,10 +115,19 @@ pub async fn sign_in(State(app): State<App>, who: Who, request: Request) -> Resu
     Ok(with_cookie(cookie, Redirect::to(&local(&field(&form, "next")))))
 }
 
-/// Reads a form after the request's own parts were looked at.
-async fn form(request: Request, app: &App) -> Result<Form<Fields>, Error> {
-    use axum::extract::FromRequest;
-    Form::from_request(request, app).await.map_err(|error| Error::bad_request("form", error.to_string()))
+/// The form again, without saying which of the two is wrong.
+fn wrong_sign_in(name: &str, form: &Fields) -> Response {
+    let name = name.chars().take(LONGEST_NAME).collect();
+    let error = Some("Name or password is wrong.".to_owned());
+    let page = SignInPage { name, next: local(&field(form, "next")), error };
+    let body = views::accounts::sign_in_body(&page);
+    (StatusCode::UNAUTHORIZED, respond("Sign in", body)).into_response()
+}
+
+/// By what the tries of somebody are counted: the account's name, and the address.
+fn back_off_keys(app: &App, name: &str, headers: &HeaderMap, extensions: &Extensions) -> [BackOffKey; 2] {
+    let address = client_address(app.config().front, headers, extensions);
+    [BackOffKey::name(name), BackOffKey::address(address)]
 }
 
 /// Ends the session.
@@ -228,22 +244,22 @@ fn token_row(token: &ApiToken, now_s: i64) -> TokenRow {
 pub async fn change_password(
     State(app): State<App>,
     who: Who,
+    headers: HeaderMap,
+    extensions: Extensions,
     Form(form): Form<Fields>,
 ) -> Result<Response, Error> {
     let account = signed_in(&who)?;
     let now_s = app.clock().now_s();
-    let key = format!("name {}", account.name.to_lowercase());
-    let wait_s = app.back_off().wait_s(&key, now_s);
-    if wait_s > 0 {
-        return Err(Error::Wait(wait_s));
-    }
+    let keys = back_off_keys(&app, &account.name, &headers, &extensions);
+    app.back_off().begin(&keys, now_s).map_err(Error::Wait)?;
     let stored = app.store().account_to_sign_in(&account.name).await?.map(|(_, stored)| stored);
     let present = form.get("present").cloned().unwrap_or_default();
-    if !app.passwords().check(present, stored).await? {
-        app.back_off().failed(&key, now_s);
+    let right = present.len() <= LONGEST_PASSWORD_BYTES && app.passwords().check(present, stored).await?;
+    if !right {
         let error = Some(("present".to_owned(), "This is not the present password.".to_owned()));
         return own_page(&app, account, OwnExtra { error, ..OwnExtra::default() }).await;
     }
+    app.back_off().was_right(keys[0], keys[1]);
     let password = match new_password(&form, &account.name) {
         Ok(password) => password,
         Err(words) => {
@@ -344,7 +360,7 @@ pub async fn invite(
     Form(form): Form<Fields>,
 ) -> Result<Response, Error> {
     let name = field(&form, "name");
-    if name.is_empty() || name.chars().count() > 80 {
+    if name.is_empty() || name.chars().count() > LONGEST_NAME {
         return all_page(&app, None, Some("A name has 1 to 80 characters.".to_owned())).await;
     }
     if app.store().account_to_sign_in(&name).await?.is_some() {
@@ -409,10 +425,14 @@ pub async fn change(
 ) -> Result<Response, Error> {
     let account = account(&app, id).await?;
     let (now_s, by) = (app.clock().now_s(), who.name());
-    let mut done = app.store().change_account(account.id, rights(&form)?, by, now_s).await?;
-    let disable = checked(&form, "disabled");
-    if done == AccountChange::Made && disable != account.disabled_at_s.is_some() {
+    let (disable, rights) = (checked(&form, "disabled"), rights(&form)?);
+    let mut done = AccountChange::Made;
+    // Shutting somebody out comes first: it waits for no other write.
+    if disable != account.disabled_at_s.is_some() {
         done = app.store().disable_account(account.id, disable.then_some(now_s), by, now_s).await?;
+    }
+    if done == AccountChange::Made && rights != (account.role, account.grants) {
+        done = app.store().change_account(account.id, rights, by, now_s).await?;
     }
     match done {
         AccountChange::Made | AccountChange::NameTaken => Ok(Redirect::to("/accounts").into_response()),

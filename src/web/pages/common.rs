@@ -12,6 +12,11 @@ use crate::derived::rates::Limits;
 use crate::derived::rates::PeriodRates;
 use crate::derived::rates::RateLayer;
 use crate::derived::rates::RateSet;
+use crate::domain::account::Right;
+use crate::domain::approach::CoreReaction;
+use crate::domain::batch::Content;
+use crate::ingest::is_about_health;
+use crate::web::auth::Who;
 use crate::web::views::charts::Estimate;
 use crate::web::views::charts::thousands;
 use crate::web::views::figure::Figure;
@@ -196,4 +201,24 @@ pub(in crate::web) fn signs(layer: &NetworkLayer, plan: &PlanLayer) -> Vec<MapSi
 pub(in crate::web) fn when(instant_s: i64) -> String {
     let at = jiff::Timestamp::from_second(instant_s).map(|at| at.strftime("%Y-%m-%d %H:%M UTC").to_string());
     at.unwrap_or_default()
+}
+/// The term of a reaction, or of several in a text, as somebody may read it: that a snake bit somebody is health data.
+pub(in crate::web) fn reaction_words(who: &Who, text: &str) -> String {
+    match who.may(Right::SeeHealth) {
+        true => text.to_owned(),
+        false => text.replace(CoreReaction::BitSkin.term(), "a reaction that is withheld"),
+    }
+}
+
+/// The value of a row that did not go in, as somebody may read it.
+pub(in crate::web) fn cell_words(who: &Who, content: Content, header: &str, value: &str) -> String {
+    match is_withheld_cell(who, content, header, value) {
+        true => "withheld".to_owned(),
+        false => value.to_owned(),
+    }
+}
+
+/// Whether somebody may not read the value of a row that did not go in.
+pub(in crate::web) fn is_withheld_cell(who: &Who, content: Content, header: &str, value: &str) -> bool {
+    !who.may(Right::SeeHealth) && is_about_health(content, header, value)
 }

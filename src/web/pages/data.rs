@@ -89,12 +89,14 @@ fn progress_words(progress: Progress) -> String {
 }
 
 /// Rows that wait.
-pub async fn rows(app: Exact) -> Result<impl IntoResponse, Error> {
+pub async fn rows(app: Exact, who: Who) -> Result<impl IntoResponse, Error> {
     let mut snapshot = app.store().snapshot().await?;
     let area = first_area(snapshot.areas().await?)?;
     let errors = snapshot.open_row_errors(area.id).await?;
-    let page =
-        RowsPage { n_open: errors.len() as u64, rows: errors.iter().take(N_ROWS).map(error_row).collect() };
+    let page = RowsPage {
+        n_open: errors.len() as u64,
+        rows: errors.iter().take(N_ROWS).map(|row| error_row(&who, row)).collect(),
+    };
     Ok(respond(&area, "Rows that did not go in", None, views::import::rows_body(&page)))
 }
 
@@ -108,8 +110,9 @@ pub async fn batch(
     let mut snapshot = app.store().snapshot().await?;
     let area = first_area(snapshot.areas().await?)?;
     let found = snapshot.batches(area.id).await?.into_iter().find(|batch| batch.id.0 == id);
+    // A batch of others is none for whoever may not see it: else its number would tell how much others bring in.
+    let found = found.filter(|batch| see_own(&who, &batch.actor).is_ok());
     let found = found.ok_or_else(|| Error::NotFound(format!("There is no batch {id}.")))?;
-    see_own(&who, &found.actor)?;
     let files = snapshot.files_of_batch(found.id).await?;
     let errors = snapshot.row_errors_of_batch(found.id).await?;
     let page = BatchPage {
@@ -122,7 +125,8 @@ pub async fn batch(
                 mapping: file.given.mapping,
             })
             .collect(),
-        errors: errors.iter().take(N_ROWS).map(error_row).collect(),
+        errors: errors.iter().take(N_ROWS).map(|row| error_row(&who, row)).collect(),
+        may_undo: who.may(Right::Manage),
     };
     Ok(respond(&area, &format!("Batch {id}"), None, views::import::batch_body(&page)))
 }
@@ -170,14 +174,15 @@ fn batch_row(batch: &BatchSummary) -> BatchRow {
     }
 }
 
-fn error_row(stored: &StoredRowError) -> ErrorRow {
+/// A row that did not go in, as somebody may see it.
+pub(super) fn error_row(who: &Who, stored: &StoredRowError) -> ErrorRow {
     let error = &stored.error;
     ErrorRow {
         id: stored.id.0,
         file: stored.file_name.clone(),
         row_number: error.row_number,
         field: error.field.clone(),
-        value: error.value.clone(),
+        value: common::cell_words(who, stored.content, &error.field, &error.value),
         reason: error.reason.clone(),
         hint: error.hint.clone(),
         state: stored.state.clone(),

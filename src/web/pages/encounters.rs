@@ -244,12 +244,12 @@ pub(super) async fn page(
     let facts = app.deriver().facts().await?;
     let found = found(app, id).await?;
     let ties = ties(app, &facts).await?;
-    let history = history(app, &found).await?;
+    let history = history(app, who, &found).await?;
     let photos = app.store().snapshot().await?.photos(id).await?;
     let policy = match forms.tie.is_blank() && forms.photos.is_none() {
         true => {
-            // Those who may do more are shown more forms.
-            let rights = [Right::BringIn, Right::Manage].map(|right| who.may(right));
+            // Those who may do more are shown more forms, and bites.
+            let rights = [Right::BringIn, Right::Manage, Right::SeeHealth].map(|right| who.may(right));
             CachePolicy::of_revision(facts.revision, format!("encounter {id} {rights:?}"))
         }
         false => CachePolicy::Never,
@@ -260,7 +260,7 @@ pub(super) async fn page(
     let page = EncounterPage {
         occurrence_id: found.given.occurrence_id.clone(),
         fields: fields(&found),
-        approaches: found.given.approaches.iter().enumerate().map(approach_row).collect(),
+        approaches: found.given.approaches.iter().enumerate().map(|row| approach_row(who, row)).collect(),
         tied: where_it_counts(&facts, ties.as_ref(), &found),
         tie,
         photos: photos::card(who, &found, &photos, forms.photos),
@@ -278,7 +278,7 @@ pub(super) async fn page(
 }
 
 /// What was done to the record, to its place by hand and to its photos, newest first: when, who, what.
-async fn history(app: &App, found: &Encounter) -> Result<Vec<(String, String, String)>, Error> {
+async fn history(app: &App, who: &Who, found: &Encounter) -> Result<Vec<(String, String, String)>, Error> {
     let mut snapshot = app.store().snapshot().await?;
     let mut changes = snapshot.changes(RecordKind::HandSnap, found.id.0).await?;
     let of_photos = snapshot.photo_changes(found.id).await?;
@@ -298,7 +298,7 @@ async fn history(app: &App, found: &Encounter) -> Result<Vec<(String, String, St
     }
     changes.extend(found.changes.iter().cloned());
     let mut rows: Vec<_> =
-        changes.iter().map(|change| (change.revision, change.id, history_row(change))).collect();
+        changes.iter().map(|change| (change.revision, change.id, history_row(who, change))).collect();
     let mut seen = HashSet::new();
     for change in of_photos {
         let done = match change.effect {
@@ -313,12 +313,15 @@ async fn history(app: &App, found: &Encounter) -> Result<Vec<(String, String, St
     Ok(rows.into_iter().map(|(_, _, row)| row).collect())
 }
 
-fn history_row(change: &Change) -> (String, String, String) {
+fn history_row(who: &Who, change: &Change) -> (String, String, String) {
     let when = common::when(change.changed_at_s);
     // What it did to people is health data: that it changed may be seen, not how.
     let what = change.fields.iter().map(|field| match field.field.as_str() {
         "outcome" => "outcome changed".to_owned(),
-        name => format!("{name} from \"{}\" to \"{}\"", field.before, field.after),
+        name => {
+            let [before, after] = [&field.before, &field.after].map(|text| common::reaction_words(who, text));
+            format!("{name} from \"{before}\" to \"{after}\"")
+        }
     });
     let what = what.collect::<Vec<_>>().join("; ");
     (when, change.actor.clone(), format!("{what} ({})", change.summary))
@@ -372,7 +375,7 @@ fn fields(found: &Encounter) -> Vec<(String, String)> {
     known.chain(details.other.iter().cloned()).filter(|(_, value)| !value.is_empty()).collect()
 }
 
-fn approach_row((idx, approach): (usize, &Approach)) -> ApproachRow {
+fn approach_row(who: &Who, (idx, approach): (usize, &Approach)) -> ApproachRow {
     let mut circumstances = Vec::new();
     if let Some(distance) = approach.closest_distance {
         circumstances.push(format!("{} m", distance.in_metres()));
@@ -392,9 +395,11 @@ fn approach_row((idx, approach): (usize, &Approach)) -> ApproachRow {
     let reactions: Vec<String> = approach
         .reactions
         .iter()
-        .map(|reaction| match reaction.latency {
-            Some(latency) => format!("{} after {} s", reaction.term, latency.in_seconds()),
-            None => reaction.term.clone(),
+        .map(|reaction| {
+            let term = common::reaction_words(who, &reaction.term);
+            reaction
+                .latency
+                .map_or(term.clone(), |latency| format!("{term} after {} s", latency.in_seconds()))
         })
         .collect();
     ApproachRow {

@@ -247,10 +247,18 @@ fn is_withheld(who: &Who, field: &str) -> bool {
     field == "outcome" && !who.may(Right::SeeHealth)
 }
 
+/// A value in words. Of approaches it may say that the snake bit somebody, which is health data, too.
+fn said(who: &Who, field: &str, text: &str) -> String {
+    match field.split('.').next() {
+        Some("approaches") => value_words(field, &common::reaction_words(who, text)),
+        _ => value_words(field, text),
+    }
+}
+
 fn field_row(who: &Who, field: &FieldChange) -> [String; 3] {
     let shown = |text: &str| match is_withheld(who, &field.field) {
         true if !text.is_empty() => "withheld".to_owned(),
-        _ => value_words(&field.field, text),
+        _ => said(who, &field.field, text),
     };
     [field_words(&field.field), shown(&field.before), shown(&field.after)]
 }
@@ -260,7 +268,7 @@ fn shown_fields(who: &Who, state: &RecordState) -> Vec<(String, String)> {
         .fields
         .iter()
         .filter(|(field, _)| !is_withheld(who, field))
-        .map(|(field, value)| (field_words(field), value_words(field, value)))
+        .map(|(field, value)| (field_words(field), said(who, field, value)))
         .filter(|(_, value)| !value.is_empty())
         .collect()
 }

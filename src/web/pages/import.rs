@@ -3,7 +3,6 @@
 use std::collections::HashMap;
 
 use axum::extract::Form;
-use axum::extract::Multipart;
 use axum::extract::Path;
 use axum::extract::State;
 use axum::http::StatusCode;
@@ -14,8 +13,9 @@ use axum::response::Response;
 use crate::app::App;
 use crate::app::BringIn;
 use crate::app::BringInError;
+use crate::app::MOST_IN_A_BATCH;
+use crate::app::Opener;
 use crate::app::PhotoFile;
-use crate::app::Spool;
 use crate::domain::area::Area;
 use crate::domain::batch::Content;
 use crate::domain::batch::StoredRowError;
@@ -26,10 +26,15 @@ use crate::web::auth::Who;
 use crate::web::cache::CachePolicy;
 use crate::web::cache::Cached;
 use crate::web::error::Error;
+use crate::web::pages::common;
+use crate::web::pages::data::error_row;
 use crate::web::pages::data::see_own;
+use crate::web::upload::Parts;
+use crate::web::upload::disk;
 use crate::web::views::import;
 use crate::web::views::import::ErrorRow;
 use crate::web::views::import::ImportPage;
+use crate::web::views::import::MendField;
 use crate::web::views::import::MendPage;
 use crate::web::views::layout::Basis;
 use crate::web::views::layout::Frame;
@@ -62,63 +67,80 @@ fn require(who: &Who, content: Content) -> Result<(), Error> {
 }
 
 /// Takes an upload and brings it in.
-pub async fn upload(State(app): State<App>, who: Who, mut parts: Multipart) -> Result<Response, Error> {
+pub async fn upload(State(app): State<App>, who: Who, mut parts: Parts) -> Result<Response, Error> {
     let area = the_area(&app).await?;
     let mut shown = empty(&who);
     let mut content = None;
     let mut uploads = Vec::new();
-    while let Some(mut part) = parts.next_part().await? {
+    while let Some(mut part) = parts.next().await? {
         match part.name() {
             Some("content") => {
-                shown.content = part.text().await.map_err(refused)?;
+                shown.content = part.text().await?;
                 content = shown.content.parse::<Content>().ok();
                 content.map_or(Ok(()), |content| require(&who, content))?;
             }
-            Some("file") => {
-                let name = part.file_name().map(plain_name).unwrap_or_default();
-                let mut spool = Spool::new().map_err(disk)?;
-                while let Some(bytes) = part.chunk().await.map_err(refused)? {
-                    spool.write(&bytes).map_err(disk)?;
-                }
-                uploads.push((name, spool));
+            Some("file") if uploads.len() < most_files(content) => {
+                let name = part.file_name();
+                let spool = part.file(u64::MAX).await?;
+                uploads.push(Upload { name, n_bytes: spool.n_bytes(), open: spool.opener().map_err(disk)? });
             }
+            // Refused before anything of it is kept.
+            Some("file") => return Ok(too_many(&app, &area, shown, content)),
             _ => {}
         }
     }
-    let n_files = uploads.len();
-    if content == Some(Content::Photos) && n_files > 0 {
+    if content == Some(Content::Photos) && !uploads.is_empty() {
         return photos(&app, &who, &area, uploads).await;
     }
-    let (Some(content), Some((file_name, spool))) = (content, uploads.pop()) else {
+    let (Some(content), Some(upload)) = (content, uploads.pop()) else {
         shown.error = Some(("content".to_owned(), "Choose what the rows are, and a file.".to_owned()));
         return Ok(respond(StatusCode::BAD_REQUEST, &app, &area, &shown));
     };
-    if n_files > 1 {
-        let words = "Only photos come several at once. Bring in one file of rows after the other.";
-        shown.error = Some(("file".to_owned(), words.to_owned()));
-        return Ok(respond(StatusCode::BAD_REQUEST, &app, &area, &shown));
-    }
-    if spool.n_bytes() == 0 {
+    if upload.n_bytes == 0 {
         shown.error = Some(("file".to_owned(), "The file is empty.".to_owned()));
         return Ok(respond(StatusCode::BAD_REQUEST, &app, &area, &shown));
     }
     let request = BringIn {
         content,
-        file_name,
+        file_name: upload.name,
         actor: who.name().to_owned(),
-        open: spool.opener().map_err(disk)?,
+        open: upload.open,
         trust: who.trust(),
     };
     let outcome = app.bring_in(area.id, request, |_| {}).await;
     after(&app, &area, &mut shown, outcome.map(|brought_in| brought_in.batch))
 }
 
+/// A file that came.
+struct Upload {
+    name: String,
+    n_bytes: u64,
+    open: Opener,
+}
+
+/// How many files come together; one, too, as long as it is not said what they are.
+fn most_files(content: Option<Content>) -> usize {
+    if content == Some(Content::Photos) { MOST_IN_A_BATCH } else { 1 }
+}
+
+/// The form with what is wrong about so many files.
+fn too_many(app: &App, area: &Area, mut shown: ImportPage, content: Option<Content>) -> Response {
+    let (field, words) = match content {
+        None => ("content", "Say what the rows are before the files.".to_owned()),
+        Some(Content::Photos) => ("file", BringInError::TooMany { most: MOST_IN_A_BATCH }.to_string()),
+        Some(_) => (
+            "file",
+            "Only photos come several at once. Bring in one file of rows after the other.".to_owned(),
+        ),
+    };
+    shown.error = Some((field.to_owned(), words));
+    respond(StatusCode::BAD_REQUEST, app, area, &shown)
+}
+
 /// Brings in photos, several at once.
-async fn photos(app: &App, who: &Who, area: &Area, uploads: Vec<(String, Spool)>) -> Result<Response, Error> {
-    let mut files = Vec::new();
-    for (name, spool) in uploads {
-        files.push(PhotoFile { name, open: spool.opener().map_err(disk)? });
-    }
+async fn photos(app: &App, who: &Who, area: &Area, uploads: Vec<Upload>) -> Result<Response, Error> {
+    let files: Vec<PhotoFile> =
+        uploads.into_iter().map(|upload| PhotoFile { name: upload.name, open: upload.open }).collect();
     let outcome = app.bring_in_photos(area.id, &files, (who.name(), who.trust()), |_| {}).await;
     let mut shown = ImportPage { content: Content::Photos.term().to_owned(), ..empty(who) };
     after(app, area, &mut shown, outcome.map(|photos| photos.brought_in.batch))
@@ -140,33 +162,6 @@ fn after(
         Err(BringInError::Store(error)) => Err(error.into()),
         Err(error) => Err(Error::Internal(error.to_string())),
     }
-}
-
-/// The next part of a form, an error being the sender's.
-pub(super) trait NextPart {
-    async fn next_part(&mut self) -> Result<Option<axum::extract::multipart::Field<'_>>, Error>;
-}
-
-impl NextPart for Multipart {
-    async fn next_part(&mut self) -> Result<Option<axum::extract::multipart::Field<'_>>, Error> {
-        self.next_field().await.map_err(refused)
-    }
-}
-
-pub(super) fn refused(error: axum::extract::multipart::MultipartError) -> Error {
-    if error.status() == StatusCode::PAYLOAD_TOO_LARGE {
-        return Error::TooLarge("The file is larger than this server takes.".to_owned());
-    }
-    Error::bad_request("file", format!("The upload broke off or is not a form: {error}"))
-}
-
-pub(super) fn disk(error: std::io::Error) -> Error {
-    Error::Internal(format!("an upload could not be kept: {error}"))
-}
-
-/// The name without folders, as some browsers send them.
-pub(super) fn plain_name(name: &str) -> String {
-    name.rsplit(['/', '\\']).next().unwrap_or(name).to_owned()
 }
 
 async fn the_area(app: &App) -> Result<Area, Error> {
@@ -206,8 +201,8 @@ pub async fn undo(State(app): State<App>, who: Who, Path(batch): Path<i64>) -> R
 /// The form that mends a row.
 pub async fn mend_form(State(app): State<App>, who: Who, Path(id): Path<i64>) -> Result<Response, Error> {
     let (area, stored) = (the_area(&app).await?, stored_error(&app, &who, id).await?);
-    let fields = stored.error.raw.clone();
-    Ok(mend_page(StatusCode::OK, &area, &stored, fields))
+    let fields = cells(&who, &stored, stored.error.raw.clone());
+    Ok(mend_page(StatusCode::OK, &area, error_row(&who, &stored), fields))
 }
 
 /// Tries a mended row again, or sets it aside.
@@ -230,13 +225,19 @@ pub async fn mend(
         .error
         .raw
         .iter()
-        .map(|(header, old)| (header.clone(), given.get(header).unwrap_or(old).clone()))
+        .map(|(header, old)| {
+            let is_withheld = common::is_withheld_cell(&who, stored.content, header, old);
+            // What somebody was not shown is kept unless they write something else.
+            let given = given.get(header).filter(|value| !(is_withheld && value.trim().is_empty()));
+            (header.clone(), given.unwrap_or(old).clone())
+        })
         .collect();
     match app.retry(area.id, &stored, mended.clone(), (who.name(), who.trust())).await {
         Ok(Ok(_)) => Ok(Redirect::to("/data/rows").into_response()),
         Ok(Err(error)) => {
+            let fields = cells(&who, &stored, mended);
             stored.error = error;
-            Ok(mend_page(StatusCode::UNPROCESSABLE_ENTITY, &area, &stored, mended))
+            Ok(mend_page(StatusCode::UNPROCESSABLE_ENTITY, &area, error_row(&who, &stored), fields))
         }
         Err(BringInError::Store(error)) => Err(error.into()),
         Err(error) => Err(Error::Internal(error.to_string())),
@@ -248,28 +249,21 @@ async fn stored_error(app: &App, who: &Who, id: i64) -> Result<StoredRowError, E
     let mut snapshot = app.store().snapshot().await?;
     let stored = snapshot.row_error(RowErrorId(id)).await?.ok_or_else(none)?;
     let actor = snapshot.row_error_actor(RowErrorId(id)).await?.ok_or_else(none)?;
-    see_own(who, &actor)?;
+    see_own(who, &actor).map_err(|_| none())?;
     require(who, stored.content)?;
     Ok(stored)
 }
 
-fn mend_page(
-    status: StatusCode,
-    area: &Area,
-    stored: &StoredRowError,
-    fields: Vec<(String, String)>,
-) -> Response {
-    let error = &stored.error;
-    let row = ErrorRow {
-        id: stored.id.0,
-        file: stored.file_name.clone(),
-        row_number: error.row_number,
-        field: error.field.clone(),
-        value: error.value.clone(),
-        reason: error.reason.clone(),
-        hint: error.hint.clone(),
-        state: stored.state.clone(),
-    };
+/// The cells of a row as they are to be shown; what is stored and withheld stays so until somebody writes something else.
+fn cells(who: &Who, stored: &StoredRowError, shown: Vec<(String, String)>) -> Vec<MendField> {
+    let cells = stored.error.raw.iter().zip(shown).map(|((_, old), (header, value))| {
+        let is_withheld = value == *old && common::is_withheld_cell(who, stored.content, &header, old);
+        MendField { value: if is_withheld { String::new() } else { value }, header, is_withheld }
+    });
+    cells.collect()
+}
+
+fn mend_page(status: StatusCode, area: &Area, row: ErrorRow, fields: Vec<MendField>) -> Response {
     let markup = page(&frame(area, "Mend a row"), import::mend_body(&MendPage { row, fields }));
     (status, Cached(CachePolicy::Never, markup)).into_response()
 }

@@ -1,6 +1,5 @@
 //! Photos of an encounter: adding them, and serving them to those who may see exact places.
 
-use axum::extract::Multipart;
 use axum::extract::Path;
 use axum::http::HeaderName;
 use axum::http::StatusCode;
@@ -12,7 +11,6 @@ use axum::response::Response;
 use crate::app::App;
 use crate::app::BringInError;
 use crate::app::PhotoFile;
-use crate::app::Spool;
 use crate::domain::account::Right;
 use crate::domain::ids::EncounterId;
 use crate::domain::ids::PhotoId;
@@ -31,12 +29,10 @@ use crate::web::form::Given;
 use crate::web::pages::common;
 use crate::web::pages::encounters;
 use crate::web::pages::encounters::Forms;
-use crate::web::pages::import::NextPart;
-use crate::web::pages::import::disk;
-use crate::web::pages::import::plain_name;
-use crate::web::pages::import::refused;
 use crate::web::pages::unit::when_words;
 use crate::web::query::key;
+use crate::web::upload::Parts;
+use crate::web::upload::disk;
 use crate::web::views::photos::PhotoThumb;
 use crate::web::views::photos::PhotosCard;
 use crate::web::views::photos::RefusedRow;
@@ -56,12 +52,7 @@ pub(super) struct PhotoForm {
 }
 
 /// Adds photos to an encounter.
-pub async fn upload(
-    app: Exact,
-    who: Who,
-    Path(id): Path<String>,
-    parts: Multipart,
-) -> Result<Response, Error> {
+pub async fn upload(app: Exact, who: Who, Path(id): Path<String>, parts: Parts) -> Result<Response, Error> {
     let id = EncounterId(key(&id, "encounter")?);
     encounters::found(&app, id).await?;
     let (mut given, files) = read(&who, parts).await?;
@@ -99,26 +90,23 @@ async fn again(app: &App, who: &Who, id: EncounterId, photos: PhotoForm) -> Resu
 }
 
 /// Reads the form; photos wait on the disk until they are decoded.
-async fn read(who: &Who, mut parts: Multipart) -> Result<(Given, Vec<PhotoFile>), Error> {
+async fn read(who: &Who, mut parts: Parts) -> Result<(Given, Vec<PhotoFile>), Error> {
     let mut pairs = Vec::new();
     let mut files = Vec::new();
-    while let Some(mut part) = parts.next_part().await? {
+    while let Some(mut part) = parts.next().await? {
         match part.name() {
-            Some("who") => pairs.push(("who".to_owned(), part.text().await.map_err(refused)?)),
-            Some("photo") => {
-                let name = part.file_name().map(plain_name).unwrap_or_default();
-                let mut spool = Spool::new().map_err(disk)?;
-                while let Some(bytes) = part.chunk().await.map_err(refused)? {
-                    // One byte too many is enough to refuse it.
-                    let room = (MOST_BYTES + 1).saturating_sub(spool.n_bytes()) as usize;
-                    spool.write(&bytes[..bytes.len().min(room)]).map_err(disk)?;
-                }
+            Some("who") => pairs.push(("who".to_owned(), part.text().await?)),
+            // One too many is enough to refuse them; nothing of those after it is kept.
+            Some("photo") if files.len() <= MOST_IN_A_FORM => {
+                let name = part.file_name();
+                // One byte too many is enough to refuse it.
+                let spool = part.file(MOST_BYTES + 1).await?;
                 // A browser sends an empty file without a name where none was chosen.
-                let is_chosen = !(name.is_empty() && spool.n_bytes() == 0);
-                if is_chosen && files.len() <= MOST_IN_A_FORM {
+                if !(name.is_empty() && spool.n_bytes() == 0) {
                     files.push(PhotoFile { name, open: spool.opener().map_err(disk)? });
                 }
             }
+            Some("photo") => part.leave_out().await?,
             _ => {}
         }
     }

@@ -121,7 +121,7 @@ pub fn own_body(page: &OwnPage) -> Markup {
                     @if let Some(error) = error_at("present") { span.field-error { (error) } }
                 }
                 (new_password(error_at("password")))
-                p { button type="submit" { "Change the password" } }
+                p { "Ends every session of this account and revokes its tokens. " button type="submit" { "Change the password" } }
             }
             form method="post" action="/account/sign-out-everywhere" {
                 p { "Ends every session of this account, on all devices. " button type="submit" { "Sign out everywhere" } }

@@ -176,6 +176,8 @@ pub struct BatchPage {
     pub files: Vec<FileRow>,
     /// The first rows that did not go in.
     pub errors: Vec<ErrorRow>,
+    /// Whether the reader may take it back.
+    pub may_undo: bool,
 }
 
 /// One file.
@@ -216,7 +218,7 @@ pub fn batch_body(page: &BatchPage) -> Markup {
     html! {
         div.page-head {
             div { h1 { "Batch " (page.row.id) ": " (page.row.content) } p.soft { (page.row.by) } }
-            @if !page.row.undone && accepted > 0 {
+            @if page.may_undo && !page.row.undone && accepted > 0 {
                 form method="post" action={ "/data/batches/" (page.row.id) "/undo" } { button type="submit" { "Undo this batch" } }
             }
         }
@@ -278,8 +280,19 @@ fn error_table(rows: &[ErrorRow]) -> Markup {
 pub struct MendPage {
     /// The row.
     pub row: ErrorRow,
-    /// Header and value.
-    pub fields: Vec<(String, String)>,
+    /// Its cells.
+    pub fields: Vec<MendField>,
+}
+
+/// One cell of a row being mended.
+#[derive(Debug, Clone)]
+pub struct MendField {
+    /// The header.
+    pub header: String,
+    /// The value; empty where it is withheld.
+    pub value: String,
+    /// Whether the reader may not see it.
+    pub is_withheld: bool,
 }
 
 /// The body of the form that mends a row.
@@ -288,10 +301,10 @@ pub fn mend_body(page: &MendPage) -> Markup {
         h1 { (page.row.file) ", row " (page.row.row_number) }
         p.notice { strong { (page.row.field) } ": " (page.row.reason) ". " (page.row.hint) }
         form.card method="post" action={ "/data/rows/" (page.row.id) } {
-            @for (header, value) in &page.fields {
-                @let is_wrong = *header == page.row.field;
-                label { (header)
-                    input name=(header) value=(value) aria-invalid=[is_wrong.then_some("true")];
+            @for field in &page.fields {
+                @let is_wrong = field.header == page.row.field;
+                label { (field.header)
+                    input name=(field.header) value=(field.value) placeholder=[field.is_withheld.then_some("withheld; leave empty to keep")] aria-invalid=[is_wrong.then_some("true")];
                     @if is_wrong { span.field-error { (page.row.reason) } }
                 }
             }
@@ -345,16 +358,29 @@ pub fn samples() -> Vec<Markup> {
         }),
         import_body(&form),
         import_body(&wrong),
-        batch_body(&BatchPage { row: row.clone(), files: vec![file], errors: vec![sample_error()] }),
+        batch_body(&BatchPage {
+            row: row.clone(),
+            files: vec![file],
+            errors: vec![sample_error()],
+            may_undo: true,
+        }),
         batch_body(&BatchPage {
             row: BatchRow { undone: true, ..row },
             files: Vec::new(),
             errors: Vec::new(),
+            may_undo: true,
         }),
         rows_body(&RowsPage { rows: vec![sample_error()], n_open: 1 }),
         mend_body(&MendPage {
             row: sample_error(),
-            fields: vec![("coordinateUncertaintyInMeters".to_owned(), "0".to_owned())],
+            fields: vec![
+                MendField {
+                    header: "coordinateUncertaintyInMeters".to_owned(),
+                    value: "0".to_owned(),
+                    is_withheld: false,
+                },
+                MendField { header: "outcome".to_owned(), value: String::new(), is_withheld: true },
+            ],
         }),
     ]
 }

@@ -431,3 +431,47 @@ fn no_restore_takes_the_place_of_what_an_earlier_one_kept() {
     assert_eq!(kept.len(), 3, "{kept:?}");
     assert!(kept.iter().any(|path| n_encounters(&program, path) == 10));
 }
+
+#[test]
+fn a_killed_restore_leaves_a_database_the_former_or_the_copy() {
+    let program = Program::new().with_area();
+    let first = program.file("first.csv", reports(1000));
+    program.import("encounters", &first).good();
+    let out = program.path("copy.db");
+    program.run(&["backup", out.to_str().unwrap()]).good();
+    let second = program.file("second.csv", reports(500).replace("R-", "S-"));
+    program.import("encounters", &second).good();
+    let now = program.path("now.db");
+    program.run(&["backup", now.to_str().unwrap()]).good();
+    let kept = || -> Vec<PathBuf> {
+        let entries = std::fs::read_dir(program.folder.path()).unwrap().map(|entry| entry.unwrap().path());
+        entries.filter(|path| path.to_string_lossy().contains("before-restore")).collect()
+    };
+    let begin_again = || {
+        for entry in std::fs::read_dir(program.folder.path()).unwrap() {
+            let path = entry.unwrap().path();
+            if path.file_name().unwrap().to_string_lossy().starts_with("park.db") {
+                std::fs::remove_file(path).unwrap();
+            }
+        }
+        std::fs::copy(&now, program.database()).unwrap();
+    };
+    let arguments = ["restore", out.to_str().unwrap()];
+    begin_again();
+    let longest = undisturbed_ms(&program, &arguments);
+    for (round, moment) in moments(n_rounds(16, 150), longest).enumerate() {
+        // Most rounds begin anew, some with what the last kill left.
+        if round % 4 != 3 {
+            begin_again();
+        }
+        let has_ended = killed_after(&program, &arguments, moment);
+        assert!(program.database().exists(), "a server would make an empty one");
+        let n = n_encounters(&program, &program.database());
+        assert!(n == 1000 || n == 1500 && !has_ended, "{n}, ended: {has_ended}");
+        // What was there is whole under its other name, if it has lost its own.
+        let former: Vec<usize> = kept().iter().map(|path| n_encounters(&program, path)).collect();
+        assert!(n == 1500 || former.contains(&1500), "{former:?}");
+        program.run(&arguments).good();
+        assert_eq!(n_encounters(&program, &program.database()), 1000);
+    }
+}

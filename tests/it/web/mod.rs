@@ -26,5 +26,6 @@ mod study;
 mod study_layers;
 mod ties;
 mod trust;
+mod uploads;
 mod walks;
 mod watch_south;
