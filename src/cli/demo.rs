@@ -21,7 +21,7 @@ macro_rules! demo_file {
 }
 
 /// In the order in which they build on each other.
-const FILES: [DemoFile; 16] = [
+const FILES: [DemoFile; 20] = [
     demo_file!(Species, "species.csv"),
     demo_file!(Trails, "trails.geojson"),
     demo_file!(Trailheads, "trailheads.csv"),
@@ -38,6 +38,10 @@ const FILES: [DemoFile; 16] = [
     demo_file!(Encounters, "chance.csv"),
     demo_file!(Encounters, "trials.csv"),
     demo_file!(Encounters, "old-notes.csv"),
+    demo_file!(DoubleObserver, "double-observer.csv"),
+    demo_file!(DailyWeather, "weather.csv"),
+    demo_file!(SignsInPlace, "signs-in-place.csv"),
+    demo_file!(SignInspections, "sign-inspections.csv"),
 ];
 /// Rows as they really arrive, most of them wrong.
 const MISTAKES: DemoFile = demo_file!(Encounters, "visitor-book.csv");

@@ -24,9 +24,14 @@ pub(super) fn degrees(layout: &Layout, point: [f64; 2]) -> [f64; 2] {
 }
 
 /// Trails, trailheads, places, sensitive places, species, sign locations and the area itself.
-pub(super) fn write_layout(layout: &Layout, truth: &Truth, folder: &Path) -> anyhow::Result<()> {
+pub(super) fn write_layout(
+    layout: &Layout,
+    truth: &Truth,
+    has_elevations: bool,
+    folder: &Path,
+) -> anyhow::Result<()> {
     write_area(layout, folder)?;
-    write_trails(layout, folder)?;
+    write_trails(layout, has_elevations, folder)?;
     write_places(layout, truth, folder)?;
     let mut out = create(folder, "species.csv")?;
     writeln!(out, "scientificName,vernacularName,venomous,sensitivityCategory,sensitivityReason,reviewDate")?;
@@ -47,7 +52,12 @@ fn write_area(layout: &Layout, folder: &Path) -> anyhow::Result<()> {
     Ok(())
 }
 
-fn write_trails(layout: &Layout, folder: &Path) -> anyhow::Result<()> {
+/// Metres above sea level, for the ground as a whole: it rises to the north-west, with ridges across.
+fn elevation_m([x, y]: [f64; 2]) -> f64 {
+    1750.0 + 0.05 * (y - x) + 60.0 * (x / 900.0).sin() + 45.0 * (y / 700.0).cos()
+}
+
+fn write_trails(layout: &Layout, has_elevations: bool, folder: &Path) -> anyhow::Result<()> {
     let mut out = create(folder, "trails.geojson")?;
     writeln!(out, "{{\"type\":\"FeatureCollection\",\"features\":[")?;
     for (trail, (name, habitat)) in layout.trails.iter().enumerate() {
@@ -62,7 +72,10 @@ fn write_trails(layout: &Layout, folder: &Path) -> anyhow::Result<()> {
         let part_words = |part: &Vec<[f64; 2]>| {
             let positions = part.iter().map(|point| {
                 let [lon, lat] = degrees(layout, *point);
-                format!("[{lon:.7},{lat:.7}]")
+                match has_elevations {
+                    true => format!("[{lon:.7},{lat:.7},{:.0}]", elevation_m(*point)),
+                    false => format!("[{lon:.7},{lat:.7}]"),
+                }
             });
             format!("[{}]", positions.collect::<Vec<_>>().join(","))
         };

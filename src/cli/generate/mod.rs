@@ -5,6 +5,7 @@
 
 mod counters;
 mod encounters;
+mod extras;
 mod files;
 mod layout;
 mod mistakes;
@@ -84,7 +85,7 @@ pub fn generate(size: Size, seed: u64, folder: &Path) -> anyhow::Result<()> {
     };
     let truth = layout::plant(&layout, seed);
     let walked = walkers::walk(&layout, &mut stream(seed, 1));
-    files::write_layout(&layout, &truth, folder)?;
+    files::write_layout(&layout, &truth, size == Size::Demo, folder)?;
     counters::write(&layout, &walked, seed, folder)?;
     let scale = encounters::Scale::of(&truth, &walked, amounts.n_reports);
     encounters::write_reports(&layout, &truth, &walked, &scale, seed, folder)?;
@@ -93,6 +94,7 @@ pub fn generate(size: Size, seed: u64, folder: &Path) -> anyhow::Result<()> {
     encounters::write_trials(&layout, &truth, amounts.n_organisms, seed, folder)?;
     if size == Size::Demo {
         mistakes::write(&layout, folder)?;
+        extras::write(&layout, seed, folder)?;
     }
     files::write_truth(&layout, &truth, &walked, &scale, folder)
 }
