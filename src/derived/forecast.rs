@@ -465,7 +465,7 @@ pub struct ContactAnswer {
 
 /// Contacts underfoot and bites per 100,000 km of the area, from the approaches in reports.
 ///
-/// Other effort kinds do not enter: located snakes and trials say nothing of how walkers meet snakes.
+/// Other effort kinds do not enter: located snakes and trials say nothing of what walkers report.
 ///
 /// # Errors
 /// [`DeriveError::Internal`] when the counts do not fit together.

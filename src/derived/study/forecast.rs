@@ -1,4 +1,4 @@
-//! What one party meets on each trail, by month and part of the day.
+//! What one party is expected to report on each trail, by month and part of the day.
 
 use crate::analysis::forecast::Bound;
 use crate::analysis::forecast::Forecast;
@@ -18,9 +18,9 @@ fn limits(interval: Interval) -> Limits {
 pub(super) fn by_trail(layers: &Layers) -> Result<Table, String> {
     let layer = need(&layers.forecasts)?;
     let walked = format!("out along the trail, {:.0} km at most, and back the same way", OUT_M / 1000.0);
-    let once = "encounters of one party, each kilometre counted once";
-    let twice = "encounters of one party, each kilometre as often as it is walked";
-    let chance = "probability of at least one, mean of 1 - exp(-expected) over draws";
+    let once = "reports of one party, each kilometre counted once";
+    let twice = "reports of one party, each kilometre as often as it is walked";
+    let chance = "probability of at least one report, mean of 1 - exp(-expected) over draws";
     Ok(Table::of(layer.rows.iter().collect())
         .column("trail", "", "name of the trail", |row| row.trail.clone())
         .column("from", "", "the nearest trailhead, where the walk begins", |row| row.trailhead.clone())
@@ -38,8 +38,8 @@ pub(super) fn by_trail(layers: &Layers) -> Result<Table, String> {
             km(row).map(|km| km.left_out())
         })
         .column("forecast_is", "", "whether there is a forecast, or why not", |row| state(row))
-        .limits("expected_once", "encounters", once, |row| Some(limits(bounds(row)?.0.expected)))
-        .limits("expected_each_pass", "encounters", twice, |row| Some(limits(bounds(row)?.1.expected)))
+        .limits("expected_once", "reports", once, |row| Some(limits(bounds(row)?.0.expected)))
+        .limits("expected_each_pass", "reports", twice, |row| Some(limits(bounds(row)?.1.expected)))
         .limits("at_least_one_once", "probability", chance, |row| Some(limits(bounds(row)?.0.at_least_one)))
         .limits("at_least_one_each_pass", "probability", chance, |row| {
             Some(limits(bounds(row)?.1.at_least_one))

@@ -104,7 +104,7 @@ pub struct Layers {
     pub observers: Answer<ObserverLayer>,
     /// The last season by trail against expectation.
     pub watch: Answer<WatchLayer>,
-    /// What one party meets on each trail, by month and part of the day.
+    /// What one party is expected to report on each trail, by month and part of the day.
     pub forecasts: Answer<TrailPeriods>,
     /// What signs did.
     pub effect: Answer<EffectLayer>,
@@ -217,7 +217,11 @@ pub const TABLES: &[Entry] = &[
     entry("observers", "What two observers saw and missed", survey::observers),
     entry("watch-weeks", "The season against expectation, week by week", watch::weeks),
     entry("watch-alarms", "Weeks that stand out", watch::alarms),
-    entry("forecast", "What one party meets, by trail, month and part of the day", forecast::by_trail),
+    entry(
+        "forecast",
+        "Expected reports of one party, by trail, month and part of the day",
+        forecast::by_trail,
+    ),
     entry("effect", "Before and after signs", effect::effect),
     entry("effect-signs", "Survey encounters where each sign warns", effect::signs),
     entry("effect-assumptions", "What the comparison of before and after assumes", effect::assumptions),

@@ -12,6 +12,7 @@ use crate::web::cache::CachePolicy;
 use crate::web::cache::Cached;
 use crate::web::error::Error;
 use crate::web::pages::common;
+use crate::web::pages::survey;
 use crate::web::query::Query;
 use crate::web::views;
 use crate::web::views::layout::Basis;
@@ -74,6 +75,7 @@ pub async fn show(app: Exact, query: Query) -> Result<impl IntoResponse, Error> 
         interactive: interactive(&query),
         empty: None,
         reference: Some(common::estimate(period.reference)),
+        reporting: survey::reporting_words(&app, &facts).await?,
     };
     let frame = Frame {
         width: Width::Window,
@@ -117,6 +119,7 @@ fn empty(area_name: &str, reason: String) -> Cached<maud::Markup> {
         interactive: None,
         empty: Some(reason),
         reference: None,
+        reporting: String::new(),
     };
     let frame = Frame {
         title: "Trail risk map".to_owned(),

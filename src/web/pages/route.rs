@@ -31,6 +31,7 @@ use crate::web::cache::Cached;
 use crate::web::error::Error;
 use crate::web::pages::common;
 use crate::web::pages::map::period_words;
+use crate::web::pages::survey;
 use crate::web::query::Query;
 use crate::web::views;
 use crate::web::views::charts::Estimate;
@@ -113,6 +114,7 @@ pub async fn show(app: Exact, query: Query) -> Result<Response, Error> {
             .collect(),
         beside_out_km: out_m / 1000.0,
         contacts: contacts.map(|answer| contacts_shown(&answer)),
+        reporting: survey::reporting_words(&app, &facts).await?,
         emergency_number: facts.area.emergency_number.clone(),
         keep_distance: facts
             .area

@@ -33,6 +33,7 @@ use crate::web::cache::Cached;
 use crate::web::error::Error;
 use crate::web::pages::common;
 use crate::web::pages::decisions;
+use crate::web::pages::survey;
 use crate::web::query::key;
 use crate::web::views;
 use crate::web::views::charts::Estimate;
@@ -79,6 +80,7 @@ struct Scene {
     snaps: Derived<SnapLayer>,
     rates: Derived<RateLayer>,
     walks: Derived<WalkLayer>,
+    reporting: String,
     by_stretch: rates::PeriodRates,
     by_segment: rates::PeriodRates,
 }
@@ -95,6 +97,7 @@ impl Scene {
             exposure: deriver.exposure(&facts).await?,
             snaps: deriver.snaps(&facts).await?,
             walks: deriver.walks(&facts).await?,
+            reporting: survey::reporting_words(app, &facts).await?,
             by_stretch: rates::in_period(&rates.stretches, &rates.bounds, &season, all)?,
             by_segment: rates::in_period(&rates.segments, &rates.bounds, &season, all)?,
             rates,
@@ -160,6 +163,7 @@ impl Scene {
             length_m: members.iter().map(|segment| self.network.network.segments[*segment].length_m).sum(),
             drawing,
             figure: common::figure(set, period, unit),
+            reporting: self.reporting.clone(),
             raw: rates::raw_per_1000_km(fit.count, fit.exposure_km).map(common::estimate),
             prior,
             spread_words: spread_words(stratum.spread),

@@ -73,7 +73,7 @@ pub const SECTIONS: &[(&str, &str)] = &[
     ),
     (
         "Forecasts",
-        "One party walks each trail from its nearest trailhead, 3 km out at most, and back the same way: expected encounters \
+        "One party walks each trail from its nearest trailhead, 3 km out at most, and back the same way: expected reports \
          and the probability of at least one, averaged over draws of the rates, for the year and each month and part of the day. \
          Each kilometre counts once in one bound and as often as it is walked in the other, since both directions may meet \
          the same snake.",

@@ -51,6 +51,8 @@ pub struct MapPage {
     pub empty: Option<String>,
     /// The reference rate, per 1,000 km.
     pub reference: Option<Estimate>,
+    /// What share of the snakes met is reported, in words.
+    pub reporting: String,
 }
 
 /// What the interactive map needs.
@@ -108,6 +110,7 @@ pub fn body(page: &MapPage) -> Markup {
                         "Classes are bounds, not grades. A square with a number is a sign: filled, proposed; outlined, in place."
                     }
                 }
+                (figure::of_reports(&page.reporting))
                 (ranked(page))
                 p.no-print { a href="/route" { "What to expect on a walk" } " · " a href="/watch" { "This season against expectation" } }
                 section.card.caution {
@@ -232,6 +235,7 @@ pub fn samples() -> Vec<MapPage> {
         interactive: None,
         empty: None,
         reference: Some(Estimate { value: 2.1, lower: 1.9, upper: 2.4 }),
+        reporting: "What share is reported is not known: no survey walk lies on the trails.".to_owned(),
     };
     let bare = MapPage {
         empty: Some("There are no trails yet.".to_owned()),

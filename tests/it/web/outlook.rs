@@ -35,7 +35,9 @@ async fn a_walk_has_its_figures_bounds_and_cautions() {
     for words in [
         "West Gate to junction of Ledge Walk and Swale Path",
         "1.5 km walked",
-        "parties meet a snake on this walk",
+        "parties report a snake on this walk",
+        "more snakes are met than are reported",
+        "What share is reported is not known: no survey walk lies on the trails",
         "95 % interval",
         "A low figure does not make a trail safe",
         "call <strong>911</strong>",
