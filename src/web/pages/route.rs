@@ -88,6 +88,7 @@ pub async fn show(app: Exact, query: Query) -> Result<Response, Error> {
         answer.map(|answer| RouteShown {
             title: way.as_ref().map(|way| title(way, &stops, &network)).unwrap_or_default(),
             period_words: period_words(period),
+            too_little: season.too_little(period),
             n_parties,
             is_doubled: answer.is_doubled,
             figures: figures(&answer.forecast),
@@ -295,9 +296,7 @@ fn drawing(
 }
 
 fn km(answer: &RouteAnswer) -> KmShown {
-    let km: RouteKm = match &answer.forecast {
-        Forecast::Estimated { km, .. } | Forecast::NotEstimable { km } => *km,
-    };
+    let km: &RouteKm = answer.forecast.km();
     KmShown {
         walked: answer.walked_km,
         assumed: km.assumed,
@@ -311,6 +310,7 @@ fn figures(forecast: &Forecast) -> FiguresShown {
         Forecast::Estimated { lower, upper, .. } => {
             FiguresShown::Estimated { lower: bound(lower), upper: bound(upper) }
         }
+        Forecast::TooLittleKnown { known, .. } => FiguresShown::TooLittleKnown(*known),
         Forecast::NotEstimable { .. } => FiguresShown::NotEstimable,
     }
 }

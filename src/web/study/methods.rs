@@ -76,7 +76,9 @@ pub const SECTIONS: &[(&str, &str)] = &[
         "One party walks each trail from its nearest trailhead, 3 km out at most, and back the same way: expected reports \
          and the probability of at least one, averaged over draws of the rates, for the year and each month and part of the day. \
          Each kilometre counts once in one bound and as often as it is walked in the other, since both directions may meet \
-         the same snake.",
+         the same snake. All of them count reports: more snakes are met than are reported. Where the mean rate lets expect fewer \
+         than three records over the whole area in a month and part of the day, there is no figure but the exact upper limit \
+         (Garwood 1936) of that time alone.",
     ),
     (
         "Before and after signs",

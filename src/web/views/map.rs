@@ -41,6 +41,8 @@ pub struct MapPage {
     pub part: Option<PartOfDay>,
     /// What the filter chose, in words ("all year, all day").
     pub period_words: String,
+    /// Why the period has no figures of its own, in words.
+    pub too_little: Option<String>,
     /// The stretch picked.
     pub picked: Option<(String, String, Figure)>,
     /// The highest rates, in order of the lower limit: name, address, figure.
@@ -84,6 +86,9 @@ pub fn body(page: &MapPage) -> Markup {
                 }
             }
             div.map-side {
+                @if let Some(words) = &page.too_little {
+                    p.notice { (words) " The figures below are carried over from other months and hours, so a low one says nothing." }
+                }
                 section.card aria-label="Picked stretch" {
                     @match &page.picked {
                         Some((name, href, figure)) => {
@@ -230,6 +235,7 @@ pub fn samples() -> Vec<MapPage> {
         month: Some(5),
         part: Some(PartOfDay::Early),
         period_words: "May, early".to_owned(),
+        too_little: None,
         picked: Some(named.clone()),
         ranked: vec![named],
         interactive: None,
@@ -243,5 +249,13 @@ pub fn samples() -> Vec<MapPage> {
         ranked: Vec::new(),
         ..full.clone()
     };
-    vec![full, bare]
+    let too_little = MapPage {
+        too_little: Some(
+            "Too little walking is known in this month and part of the day to say: 0 reports on about 7.4 km; over all trails \
+             together at most 428 reports per 1,000 km (exact upper 95 % limit)."
+                .to_owned(),
+        ),
+        ..full.clone()
+    };
+    vec![full, bare, too_little]
 }

@@ -3,6 +3,7 @@
 use maud::Markup;
 use maud::html;
 
+use crate::analysis::forecast::PeriodKnown;
 use crate::domain::time::PartOfDay;
 use crate::web::views::charts::Estimate;
 use crate::web::views::charts::format_rate;
@@ -90,6 +91,8 @@ pub enum FiguresShown {
         /// Each kilometre as often as it is walked.
         upper: BoundShown,
     },
+    /// Too little walking is known in the period for a figure.
+    TooLittleKnown(PeriodKnown),
     /// Nothing of it can be estimated.
     NotEstimable,
 }
@@ -114,6 +117,8 @@ pub struct RouteShown {
     pub title: String,
     /// Month and part of the day in words.
     pub period_words: String,
+    /// Why the period has no figure of its own, in words.
+    pub too_little: Option<String>,
     /// Parties.
     pub n_parties: u32,
     /// Whether anything is walked twice.
@@ -298,6 +303,13 @@ fn answer(shown: &RouteShown) -> Markup {
                         }
                     }
                 }
+                FiguresShown::TooLittleKnown(known) => {
+                    @if let Some(words) = &shown.too_little { p { strong { (words) } } }
+                    @if let Some(per_km) = known.at_most_per_km() {
+                        p { "On a walk as long as this that is at most " (one_in(-(-per_km * shown.km.walked).exp_m1()))
+                            " parties, where the rate is that of all trails together; a stretch may have more. That is a limit, no estimate: few have walked then, so nobody can know." }
+                    }
+                }
                 FiguresShown::NotEstimable => {
                     p { strong { "Nothing can be said of this walk." } " Nobody is known to walk here, so that the records cannot be divided by walking. That is not the same as few snakes." }
                 }
@@ -468,6 +480,7 @@ fn beside_row(row: &BesideRow) -> Markup {
                     td.num data-label="At least one report, a party" { (one_in(lower.at_least_one.value)) @if lower != upper { " to " (one_in(upper.at_least_one.value)) } }
                     td.num data-label="95 % interval" { (one_in(lower.at_least_one.lower)) " to " (one_in(upper.at_least_one.upper)) }
                 }
+                FiguresShown::TooLittleKnown(_) => { td.num data-label="At least one report, a party" colspan="2" { "too little walking is known" } }
                 FiguresShown::NotEstimable => { td.num data-label="At least one report, a party" colspan="2" { "no exposure" } }
             }
             td data-label="What is known" { (known_words(&row.km)) }
@@ -547,6 +560,7 @@ pub fn samples() -> Vec<RoutePage> {
     let shown = RouteShown {
         title: "Basin Gate to end of Ledge Walk and back".to_owned(),
         period_words: "May, early".to_owned(),
+        too_little: None,
         n_parties: 200,
         is_doubled: true,
         figures,
@@ -597,7 +611,7 @@ pub fn samples() -> Vec<RoutePage> {
         ..full.clone()
     };
     let unknown = RoutePage {
-        answer: Some(Ok(RouteShown { figures: FiguresShown::NotEstimable, km: nothing, ..shown })),
+        answer: Some(Ok(RouteShown { figures: FiguresShown::NotEstimable, km: nothing, ..shown.clone() })),
         beside: Vec::new(),
         ..full.clone()
     };
@@ -608,7 +622,23 @@ pub fn samples() -> Vec<RoutePage> {
         contacts: Some(ContactsShown { per_100_000_km: None, underfoot: share(0), bite: share(0) }),
         ..full.clone()
     };
-    vec![full, one_way, unknown, wrong]
+    let known = PeriodKnown { count: 0, walked_km: 7.4, n_timed: 900, n_records: 950, all_km: 410_000.0 };
+    let too_little = RoutePage {
+        answer: Some(Ok(RouteShown {
+            period_words: "January, night".to_owned(),
+            too_little: Some(
+                "Too little walking is known in this month and part of the day to say: 0 reports on about 7.4 km; over all \
+                 trails together at most 428 reports per 1,000 km (exact upper 95 % limit)."
+                    .to_owned(),
+            ),
+            figures: FiguresShown::TooLittleKnown(known),
+            ..shown.clone()
+        })),
+        beside: vec![row("Ledge Walk", FiguresShown::TooLittleKnown(known), km)],
+        contacts: None,
+        ..full.clone()
+    };
+    vec![full, one_way, unknown, wrong, too_little]
 }
 
 #[cfg(test)]

@@ -58,6 +58,27 @@ async fn a_walk_has_its_figures_bounds_and_cautions() {
     }
 }
 
+/// In the park hardly anybody walks after five in the afternoon: the product of the two curves would have a figure there.
+#[tokio::test]
+async fn where_hardly_anybody_walks_there_is_a_limit_and_no_figure() {
+    let test = TestApp::park().await;
+    let words = "Too little walking is known in this month and part of the day to say";
+    let page = test.get("/route?from=0&km=5&month=5&part=evening").await.expect(200);
+    page.says(words);
+    page.says("exact upper 95 % limit");
+    page.says("That is a limit, no estimate");
+    page.never_says("parties report a snake on this walk");
+    page.never_says("Snakes stepped on");
+    let map = test.get("/?month=5&part=evening&stretch=0").await.expect(200);
+    map.says(words);
+    map.says("so a low one says nothing");
+    let layer = test.get("/layers/stretches.geojson?month=5&part=evening").await.expect(200);
+    layer.says(words);
+    for address in ["/route?from=0&km=5&month=5", "/?month=5", "/", "/layers/stretches.geojson?month=5"] {
+        test.get(address).await.expect(200).never_says(words);
+    }
+}
+
 #[tokio::test]
 async fn a_walk_on_assumed_walking_says_so() {
     let test = TestApp::park().await;
