@@ -5,7 +5,6 @@ use axum::response::IntoResponse;
 
 use crate::analysis::exposure::Calibration;
 use crate::analysis::exposure::CalibrationSource;
-use crate::analysis::exposure::ParameterStatus;
 use crate::analysis::network::SegmentId;
 use crate::analysis::rates::Exceedance;
 use crate::analysis::rates::Spread;
@@ -281,11 +280,7 @@ fn exposure_lines(facts: &Facts, exposure: &ExposureLayer) -> Vec<String> {
     let (first, last) = (exposure.period.first(), exposure.period.last());
     let mut lines = vec![format!("Walking from {first} to {last}, {} draws kept whole.", field.n_draws)];
     for parameter in &field.parameters {
-        let status = match parameter.status {
-            ParameterStatus::Fitted => "fitted",
-            ParameterStatus::Measured => "measured",
-            ParameterStatus::Prior => "stated prior",
-        };
+        let status = parameter.status.words();
         let summary = &parameter.summary;
         lines.push(format!(
             "{}: {status}, {} (95 % interval {} to {})",
