@@ -53,9 +53,12 @@ pub(super) fn shares(layers: &Layers) -> Result<Table, String> {
         .column("reaction", "", "what the snake did", |(_, cell)| layer.terms.get(cell.term).cloned())
         .column("shown", "", "approaches that showed it", |(_, cell)| cell.n_shown)
         .column("approaches", "", "approaches watched", |(_, cell)| cell.n_approaches)
-        .column("snakes", "", "snakes behind them; one not recognised counts for itself", |(_, cell)| {
-            cell.n_organisms
-        })
+        .column(
+            "snakes",
+            "",
+            "snakes behind them at most: one not recognised counts for itself",
+            |(_, cell)| cell.n_organisms,
+        )
         .column(
             "unrecorded",
             "",
@@ -95,6 +98,9 @@ fn by_snake<'a>(
         })
         .column("by_snake_method", "", "how the limits by snake were made", move |(_, cell)| {
             clustered(cell).map(|it| method(it.method))
+        })
+        .column("recognised_snakes", "", "recognised snakes among those behind them", |(_, cell)| {
+            cell.n_recognised
         })
 }
 

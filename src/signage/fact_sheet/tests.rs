@@ -2,7 +2,7 @@ use super::*;
 
 fn counted(k: u64, n: u64, n_snakes: u64) -> Counted {
     let (lower, upper) = crate::analysis::counts::clopper_pearson_limits(k, n, 0.95).unwrap();
-    Counted { k, n, n_snakes, lower, upper }
+    Counted { k, n, n_snakes, n_recognised: n_snakes, lower, upper }
 }
 
 fn facts() -> SheetFacts {
@@ -58,6 +58,31 @@ fn shares_read_as_people_say_them() {
     assert_eq!(line.share, "cerca de 3 de cada 100");
     assert_eq!(line.limits, "Los registros admiten también de 1 a 8 de cada 100.");
     assert_eq!(spanish.contacts[0].lines[0].share, "ninguna de 90");
+}
+
+#[test]
+fn snakes_that_nobody_recognised_are_counted_at_most() {
+    let mut given = facts();
+    given.n_snakes = 0;
+    given.contacts[1].strike.n_recognised = 0;
+    given.contacts[3].strike.n_recognised = 12;
+    let english = sheet(0, &given);
+    assert!(english.records.contains("at most 575 snakes. None was recognised"), "{}", english.records);
+    assert_eq!(
+        english.contacts[1].lines[0].counts,
+        "Recorded: 1 of 175. Snakes: at most 60, none recognised."
+    );
+    assert_eq!(
+        english.contacts[3].lines[0].counts,
+        "Recorded: 6 of 175. Snakes: at most 42, not all recognised."
+    );
+    assert_eq!(english.contacts[0].lines[0].counts, "Recorded: 0 of 90. Snakes: 60.");
+    let spanish = sheet(1, &given);
+    assert!(spanish.records.contains("no se sabe cuántas eran"), "{}", spanish.records);
+    assert_eq!(
+        spanish.contacts[1].lines[0].counts,
+        "Registrado: 1 de 175. Serpientes: 60 como máximo, ninguna reconocida."
+    );
 }
 
 #[test]

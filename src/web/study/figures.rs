@@ -223,7 +223,7 @@ fn reactions(layers: &Layers) -> Result<Drawn, String> {
         |table: &&ReactionTable| table.effort_kind == effort_kind(*effort) && table.occasion == Occasion::Any;
     let table = layer.tables.iter().find(of_kind).ok_or("No approaches are recorded.")?;
     let notes = vec![
-        format!("Any reaction shown, {effort} encounters only: {n_approaches} approaches, {n_snakes} recognised snakes."),
+        format!("Any reaction shown, {effort} encounters only: {n_approaches} approaches, recognised snakes among them: {n_snakes}."),
         "Bars: 95 % limits that hold when snakes differ. Beside each: approaches that showed it, of all. Do not test this."
             .to_owned(),
     ];
