@@ -112,7 +112,7 @@ pub fn body(page: &MapPage) -> Markup {
                     summary { "Legend" }
                     (figure::legend(page.bounds))
                     p.small.soft {
-                        "Classes are bounds, not grades. A square with a number is a sign: filled, proposed; outlined, in place."
+                        "Classes are bounds, not grades. Narrow and wide say over how many classes the interval reaches; each class is twice the one before, so that width is judged relative to the rate. A square with a number is a sign: filled, proposed; outlined, in place."
                     }
                 }
                 (figure::of_reports(&page.reporting))
