@@ -30,8 +30,8 @@ pub const SECTIONS: &[(&str, &str)] = &[
     (
         "Season and hours",
         "A log-linear Poisson model with harmonics of the day of the year and of the hour, walking as offset, harmonics \
-         chosen by the quasi-likelihood information criterion, variances multiplied by the dispersion, records of partly \
-         known time allocated by the fitted curve and imputed several times. The season is the shortest time that holds \
+         chosen by the quasi-likelihood information criterion (Burnham and Anderson 2002), variances multiplied by the dispersion, \
+         records of partly known time allocated by the fitted curve and imputed several times (Rubin 1987). The season is the shortest time that holds \
          the stated share of expected encounters. Habitats, or elevation bands, have curves of their own where a \
          likelihood-ratio test asks for them.",
     ),
