@@ -4,6 +4,8 @@
 //! encounters of one party is Σ λ L over the visits, draw by draw; the probability of at least one is
 //! 1 − E[exp(−Σ λ L)] over the posterior draws, never 1 − exp(−E[Σ λ L]), which is higher where the posterior is wide.
 //!
+//! With rates of reports the encounters are reports: what is met and not reported is in no figure.
+//!
 //! Who walks a trail out and back may meet the same snake twice. The lower bound counts each kilometre once, the upper
 //! one as often as it is walked. Kilometres without known walking are counted apart and are in no figure.
 

@@ -168,7 +168,7 @@ async fn a_notice_is_made_printed_and_withdrawn() {
     let address = made.header("location").to_owned();
     let notice = test.get(&address).await.expect(200);
     for words in [
-        "More snakes than usual have been met along Ledge Walk",
+        "More snakes than usual have been reported along Ledge Walk",
         "This notice stands from 1 July 2024 to 31 July 2024",
         "lang=\"es\"",
         "Este aviso está vigente desde 1 julio 2024 hasta 31 julio 2024",
