@@ -53,8 +53,7 @@ pub struct FrequencyWords {
     pub(super) limits: String,
     pub(super) limits_none: String,
     pub(super) counts: String,
-    pub(super) snakes_unrecognised: String,
-    pub(super) snakes_recognised_in_part: String,
+    pub(super) snakes_at_most: String,
 }
 
 #[derive(Deserialize)]
@@ -94,8 +93,7 @@ struct FrequencyFile {
     limits: String,
     limits_none: String,
     counts: String,
-    snakes_unrecognised: String,
-    snakes_recognised_in_part: String,
+    snakes_at_most: String,
 }
 
 /// Reads a catalogue. It may still say what the sheet must not: see [`lint`].
@@ -136,8 +134,7 @@ pub fn parse(text: &str) -> Result<SheetCatalogue, InvalidCatalogue> {
             limits: words.limits,
             limits_none: words.limits_none,
             counts: words.counts,
-            snakes_unrecognised: words.snakes_unrecognised,
-            snakes_recognised_in_part: words.snakes_recognised_in_part,
+            snakes_at_most: words.snakes_at_most,
         },
     })
 }
@@ -199,7 +196,7 @@ fn texts(catalogue: &SheetCatalogue) -> Vec<Text<'_>> {
     use Voice::Advises;
     use Voice::Tells;
     let words = &catalogue.frequency;
-    let single: [(&str, &str, &'static [&'static str], Voice); 24] = [
+    let single: [(&str, &str, &'static [&'static str], Voice); 23] = [
         ("title", &catalogue.title, &[], Tells),
         ("subtitle", &catalogue.subtitle, &["{area}"], Tells),
         ("authority", &catalogue.authority, &[], Advises),
@@ -222,8 +219,7 @@ fn texts(catalogue: &SheetCatalogue) -> Vec<Text<'_>> {
         ("frequency.limits", &words.limits, &["{low}", "{high}", "{base}"], Tells),
         ("frequency.limits_none", &words.limits_none, &["{high}", "{base}"], Tells),
         ("frequency.counts", &words.counts, &["{k}", "{n}", "{snakes}"], Tells),
-        ("frequency.snakes_unrecognised", &words.snakes_unrecognised, &["{count}"], Tells),
-        ("frequency.snakes_recognised_in_part", &words.snakes_recognised_in_part, &["{count}"], Tells),
+        ("frequency.snakes_at_most", &words.snakes_at_most, &["{count}"], Tells),
     ];
     let mut texts: Vec<Text<'_>> = single
         .into_iter()

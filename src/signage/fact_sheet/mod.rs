@@ -185,11 +185,10 @@ pub fn lay_out(facts: &SheetFacts, texts: &SheetCatalogue, signs: &wording::Cata
 
 /// The number of snakes; the most there can be where not all were recognised.
 fn snakes(words: &FrequencyWords, counted: &Counted) -> String {
-    let at_most = |text: &str| text.replace("{count}", &counted.n_snakes.to_string());
-    match counted.n_recognised {
-        known if known == counted.n_snakes => known.to_string(),
-        0 => at_most(&words.snakes_unrecognised),
-        _ => at_most(&words.snakes_recognised_in_part),
+    let number = counted.n_snakes.to_string();
+    match counted.n_recognised == counted.n_snakes {
+        true => number,
+        false => words.snakes_at_most.replace("{count}", &number),
     }
 }
 
