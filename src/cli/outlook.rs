@@ -21,6 +21,7 @@ use crate::derived::forecast::TripKind;
 use crate::derived::forecast::Way;
 use crate::derived::rates::UnitKind;
 use crate::derived::season::PeriodChoice;
+use crate::derived::season::too_little_words;
 use crate::derived::watch::WatchChoice;
 use crate::derived::watch::WatchLayer;
 use crate::domain::time::PartOfDay;
@@ -124,12 +125,17 @@ fn named(stops: &[Stop], name: &str) -> anyhow::Result<usize> {
 }
 
 fn forecast_row(walk: &str, answer: &RouteAnswer, n_parties: u32, revision: u64) -> Vec<String> {
+    let too_little;
     let (bounds, km, state) = match &answer.forecast {
         Forecast::Estimated { lower, upper, km } if km.left_out() > 0.0 => {
             (Some((lower, upper)), km, "estimated in part")
         }
         Forecast::Estimated { lower, upper, km } => (Some((lower, upper)), km, "estimated"),
         Forecast::NotEstimable { km } => (None, km, "no exposure"),
+        Forecast::TooLittleKnown { km, known } => {
+            too_little = too_little_words(known);
+            (None, km, too_little.as_str())
+        }
     };
     let mut row = vec![
         walk.to_owned(),

@@ -449,7 +449,7 @@ impl Deriver {
         Ok(facts.with(value.await?))
     }
 
-    /// What one party meets on each trail in each month and part of the day.
+    /// What one party is expected to report on each trail in each month and part of the day.
     ///
     /// # Errors
     /// [`DeriveError::Unanswerable`] without rates or trailheads.

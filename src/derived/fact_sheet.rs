@@ -86,6 +86,7 @@ fn counted(cell: &ReactionCell) -> Option<Counted> {
             k: cell.n_shown,
             n: cell.n_approaches,
             n_snakes: cell.n_organisms,
+            n_recognised: cell.n_recognised,
             lower: clopper_pearson.0.min(clustered.lower),
             upper: clopper_pearson.1.max(clustered.upper),
         }),

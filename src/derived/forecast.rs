@@ -273,7 +273,7 @@ fn answer(
         Err(forecast::ForecastError::EmptyRoute) => {
             return Err(DeriveError::missing("Start and end are the same point: there is nothing to walk."));
         }
-        forecast => forecast.map_err(DeriveError::internal)?,
+        forecast => forecast.map_err(DeriveError::internal)?.of_period(ground.season.known_in(asked.period)),
     };
     let walked = |visit: &Visit| visit.km * f64::from(visit.n_passes);
     Ok(RouteAnswer {
@@ -427,7 +427,8 @@ pub fn trail_periods(ground: &Ground<'_>) -> Result<TrailPeriods, DeriveError> {
             let forecast = match factors {
                 Ok(factors) => {
                     let given = ForecastRates { draws: draws(ground.rates), factors, known: &known };
-                    Ok(forecast::forecast(&way.visits, &given, &params).map_err(DeriveError::internal)?)
+                    let found = forecast::forecast(&way.visits, &given, &params);
+                    Ok(found.map_err(DeriveError::internal)?.of_period(ground.season.known_in(*period)))
                 }
                 Err(reason) => Err(reason.clone()),
             };
@@ -465,15 +466,19 @@ pub struct ContactAnswer {
 
 /// Contacts underfoot and bites per 100,000 km of the area, from the approaches in reports.
 ///
-/// Other effort kinds do not enter: located snakes and trials say nothing of how walkers meet snakes.
+/// Other effort kinds do not enter: located snakes and trials say nothing of what walkers report.
 ///
 /// # Errors
-/// [`DeriveError::Internal`] when the counts do not fit together.
+/// [`DeriveError::Unanswerable`] when too little is known of the period, [`DeriveError::Internal`] when the counts do not fit
+/// together.
 pub fn area_contacts(
     ground: &Ground<'_>,
     reactions: &ReactionLayer,
     period: PeriodChoice,
 ) -> Result<ContactAnswer, DeriveError> {
+    if let Some(reason) = ground.season.too_little(period) {
+        return Err(DeriveError::missing(reason));
+    }
     let n_terms = reactions.terms.len();
     let bite_term = reactions.terms.iter().position(|term| term == BITE);
     let reports = reactions

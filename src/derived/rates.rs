@@ -449,8 +449,13 @@ pub struct PeriodRates {
     pub reference: Limits,
 }
 
+/// Rates over all months and hours, as the fit has them: what every page, layer, table and decision says of a unit.
+fn of_all_periods(set: &RateSet) -> Vec<Option<rates::Interval>> {
+    set.fit.units.iter().map(|unit| unit.estimate().map(|estimate| estimate.per_km)).collect()
+}
+
 /// Rates in a period: each unit's rate of all periods times the season-hour curve, that of its habitat or elevation band
-/// where those have curves of their own.
+/// where those have curves of their own. Of all months and hours they are those of the fit itself.
 ///
 /// # Errors
 /// [`DeriveError::Unanswerable`] when nobody walks in the period or there is no curve.
@@ -461,7 +466,11 @@ pub fn in_period(
     choice: PeriodChoice,
 ) -> Result<PeriodRates, DeriveError> {
     let factors = season.unit_factors(&set.members, choice)?;
-    let intervals = rates::unit_period_rates(&set.fit, &factors, 0.95).map_err(DeriveError::internal)?;
+    let is_all = choice == PeriodChoice::default();
+    let intervals = match is_all {
+        true => of_all_periods(set),
+        false => rates::unit_period_rates(&set.fit, &factors, 0.95).map_err(DeriveError::internal)?,
+    };
     let drawn = set.fit.units.iter().zip(&intervals).map(|(unit, interval)| {
         let mut scaled: UnitFit = *unit;
         let class = match (interval, &mut scaled.rate) {
@@ -481,7 +490,11 @@ pub fn in_period(
     order.sort_by(|a, b| lower(b).total_cmp(&lower(a)));
     let reference = rates::reference_in_period(&set.fit, &factors).map_err(DeriveError::internal)?;
     let mut reference: Vec<f64> = reference.iter().map(|rate| rate * 1000.0).collect();
-    Ok(PeriodRates { per_1000_km, drawn, order, reference: limits_of(&mut reference) })
+    let reference = match is_all {
+        true => self::per_1000_km(&set.fit.reference_per_km),
+        false => limits_of(&mut reference),
+    };
+    Ok(PeriodRates { per_1000_km, drawn, order, reference })
 }
 
 fn per_1000_km(interval: &rates::Interval) -> Limits {

@@ -3,6 +3,7 @@
 use std::ops::Range;
 
 use crate::analysis::exposure::YearMonth;
+use crate::analysis::forecast::PeriodKnown;
 use crate::analysis::rates::PeriodCurve;
 use crate::analysis::rates::UnitFactors;
 use crate::analysis::season;
@@ -65,6 +66,9 @@ pub struct SeasonLayer {
     pub by_month: [u64; 12],
     /// Share of walking by month.
     pub walking_by_month: [f64; 12],
+    /// Kilometres that parties walked over the whole area, and reports whose time is known, by month and hour:
+    /// `month * 24 + hour`.
+    pub by_cell: Vec<(f64, u64)>,
 }
 
 /// Whether a time lies in the study period, as far as it is known: a month or year counts when any of it does.
@@ -204,10 +208,49 @@ pub fn compute(
         heaped: timed.heaped,
         by_month,
         walking_by_month,
+        by_cell: by_cell(&cells),
     })
 }
 
+/// Kilometres and reports of all years by month and hour.
+fn by_cell(cells: &Cells) -> Vec<(f64, u64)> {
+    let mut sums = vec![(0.0, 0); cells.parts.count() * season::HOURS];
+    for (idx, (km, count)) in cells.exposure.iter().zip(&cells.counts).enumerate() {
+        let period = &cells.periods[idx / season::HOURS % cells.periods.len()];
+        let sum = &mut sums[period.part * season::HOURS + idx % season::HOURS];
+        *sum = (sum.0 + km, sum.1 + u64::from(*count));
+    }
+    sums
+}
+
 impl SeasonLayer {
+    /// What is known of the whole area in a period; none for all months and hours.
+    pub fn known_in(&self, choice: PeriodChoice) -> Option<PeriodKnown> {
+        if choice == PeriodChoice::default() {
+            return None;
+        }
+        let mut known = PeriodKnown {
+            count: 0,
+            walked_km: 0.0,
+            n_timed: self.n_timed as u64,
+            n_records: (self.n_timed + self.n_partial) as u64,
+            all_km: 0.0,
+        };
+        for (cell, (km, count)) in self.by_cell.iter().enumerate() {
+            known.all_km += km;
+            if is_chosen(choice, cell / season::HOURS, cell % season::HOURS) {
+                known.walked_km += km;
+                known.count += count;
+            }
+        }
+        Some(known)
+    }
+
+    /// Why a period has no figure of its own, in words; none where it has.
+    pub fn too_little(&self, choice: PeriodChoice) -> Option<String> {
+        self.known_in(choice).filter(PeriodKnown::is_too_little).map(|known| too_little_words(&known))
+    }
+
     /// The curves in use: one for each level where habitats or elevation bands differ, else the common one; empty where
     /// no season can be estimated.
     pub fn curves(&self) -> Vec<&Curve> {
@@ -279,6 +322,26 @@ impl SeasonLayer {
             Some(_) => UnitFactors::by_unit(curves, self.shares(members)).map_err(DeriveError::internal),
         }
     }
+}
+
+/// "Too little walking is known in this month and part of the day to say: 0 reports on about 12 km …".
+pub fn too_little_words(known: &PeriodKnown) -> String {
+    let noun = if known.count == 1 { "report" } else { "reports" };
+    let km = match known.walked_km {
+        km if km < 10.0 => format!("{km:.1}"),
+        km => format!("{km:.0}"),
+    };
+    let limit = match known.at_most_per_km() {
+        Some(per_km) => format!(
+            "over all trails together at most {:.0} reports per 1,000 km (exact upper 95 % limit)",
+            (per_km * 1000.0).ceil()
+        ),
+        None => "no upper limit can be given".to_owned(),
+    };
+    format!(
+        "Too little walking is known in this month and part of the day to say: {} {noun} on about {km} km; {limit}.",
+        known.count
+    )
 }
 
 /// The shortest run of the year that holds the share set for the area; none where nothing is expected.

@@ -64,6 +64,8 @@ pub struct WatchLayer {
     pub names: Vec<String>,
     /// The trail of each unit, as an index into the facts' trails.
     pub trails: Vec<usize>,
+    /// Whether each unit's walking is assumed: then only its change against former years is judged.
+    pub is_assumed: Vec<bool>,
     /// What the watch says.
     pub watch: Watch,
     /// How much weeks and years differ.
@@ -148,6 +150,7 @@ pub fn compute(ground: &Ground<'_>, choice: WatchChoice) -> Result<WatchLayer, D
         weeks: calendar.current.iter().map(|week| (week.first, week.last)).collect(),
         names: set.names.clone(),
         trails: set.strata.clone(),
+        is_assumed: set.provenance.iter().map(|known| *known == Provenance::Assumed).collect(),
         watch,
         variation,
         former_years: calendar.years,

@@ -189,7 +189,7 @@ mod tests {
             keep_distance: None,
         };
         let text = text(&notices, &signs, "more-than-usual", &fields).unwrap();
-        assert_eq!(text.title, "More snakes than usual have been met along Ledge {expiry} Walk");
+        assert_eq!(text.title, "More snakes than usual have been reported along Ledge {expiry} Walk");
         assert_eq!(text.lines[0], "This notice stands from 1 May 2026 to 31 May 2026.");
         assert!(text.emergency.contains("112") && !text.first_aid.is_empty());
         assert_eq!(super::text(&notices, &signs, "no-such", &fields), None);

@@ -7,6 +7,7 @@ use crate::analysis::exposure::readings::{CounterSite, ReadingReport};
 use crate::analysis::exposure::summary::DrawSummary;
 use crate::analysis::exposure::time::{TimeShares, YearMonth};
 use crate::analysis::exposure::walkers::Habits;
+use std::cmp::Ordering;
 
 /// Where the exposure of a segment comes from.
 #[derive(Debug, Clone, Copy, PartialEq, Eq)]
@@ -46,6 +47,32 @@ pub struct Parameter {
     pub summary: DrawSummary,
     /// Lower, median and upper value of its 95 % prior interval.
     pub prior: (f64, f64, f64),
+}
+
+impl ParameterStatus {
+    /// The words of pages and tables.
+    pub fn words(self) -> &'static str {
+        match self {
+            Self::Fitted => "fitted",
+            Self::Measured => "measured apart",
+            Self::Prior => "not identified alone: the stated prior, updated by the counts",
+        }
+    }
+}
+
+impl Parameter {
+    /// Where the median of the draws lies against the central 90 % of the prior: below it, within it (`Equal`), above it.
+    ///
+    /// Priors are log-normal: in logarithms their 90 % limits lie 1.645/1.960 of the way from the median to the 95 % limits.
+    pub fn against_prior(&self) -> Ordering {
+        let (lower, median, upper) = self.prior;
+        let limit = |outer: f64| median * (outer / median).powf(1.644_854 / 1.959_964);
+        match self.summary.median {
+            value if value < limit(lower) => Ordering::Less,
+            value if value > limit(upper) => Ordering::Greater,
+            _ => Ordering::Equal,
+        }
+    }
 }
 
 /// How the fit meets one series of counts.
@@ -187,5 +214,27 @@ mod tests {
     fn records_without_exposure_stand_out() {
         let found = contradictions(&[0.0, 2.0, 3.0], &[0.0, 0.0, 0.1]);
         assert_eq!(found, [Contradiction { segment: 1, count: 2.0 }]);
+    }
+
+    #[test]
+    fn a_parameter_beyond_nine_tenths_of_its_prior_is_seen() {
+        // Median 100 and log sd 0.5: 95 % limits 37.5 and 266.4, 90 % limits 43.9 and 227.6.
+        let prior = (100.0 * (-0.979_982_f64).exp(), 100.0, 100.0 * 0.979_982_f64.exp());
+        let of_median = |median: f64| Parameter {
+            name: "walkers from Mill".to_owned(),
+            kind: ParameterKind::Volume { trailhead: 0 },
+            status: ParameterStatus::Fitted,
+            summary: DrawSummary { mean: median, lower: median, median, upper: median },
+            prior,
+        };
+        for (median, expected) in [
+            (40.0, Ordering::Less),
+            (45.0, Ordering::Equal),
+            (100.0, Ordering::Equal),
+            (225.0, Ordering::Equal),
+            (240.0, Ordering::Greater),
+        ] {
+            assert_eq!(of_median(median).against_prior(), expected, "{median}");
+        }
     }
 }

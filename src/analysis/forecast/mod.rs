@@ -4,13 +4,17 @@
 //! encounters of one party is Σ λ L over the visits, draw by draw; the probability of at least one is
 //! 1 − E[exp(−Σ λ L)] over the posterior draws, never 1 − exp(−E[Σ λ L]), which is higher where the posterior is wide.
 //!
+//! With rates of reports the encounters are reports: what is met and not reported is in no figure.
+//!
 //! Who walks a trail out and back may meet the same snake twice. The lower bound counts each kilometre once, the upper
 //! one as often as it is walked. Kilometres without known walking are counted apart and are in no figure.
 
 pub mod contacts;
+mod floor;
 pub mod predictive;
 mod route;
 
+pub use floor::{LEAST_EXPECTED, PeriodKnown};
 pub use route::{Visit, out_and_back, round_trip, visits};
 
 use crate::analysis::rates::{Interval, RateDraws, UnitFactors};
@@ -102,11 +106,35 @@ pub enum Forecast {
         /// Kilometres by what is known of them.
         km: RouteKm,
     },
+    /// Too little walking is known in the period for a figure: the curves of other months and hours are no answer.
+    TooLittleKnown {
+        /// Kilometres by what is known of them.
+        km: RouteKm,
+        /// What is known of the period.
+        known: PeriodKnown,
+    },
     /// None of it can be estimated.
     NotEstimable {
         /// Kilometres by what is known of them.
         km: RouteKm,
     },
+}
+
+impl Forecast {
+    /// Kilometres by what is known of them.
+    pub fn km(&self) -> &RouteKm {
+        match self {
+            Self::Estimated { km, .. } | Self::TooLittleKnown { km, .. } | Self::NotEstimable { km } => km,
+        }
+    }
+
+    /// The forecast without its figures where too little is known of the period.
+    pub fn of_period(self, known: Option<PeriodKnown>) -> Self {
+        match (self, known.filter(PeriodKnown::is_too_little)) {
+            (Self::Estimated { km, .. }, Some(known)) => Self::TooLittleKnown { km, known },
+            (forecast, _) => forecast,
+        }
+    }
 }
 
 /// What was wrong with the input of a forecast.

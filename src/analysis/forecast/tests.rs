@@ -23,7 +23,7 @@ fn of(visits: &[Visit], draws: &RateDraws, known: &[UnitKnown]) -> Forecast {
 fn bounds(forecast: Forecast) -> (Bound, Bound, RouteKm) {
     match forecast {
         Forecast::Estimated { lower, upper, km } => (*lower, *upper, km),
-        Forecast::NotEstimable { km } => panic!("not estimable: {km:?}"),
+        other => panic!("not estimable: {other:?}"),
     }
 }
 

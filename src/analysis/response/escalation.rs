@@ -13,6 +13,11 @@ pub enum EscalationTrend {
         /// Organisms approached more than once.
         n_repeated: usize,
     },
+    /// Nothing says that unrecognised organisms were approached once each: whether the data are independent is not known.
+    Unrecognised {
+        /// Approaches to organisms that nobody recognised.
+        n_approaches: usize,
+    },
     /// Every organism was approached once: independent data.
     Independent {
         /// Cochran and Armitage's test, contacts scored by their order.

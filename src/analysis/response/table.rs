@@ -1,6 +1,7 @@
 //! Contact by reaction: counts, shares and limits.
 
 use std::collections::BTreeMap;
+use std::collections::BTreeSet;
 
 use crate::analysis::counts::binomial::{clopper_pearson_limits, wilson_limits};
 use crate::analysis::counts::half_alpha;
@@ -35,6 +36,8 @@ pub struct ReactionCell {
     pub n_approaches: u64,
     /// Organisms behind them; an unrecognised one counts as an individual of its own.
     pub n_organisms: u64,
+    /// Recognised organisms among them.
+    pub n_recognised: u64,
     /// Share and limits.
     pub estimate: CellEstimate,
 }
@@ -83,7 +86,8 @@ pub fn reaction_tables(
             let mut cells = Vec::with_capacity(Contact::ALL.len() * n_terms);
             for contact in Contact::ALL {
                 let organisms = organism_counts(&of_kind, contact, occasion, n_terms);
-                cells.extend(contact_cells(contact, &organisms, n_terms, params)?);
+                let n_recognised = n_recognised(&of_kind, contact);
+                cells.extend(contact_cells((contact, n_recognised), &organisms, n_terms, params)?);
             }
             let n_unrecorded = of_kind.iter().filter(|approach| approach.reactions.is_none()).count() as u64;
             tables.push(ReactionTable { effort_kind, occasion, n_unrecorded, cells });
@@ -131,8 +135,14 @@ fn organism_counts(
     counts.into_values().collect()
 }
 
+/// Recognised organisms behind the watched approaches of a contact.
+fn n_recognised(approaches: &[&Approach], contact: Contact) -> u64 {
+    let watched = approaches.iter().filter(|it| it.contact == contact && it.reactions.is_some());
+    watched.filter_map(|approach| approach.organism).collect::<BTreeSet<usize>>().len() as u64
+}
+
 fn contact_cells(
-    contact: Contact,
+    (contact, n_recognised): (Contact, u64),
     organisms: &[OrganismCount],
     n_terms: usize,
     params: BootstrapParams,
@@ -151,6 +161,7 @@ fn contact_cells(
             n_shown,
             n_approaches,
             n_organisms: organisms.len() as u64,
+            n_recognised,
             estimate,
         })
     };
@@ -186,7 +197,7 @@ mod tests {
         let approaches: Vec<_> = (0..175).map(|idx| approach(Contact::Underfoot, None, idx < 6)).collect();
         let tables = reaction_tables(&approaches, 1, PARAMS).unwrap();
         let cell = tables[1].cells[Contact::Underfoot.index()];
-        assert_eq!((cell.n_shown, cell.n_approaches, cell.n_organisms), (6, 175, 175));
+        assert_eq!((cell.n_shown, cell.n_approaches, cell.n_organisms, cell.n_recognised), (6, 175, 175, 0));
         let CellEstimate::Share { share, clopper_pearson, wilson, clustered } = cell.estimate else {
             panic!("no share")
         };
@@ -222,6 +233,7 @@ mod tests {
         };
         assert_eq!((shown(0), shown(1), shown(2)), (vec![0, 1], vec![1, 1], vec![1, 0]));
         assert_eq!((tables[0].n_unrecorded, tables[0].cells[2].n_approaches), (1, 1));
+        assert_eq!((tables[0].cells[2].n_organisms, tables[0].cells[2].n_recognised), (1, 1));
     }
 
     #[test]

@@ -44,6 +44,18 @@ pub struct Wait {
     pub variation: f64,
 }
 
+impl Wait {
+    /// What the table starts from: two years before, and places of average rate, six signs' worth of them taken from the rest.
+    pub fn usual(basis: &PlanningBasis, variation: f64) -> Self {
+        Self {
+            years_before: 2.0,
+            per_sign_year: basis.per_sign_year,
+            control_per_year: (basis.all_per_year - 6.0 * basis.per_sign_year).max(0.0),
+            variation,
+        }
+    }
+}
+
 /// A row of the table: so many signs, and the smallest reduction that shows after each number of years.
 #[derive(Debug, Clone, PartialEq)]
 pub struct PowerRow {

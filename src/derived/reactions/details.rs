@@ -155,6 +155,8 @@ pub struct Wait {
     pub at_risk: Vec<usize>,
     /// Snakes behind the curve; one not recognised counts as one.
     pub n_organisms: usize,
+    /// Recognised snakes among them.
+    pub n_recognised: usize,
     /// Approaches without times: left out.
     pub n_unknown: u64,
     /// Those among them that ended without it, at an unknown time.
@@ -264,7 +266,7 @@ fn wait(
     }
     let is_representative = found.are_representative();
     let curve = latency::kaplan_meier(&found.known, 0.95).map_err(DeriveError::internal)?;
-    let n_organisms = n_organisms(approaches, question);
+    let (n_organisms, n_recognised) = n_organisms(approaches, question);
     let none_upper = match curve.steps.is_empty() && n_organisms > 0 {
         true => {
             let limits = binomial::clopper_pearson_limits(0, n_organisms as u64, 0.95);
@@ -280,6 +282,7 @@ fn wait(
         curve,
         at_risk,
         n_organisms,
+        n_recognised,
         n_unknown: found.n_unknown,
         n_unwatched: found.n_unwatched,
         is_representative,
@@ -291,8 +294,8 @@ fn still_watched(latencies: &[Latency], time_s: f64) -> usize {
     latencies.iter().filter(|latency| latency.time_s >= time_s).count()
 }
 
-/// Snakes behind the approaches with known times.
-fn n_organisms(approaches: &[Approach], question: LatencyQuestion<'_>) -> usize {
+/// Snakes behind the approaches with known times, and recognised ones among them.
+fn n_organisms(approaches: &[Approach], question: LatencyQuestion<'_>) -> (usize, usize) {
     let (mut known, mut n_unknown) = (HashSet::new(), 0);
     for approach in approaches {
         if latency::latencies(std::slice::from_ref(approach), question).known.is_empty() {
@@ -303,7 +306,7 @@ fn n_organisms(approaches: &[Approach], question: LatencyQuestion<'_>) -> usize 
             None => n_unknown += 1,
         }
     }
-    known.len() + n_unknown
+    (known.len() + n_unknown, known.len())
 }
 
 impl Wait {

@@ -118,6 +118,7 @@ fn findings(
     let rising = ContactTestParams { alternative: Alternative::Escalation, ..params };
     let escalation = contact_test(approaches, rising).map_err(DeriveError::internal)?;
     let trend = escalation_trend(approaches, question).map_err(DeriveError::internal)?;
+    let trend = only_if_told_apart(trend, approaches, effort);
     let logit = clustered_logit(approaches, question, 0.95).map_err(DeriveError::internal)?;
     let asked = LatencyQuestion {
         effort_kind: effort_kind(effort),
@@ -130,6 +131,35 @@ fn findings(
         false => Some(latency::kaplan_meier(&latencies.known, 0.95).map_err(DeriveError::internal)?),
     };
     Ok(StrikeFindings { effort, test, escalation, trend, logit, underfoot })
+}
+
+/// The trend test only where every snake was recognised, or approached under a protocol that keeps snakes apart.
+fn only_if_told_apart(
+    trend: EscalationTrend,
+    approaches: &[Approach],
+    effort: EffortKind,
+) -> EscalationTrend {
+    let of_kind = approaches.iter().filter(|approach| approach.effort_kind == effort_kind(effort));
+    let n_approaches = of_kind.filter(|approach| approach.organism.is_none()).count();
+    match trend {
+        EscalationTrend::Independent { .. } if effort != EffortKind::Located && n_approaches > 0 => {
+            EscalationTrend::Unrecognised { n_approaches }
+        }
+        trend => trend,
+    }
+}
+
+/// "42 snakes"; "at most 322 snakes; none was recognised, so how many is unknown"; "at most 40 snakes, 12 of them
+/// recognised".
+///
+/// `n_organisms` counts an unrecognised snake for each approach to one.
+pub fn snakes_words(n_organisms: u64, n_recognised: u64) -> String {
+    match (n_organisms, n_recognised) {
+        (1, _) => "1 snake".to_owned(),
+        (all, known) if all == known => format!("{all} snakes"),
+        (all, 0) => format!("at most {all} snakes; none was recognised, so how many is unknown"),
+        (all, known) => format!("at most {all} snakes, {known} of them recognised"),
+    }
 }
 
 /// The approaches that count, each with its record, in order of time: neither rejected nor to a species known not to be
@@ -217,5 +247,37 @@ pub fn effort_kind(kind: EffortKind) -> response::EffortKind {
         EffortKind::Report => response::EffortKind::Report,
         EffortKind::Located => response::EffortKind::Located,
         EffortKind::Chance => response::EffortKind::Chance,
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    #[test]
+    fn snakes_that_nobody_recognised_are_no_number_of_snakes() {
+        assert_eq!(snakes_words(42, 42), "42 snakes");
+        assert_eq!(snakes_words(1, 0), "1 snake");
+        assert_eq!(snakes_words(322, 0), "at most 322 snakes; none was recognised, so how many is unknown");
+        assert_eq!(snakes_words(40, 12), "at most 40 snakes, 12 of them recognised");
+    }
+
+    #[test]
+    fn no_test_for_independent_data_where_nobody_told_the_snakes_apart() {
+        let approach = |contact, effort_kind| Approach {
+            contact,
+            effort_kind,
+            organism: None,
+            trial_order: 0,
+            reactions: Some(Vec::new()),
+            watch_end_s: None,
+        };
+        let of_kind = |kind: EffortKind| {
+            let contacts = [response::Contact::Passed, response::Contact::Over, response::Contact::Over];
+            let approaches = contacts.map(|contact| approach(contact, effort_kind(kind)));
+            findings(&approaches, kind, 0, 1).unwrap().trend
+        };
+        assert_eq!(of_kind(EffortKind::Report), EscalationTrend::Unrecognised { n_approaches: 3 });
+        assert!(matches!(of_kind(EffortKind::Located), EscalationTrend::Independent { .. }));
     }
 }

@@ -6,6 +6,8 @@ use crate::analysis::clusters::SegmentFinding;
 use crate::analysis::clusters::SegmentMoran;
 use crate::analysis::clusters::Side;
 use crate::analysis::moran::Quadrant;
+use crate::derived::cluster_periods::ClusterPeriods;
+use crate::derived::cluster_periods::PeriodFinding;
 use crate::derived::clusters::Answer;
 use crate::derived::clusters::Cluster;
 use crate::derived::clusters::Variant;
@@ -56,6 +58,71 @@ pub(super) fn found(layers: &Layers) -> Result<Table, String> {
         })
         .column("stands_out", "", "whether it stands out at the area's level", |row| {
             if row.cluster.stands_out { "yes" } else { "no" }
+        })
+        .done())
+}
+
+/// One finding of a period, or that there is none.
+struct InPeriod<'a> {
+    periods: &'a ClusterPeriods,
+    period: &'a PeriodFinding,
+    cluster: Option<&'a Cluster>,
+}
+
+impl InPeriod<'_> {
+    fn words(&self) -> String {
+        match (&self.period.groups, self.cluster) {
+            (Err(reason), _) => format!("not looked at: {reason}"),
+            (Ok(_), None) => "nothing stands out".to_owned(),
+            (Ok(_), Some(_)) => "stands out".to_owned(),
+        }
+    }
+}
+
+pub(super) fn by_period(layers: &Layers) -> Result<Table, String> {
+    let mut rows = Vec::new();
+    for periods in &layers.cluster_periods {
+        let periods = need(periods)?;
+        for period in &periods.periods {
+            let row = |cluster| InPeriod { periods, period, cluster };
+            match period.groups.as_deref() {
+                Ok([]) | Err(_) => rows.push(row(None)),
+                Ok(groups) => rows.extend(groups.iter().map(|cluster| row(Some(cluster)))),
+            }
+        }
+    }
+    Ok(Table::of(rows)
+        .column("cut", "", "months, quarters of the year, or parts of the day", |row| row.periods.cut.term())
+        .column("period", "", "name of the period", |row| row.period.name.clone())
+        .column("period_reports", "", "reports looked at in the period, mean over draws", |row| {
+            row.period.n_reports
+        })
+        .column("tested", "", "segments times periods of the cut, tested together", |row| {
+            row.periods.n_tested
+        })
+        .column(
+            "found",
+            "",
+            "whether segments with their neighbours stand out, or why not looked at",
+            |row| row.words(),
+        )
+        .column("name", "", "trails with the numbers of the segments", |row| {
+            row.cluster.map(|it| it.name.clone())
+        })
+        .column("segments", "", "how many segments it holds", |row| row.cluster.map(|it| it.segments.len()))
+        .column("side", "", "more or fewer reports than walking lets expect", |row| {
+            row.cluster.map(|it| side(it.side))
+        })
+        .column("reports", "", "reports in it, mean over draws", |row| row.cluster.map(|it| it.count))
+        .column("expected", "reports", "reports expected from the walking", |row| {
+            row.cluster.map(|it| it.expected)
+        })
+        .limits("ratio", "times expectation", "reports over expectation", |row| {
+            row.cluster.map(|it| it.ratio)
+        })
+        .column("p_value", "probability", "smallest of its segments", |row| row.cluster.map(|it| it.p_value))
+        .column("q_value", "share", "smallest adjusted over segments and periods", |row| {
+            row.cluster.and_then(|it| it.q_value)
         })
         .done())
 }

@@ -1,6 +1,10 @@
 //! Density of encounters, summed up by trail: no curve that would show where along a trail.
 
+use crate::analysis::density::relative::RelativeLixel;
+use crate::analysis::density::relative::Tolerance;
 use crate::derived::density::DensityLayer;
+use crate::derived::density::relative::OUTSIDE;
+use crate::derived::density::relative::RelativeLayer;
 use crate::derived::network::NetworkLayer;
 use crate::derived::study::Layers;
 use crate::derived::study::need;
@@ -63,4 +67,68 @@ fn of_effort(layer: &NetworkLayer, density: &DensityLayer, effort: EffortKind) -
             bandwidth_m: density.width.metres,
         })
         .collect()
+}
+
+/// Reports over walking along one trail.
+struct Relative {
+    trail: usize,
+    judged_km: f64,
+    mean_ratio: Option<f64>,
+    highest_ratio: Option<f64>,
+    more_km: f64,
+    fewer_km: f64,
+}
+
+pub(super) fn relative_by_trail(layers: &Layers) -> Result<Table, String> {
+    let (layer, relative) = (need(&layers.network)?, need(&layers.relative_density)?);
+    let rows = (0..layer.network.trails.len()).map(|trail| of_trail(layer, relative, trail)).collect();
+    let ratio = "times the rate of all trails together";
+    Ok(Table::of(rows)
+        .column("trail", "", "name of the trail", |row: &Relative| {
+            layer.network.trails[row.trail].name.clone()
+        })
+        .column("judged_km", "km", "of the trail, where walking is known from counters", |row| row.judged_km)
+        .column("mean_ratio", ratio, "smoothed reports over smoothed walking, mean along it", |row| {
+            row.mean_ratio
+        })
+        .column("highest_ratio", ratio, "the same, highest along it", |row| row.highest_ratio)
+        .column("more_km", "km", "above the tolerance contour: more than even risk gives", |row| row.more_km)
+        .column("fewer_km", "km", "below the tolerance contour: fewer than even risk gives", |row| {
+            row.fewer_km
+        })
+        .column("outside_by_chance", "share", "of an even map that lies outside the contours", |_| OUTSIDE)
+        .column("reports", "", "reports on judged trails, whole area", |_| relative.n_reports)
+        .column("walked_km", "km", "walked by parties there, whole area", |_| relative.walked_km)
+        .done())
+}
+
+fn of_trail(layer: &NetworkLayer, relative: &RelativeLayer, trail: usize) -> Relative {
+    let reference = relative.relative.reference_rate_per_km;
+    let mut row = Relative {
+        trail,
+        judged_km: 0.0,
+        mean_ratio: None,
+        highest_ratio: None,
+        more_km: 0.0,
+        fewer_km: 0.0,
+    };
+    let mut sum = 0.0;
+    for (lixel, found) in relative.relative.lixels.iter().enumerate() {
+        let edge = relative.lixels.edge_of(lixel);
+        let RelativeLixel::Exposed { rate_per_km, .. } = *found else { continue };
+        if layer.network.segments[edge].trail_idx != trail || relative.is_assumed[edge] || reference <= 0.0 {
+            continue;
+        }
+        let (km, ratio) = (relative.lixels.length_m(edge) / 1000.0, rate_per_km / reference);
+        row.judged_km += km;
+        sum += ratio * km;
+        row.highest_ratio = Some(row.highest_ratio.map_or(ratio, |highest| highest.max(ratio)));
+        match found.tolerance(OUTSIDE) {
+            Tolerance::High => row.more_km += km,
+            Tolerance::Low => row.fewer_km += km,
+            Tolerance::Within | Tolerance::Unexposed => {}
+        }
+    }
+    row.mean_ratio = (row.judged_km > 0.0).then(|| sum / row.judged_km);
+    row
 }

@@ -9,9 +9,12 @@ use crate::analysis::before_after::Period;
 use crate::analysis::before_after::Verdict;
 use crate::analysis::before_after::control::Cells;
 use crate::analysis::before_after::flips::FlipTest;
+use crate::analysis::before_after::power::Detectable;
 use crate::analysis::counts::RatioLimits;
 use crate::derived::effect::Campaign;
 use crate::derived::effect::ReportsAnswer;
+use crate::derived::effect::Wait;
+use crate::derived::effect::power_rows;
 use crate::derived::effect::why_words;
 use crate::derived::study::Layers;
 use crate::derived::study::need;
@@ -232,6 +235,36 @@ pub(super) fn signs(layers: &Layers) -> Result<Table, String> {
         .column("before_km", "survey-km", "walked there before", |row| row.before.km)
         .column("after", "", "survey encounters where it warns, while it stood", |row| row.after.count)
         .column("after_km", "survey-km", "walked there while it stood", |row| row.after.km)
+        .done())
+}
+
+pub(super) fn power(layers: &Layers) -> Result<Table, String> {
+    let basis = need(&layers.effect)?.planning;
+    let wait = Wait::usual(&basis, layers.facts.settings.effect_variation);
+    let rows = power_rows(&wait).map_err(|error| error.to_string())?;
+    let cells =
+        rows.iter().flat_map(|row| row.after.iter().map(|(years, found)| (row.n_signs, *years, *found)));
+    Ok(Table::of(cells.collect::<Vec<_>>())
+        .column("signs", "", "signs put up together", |(n_signs, ..)| *n_signs)
+        .column("years_before", "years", "counted before the signs", |_| wait.years_before)
+        .column("years_after", "years", "counted while they stand", |(_, years, _)| *years)
+        .column("per_sign_year", "encounters a year", "where one sign of average place warns", |_| {
+            wait.per_sign_year
+        })
+        .column("control_per_year", "encounters a year", "on stretches without signs", |_| {
+            wait.control_per_year
+        })
+        .column("shows", "", "what would show with a probability of 80 %", |(.., found)| match found {
+            Detectable::Reduction(_) => "a reduction of at least that share",
+            Detectable::NotEvenAll { .. } => "not even that all encounters ended",
+            Detectable::TooFewSigns => "nothing: too few signs",
+        })
+        .column("smallest_reduction", "share", "of the encounters expected without signs", |(.., found)| {
+            match found {
+                Detectable::Reduction(share) => Some(*share),
+                Detectable::NotEvenAll { .. } | Detectable::TooFewSigns => None,
+            }
+        })
         .done())
 }
 

@@ -2,7 +2,6 @@
 
 use crate::analysis::exposure::CounterSite;
 use crate::analysis::exposure::DrawSummary;
-use crate::analysis::exposure::ParameterStatus;
 use crate::derived::rates::Limits;
 use crate::derived::study::Layers;
 use crate::derived::study::need;
@@ -14,14 +13,9 @@ fn limits(summary: &DrawSummary) -> Limits {
 
 pub(super) fn parameters(layers: &Layers) -> Result<Table, String> {
     let exposure = need(&layers.exposure)?;
-    let status = |status: ParameterStatus| match status {
-        ParameterStatus::Fitted => "fitted",
-        ParameterStatus::Measured => "measured apart",
-        ParameterStatus::Prior => "stated prior",
-    };
     Ok(Table::of(exposure.field.parameters.iter().collect())
         .column("parameter", "", "walkers, metres, or a ratio, as its name says", |it| it.name.clone())
-        .column("status", "", "how it was had", |it| status(it.status))
+        .column("status", "", "how it was had", |it| it.status.words())
         .limits("value", "as named", "mean over draws", |it| Some(limits(&it.summary)))
         .column("prior_lower", "as named", "lower end of its 95 % prior interval", |it| it.prior.0)
         .column("prior_median", "as named", "median of its prior", |it| it.prior.1)

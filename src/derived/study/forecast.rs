@@ -1,4 +1,4 @@
-//! What one party meets on each trail, by month and part of the day.
+//! What one party is expected to report on each trail, by month and part of the day.
 
 use crate::analysis::forecast::Bound;
 use crate::analysis::forecast::Forecast;
@@ -7,6 +7,7 @@ use crate::analysis::rates::Interval;
 use crate::derived::forecast::OUT_M;
 use crate::derived::forecast::TrailPeriod;
 use crate::derived::rates::Limits;
+use crate::derived::season::too_little_words;
 use crate::derived::study::Layers;
 use crate::derived::study::need;
 use crate::derived::study::table::Table;
@@ -18,9 +19,10 @@ fn limits(interval: Interval) -> Limits {
 pub(super) fn by_trail(layers: &Layers) -> Result<Table, String> {
     let layer = need(&layers.forecasts)?;
     let walked = format!("out along the trail, {:.0} km at most, and back the same way", OUT_M / 1000.0);
-    let once = "encounters of one party, each kilometre counted once";
-    let twice = "encounters of one party, each kilometre as often as it is walked";
-    let chance = "probability of at least one, mean of 1 - exp(-expected) over draws";
+    let once = "reports of one party, each kilometre counted once";
+    let twice = "reports of one party, each kilometre as often as it is walked";
+    let at_most = "where too little walking is known for a figure: exact upper 95 % limit over all trails";
+    let chance = "probability of at least one report, mean of 1 - exp(-expected) over draws";
     Ok(Table::of(layer.rows.iter().collect())
         .column("trail", "", "name of the trail", |row| row.trail.clone())
         .column("from", "", "the nearest trailhead, where the walk begins", |row| row.trailhead.clone())
@@ -38,8 +40,14 @@ pub(super) fn by_trail(layers: &Layers) -> Result<Table, String> {
             km(row).map(|km| km.left_out())
         })
         .column("forecast_is", "", "whether there is a forecast, or why not", |row| state(row))
-        .limits("expected_once", "encounters", once, |row| Some(limits(bounds(row)?.0.expected)))
-        .limits("expected_each_pass", "encounters", twice, |row| Some(limits(bounds(row)?.1.expected)))
+        .column("at_most_per_1000_km", "reports per 1,000 km", at_most, |row| match &row.forecast {
+            Ok(Forecast::TooLittleKnown { known, .. }) => {
+                known.at_most_per_km().map(|per_km| per_km * 1000.0)
+            }
+            _ => None,
+        })
+        .limits("expected_once", "reports", once, |row| Some(limits(bounds(row)?.0.expected)))
+        .limits("expected_each_pass", "reports", twice, |row| Some(limits(bounds(row)?.1.expected)))
         .limits("at_least_one_once", "probability", chance, |row| Some(limits(bounds(row)?.0.at_least_one)))
         .limits("at_least_one_each_pass", "probability", chance, |row| {
             Some(limits(bounds(row)?.1.at_least_one))
@@ -50,20 +58,19 @@ pub(super) fn by_trail(layers: &Layers) -> Result<Table, String> {
 fn bounds(row: &TrailPeriod) -> Option<(&Bound, &Bound)> {
     match row.forecast.as_ref().ok()? {
         Forecast::Estimated { lower, upper, .. } => Some((lower, upper)),
-        Forecast::NotEstimable { .. } => None,
+        Forecast::TooLittleKnown { .. } | Forecast::NotEstimable { .. } => None,
     }
 }
 
 fn km(row: &TrailPeriod) -> Option<&RouteKm> {
-    match row.forecast.as_ref().ok()? {
-        Forecast::Estimated { km, .. } | Forecast::NotEstimable { km } => Some(km),
-    }
+    row.forecast.as_ref().ok().map(Forecast::km)
 }
 
 fn state(row: &TrailPeriod) -> String {
     match &row.forecast {
         Err(reason) => reason.clone(),
         Ok(Forecast::NotEstimable { .. }) => "no exposure".to_owned(),
+        Ok(Forecast::TooLittleKnown { known, .. }) => too_little_words(known),
         Ok(Forecast::Estimated { km, .. }) if km.left_out() > 0.0 => "estimated in part".to_owned(),
         Ok(Forecast::Estimated { .. }) => "estimated".to_owned(),
     }

@@ -25,9 +25,12 @@ use std::sync::Arc;
 use crate::derived::DeriveError;
 use crate::derived::Derived;
 use crate::derived::Deriver;
+use crate::derived::cluster_periods::ClusterPeriods;
+use crate::derived::cluster_periods::PeriodCut;
 use crate::derived::clusters::ClusterLayer;
 use crate::derived::density::DensityLayer;
 use crate::derived::density::DensityParams;
+use crate::derived::density::relative::RelativeLayer;
 use crate::derived::effect::EffectLayer;
 use crate::derived::exposure::ExposureLayer;
 use crate::derived::facts::Facts;
@@ -94,8 +97,12 @@ pub struct Layers {
     pub places: Answer<Vec<PlaceSummary>>,
     /// The sign plan with the area's settings and six signs.
     pub plan: Answer<PlanLayer>,
+    /// Reports relative to walking along the trails.
+    pub relative_density: Answer<RelativeLayer>,
     /// Clusters of reports.
     pub clusters: Answer<ClusterLayer>,
+    /// Clusters within months, quarters and parts of the day.
+    pub cluster_periods: Vec<Answer<ClusterPeriods>>,
     /// Survey walks on the trails.
     pub walks: Answer<WalkLayer>,
     /// Survey rates and the reporting ratio.
@@ -104,7 +111,7 @@ pub struct Layers {
     pub observers: Answer<ObserverLayer>,
     /// The last season by trail against expectation.
     pub watch: Answer<WatchLayer>,
-    /// What one party meets on each trail, by month and part of the day.
+    /// What one party is expected to report on each trail, by month and part of the day.
     pub forecasts: Answer<TrailPeriods>,
     /// What signs did.
     pub effect: Answer<EffectLayer>,
@@ -126,6 +133,10 @@ impl Layers {
         for effort in EffortKind::ALL {
             density.push((*effort, answer(deriver.density(&facts, DensityParams::of(*effort)).await)?));
         }
+        let mut cluster_periods = Vec::new();
+        for cut in PeriodCut::ALL {
+            cluster_periods.push(answer(deriver.cluster_periods(&facts, cut).await)?);
+        }
         let plan = PlanParams {
             n_signs: N_SIGNS,
             reach: Length::metres(facts.settings.reach_m).map_err(DeriveError::internal)?,
@@ -145,7 +156,11 @@ impl Layers {
             reaction_details: answer(deriver.reaction_details(&facts).await)?,
             places: answer(deriver.places(&facts).await)?,
             plan: answer(deriver.plan(&facts, plan).await)?,
+            relative_density: answer(
+                deriver.relative_density(&facts, DensityParams::of(EffortKind::Report)).await,
+            )?,
             clusters: answer(deriver.clusters(&facts).await)?,
+            cluster_periods,
             walks: answer(deriver.walks(&facts).await)?,
             survey: answer(deriver.survey(&facts).await)?,
             observers: answer(deriver.observers(&facts).await)?,
@@ -190,6 +205,8 @@ pub const TABLES: &[Entry] = &[
     entry("rate-pattern", "Whether neighbouring stretches resemble each other", pattern::moran),
     entry("rate-pattern-stretches", "What the counts of stretches leave over", pattern::stretches),
     entry("season-months", "Encounter rate by month", season::months),
+    entry("season-weeks", "Encounter rate by week", season::weeks),
+    entry("season-window", "When the season begins and ends", season::windows),
     entry("season-hours", "Encounter rate by hour", season::hours),
     entry("season-tests", "Tests of season and hour, and what the fit chose", season::tests),
     entry("season-years", "Encounter rate by year", season::years),
@@ -201,8 +218,9 @@ pub const TABLES: &[Entry] = &[
         "Whether strikes depend on contact, within sub-tables",
         reactions::sub_tables,
     ),
-    entry("latency", "Time to the first strike when stepped on", reactions::latency),
+    entry("latency", "Time until snakes react, by kind of contact", reactions::latency),
     entry("density", "Density of encounters along trails", density::by_trail),
+    entry("relative-density", "Density of reports relative to walking", density::relative_by_trail),
     entry("places", "Encounters at places", records::places),
     entry("exposure-parameters", "What the walker model rests on", exposure::parameters),
     entry("exposure-counters", "Counts observed and expected", exposure::counters),
@@ -210,6 +228,11 @@ pub const TABLES: &[Entry] = &[
     entry("exposure-assumptions", "Priors and rules of the walker model", exposure::assumptions),
     entry("sign-plan", "Planned signs", signs::plan),
     entry("clusters", "Clusters of reports", clusters::found),
+    entry(
+        "cluster-periods",
+        "Clusters of reports within months, quarters and parts of the day",
+        clusters::by_period,
+    ),
     entry("cluster-segments", "Gi* and local Moran's I of segments", clusters::segments),
     entry("survey-walks", "Survey walks by purpose", survey::walks),
     entry("survey-rates", "Survey rates of trails", survey::rates),
@@ -217,9 +240,14 @@ pub const TABLES: &[Entry] = &[
     entry("observers", "What two observers saw and missed", survey::observers),
     entry("watch-weeks", "The season against expectation, week by week", watch::weeks),
     entry("watch-alarms", "Weeks that stand out", watch::alarms),
-    entry("forecast", "What one party meets, by trail, month and part of the day", forecast::by_trail),
+    entry(
+        "forecast",
+        "Expected reports of one party, by trail, month and part of the day",
+        forecast::by_trail,
+    ),
     entry("effect", "Before and after signs", effect::effect),
     entry("effect-signs", "Survey encounters where each sign warns", effect::signs),
+    entry("effect-power", "The smallest reduction that a comparison would show", effect::power),
     entry("effect-assumptions", "What the comparison of before and after assumes", effect::assumptions),
     entry("notices", "Temporary notices in force and past", notices::notices),
     entry("decisions", "What was decided", decisions::decisions),

@@ -109,7 +109,7 @@ fn of_set<'a>(
         .limits(
             "rate_per_1000_km",
             "per 1,000 km walked",
-            "encounter rate, shrunk towards the trail",
+            "rate of reported encounters, shrunk towards the trail",
             |row| row.limits,
         )
         .limits("counted_per_1000_km", "per 1,000 km walked", "rate as counted, exact limits", |row| {

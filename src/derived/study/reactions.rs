@@ -17,6 +17,9 @@ use crate::analysis::response::table::ReactionCell;
 use crate::analysis::response::table::ReactionTable;
 use crate::derived::rates::Limits;
 use crate::derived::reactions::StrikeFindings;
+use crate::derived::reactions::details::Part;
+use crate::derived::reactions::details::SubTables;
+use crate::derived::reactions::details::Wait;
 use crate::derived::reactions::effort_kind;
 use crate::derived::study::Layers;
 use crate::derived::study::need;
@@ -53,9 +56,12 @@ pub(super) fn shares(layers: &Layers) -> Result<Table, String> {
         .column("reaction", "", "what the snake did", |(_, cell)| layer.terms.get(cell.term).cloned())
         .column("shown", "", "approaches that showed it", |(_, cell)| cell.n_shown)
         .column("approaches", "", "approaches watched", |(_, cell)| cell.n_approaches)
-        .column("snakes", "", "snakes behind them; one not recognised counts for itself", |(_, cell)| {
-            cell.n_organisms
-        })
+        .column(
+            "snakes",
+            "",
+            "snakes behind them at most: one not recognised counts for itself",
+            |(_, cell)| cell.n_organisms,
+        )
         .column(
             "unrecorded",
             "",
@@ -95,6 +101,9 @@ fn by_snake<'a>(
         })
         .column("by_snake_method", "", "how the limits by snake were made", move |(_, cell)| {
             clustered(cell).map(|it| method(it.method))
+        })
+        .column("recognised_snakes", "", "recognised snakes among those behind them", |(_, cell)| {
+            cell.n_recognised
         })
 }
 
@@ -213,73 +222,123 @@ pub(super) fn odds(layers: &Layers) -> Result<Table, String> {
         .done())
 }
 
+/// A part of the approaches, and one kind of contact in it; no contact where none was watched.
+struct SubRow<'a> {
+    tables: &'a SubTables,
+    part: &'a Part,
+    cell: Option<&'a ReactionCell>,
+}
+
 pub(super) fn sub_tables(layers: &Layers) -> Result<Table, String> {
     let details = need(&layers.reaction_details)?;
-    let rows: Vec<_> = details
-        .sub_tables
-        .iter()
-        .flat_map(|tables| tables.parts.iter().map(move |part| (tables, part)))
-        .collect();
-    Ok(Table::of(rows)
-        .column("effort_kind", "", "kind of effort; kinds are never pooled", |(tables, _)| {
-            tables.effort.term()
+    let mut rows = Vec::new();
+    for tables in &details.sub_tables {
+        for part in &tables.parts {
+            let watched: Vec<_> = part.strikes.iter().filter(|cell| cell.n_approaches > 0).collect();
+            let row = |cell| SubRow { tables, part, cell };
+            match watched.is_empty() {
+                true => rows.push(row(None)),
+                false => rows.extend(watched.into_iter().map(|cell| row(Some(cell)))),
+            }
+        }
+    }
+    let table = Table::of(rows)
+        .column("effort_kind", "", "kind of effort; kinds are never pooled", |row: &SubRow<'_>| {
+            row.tables.effort.term()
         })
-        .column("parted_by", "", "what approaches are parted by", |(tables, _)| tables.factor.words())
-        .column("part", "", "the part", |(_, it)| it.name.clone())
-        .column("approaches", "", "approaches in it", |(_, it)| {
-            it.strikes.iter().map(|cell| cell.n_approaches).sum::<u64>()
+        .column("parted_by", "", "what approaches are parted by", |row| row.tables.factor.words())
+        .column("part", "", "the part", |row| row.part.name.clone())
+        .column("approaches", "", "approaches in the part, all kinds of contact together", |row| {
+            row.part.strikes.iter().map(|cell| cell.n_approaches).sum::<u64>()
         })
-        .column("p_value", "probability", "that strikes do not depend on contact", |(_, it)| {
-            it.test.test.p_value()
+        .column("p_value", "probability", "that strikes do not depend on contact, in the part", |row| {
+            row.part.test.test.p_value()
         })
-        .column("holm_p_value", "probability", "adjusted by Holm over the parts", |(_, it)| {
-            it.test.holm_p_value
+        .column("holm_p_value", "probability", "adjusted by Holm over the parts", |row| {
+            row.part.test.holm_p_value
         })
-        .column("snakes", "", "snakes whose contacts were permuted", |(_, it)| n_snakes(&it.test.test))
-        .column("method", "", "how contacts were permuted, or why there is no test", |(_, it)| {
-            scheme(&it.test.test)
+        .column("snakes", "", "snakes whose contacts were permuted", |row| n_snakes(&row.part.test.test))
+        .column("method", "", "how contacts were permuted, or why there is no test", |row| {
+            scheme(&row.part.test.test)
         })
-        .done())
+        .column("contact", "", "how near the approach came: the following columns are of it", |row| {
+            row.cell.map(|cell| contact(cell.contact))
+        })
+        .column("struck", "", "approaches with a strike or bite", |row| row.cell.map(|cell| cell.n_shown))
+        .column("of_approaches", "", "approaches watched", |row| row.cell.map(|cell| cell.n_approaches))
+        .column("of_snakes", "", "snakes behind them at most: one not recognised counts for itself", |row| {
+            row.cell.map(|cell| cell.n_organisms)
+        });
+    Ok(sub_shares(table).done())
+}
+
+fn sub_shares<'a>(table: Building<SubRow<'a>>) -> Building<SubRow<'a>> {
+    let of = |row: &SubRow<'_>, pick: fn(&Parts) -> f64| part(&row.cell?.estimate, pick);
+    let clustered = |row: &SubRow<'_>| match &row.cell?.estimate {
+        CellEstimate::Share { clustered, .. } => Some(*clustered),
+        CellEstimate::NoApproaches => None,
+    };
+    table
+        .column("share", "share", "struck over approaches", move |row| of(row, |it| it.0))
+        .column("exact_lower", "share", &format!("Clopper and Pearson's lower {LEVEL_WORDS}"), move |row| {
+            of(row, |it| it.1.0)
+        })
+        .column("exact_upper", "share", &format!("Clopper and Pearson's upper {LEVEL_WORDS}"), move |row| {
+            of(row, |it| it.1.1)
+        })
+        .column("by_snake_lower", "share", "lower limit that holds when snakes differ", move |row| {
+            clustered(row).map(|it| it.lower)
+        })
+        .column("by_snake_upper", "share", "upper limit that holds when snakes differ", move |row| {
+            clustered(row).map(|it| it.upper)
+        })
 }
 
 pub(super) fn latency(layers: &Layers) -> Result<Table, String> {
-    let layer = need(&layers.reactions)?;
-    let curves = layer.strikes.iter().filter_map(|found| Some((found.effort, found.underfoot.as_ref()?)));
-    let rows: Vec<(EffortKind, usize, &Step)> = curves
-        .flat_map(|(effort, curve)| curve.steps.iter().map(move |step| (effort, curve.n_approaches, step)))
-        .collect();
+    let details = need(&layers.reaction_details)?;
+    let shown = details.waits.iter().filter(|wait| wait.is_representative);
+    let rows: Vec<(&Wait, &Step)> =
+        shown.flat_map(|wait| wait.curve.steps.iter().map(move |step| (wait, step))).collect();
     if rows.is_empty() {
-        return Err("No strike with a known time followed an approach of this contact.".to_owned());
+        return Err("No reaction with a known time followed an approach whose watch has an end.".to_owned());
     }
     let limits = |step: &Step| match step.uncertainty {
         Uncertainty::NotEstimable => (Value::Missing, Value::Missing),
         Uncertainty::Greenwood { lower, upper, .. } => (lower.into(), upper.into()),
     };
     Ok(Table::of(rows)
-        .column("effort_kind", "", "kind of effort; kinds are never pooled", |(effort, _, _)| effort.term())
-        .column("approaches", "", "approaches whose times are known", |(_, n, _)| *n)
-        .column("time_s", "s", "time from the approach to a strike", |(_, _, step)| step.time_s)
-        .column("at_risk", "", "approaches still watched and without strike just before", |(_, _, step)| {
+        .column("effort_kind", "", "kind of effort; kinds are never pooled", |(wait, _)| wait.effort.term())
+        .column("contact", "", "how near the approach came", |(wait, _)| contact(wait.contact))
+        .column("until", "", "what was waited for", |(wait, _)| wait.until.words())
+        .column("approaches", "", "approaches whose times are known", |(wait, _)| wait.curve.n_approaches)
+        .column(
+            "snakes",
+            "",
+            "snakes behind them at most: one not recognised counts for itself",
+            |(wait, _)| wait.n_organisms,
+        )
+        .column("without_times", "", "approaches whose times are not known, left out", |(wait, _)| {
+            wait.n_unknown
+        })
+        .column("time_s", "s", "time from the approach to the reaction", |(_, step)| step.time_s)
+        .column("at_risk", "", "approaches still watched and without it just before", |(_, step)| {
             step.n_at_risk
         })
-        .column("struck", "", "strikes at this time", |(_, _, step)| step.n_reacted)
-        .column(
-            "waiting",
-            "share",
-            "share without strike from this time on (Kaplan and Meier)",
-            |(_, _, step)| step.waiting,
-        )
+        .column("reacted", "", "reactions at this time", |(_, step)| step.n_reacted)
+        .column("waiting", "share", "share without it from this time on (Kaplan and Meier)", |(_, step)| {
+            step.waiting
+        })
         .column(
             "waiting_lower",
             "share",
-            "lower 95 % limit (Greenwood), snakes taken as independent",
-            |(_, _, step)| limits(step).0,
+            "lower 95 % limit (Greenwood), approaches taken as independent",
+            |(_, step)| limits(step).0,
         )
         .column(
             "waiting_upper",
             "share",
-            "upper 95 % limit (Greenwood), snakes taken as independent",
-            |(_, _, step)| limits(step).1,
+            "upper 95 % limit (Greenwood), approaches taken as independent",
+            |(_, step)| limits(step).1,
         )
         .done())
 }

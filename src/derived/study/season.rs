@@ -6,6 +6,7 @@ use crate::analysis::season::SeasonWindow;
 use crate::analysis::season::TestOutcome;
 use crate::derived::rates::Limits;
 use crate::derived::season::SeasonLayer;
+use crate::derived::season_details::Weeks;
 use crate::derived::season_levels::LevelSeasons;
 use crate::derived::study::Layers;
 use crate::derived::study::need;
@@ -52,6 +53,83 @@ pub(super) fn months(layers: &Layers) -> Result<Table, String> {
         .column("in_season_share", "share", "share of draws whose window holds it", |(month, _)| {
             inclusion(*month)
         })
+        .done())
+}
+
+fn weeks_of(layers: &Layers) -> Result<&Weeks, String> {
+    let weeks = need(&layers.season_details)?.weeks.as_ref();
+    weeks.ok_or_else(|| "No season by weeks can be estimated.".to_owned())
+}
+
+pub(super) fn weeks(layers: &Layers) -> Result<Table, String> {
+    let weeks = weeks_of(layers)?;
+    let inclusion = |week: usize| weeks.window.as_ref().and_then(|it| it.inclusion.get(week).copied());
+    Ok(Table::of(weeks.curve.iter().enumerate().collect())
+        .column("week", "", "week of seven days from 1 January, which is in week 1", |(week, _)| week + 1)
+        .column("rate_is", "", "whether there is a rate, or why not", |(_, point)| exposed(point))
+        .limits("relative_rate", RELATIVE, "encounters for each km walked", |(_, point)| limits(point))
+        .column("is_in_season", "", "whether the season's window holds it", |(week, _)| {
+            weeks.window.as_ref().map(|it| if it.window.contains(*week) { "yes" } else { "no" })
+        })
+        .column("in_season_share", "share", "share of draws whose window holds it", |(week, _)| {
+            inclusion(*week)
+        })
+        .done())
+}
+
+/// A run of a window, by months or weeks.
+struct WindowRun<'a> {
+    by: &'static str,
+    number: usize,
+    window: &'a SeasonWindow,
+}
+
+impl WindowRun<'_> {
+    /// The first part counted from one, with its limits.
+    fn first(&self) -> [usize; 3] {
+        let (lower, upper) = self.window.first_limits[self.number];
+        [self.window.window.runs[self.number].start, lower, upper].map(|part| part + 1)
+    }
+
+    /// The last part counted from one, with its limits.
+    fn last(&self) -> [usize; 3] {
+        let (lower, upper) = self.window.last_limits[self.number];
+        let last = self.window.window.runs[self.number].last(self.window.window.n_parts);
+        [last, lower, upper].map(|part| part + 1)
+    }
+}
+
+pub(super) fn windows(layers: &Layers) -> Result<Table, String> {
+    let by_month = need(&layers.season)?.window.as_ref();
+    let by_week = weeks_of(layers).ok().and_then(|weeks| weeks.window.as_ref());
+    let rows: Vec<WindowRun<'_>> = [("months", by_month), ("weeks", by_week)]
+        .into_iter()
+        .filter_map(|(by, window)| Some((by, window?)))
+        .flat_map(|(by, window)| {
+            (0..window.window.runs.len()).map(move |number| WindowRun { by, number, window })
+        })
+        .collect();
+    if rows.is_empty() {
+        return Err("No window of the season was found.".to_owned());
+    }
+    let unit = "month, or week of seven days, from 1";
+    Ok(Table::of(rows)
+        .column("by", "", "months, or weeks of seven days from 1 January", |row| row.by)
+        .column("run", "", "number of the run: a season may have two", |row| row.number + 1)
+        .column("first", unit, "where the run begins; it may pass the end of the year", |row| row.first()[0])
+        .column("first_earliest", unit, "earliest beginning, bootstrap 95 % limit", |row| row.first()[1])
+        .column("first_latest", unit, "latest beginning, bootstrap 95 % limit", |row| row.first()[2])
+        .column("last", unit, "where the run ends, itself included", |row| row.last()[0])
+        .column("last_earliest", unit, "earliest end, bootstrap 95 % limit", |row| row.last()[1])
+        .column("last_latest", unit, "latest end, bootstrap 95 % limit", |row| row.last()[2])
+        .column("share", "share", "of the encounters expected in a year that all runs hold", |row| {
+            row.window.window.share
+        })
+        .column("length", "months or weeks", "of all runs together", |row| row.window.window.length())
+        .column("length_shortest", "months or weeks", "bootstrap 95 % limit", |row| {
+            row.window.length_limits.0
+        })
+        .column("length_longest", "months or weeks", "bootstrap 95 % limit", |row| row.window.length_limits.1)
         .done())
 }
 

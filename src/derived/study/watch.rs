@@ -71,6 +71,12 @@ pub(super) fn alarms(layers: &Layers) -> Result<Table, String> {
             Watched::Unit(unit) => layer.names.get(unit).cloned(),
             Watched::All => Some("all trails".to_owned()),
         })
+        .column("walking_is", "", "assumed where only the change against former years is judged", |alarm| {
+            match alarm.watched {
+                Watched::Unit(unit) if layer.is_assumed.get(unit) == Some(&true) => "assumed",
+                Watched::Unit(_) | Watched::All => "from counters",
+            }
+        })
         .column("first_day", "date", "first day of the window", |alarm| day(alarm.first_week, false))
         .column("last_day", "date", "last day of the window", |alarm| day(alarm.last_week, true))
         .column("called_on", "date", "the day on which the scan would have called it first", |alarm| {

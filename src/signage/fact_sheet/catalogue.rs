@@ -26,6 +26,7 @@ pub struct SheetCatalogue {
     pub(super) do_not_test: String,
     pub(super) do_not_test_reason: String,
     pub(super) records: String,
+    pub(super) records_unrecognised: String,
     pub(super) first_aid_heading: String,
     pub(super) cautions_heading: String,
     pub(super) reading_heading: String,
@@ -52,6 +53,7 @@ pub struct FrequencyWords {
     pub(super) limits: String,
     pub(super) limits_none: String,
     pub(super) counts: String,
+    pub(super) snakes_at_most: String,
 }
 
 #[derive(Deserialize)]
@@ -64,6 +66,7 @@ struct CatalogueFile {
     do_not_test: String,
     do_not_test_reason: String,
     records: String,
+    records_unrecognised: String,
     first_aid_heading: String,
     cautions_heading: String,
     reading_heading: String,
@@ -90,6 +93,7 @@ struct FrequencyFile {
     limits: String,
     limits_none: String,
     counts: String,
+    snakes_at_most: String,
 }
 
 /// Reads a catalogue. It may still say what the sheet must not: see [`lint`].
@@ -108,6 +112,7 @@ pub fn parse(text: &str) -> Result<SheetCatalogue, InvalidCatalogue> {
         do_not_test: file.do_not_test,
         do_not_test_reason: file.do_not_test_reason,
         records: file.records,
+        records_unrecognised: file.records_unrecognised,
         first_aid_heading: file.first_aid_heading,
         cautions_heading: file.cautions_heading,
         reading_heading: file.reading_heading,
@@ -129,6 +134,7 @@ pub fn parse(text: &str) -> Result<SheetCatalogue, InvalidCatalogue> {
             limits: words.limits,
             limits_none: words.limits_none,
             counts: words.counts,
+            snakes_at_most: words.snakes_at_most,
         },
     })
 }
@@ -190,13 +196,14 @@ fn texts(catalogue: &SheetCatalogue) -> Vec<Text<'_>> {
     use Voice::Advises;
     use Voice::Tells;
     let words = &catalogue.frequency;
-    let single: [(&str, &str, &'static [&'static str], Voice); 21] = [
+    let single: [(&str, &str, &'static [&'static str], Voice); 23] = [
         ("title", &catalogue.title, &[], Tells),
         ("subtitle", &catalogue.subtitle, &["{area}"], Tells),
         ("authority", &catalogue.authority, &[], Advises),
         ("do_not_test", &catalogue.do_not_test, &[], Advises),
         ("do_not_test_reason", &catalogue.do_not_test_reason, &[], Tells),
         ("records", &catalogue.records, &["{approaches}", "{snakes}"], Tells),
+        ("records_unrecognised", &catalogue.records_unrecognised, &["{approaches}"], Tells),
         ("first_aid_heading", &catalogue.first_aid_heading, &[], Advises),
         ("cautions_heading", &catalogue.cautions_heading, &[], Advises),
         ("reading_heading", &catalogue.reading_heading, &[], Advises),
@@ -212,6 +219,7 @@ fn texts(catalogue: &SheetCatalogue) -> Vec<Text<'_>> {
         ("frequency.limits", &words.limits, &["{low}", "{high}", "{base}"], Tells),
         ("frequency.limits_none", &words.limits_none, &["{high}", "{base}"], Tells),
         ("frequency.counts", &words.counts, &["{k}", "{n}", "{snakes}"], Tells),
+        ("frequency.snakes_at_most", &words.snakes_at_most, &["{count}"], Tells),
     ];
     let mut texts: Vec<Text<'_>> = single
         .into_iter()

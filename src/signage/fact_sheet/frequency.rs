@@ -18,8 +18,10 @@ pub struct Counted {
     pub k: u64,
     /// Approaches.
     pub n: u64,
-    /// Snakes behind them.
+    /// Snakes behind them at most: one not recognised counts as one.
     pub n_snakes: u64,
+    /// Recognised snakes among them.
+    pub n_recognised: u64,
     /// Lower limit of the share, in [0, 1].
     pub lower: f64,
     /// Upper limit of the share, in [0, 1].
@@ -95,13 +97,13 @@ mod tests {
 
     fn counted(k: u64, n: u64) -> Counted {
         let (lower, upper) = clopper_pearson_limits(k, n, 0.95).unwrap();
-        Counted { k, n, n_snakes: n, lower, upper }
+        Counted { k, n, n_snakes: n, n_recognised: n, lower, upper }
     }
 
     #[test]
     fn words_are_honest_at_the_edges() {
         let check = |k, n, expected: Frequency| assert_eq!(frequency(&counted(k, n)), expected, "{k} of {n}");
-        let nothing = Counted { k: 0, n: 0, n_snakes: 0, lower: 0.0, upper: 1.0 };
+        let nothing = Counted { k: 0, n: 0, n_snakes: 0, n_recognised: 0, lower: 0.0, upper: 1.0 };
         assert_eq!(frequency(&nothing), Frequency::TooFew);
         check(1, 1, Frequency::TooFew);
         check(3, 9, Frequency::TooFew);
@@ -127,7 +129,14 @@ mod tests {
 
     #[test]
     fn a_limit_that_is_whole_is_not_pushed_on_by_rounding() {
-        let at = Counted { k: 20, n: 400, n_snakes: 40, lower: 0.29 - 0.26, upper: 0.1 + 0.2 - 0.23 };
+        let at = Counted {
+            k: 20,
+            n: 400,
+            n_snakes: 40,
+            n_recognised: 40,
+            lower: 0.29 - 0.26,
+            upper: 0.1 + 0.2 - 0.23,
+        };
         assert_eq!(frequency(&at), Frequency::Some { about: About::Whole(5), lower: 3, upper: 7 });
     }
 

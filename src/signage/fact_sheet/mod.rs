@@ -170,13 +170,25 @@ pub fn lay_out(facts: &SheetFacts, texts: &SheetCatalogue, signs: &wording::Cata
         emergency: signs.emergency.replace("{emergency_number}", &facts.emergency_number),
         do_not_test: texts.do_not_test.clone(),
         do_not_test_reason: texts.do_not_test_reason.clone(),
-        records: format!("{} {effort}", filled(&texts.records)),
+        records: match facts.n_snakes {
+            0 => format!("{} {effort}", filled(&texts.records_unrecognised)),
+            _ => format!("{} {effort}", filled(&texts.records)),
+        },
         cautions_heading: texts.cautions_heading.clone(),
         cautions,
         first_aid_heading: texts.first_aid_heading.clone(),
         first_aid: signs.dos.iter().chain(&signs.do_nots).cloned().collect(),
         reading_heading: texts.reading_heading.clone(),
         reading: texts.reading.iter().map(filled).collect(),
+    }
+}
+
+/// The number of snakes; the most there can be where not all were recognised.
+fn snakes(words: &FrequencyWords, counted: &Counted) -> String {
+    let number = counted.n_snakes.to_string();
+    match counted.n_recognised == counted.n_snakes {
+        true => number,
+        false => words.snakes_at_most.replace("{count}", &number),
     }
 }
 
@@ -187,7 +199,7 @@ pub fn line(words: &FrequencyWords, heading: &str, counted: &Counted) -> ShareLi
             .replace("{base}", &BASE.to_string())
             .replace("{k}", &counted.k.to_string())
             .replace("{n}", &counted.n.to_string())
-            .replace("{snakes}", &counted.n_snakes.to_string())
+            .replace("{snakes}", &snakes(words, counted))
     };
     let between = |lower: u8, upper: u8| {
         let low = if lower == 0 { fill(&words.below, 1) } else { lower.to_string() };

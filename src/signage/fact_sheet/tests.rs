@@ -2,7 +2,7 @@ use super::*;
 
 fn counted(k: u64, n: u64, n_snakes: u64) -> Counted {
     let (lower, upper) = crate::analysis::counts::clopper_pearson_limits(k, n, 0.95).unwrap();
-    Counted { k, n, n_snakes, lower, upper }
+    Counted { k, n, n_snakes, n_recognised: n_snakes, lower, upper }
 }
 
 fn facts() -> SheetFacts {
@@ -58,6 +58,22 @@ fn shares_read_as_people_say_them() {
     assert_eq!(line.share, "cerca de 3 de cada 100");
     assert_eq!(line.limits, "Los registros admiten también de 1 a 8 de cada 100.");
     assert_eq!(spanish.contacts[0].lines[0].share, "ninguna de 90");
+}
+
+#[test]
+fn snakes_that_nobody_recognised_are_counted_at_most() {
+    let mut given = facts();
+    given.n_snakes = 0;
+    given.contacts[1].strike.n_recognised = 0;
+    given.contacts[3].strike.n_recognised = 12;
+    let english = sheet(0, &given);
+    assert!(english.records.contains("at most 575 snakes. None was recognised"), "{}", english.records);
+    assert_eq!(english.contacts[1].lines[0].counts, "Recorded: 1 of 175. Snakes: 60 at most.");
+    assert_eq!(english.contacts[3].lines[0].counts, "Recorded: 6 of 175. Snakes: 42 at most.");
+    assert_eq!(english.contacts[0].lines[0].counts, "Recorded: 0 of 90. Snakes: 60.");
+    let spanish = sheet(1, &given);
+    assert!(spanish.records.contains("no se sabe cuántas eran"), "{}", spanish.records);
+    assert_eq!(spanish.contacts[1].lines[0].counts, "Registrado: 1 de 175. Serpientes: 60 como máximo.");
 }
 
 #[test]
@@ -120,8 +136,15 @@ fn the_distance_is_the_land_managers_or_is_not_there() {
 #[cfg(feature = "print")]
 #[test]
 fn the_sheet_is_one_tagged_page_and_the_same_every_time() {
-    for (language, tag) in [(0, "/Lang(en)"), (1, "/Lang(es)")] {
-        let sheet = sheet(language, &facts());
+    let mut unrecognised = facts();
+    unrecognised.n_snakes = 0;
+    for contact in &mut unrecognised.contacts {
+        contact.strike.n_recognised = 0;
+    }
+    let cases =
+        [(0, "/Lang(en)", facts()), (1, "/Lang(es)", facts()), (0, "/Lang(en)", unrecognised.clone())];
+    for (language, tag, facts) in cases.into_iter().chain([(1, "/Lang(es)", unrecognised)]) {
+        let sheet = sheet(language, &facts);
         let printed = pdf(&sheet).unwrap();
         assert_eq!(pdf(&sheet).unwrap(), printed);
         let text = String::from_utf8_lossy(&printed);

@@ -140,6 +140,7 @@ async fn units(app: &App, asked: Asked<'_>) -> Result<Response, Error> {
         let is_stretch = asked.name == "stretches";
         let set = if is_stretch { &rates.stretches } else { &rates.segments };
         let period = rates::in_period(set, &rates.bounds, &season, choice)?;
+        let notice = season.too_little(choice);
         let features = (0..set.names.len()).map(|unit| {
             let href = match is_stretch {
                 true => format!("/?{}", stretch_query(asked.query, unit)),
@@ -149,7 +150,9 @@ async fn units(app: &App, asked: Asked<'_>) -> Result<Response, Error> {
                 true => Value::from(unit),
                 false => Value::from(href.trim_start_matches("/segment/")),
             };
-            unit_feature(&network, set, &period, unit, (id, href))
+            let mut feature = unit_feature(&network, set, &period, unit, (id, href));
+            feature.properties.insert("notice".to_owned(), Value::from(notice.clone()));
+            feature
         });
         cut(&asked, features.collect(), &facts)
     })

@@ -28,6 +28,7 @@ use crate::web::query::Query;
 use crate::web::views;
 use crate::web::views::charts::format_rate;
 use crate::web::views::charts::thousands;
+use crate::web::views::charts::times;
 use crate::web::views::density::Answer;
 use crate::web::views::density::Choices;
 use crate::web::views::density::DensityPage;
@@ -214,7 +215,7 @@ impl Map<'_> {
             let trail = self.trail_of_run(run.trail_run);
             let title = mean.map_or_else(
                 || format!("{trail}: not judged"),
-                |mean| format!("{trail}: {mean:.2} times even risk"),
+                |mean| format!("{trail}: {} times even risk", times(mean)),
             );
             map_line(run.line, stroke(run.lixels[0]), title)
         });

@@ -49,8 +49,6 @@ use crate::web::views::layout::Section;
 /// A form as sent: value by field.
 type Fields = HashMap<String, String>;
 
-/// Years before that the table starts from.
-const YEARS_BEFORE: f64 = 2.0;
 /// Length of a name in a form.
 const LONGEST: usize = 200;
 
@@ -156,11 +154,11 @@ fn sign_shown(standing: &SignStanding, zone: &TimeZone) -> SignShown {
 
 fn planning(layer: &EffectLayer, facts: &Facts, query: &Query) -> Result<PlanningShown, Error> {
     let basis = &layer.planning;
-    let controls = (basis.all_per_year - 6.0 * basis.per_sign_year).max(0.0);
+    let usual = Wait::usual(basis, facts.settings.effect_variation);
     let labels = [
         ("per_sign", "Survey encounters a year where one sign warns", basis.per_sign_year),
-        ("control", "Survey encounters a year without signs", controls),
-        ("before", "Years counted before", YEARS_BEFORE),
+        ("control", "Survey encounters a year without signs", usual.control_per_year),
+        ("before", "Years counted before", usual.years_before),
     ];
     let mut errors = Vec::new();
     let mut numbers = Vec::new();

@@ -1,7 +1,10 @@
 //! How far people walk, where that is known from, and whether the model meets what was counted.
 
+use std::cmp::Ordering;
+
 use axum::response::IntoResponse;
 
+use crate::analysis::exposure::ParameterKind;
 use crate::analysis::exposure::ParameterStatus;
 use crate::analysis::exposure::Provenance;
 use crate::analysis::rates::UnitRate;
@@ -107,6 +110,7 @@ impl Known<'_> {
             trails: self.trails(),
             stretches: picked.map(|trail| (self.trail_name(trail), self.stretches(trail))),
             counters: counters::cards(self.facts, self.network, self.exposure),
+            against_prior: self.against_prior(),
             identified: self.identified(),
             parameters: self.parameters(),
             sites: sites::rows(self.facts, self.network, self.exposure),
@@ -203,23 +207,41 @@ impl Known<'_> {
             n => format!("{n} parameters, listed below"),
         };
         if !prior.is_empty() {
-            lines.push(format!("Drawn from their stated priors: {listed}. What rests on them is assumed."));
+            lines.push(format!("Not identified alone, so that each is its stated prior, updated by the counts: {listed}. What rests on them is assumed."));
         }
         lines
     }
 
-    fn parameters(&self) -> Vec<ParameterRow> {
-        let words = |status| match status {
-            ParameterStatus::Fitted => "fitted",
-            ParameterStatus::Measured => "measured apart",
-            ParameterStatus::Prior => "drawn from its prior",
+    /// Trailheads from which far fewer, or far more, walkers start than the stated prior has it, a sentence a side.
+    fn against_prior(&self) -> Vec<String> {
+        let names = |side: Ordering| {
+            let volumes = self.exposure.field.parameters.iter();
+            let beyond = volumes
+                .filter(|it| matches!(it.kind, ParameterKind::Volume { .. }) && it.against_prior() == side);
+            beyond.map(|parameter| parameter.name.clone()).collect::<Vec<_>>()
         };
+        let sides = [(Ordering::Less, "fewer"), (Ordering::Greater, "more")].into_iter();
+        sides
+            .map(|(side, word)| (names(side), word))
+            .filter(|(names, _)| !names.is_empty())
+            .map(|(names, word)| {
+                format!(
+                    "The counts say far {word} than the stated prior, outside its central 90 %: {}. Check the setting \
+                     walkers-per-unit and the relative volumes of trailheads: where no counter corrects it, the walking is drawn \
+                     from that prior.",
+                    names.join("; ")
+                )
+            })
+            .collect()
+    }
+
+    fn parameters(&self) -> Vec<ParameterRow> {
         let row = |parameter: &crate::analysis::exposure::Parameter| {
             let (lower, median, upper) = parameter.prior;
             let summary = &parameter.summary;
             ParameterRow {
                 name: parameter.name.clone(),
-                status: words(parameter.status),
+                status: parameter.status.words(),
                 value: Estimate { value: summary.mean, lower: summary.lower, upper: summary.upper },
                 prior: Estimate { value: median, lower, upper },
             }

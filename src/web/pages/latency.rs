@@ -7,6 +7,7 @@ use crate::derived::reactions::details::ReactionDetails;
 use crate::derived::reactions::details::TIMES_S;
 use crate::derived::reactions::details::Until;
 use crate::derived::reactions::details::Wait;
+use crate::derived::reactions::snakes_words;
 use crate::domain::approach::Contact;
 use crate::domain::encounter::EffortKind;
 use crate::web::auth::Exact;
@@ -68,7 +69,11 @@ fn card(wait: &Wait) -> WaitCard {
         });
     WaitCard {
         contact: contact.to_owned(),
-        counts: format!("{} approaches to {} snakes{left_out}", wait.curve.n_approaches, wait.n_organisms),
+        counts: format!(
+            "{} approaches to {}{left_out}",
+            wait.curve.n_approaches,
+            snakes_words(wait.n_organisms as u64, wait.n_recognised as u64)
+        ),
         sentence: sentence(wait),
         chart: curve(wait, contact),
         rows: rows.collect(),
@@ -113,7 +118,18 @@ fn sentence(wait: &Wait) -> String {
         || "limits not estimable".to_owned(),
         |(lower, upper)| format!("95 % limits {} to {}", percent(lower), percent(upper)),
     );
-    format!("Within {time_s:.0} seconds {} of the snakes had {what} ({limits}).", percent(share))
+    let unit = if (0.95..1.05).contains(&time_s) { "second" } else { "seconds" };
+    format!(
+        "Within {} {unit} the snake had {what} in {} of the approaches ({limits}).",
+        seconds_words(time_s),
+        percent(share)
+    )
+}
+
+/// "0.4", "1", "12".
+fn seconds_words(time_s: f64) -> String {
+    let tenths = (time_s * 10.0).round() / 10.0;
+    if time_s < 10.0 && tenths.fract() > 0.0 { format!("{tenths:.1}") } else { format!("{time_s:.0}") }
 }
 
 fn median(wait: &Wait) -> String {

@@ -12,6 +12,7 @@ use crate::web::cache::CachePolicy;
 use crate::web::cache::Cached;
 use crate::web::error::Error;
 use crate::web::pages::common;
+use crate::web::pages::survey;
 use crate::web::query::Query;
 use crate::web::views;
 use crate::web::views::layout::Basis;
@@ -69,11 +70,13 @@ pub async fn show(app: Exact, query: Query) -> Result<impl IntoResponse, Error> 
         month: choice.month,
         part: choice.part,
         period_words: period_words(choice),
+        too_little: season.too_little(choice),
         picked: picked.map(row),
         ranked: period.order.iter().take(N_RANKED).map(|unit| row(*unit)).collect(),
         interactive: interactive(&query),
         empty: None,
         reference: Some(common::estimate(period.reference)),
+        reporting: survey::reporting_words(&app, &facts).await?,
     };
     let frame = Frame {
         width: Width::Window,
@@ -112,11 +115,13 @@ fn empty(area_name: &str, reason: String) -> Cached<maud::Markup> {
         month: None,
         part: None,
         period_words: String::new(),
+        too_little: None,
         picked: None,
         ranked: Vec::new(),
         interactive: None,
         empty: Some(reason),
         reference: None,
+        reporting: String::new(),
     };
     let frame = Frame {
         title: "Trail risk map".to_owned(),

@@ -18,6 +18,7 @@ use crate::derived::reactions::ANY_STRIKE;
 use crate::derived::reactions::ReactionLayer;
 use crate::derived::reactions::StrikeFindings;
 use crate::derived::reactions::effort_kind;
+use crate::derived::reactions::snakes_words;
 use crate::domain::approach::Contact;
 use crate::domain::encounter::EffortKind;
 use crate::web::auth::Exact;
@@ -67,7 +68,13 @@ pub(super) fn effort(query: &Query, layer: &ReactionLayer) -> Result<EffortKind,
 pub(super) fn records_words(layer: &ReactionLayer, effort: EffortKind) -> String {
     let position = EffortKind::ALL.iter().position(|kind| *kind == effort).unwrap_or(0);
     let (n_approaches, n_organisms) = layer.sizes[position];
-    format!("{n_approaches} approaches of {effort} encounters, {n_organisms} recognised snakes")
+    match n_organisms {
+        0 if n_approaches > 0 => format!(
+            "{n_approaches} approaches of {effort} encounters, to {}",
+            snakes_words(n_approaches as u64, 0)
+        ),
+        n => format!("{n_approaches} approaches of {effort} encounters, {n} recognised snakes"),
+    }
 }
 
 fn most_approaches(layer: &ReactionLayer) -> EffortKind {
@@ -125,7 +132,10 @@ fn contacts(layer: &ReactionLayer, table: &ReactionTable, counting: Counting) ->
         ContactTable {
             contact: words.term().to_owned(),
             n: cells.first().map_or(0, |cell| cell.n_approaches),
-            n_organisms: cells.first().map_or(0, |cell| cell.n_organisms),
+            snakes: cells
+                .first()
+                .map(|cell| snakes_words(cell.n_organisms, cell.n_recognised))
+                .unwrap_or_default(),
             rows,
         }
     });
@@ -156,8 +166,17 @@ pub(in crate::web) fn bars(layer: &ReactionLayer, table: &ReactionTable) -> Vec<
 
 fn findings(found: &StrikeFindings) -> Vec<(String, String)> {
     let mut lines = Vec::new();
-    lines.push(("Do strikes depend on contact?".to_owned(), test_words(&found.test)));
-    lines.push(("Do they rise or fall with closer contact?".to_owned(), test_words(&found.escalation)));
+    let taken = match found.trend {
+        EscalationTrend::Unrecognised { .. } => {
+            "; a snake that nobody recognised is taken as one of its own, which nothing says"
+        }
+        _ => "",
+    };
+    lines.push(("Do strikes depend on contact?".to_owned(), test_words(&found.test) + taken));
+    lines.push((
+        "Do they rise or fall with closer contact?".to_owned(),
+        test_words(&found.escalation) + taken,
+    ));
     lines.push(("The same for independent data".to_owned(), trend_words(&found.trend)));
     match &found.logit {
         ClusteredLogit::NotEstimable(why) => {
@@ -221,6 +240,10 @@ fn trend_words(trend: &EscalationTrend) -> String {
     match trend {
         EscalationTrend::RepeatedOrganisms { n_repeated } => format!(
             "not given: {n_repeated} snakes were approached more than once, so a test for independent data does not hold"
+        ),
+        EscalationTrend::Unrecognised { n_approaches } => format!(
+            "not given: in {n_approaches} approaches nobody recognised the snake and no protocol kept snakes apart, so nothing says \
+             that each was approached once"
         ),
         EscalationTrend::Independent { asymptotic, exact } => {
             let z_score = match asymptotic {

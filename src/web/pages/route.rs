@@ -31,6 +31,7 @@ use crate::web::cache::Cached;
 use crate::web::error::Error;
 use crate::web::pages::common;
 use crate::web::pages::map::period_words;
+use crate::web::pages::survey;
 use crate::web::query::Query;
 use crate::web::views;
 use crate::web::views::charts::Estimate;
@@ -87,6 +88,7 @@ pub async fn show(app: Exact, query: Query) -> Result<Response, Error> {
         answer.map(|answer| RouteShown {
             title: way.as_ref().map(|way| title(way, &stops, &network)).unwrap_or_default(),
             period_words: period_words(period),
+            too_little: season.too_little(period),
             n_parties,
             is_doubled: answer.is_doubled,
             figures: figures(&answer.forecast),
@@ -113,6 +115,7 @@ pub async fn show(app: Exact, query: Query) -> Result<Response, Error> {
             .collect(),
         beside_out_km: out_m / 1000.0,
         contacts: contacts.map(|answer| contacts_shown(&answer)),
+        reporting: survey::reporting_words(&app, &facts).await?,
         emergency_number: facts.area.emergency_number.clone(),
         keep_distance: facts
             .area
@@ -293,9 +296,7 @@ fn drawing(
 }
 
 fn km(answer: &RouteAnswer) -> KmShown {
-    let km: RouteKm = match &answer.forecast {
-        Forecast::Estimated { km, .. } | Forecast::NotEstimable { km } => *km,
-    };
+    let km: &RouteKm = answer.forecast.km();
     KmShown {
         walked: answer.walked_km,
         assumed: km.assumed,
@@ -309,6 +310,7 @@ fn figures(forecast: &Forecast) -> FiguresShown {
         Forecast::Estimated { lower, upper, .. } => {
             FiguresShown::Estimated { lower: bound(lower), upper: bound(upper) }
         }
+        Forecast::TooLittleKnown { known, .. } => FiguresShown::TooLittleKnown(*known),
         Forecast::NotEstimable { .. } => FiguresShown::NotEstimable,
     }
 }

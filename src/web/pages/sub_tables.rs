@@ -62,7 +62,10 @@ fn cell(cell: &ReactionCell) -> Option<PartCell> {
             contact: Contact::ALL[cell.contact.index()].term().to_owned(),
             k: cell.n_shown,
             n: cell.n_approaches,
-            n_organisms: cell.n_organisms,
+            snakes: match cell.n_recognised == cell.n_organisms {
+                true => cell.n_organisms.to_string(),
+                false => format!("at most {}", cell.n_organisms),
+            },
             share: (share, clustered.lower, clustered.upper),
         }),
     }

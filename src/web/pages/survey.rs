@@ -5,9 +5,12 @@ use axum::response::IntoResponse;
 use crate::analysis::rates::Interval;
 use crate::analysis::rates::RateFit;
 use crate::analysis::rates::ReportingRatio;
+use crate::app::App;
 use crate::derived::DeriveError;
+use crate::derived::Derived;
 use crate::derived::effect::SignedRatio;
 use crate::derived::effect::SignedReporting;
+use crate::derived::facts::Facts;
 use crate::derived::rates;
 use crate::derived::rates::RateSet;
 use crate::derived::survey::GroupRatio;
@@ -138,6 +141,20 @@ fn summary(layer: &SurveyLayer) -> String {
 
 fn short_km(km: f64) -> String {
     if km < 10.0 { format!("{km:.1}") } else { thousands(km.round() as i64) }
+}
+
+/// What share of the snakes met is reported, in a sentence for pages whose figures count reports.
+///
+/// # Errors
+/// [`Error`] when the survey layer cannot be derived.
+pub(in crate::web) async fn reporting_words(app: &App, facts: &Derived<Facts>) -> Result<String, Error> {
+    match app.deriver().survey(facts).await {
+        Ok(layer) => Ok(reporting(layer.ratios.first())),
+        Err(DeriveError::Unanswerable(_)) => {
+            Ok("What share is reported is not known: no survey walk lies on the trails.".to_owned())
+        }
+        Err(error) => Err(error.into()),
+    }
 }
 
 /// The reporting ratio as people say it.

@@ -14,6 +14,7 @@ use crate::web::cache::CachePolicy;
 use crate::web::cache::Cached;
 use crate::web::error::Error;
 use crate::web::pages::common;
+use crate::web::pages::survey;
 use crate::web::query::Query;
 use crate::web::views;
 use crate::web::views::layout::Section;
@@ -66,7 +67,8 @@ pub async fn show(app: Exact, query: Query) -> Result<impl IntoResponse, Error> 
         Err(DeriveError::Unanswerable(_)) => Vec::new(),
         Err(error) => return Err(error.into()),
     };
-    let page = TrailsPage { trails, places };
+    let reporting = survey::reporting_words(&app, &facts).await?;
+    let page = TrailsPage { trails, places, reporting };
     let frame = common::frame(&facts, Section::Trails, "Trails", common::rate_records(&rates));
     let markup = views::layout::page(&frame, views::trails::body(&page));
     Ok(Cached(CachePolicy::of_revision(facts.revision, format!("trails {picked:?}")), markup))

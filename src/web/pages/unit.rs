@@ -5,7 +5,6 @@ use axum::response::IntoResponse;
 
 use crate::analysis::exposure::Calibration;
 use crate::analysis::exposure::CalibrationSource;
-use crate::analysis::exposure::ParameterStatus;
 use crate::analysis::network::SegmentId;
 use crate::analysis::rates::Exceedance;
 use crate::analysis::rates::Spread;
@@ -33,6 +32,7 @@ use crate::web::cache::Cached;
 use crate::web::error::Error;
 use crate::web::pages::common;
 use crate::web::pages::decisions;
+use crate::web::pages::survey;
 use crate::web::query::key;
 use crate::web::views;
 use crate::web::views::charts::Estimate;
@@ -79,6 +79,7 @@ struct Scene {
     snaps: Derived<SnapLayer>,
     rates: Derived<RateLayer>,
     walks: Derived<WalkLayer>,
+    reporting: String,
     by_stretch: rates::PeriodRates,
     by_segment: rates::PeriodRates,
 }
@@ -95,6 +96,7 @@ impl Scene {
             exposure: deriver.exposure(&facts).await?,
             snaps: deriver.snaps(&facts).await?,
             walks: deriver.walks(&facts).await?,
+            reporting: survey::reporting_words(app, &facts).await?,
             by_stretch: rates::in_period(&rates.stretches, &rates.bounds, &season, all)?,
             by_segment: rates::in_period(&rates.segments, &rates.bounds, &season, all)?,
             rates,
@@ -160,6 +162,7 @@ impl Scene {
             length_m: members.iter().map(|segment| self.network.network.segments[*segment].length_m).sum(),
             drawing,
             figure: common::figure(set, period, unit),
+            reporting: self.reporting.clone(),
             raw: rates::raw_per_1000_km(fit.count, fit.exposure_km).map(common::estimate),
             prior,
             spread_words: spread_words(stratum.spread),
@@ -277,11 +280,7 @@ fn exposure_lines(facts: &Facts, exposure: &ExposureLayer) -> Vec<String> {
     let (first, last) = (exposure.period.first(), exposure.period.last());
     let mut lines = vec![format!("Walking from {first} to {last}, {} draws kept whole.", field.n_draws)];
     for parameter in &field.parameters {
-        let status = match parameter.status {
-            ParameterStatus::Fitted => "fitted",
-            ParameterStatus::Measured => "measured",
-            ParameterStatus::Prior => "stated prior",
-        };
+        let status = parameter.status.words();
         let summary = &parameter.summary;
         lines.push(format!(
             "{}: {status}, {} (95 % interval {} to {})",

@@ -48,6 +48,9 @@ use crate::web::views::watch::SeasonShown;
 use crate::web::views::watch::WatchPage;
 use crate::web::views::watch::WeekShown;
 
+/// Beside a finding on a unit whose walking nobody counted.
+const WALKING_IS_ASSUMED: &str = "Walking here is assumed; only the change against former years is judged, so that the kilometres \
+                                  cancel. More walkers than before would look the same.";
 /// How long a notice stands unless staff say otherwise, days.
 const USUAL_DAYS: i64 = 21;
 
@@ -176,9 +179,14 @@ fn alarm_shown(facts: &Facts, layer: &WatchLayer, alarm: &Alarm) -> AlarmShown {
     };
     let first = layer.weeks[alarm.first_week].0;
     let last = layer.weeks[alarm.last_week].1;
+    let is_assumed = match alarm.watched {
+        Watched::All => false,
+        Watched::Unit(unit) => layer.is_assumed[unit],
+    };
     AlarmShown {
         name,
         trail,
+        walking: if is_assumed { WALKING_IS_ASSUMED } else { "" },
         weeks: format!("{} to {}", short_words(first), short_words(last)),
         called: format!("first called in the week from {}", short_words(layer.weeks[alarm.called_week].0)),
         observed: alarm.observed,

@@ -118,7 +118,7 @@ fn risk_map(layers: &Layers) -> Result<Drawn, String> {
     let [a, b, c, d] = rates.bounds.per_1000_km();
     let notes = vec![
         format!(
-            "Encounters per 1,000 km walked: below {a}, {a} to {b}, {b} to {c}, {c} to {d}, above {d}, from lightest to darkest."
+            "Reported encounters per 1,000 km walked: below {a}, {a} to {b}, {b} to {c}, {c} to {d}, above {d}, from lightest to darkest."
         ),
         "Solid: narrow 95 % interval. Dashed: wide. Hollow grey: too wide to say. Dotted: no walking recorded.".to_owned(),
         common::rate_records(rates),
@@ -162,7 +162,7 @@ fn caterpillar(layers: &Layers) -> Result<Drawn, String> {
     ];
     let forest = Forest {
         description: "Stretches with encounter rate and 95 % interval".to_owned(),
-        unit: "encounters per 1,000 km walked".to_owned(),
+        unit: "reports per 1,000 km walked".to_owned(),
         axis: Axis::Log,
         rows,
     };
@@ -223,7 +223,7 @@ fn reactions(layers: &Layers) -> Result<Drawn, String> {
         |table: &&ReactionTable| table.effort_kind == effort_kind(*effort) && table.occasion == Occasion::Any;
     let table = layer.tables.iter().find(of_kind).ok_or("No approaches are recorded.")?;
     let notes = vec![
-        format!("Any reaction shown, {effort} encounters only: {n_approaches} approaches, {n_snakes} recognised snakes."),
+        format!("Any reaction shown, {effort} encounters only: {n_approaches} approaches, recognised snakes among them: {n_snakes}."),
         "Bars: 95 % limits that hold when snakes differ. Beside each: approaches that showed it, of all. Do not test this."
             .to_owned(),
     ];

@@ -30,8 +30,8 @@ pub const SECTIONS: &[(&str, &str)] = &[
     (
         "Season and hours",
         "A log-linear Poisson model with harmonics of the day of the year and of the hour, walking as offset, harmonics \
-         chosen by the quasi-likelihood information criterion, variances multiplied by the dispersion, records of partly \
-         known time allocated by the fitted curve and imputed several times. The season is the shortest time that holds \
+         chosen by the quasi-likelihood information criterion (Burnham and Anderson 2002), variances multiplied by the dispersion, \
+         records of partly known time allocated by the fitted curve and imputed several times (Rubin 1987). The season is the shortest time that holds \
          the stated share of expected encounters. Habitats, or elevation bands, have curves of their own where a \
          likelihood-ratio test asks for them.",
     ),
@@ -73,10 +73,12 @@ pub const SECTIONS: &[(&str, &str)] = &[
     ),
     (
         "Forecasts",
-        "One party walks each trail from its nearest trailhead, 3 km out at most, and back the same way: expected encounters \
+        "One party walks each trail from its nearest trailhead, 3 km out at most, and back the same way: expected reports \
          and the probability of at least one, averaged over draws of the rates, for the year and each month and part of the day. \
          Each kilometre counts once in one bound and as often as it is walked in the other, since both directions may meet \
-         the same snake.",
+         the same snake. All of them count reports: more snakes are met than are reported. Where the mean rate lets expect fewer \
+         than three records over the whole area in a month and part of the day, there is no figure but the exact upper limit \
+         (Garwood 1936) of that time alone.",
     ),
     (
         "Before and after signs",

@@ -5,6 +5,7 @@ use crate::analysis::response::table::ReactionTable;
 use crate::derived::rate_pattern::Pattern;
 use crate::derived::reactions::details::Until;
 use crate::derived::reactions::effort_kind;
+use crate::derived::reactions::snakes_words;
 use crate::derived::study::Layers;
 use crate::domain::approach::Contact;
 use crate::domain::encounter::EffortKind;
@@ -137,9 +138,10 @@ pub(super) fn latency(layers: &Layers) -> Result<Drawn, String> {
     let chart = pages::latency::curve(wait, contact).ok_or_else(nothing)?;
     let notes = vec![
         format!(
-            "Share that had reacted by time, {effort} encounters, {contact}: {} approaches to {} snakes; the band is \
+            "Share that had reacted by time, {effort} encounters, {contact}: {} approaches to {}; the band is \
              Greenwood's 95 % interval.",
-            wait.curve.n_approaches, wait.n_organisms
+            wait.curve.n_approaches,
+            snakes_words(wait.n_organisms as u64, wait.n_recognised as u64)
         ),
         "An approach whose watch ended without a reaction counts as watched up to then. Do not test this."
             .to_owned(),

@@ -45,7 +45,6 @@ pub const REFERENCES: &[&str] = &[
     "Kaplan, E. L. and Meier, P. (1958). Nonparametric estimation from incomplete observations. Journal of the American Statistical Association 53, 457–481.",
     "Gelman, A., Meng, X.-L. and Stern, H. (1996). Posterior predictive assessment of model fitness via realized discrepancies. Statistica Sinica 6, 733–760.",
     "Bayarri, M. J. and Berger, J. O. (2000). P values for composite null models. Journal of the American Statistical Association 95, 1127–1142.",
-    "Holm, S. (1979). A simple sequentially rejective multiple test procedure. Scandinavian Journal of Statistics 6, 65–70.",
     "Gigerenzer, G. and Hoffrage, U. (1995). How to improve Bayesian reasoning without instruction: frequency formats. Psychological Review 102, 684–704.",
     "Galesic, M., Garcia-Retamero, R. and Gigerenzer, G. (2009). Using icon arrays to communicate medical risks: overcoming low numeracy. Health Psychology 28, 210–216.",
     "Chapman, A. D. (2020). Current Best Practices for Generalizing Sensitive Species Occurrence Data. GBIF.",
@@ -55,8 +54,9 @@ pub const REFERENCES: &[&str] = &[
     "Robson, D. S. and Regier, H. A. (1964). Sample size in Petersen mark–recapture experiments. Transactions of the American Fisheries Society 93, 215–226.",
     "Huggins, R. M. (1989). On the statistical analysis of capture experiments. Biometrika 76, 133–140.",
     "Akaike, H. (1974). A new look at the statistical model identification. IEEE Transactions on Automatic Control 19, 716–723.",
+    "Burnham, K. P. and Anderson, D. R. (2002). Model Selection and Multimodel Inference: A Practical Information-Theoretic Approach, 2nd edition. Springer.",
+    "Rubin, D. B. (1987). Multiple Imputation for Nonresponse in Surveys. Wiley.",
     "Hauer, E. (1997). Observational Before–After Studies in Road Safety. Pergamon.",
-    "Liang, K.-Y. and Zeger, S. L. (1986). Longitudinal data analysis using generalized linear models. Biometrika 73, 13–22.",
     "Fisher, R. A. (1935). The Design of Experiments. Oliver and Boyd.",
     "CDC/NIOSH. Venomous snakes: symptoms and first aid (reviewed 1 July 2016); Venomous snakes at work.",
     "Dijkstra, E. W. (1959). A note on two problems in connexion with graphs. Numerische Mathematik 1, 269–271.",
@@ -144,4 +144,17 @@ pub fn samples() -> Vec<AboutPage> {
         },
         AboutPage::default(),
     ]
+}
+
+#[cfg(test)]
+mod tests {
+    use super::REFERENCES;
+
+    #[test]
+    fn every_reference_stands_once() {
+        let mut sorted = REFERENCES.to_vec();
+        sorted.sort_unstable();
+        sorted.dedup();
+        assert_eq!(sorted.len(), REFERENCES.len());
+    }
 }

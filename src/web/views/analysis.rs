@@ -63,7 +63,7 @@ pub const ENTRIES: &[Entry] = &[
     Entry(
         "/route",
         "What to expect on a walk",
-        "How often does a party meet a snake on this walk, in this month, beside the area's other trails?",
+        "How often does a party report a snake on this walk, in this month, beside the area's other trails?",
     ),
     Entry(
         "/watch",

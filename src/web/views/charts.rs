@@ -43,6 +43,11 @@ pub fn format_rate(value: f64) -> String {
     }
 }
 
+/// How many times the mean, with two places; "below 0.01" where those would be zero, since nothing says that it is none.
+pub fn times(value: f64) -> String {
+    if value < 0.005 { "below 0.01".to_owned() } else { format!("{value:.2}") }
+}
+
 /// A whole number with commas between thousands.
 pub fn thousands(value: i64) -> String {
     let digits = value.unsigned_abs().to_string();
@@ -245,6 +250,9 @@ mod tests {
         assert_eq!(thousands(-1234567), "-1,234,567");
         assert_eq!(percent(0.034), "3.4 %");
         assert_eq!(percent(0.41), "41 %");
+        for (value, words) in [(0.0, "below 0.01"), (0.0049, "below 0.01"), (0.006, "0.01"), (1.2, "1.20")] {
+            assert_eq!(times(value), words);
+        }
     }
 
     #[test]

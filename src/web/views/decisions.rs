@@ -201,7 +201,7 @@ fn figure(cell: &FigureCell) -> Markup {
     html! {
         p {
             @match &cell.rate {
-                Ok(rate) => { strong { (format_rate(rate.value)) } " encounters per 1,000 km walked (95 % interval " (format_rate(rate.lower)) " to " (format_rate(rate.upper)) ")" }
+                Ok(rate) => { strong { (format_rate(rate.value)) } " reported encounters per 1,000 km walked (95 % interval " (format_rate(rate.lower)) " to " (format_rate(rate.upper)) ")" }
                 Err(reason) => strong { (reason) },
             }
             "; " (format_count(cell.count)) " reported in " (km(cell.walked_km.value)) " km (" (km(cell.walked_km.lower)) " to " (km(cell.walked_km.upper)) "; " (cell.provenance) ")"

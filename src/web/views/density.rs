@@ -8,6 +8,7 @@ use crate::derived::density::Kernel;
 use crate::domain::encounter::EffortKind;
 use crate::web::views::charts::format_rate;
 use crate::web::views::charts::thousands;
+use crate::web::views::charts::times;
 use crate::web::views::line_chart;
 use crate::web::views::line_chart::LineChart;
 use crate::web::views::svg_map;
@@ -214,7 +215,7 @@ fn outside(rows: &[OutsideRow]) -> Markup {
                         th scope="row" { (row.trail) }
                         td.num data-label="From–to, m" { (thousands(row.between_m.0.round() as i64)) "–" (thousands(row.between_m.1.round() as i64)) }
                         td data-label="Records" { @match row.side { Side::More => "more", Side::Fewer => "fewer" } }
-                        td.num data-label="Times even risk" { (format!("{:.2}", row.ratio)) }
+                        td.num data-label="Times even risk" { (times(row.ratio)) }
                         td.num data-label="Least p" { (format!("{:.3}", row.p_value)) }
                     } } }
                 }

@@ -43,6 +43,8 @@ pub struct Exposure {
     pub stretches: Option<(String, Vec<StretchRow>)>,
     /// Counters.
     pub counters: Vec<CounterCard>,
+    /// Where the counts say far fewer or far more walkers than the prior, a sentence a side.
+    pub against_prior: Vec<String>,
     /// What the counts identify, a sentence each.
     pub identified: Vec<String>,
     /// Parameters of the walker model.
@@ -117,6 +119,7 @@ pub fn body(page: &ExposurePage) -> Markup {
             "(95 % interval " (km(exposure.total_km.lower)) " to " (km(exposure.total_km.upper)) ") " (exposure.period) ". "
             (verdict(exposure))
         }
+        @for words in &exposure.against_prior { p.notice { (words) } }
         div.grid {
             section.card { (svg_map::draw(&exposure.drawing)) (legend()) }
             section.card { h2 { "Where this is known from" } (kinds(exposure)) }

@@ -55,7 +55,7 @@ pub fn figure(figure: &Figure) -> Markup {
         Err(reason) => return no_figure(figure, reason),
     };
     html! {
-        p { span.figure { (format_rate(estimate.value)) } " per 1,000 km walked" }
+        p { span.figure { (format_rate(estimate.value)) } " reports per 1,000 km walked" }
         p.small.soft {
             "95 % interval " (format_rate(estimate.lower)) " to " (format_rate(estimate.upper)) " · "
             (counts(figure))
@@ -117,7 +117,7 @@ pub fn width_words(stroke: Stroke) -> &'static str {
     }
 }
 
-/// "About one meeting for every 190 km walked here (between 140 and 280)."
+/// "About one report for every 190 km that parties walked here (between 140 and 280)."
 fn everyday(estimate: Estimate) -> String {
     if estimate.value <= 0.0 {
         return String::new();
@@ -128,11 +128,21 @@ fn everyday(estimate: Estimate) -> String {
         thousands(((km / step).round() * step) as i64)
     };
     format!(
-        "About one meeting for every {} km walked here (between {} and {}).",
+        "About one report for every {} km that parties walked here (between {} and {}).",
         km(estimate.value),
         km(estimate.upper),
         km(estimate.lower)
     )
+}
+
+/// What a figure of reports is no figure of, with what surveys say of the difference.
+pub fn of_reports(reporting: &str) -> Markup {
+    html! {
+        p.small.soft {
+            "These figures count reports: more snakes are met than are reported. " (reporting) " "
+            a href="/survey" { "Surveys beside reports" }
+        }
+    }
 }
 
 /// The legend: rows narrow, wide, too wide; columns the classes; each cell drawn with the line itself.
@@ -149,7 +159,7 @@ pub fn legend(bounds: [f64; 4]) -> Markup {
     };
     html! {
         table.legend-table {
-            caption { "Encounters per 1,000 km walked by parties" }
+            caption { "Reported encounters per 1,000 km walked by parties" }
             thead { tr { td {} @for name in &names { th scope="col" { (name) } } } }
             tbody {
                 tr {

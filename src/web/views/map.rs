@@ -41,6 +41,8 @@ pub struct MapPage {
     pub part: Option<PartOfDay>,
     /// What the filter chose, in words ("all year, all day").
     pub period_words: String,
+    /// Why the period has no figures of its own, in words.
+    pub too_little: Option<String>,
     /// The stretch picked.
     pub picked: Option<(String, String, Figure)>,
     /// The highest rates, in order of the lower limit: name, address, figure.
@@ -51,6 +53,8 @@ pub struct MapPage {
     pub empty: Option<String>,
     /// The reference rate, per 1,000 km.
     pub reference: Option<Estimate>,
+    /// What share of the snakes met is reported, in words.
+    pub reporting: String,
 }
 
 /// What the interactive map needs.
@@ -82,6 +86,9 @@ pub fn body(page: &MapPage) -> Markup {
                 }
             }
             div.map-side {
+                @if let Some(words) = &page.too_little {
+                    p.notice { (words) " The figures below are carried over from other months and hours, so a low one says nothing." }
+                }
                 section.card aria-label="Picked stretch" {
                     @match &page.picked {
                         Some((name, href, figure)) => {
@@ -105,9 +112,10 @@ pub fn body(page: &MapPage) -> Markup {
                     summary { "Legend" }
                     (figure::legend(page.bounds))
                     p.small.soft {
-                        "Classes are bounds, not grades. A square with a number is a sign: filled, proposed; outlined, in place."
+                        "Classes are bounds, not grades. Narrow and wide say over how many classes the interval reaches; each class is twice the one before, so that width is judged relative to the rate. A square with a number is a sign: filled, proposed; outlined, in place."
                     }
                 }
+                (figure::of_reports(&page.reporting))
                 (ranked(page))
                 p.no-print { a href="/route" { "What to expect on a walk" } " · " a href="/watch" { "This season against expectation" } }
                 section.card.caution {
@@ -227,11 +235,13 @@ pub fn samples() -> Vec<MapPage> {
         month: Some(5),
         part: Some(PartOfDay::Early),
         period_words: "May, early".to_owned(),
+        too_little: None,
         picked: Some(named.clone()),
         ranked: vec![named],
         interactive: None,
         empty: None,
         reference: Some(Estimate { value: 2.1, lower: 1.9, upper: 2.4 }),
+        reporting: "What share is reported is not known: no survey walk lies on the trails.".to_owned(),
     };
     let bare = MapPage {
         empty: Some("There are no trails yet.".to_owned()),
@@ -239,5 +249,13 @@ pub fn samples() -> Vec<MapPage> {
         ranked: Vec::new(),
         ..full.clone()
     };
-    vec![full, bare]
+    let too_little = MapPage {
+        too_little: Some(
+            "Too little walking is known in this month and part of the day to say: 0 reports on about 7.4 km; over all trails \
+             together at most 428 reports per 1,000 km (exact upper 95 % limit)."
+                .to_owned(),
+        ),
+        ..full.clone()
+    };
+    vec![full, bare, too_little]
 }

@@ -54,7 +54,7 @@ pub fn body(page: &NoticePage) -> Markup {
 pub fn samples() -> Vec<NoticePage> {
     let text = NoticeText {
         signal_word: "WARNING".to_owned(),
-        title: "More snakes than usual have been met along Ledge Walk".to_owned(),
+        title: "More snakes than usual have been reported along Ledge Walk".to_owned(),
         lines: vec!["This notice stands from 28 May 2026 to 18 June 2026.".to_owned()],
         emergency: "Bitten? Call 112 at once.".to_owned(),
         first_aid: vec!["Stay calm.".to_owned()],

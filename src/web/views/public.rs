@@ -66,7 +66,7 @@ pub enum PublicWords {
 /// The page's body.
 pub fn body(page: &PublicPage) -> Markup {
     html! {
-        h1 { "Meetings with venomous snakes on the trails of " (page.area_name) }
+        h1 { "Reports of venomous snakes on the trails of " (page.area_name) }
         (cautions(page))
         div.grid {
             section.card {
@@ -75,9 +75,9 @@ pub fn body(page: &PublicPage) -> Markup {
             }
             section.card {
                 h2 { "Trail by trail" }
-                p.soft { "How often parties that walked here reported a venomous snake, over all years, months and hours. Reports that nobody has verified yet are left out." }
+                p.soft { "How often parties that walked here reported a venomous snake, over all years, months and hours. More are met than are reported, and reports that nobody has verified yet are left out." }
                 table.stack {
-                    thead { tr { th scope="col" { "Trail" } th scope="col" { "Encounters per 1,000 km walked" } th scope="col" { "What it rests on" } } }
+                    thead { tr { th scope="col" { "Trail" } th scope="col" { "Reports per 1,000 km walked" } th scope="col" { "What it rests on" } } }
                     tbody { @for row in &page.rows { tr {
                         th scope="row" { (row.names.join(", ")) }
                         (cells(&row.figure))

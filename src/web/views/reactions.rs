@@ -51,8 +51,8 @@ pub struct ContactTable {
     pub contact: String,
     /// Approaches of it.
     pub n: u64,
-    /// Snakes behind them.
-    pub n_organisms: u64,
+    /// Snakes behind them, in words.
+    pub snakes: String,
     /// The rows.
     pub rows: Vec<ShareRow>,
 }
@@ -150,7 +150,7 @@ fn contact_table(table: &ContactTable, counting: Counting) -> Markup {
     html! {
         section.card {
             h2 { (table.contact) }
-            p.small.soft { (table.n) " approaches to " (table.n_organisms) " snakes; " (counted) }
+            p.small.soft { (table.n) " approaches to " (table.snakes) "; " (counted) }
             table.stack {
                 thead { tr {
                     th scope="col" { "Reaction" } th.num scope="col" { "Count" } th.num scope="col" { "Share" } th.num scope="col" { "Exact 95 % limits" }
@@ -202,7 +202,7 @@ pub fn samples() -> Vec<ReactionsPage> {
         contacts: vec![ContactTable {
             contact: "underfoot".to_owned(),
             n: 175,
-            n_organisms: 42,
+            snakes: "42 snakes".to_owned(),
             rows: vec![row],
         }],
         findings: vec![(

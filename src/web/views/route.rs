@@ -3,11 +3,13 @@
 use maud::Markup;
 use maud::html;
 
+use crate::analysis::forecast::PeriodKnown;
 use crate::domain::time::PartOfDay;
 use crate::web::views::charts::Estimate;
 use crate::web::views::charts::format_rate;
 use crate::web::views::charts::percent;
 use crate::web::views::charts::thousands;
+use crate::web::views::figure;
 use crate::web::views::map::MONTHS;
 use crate::web::views::svg_map;
 use crate::web::views::svg_map::MapDrawing;
@@ -33,6 +35,8 @@ pub struct RoutePage {
     pub beside_out_km: f64,
     /// Contacts and bites, for staff.
     pub contacts: Option<ContactsShown>,
+    /// What share of the snakes met is reported, in words.
+    pub reporting: String,
     /// The local emergency number.
     pub emergency_number: String,
     /// The distance that the land manager asks to keep, in words; empty when not set.
@@ -65,15 +69,15 @@ pub struct RouteForm {
 /// Estimates of one way of counting kilometres walked twice.
 #[derive(Debug, Clone, Copy, PartialEq)]
 pub struct BoundShown {
-    /// Encounters of one party.
+    /// Reported encounters of one party.
     pub expected: Estimate,
-    /// Probability that one party meets at least one snake.
+    /// Probability that one party reports at least one snake.
     pub at_least_one: Estimate,
-    /// Encounters of all parties.
+    /// Reported encounters of all parties.
     pub expected_of_all: Estimate,
-    /// Probability of at least one encounter of all parties together.
+    /// Probability of at least one report of all parties together.
     pub at_least_one_of_all: f64,
-    /// Limits of the number of encounters of all parties.
+    /// Limits of the number of reports of all parties.
     pub predicted_of_all: (u64, u64),
 }
 
@@ -87,6 +91,8 @@ pub enum FiguresShown {
         /// Each kilometre as often as it is walked.
         upper: BoundShown,
     },
+    /// Too little walking is known in the period for a figure.
+    TooLittleKnown(PeriodKnown),
     /// Nothing of it can be estimated.
     NotEstimable,
 }
@@ -111,6 +117,8 @@ pub struct RouteShown {
     pub title: String,
     /// Month and part of the day in words.
     pub period_words: String,
+    /// Why the period has no figure of its own, in words.
+    pub too_little: Option<String>,
     /// Parties.
     pub n_parties: u32,
     /// Whether anything is walked twice.
@@ -173,6 +181,7 @@ pub fn body(page: &RoutePage) -> Markup {
             Some(Err(reason)) => p.card { (reason) },
             None => {},
         }
+        (figure::of_reports(&page.reporting))
         (cautions(page))
         div.grid {
             section.card {
@@ -287,11 +296,18 @@ fn answer(shown: &RouteShown) -> Markup {
                     @if shown.n_parties > 1 {
                         p {
                             "Of " (thousands(i64::from(shown.n_parties))) " parties together: "
-                            (range(lower.expected_of_all.value, upper.expected_of_all.value)) " encounters expected; between "
+                            (range(lower.expected_of_all.value, upper.expected_of_all.value)) " reports expected; between "
                             (thousands(lower.predicted_of_all.0 as i64)) " and " (thousands(upper.predicted_of_all.1 as i64))
                             " in 95 of 100 such cases; at least one with a probability of "
                             (percent_range(lower.at_least_one_of_all, upper.at_least_one_of_all)) "."
                         }
+                    }
+                }
+                FiguresShown::TooLittleKnown(known) => {
+                    @if let Some(words) = &shown.too_little { p { strong { (words) } } }
+                    @if let Some(per_km) = known.at_most_per_km() {
+                        p { "On a walk as long as this that is at most " (one_in(-(-per_km * shown.km.walked).exp_m1()))
+                            " parties, where the rate is that of all trails together; a stretch may have more. That is a limit, no estimate: few have walked then, so nobody can know." }
                     }
                 }
                 FiguresShown::NotEstimable => {
@@ -303,16 +319,16 @@ fn answer(shown: &RouteShown) -> Markup {
     }
 }
 
-/// "About 1 in 40 parties meet a snake on this walk (95 % interval 1 in 61 to 1 in 28)."
+/// "About 1 in 40 parties report a snake on this walk (95 % interval 1 in 61 to 1 in 28)."
 fn everyday(lower: &BoundShown, upper: &BoundShown, is_doubled: bool) -> String {
     let interval =
         format!("95 % interval {} to {}", one_in(lower.at_least_one.lower), one_in(upper.at_least_one.upper));
     let (low, high) = (one_in(lower.at_least_one.value), one_in(upper.at_least_one.value));
     if !is_doubled || low == high {
-        return format!("About {high} parties meet a snake on this walk ({interval}).");
+        return format!("About {high} parties report a snake on this walk ({interval}).");
     }
     format!(
-        "Between about {low} and {high} parties meet a snake on this walk, depending on whether the same snake is met \
+        "Between about {low} and {high} parties report a snake on this walk, depending on whether the same snake is met \
          again on the way back ({interval})."
     )
 }
@@ -396,7 +412,7 @@ fn details(shown: &RouteShown) -> Markup {
                 }
                 p.small.soft {
                     "The probability is averaged over the draws of the rates; at the mean rate it would come out too high. "
-                    "Counts of many parties are negative binomial: their variance is " (format!("{:.2}", shown.dispersion))
+                    "Reports of many parties are negative binomial: their variance is " (format!("{:.2}", shown.dispersion))
                     " times their mean, as fitted over months and hours."
                 }
             }
@@ -410,12 +426,12 @@ fn bound_rows(how: &str, bound: &BoundShown) -> Markup {
     let with = |words: &str| if how.is_empty() { words.to_owned() } else { format!("{words}, {how}") };
     html! {
         tr {
-            th scope="row" { (with("Encounters expected")) }
+            th scope="row" { (with("Reports expected")) }
             td.num data-label="Estimate" { (small_number(bound.expected.value)) }
             td.num data-label="95 % interval" { (small_number(bound.expected.lower)) "–" (small_number(bound.expected.upper)) }
         }
         tr {
-            th scope="row" { (with("At least one")) }
+            th scope="row" { (with("At least one report")) }
             td.num data-label="Estimate" { (fine_percent(bound.at_least_one.value)) }
             td.num data-label="95 % interval" { (fine_percent(bound.at_least_one.lower)) "–" (fine_percent(bound.at_least_one.upper)) }
         }
@@ -444,7 +460,7 @@ fn beside(page: &RoutePage) -> Markup {
                 table.stack {
                     thead { tr {
                         th scope="col" { "Trail" } th scope="col" { "From" } th.num scope="col" { "Walked" }
-                        th.num scope="col" { "At least one encounter, a party" } th.num scope="col" { "95 % interval" } th scope="col" { "What is known" }
+                        th.num scope="col" { "At least one report, a party" } th.num scope="col" { "95 % interval" } th scope="col" { "What is known" }
                     } }
                     tbody { @for row in &page.beside { (beside_row(row)) } }
                 }
@@ -461,10 +477,11 @@ fn beside_row(row: &BesideRow) -> Markup {
             td.num data-label="Walked" { (format!("{:.1} km", row.km.walked)) }
             @match row.figures {
                 FiguresShown::Estimated { lower, upper } => {
-                    td.num data-label="At least one encounter, a party" { (one_in(lower.at_least_one.value)) @if lower != upper { " to " (one_in(upper.at_least_one.value)) } }
+                    td.num data-label="At least one report, a party" { (one_in(lower.at_least_one.value)) @if lower != upper { " to " (one_in(upper.at_least_one.value)) } }
                     td.num data-label="95 % interval" { (one_in(lower.at_least_one.lower)) " to " (one_in(upper.at_least_one.upper)) }
                 }
-                FiguresShown::NotEstimable => { td.num data-label="At least one encounter, a party" colspan="2" { "no exposure" } }
+                FiguresShown::TooLittleKnown(_) => { td.num data-label="At least one report, a party" colspan="2" { "too little walking is known" } }
+                FiguresShown::NotEstimable => { td.num data-label="At least one report, a party" colspan="2" { "no exposure" } }
             }
             td data-label="What is known" { (known_words(&row.km)) }
         }
@@ -489,7 +506,7 @@ fn staff(contacts: &ContactsShown) -> Markup {
             @match contacts.per_100_000_km {
                 Some((underfoot, bites, of_prior)) => {
                     table.stack {
-                        thead { tr { th scope="col" { "Per 100,000 km walked, whole area" } th.num scope="col" { "Estimate" } th.num scope="col" { "95 % interval" } th.num scope="col" { "Of it prior" } } }
+                        thead { tr { th scope="col" { "Reported per 100,000 km walked, whole area" } th.num scope="col" { "Estimate" } th.num scope="col" { "95 % interval" } th.num scope="col" { "Of it prior" } } }
                         tbody {
                             (contact_row("Snakes stepped on", underfoot, contacts.underfoot.prior_weight))
                             (contact_row("Bites", bites, contacts.bite.prior_weight))
@@ -500,7 +517,7 @@ fn staff(contacts: &ContactsShown) -> Markup {
                 None => p { "Not estimable: no report says how near people came. It would all be prior." },
             }
             p.small.soft { (share_words("stepped on", &contacts.underfoot)) " " (share_words("bites through to the skin", &contacts.bite))
-                " Reports only; located snakes and trials do not enter. Bites are reported more readily than other meetings, so that the figure is rather too high." }
+                " Reports over the kilometres walked, so that what is met and not reported is in neither figure; located snakes and trials do not enter. The share with a bite is rather too high, since bites are reported more readily than other meetings." }
         }
     }
 }
@@ -543,6 +560,7 @@ pub fn samples() -> Vec<RoutePage> {
     let shown = RouteShown {
         title: "Basin Gate to end of Ledge Walk and back".to_owned(),
         period_words: "May, early".to_owned(),
+        too_little: None,
         n_parties: 200,
         is_doubled: true,
         figures,
@@ -575,6 +593,9 @@ pub fn samples() -> Vec<RoutePage> {
             underfoot: share(4),
             bite: share(0),
         }),
+        reporting: "Where survey teams would meet 100 snakes, parties out walking the same kilometres report about 12 \
+                    (95 % interval 9.1 to 16)."
+            .to_owned(),
         emergency_number: "112".to_owned(),
         keep_distance: "3 m".to_owned(),
     };
@@ -590,7 +611,7 @@ pub fn samples() -> Vec<RoutePage> {
         ..full.clone()
     };
     let unknown = RoutePage {
-        answer: Some(Ok(RouteShown { figures: FiguresShown::NotEstimable, km: nothing, ..shown })),
+        answer: Some(Ok(RouteShown { figures: FiguresShown::NotEstimable, km: nothing, ..shown.clone() })),
         beside: Vec::new(),
         ..full.clone()
     };
@@ -601,7 +622,23 @@ pub fn samples() -> Vec<RoutePage> {
         contacts: Some(ContactsShown { per_100_000_km: None, underfoot: share(0), bite: share(0) }),
         ..full.clone()
     };
-    vec![full, one_way, unknown, wrong]
+    let known = PeriodKnown { count: 0, walked_km: 7.4, n_timed: 900, n_records: 950, all_km: 410_000.0 };
+    let too_little = RoutePage {
+        answer: Some(Ok(RouteShown {
+            period_words: "January, night".to_owned(),
+            too_little: Some(
+                "Too little walking is known in this month and part of the day to say: 0 reports on about 7.4 km; over all \
+                 trails together at most 428 reports per 1,000 km (exact upper 95 % limit)."
+                    .to_owned(),
+            ),
+            figures: FiguresShown::TooLittleKnown(known),
+            ..shown.clone()
+        })),
+        beside: vec![row("Ledge Walk", FiguresShown::TooLittleKnown(known), km)],
+        contacts: None,
+        ..full.clone()
+    };
+    vec![full, one_way, unknown, wrong, too_little]
 }
 
 #[cfg(test)]

@@ -196,8 +196,8 @@ fn month_table(season: &Season) -> Markup {
                     td.num data-label="Share of walking" { (percent(row.walking)) }
                     @match row.rate {
                         Some(rate) => {
-                            td.num data-label="Relative rate" { (format!("{:.2}", rate.value)) }
-                            td.num data-label="95 % interval" { (format!("{:.2}–{:.2}", rate.lower, rate.upper)) }
+                            td.num data-label="Relative rate" { (charts::times(rate.value)) }
+                            td.num data-label="95 % interval" { (charts::times(rate.lower)) "–" (charts::times(rate.upper)) }
                         }
                         None => { td.num data-label="Relative rate" colspan="2" { "no exposure" } }
                     }

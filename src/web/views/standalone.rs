@@ -142,6 +142,7 @@ mod tests {
     fn colours_are_filled_in_and_nothing_is_left_of_the_page() {
         assert!(RULES.contains(".c3 { stroke: #04426b; }"), "{}", *RULES);
         assert!(RULES.contains(".whisker { stroke: #1b2226;"));
+        assert!(RULES.contains(".chart .line { fill: none;") && RULES.contains(".cluster { fill: #1b2226;"));
         for word in ["var(", "max-width", "cursor", "@media"] {
             assert!(!RULES.contains(word), "{word} in {}", *RULES);
         }

@@ -154,7 +154,7 @@ pub fn samples() -> Vec<StudyPage> {
     let preview = Preview {
         columns: vec![
             ("name".to_owned(), "", "name of the unit".to_owned()),
-            ("rate_per_1000_km".to_owned(), "per 1,000 km walked", "encounter rate".to_owned()),
+            ("rate_per_1000_km".to_owned(), "per 1,000 km walked", "rate of reported encounters".to_owned()),
         ],
         rows: vec![vec!["Ledge Walk".to_owned(), "2.25".to_owned()]],
         n_rows: 1204,

@@ -47,8 +47,8 @@ pub struct PartCell {
     pub k: u64,
     /// Approaches.
     pub n: u64,
-    /// Snakes behind them.
-    pub n_organisms: u64,
+    /// Snakes behind them, in words where some were not recognised.
+    pub snakes: String,
     /// The share with its limits by snake.
     pub share: (f64, f64, f64),
 }
@@ -85,7 +85,7 @@ fn factor(table: &FactorTable) -> Markup {
                             th scope="row" { (part.name) }
                             td data-label="Contact" { (cell.contact) }
                             td.num data-label="Struck or bit" { (cell.k) " of " (cell.n) }
-                            td.num data-label="Snakes" { (cell.n_organisms) }
+                            td.num data-label="Snakes" { (cell.snakes) }
                             td.num data-label="Share" { (percent(cell.share.0)) }
                             td.num data-label="95 % limits" { (percent(cell.share.1)) "–" (percent(cell.share.2)) }
                         } }
@@ -99,8 +99,13 @@ fn factor(table: &FactorTable) -> Markup {
 
 /// Pages made up for tests and previews.
 pub fn samples() -> Vec<SubTablesPage> {
-    let cell =
-        PartCell { contact: "underfoot".to_owned(), k: 0, n: 21, n_organisms: 9, share: (0.0, 0.0, 0.336) };
+    let cell = PartCell {
+        contact: "underfoot".to_owned(),
+        k: 0,
+        n: 21,
+        snakes: "9".to_owned(),
+        share: (0.0, 0.0, 0.336),
+    };
     let part = PartRow {
         name: "15 to under 25 °C".to_owned(),
         cells: vec![cell.clone(), PartCell { contact: "over".to_owned(), ..cell }],

@@ -18,6 +18,8 @@ pub struct TrailsPage {
     pub trails: Trails,
     /// Places with their encounters.
     pub places: Vec<PlaceRow>,
+    /// What share of the snakes met is reported, in words.
+    pub reporting: String,
 }
 
 /// How much of the trails is shown, always in order of name.
@@ -82,6 +84,7 @@ pub fn body(page: &TrailsPage) -> Markup {
             "Reported encounters per 1,000 km walked by parties, with 95 % intervals. Reports are divided by walking on the "
             "trails; encounters on surveys, located ones and chance ones never go into these figures."
         }
+        (figure::of_reports(&page.reporting))
         @match &page.trails {
             Trails::WithStretches(trails) => { @for trail in trails { (trail_card(trail)) } (places(page)) }
             Trails::Overview(trails) => { (overview(trails)) (places(page)) }
@@ -251,13 +254,22 @@ pub fn samples() -> Vec<TrailsPage> {
         counts: [9, 0, 0, 1],
         visits,
     };
+    let reporting = "What share is reported is not known: no survey walk lies on the trails.".to_owned();
     let visits = Estimate { value: 12000.0, lower: 9000.0, upper: 15000.0 };
     let rate = Estimate { value: 0.75, lower: 0.34, upper: 1.42 };
     let places = vec![place(Some((visits, rate))), place(None)];
     vec![
-        TrailsPage { trails: Trails::WithStretches(vec![trail.clone()]), places: places.clone() },
-        TrailsPage { trails: Trails::WithStretches(Vec::new()), places: Vec::new() },
-        TrailsPage { trails: Trails::Overview(vec![trail.clone()]), places },
-        TrailsPage { trails: Trails::One(trail), places: Vec::new() },
+        TrailsPage {
+            trails: Trails::WithStretches(vec![trail.clone()]),
+            places: places.clone(),
+            reporting: reporting.clone(),
+        },
+        TrailsPage {
+            trails: Trails::WithStretches(Vec::new()),
+            places: Vec::new(),
+            reporting: reporting.clone(),
+        },
+        TrailsPage { trails: Trails::Overview(vec![trail.clone()]), places, reporting: reporting.clone() },
+        TrailsPage { trails: Trails::One(trail), places: Vec::new(), reporting },
     ]
 }

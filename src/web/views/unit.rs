@@ -28,6 +28,8 @@ pub struct UnitPage {
     pub drawing: MapDrawing,
     /// The figure.
     pub figure: Figure,
+    /// What share of the snakes met is reported, in words.
+    pub reporting: String,
     /// The rate as counted with its exact limits (Garwood), where anybody walked.
     pub raw: Option<Estimate>,
     /// How the estimate was drawn towards its stratum: stratum name, weight of the stratum's mean, the stratum's mean.
@@ -89,6 +91,7 @@ pub fn body(page: &UnitPage) -> Markup {
             section.card {
                 h2 { "The figure" }
                 (figure::figure(&page.figure))
+                (figure::of_reports(&page.reporting))
                 (above_reference(page))
             }
             section.card { div.map-box { (svg_map::draw(&page.drawing)) } }
@@ -120,7 +123,11 @@ fn why(page: &UnitPage) -> Markup {
                 dt { "Counted" }
                 dd {
                     (figure::format_count(page.counts[0])) " reported encounters"
-                    @if page.n_ambiguous > 0 { " (" (page.n_ambiguous) " of them may lie on a neighbouring segment; they are shared out by chance in each of the draws)" }
+                    @match page.n_ambiguous {
+                        0 => {},
+                        1 => "; 1 record counts here in part: it may lie on a neighbouring segment, and is tied to one of them in each of the draws",
+                        n => { "; " (n) " records count here in part: they may lie on a neighbouring segment, and each is tied to one of them in each of the draws" },
+                    }
                 }
                 dt { "Walked" }
                 dd {
@@ -223,6 +230,7 @@ pub fn samples() -> Vec<UnitPage> {
         length_m: 393.0,
         drawing: MapDrawing::default(),
         figure: figure::sample(),
+        reporting: "What share is reported is not known: no survey walk lies on the trails.".to_owned(),
         raw: Some(Estimate { value: 5.8, lower: 3.9, upper: 8.4 }),
         prior: Some(("Ledge Walk".to_owned(), 0.12, Estimate { value: 3.1, lower: 2.2, upper: 4.4 })),
         spread_words: "stretches differ more than chance alone would have it".to_owned(),

@@ -59,6 +59,8 @@ pub struct AlarmShown {
     pub name: String,
     /// The trail, where it is about one.
     pub trail: Option<String>,
+    /// What is to be known of the walking there, in words; empty where counters tell it.
+    pub walking: &'static str,
     /// The weeks, in words.
     pub weeks: String,
     /// Since when the scan called it, in words.
@@ -200,7 +202,7 @@ fn alarms(season: &SeasonShown) -> Markup {
                 th.num scope="col" { "95 of 100 such weeks" } th.num scope="col" { "Probability of as many" } th.no-print scope="col" { span.visually-hidden { "Notice" } }
             } }
             tbody { @for alarm in &season.alarms { tr {
-                th scope="row" { (alarm.name) " " span.soft { (alarm.called) } }
+                th scope="row" { (alarm.name) " " span.soft { (alarm.called) @if !alarm.walking.is_empty() { ". " (alarm.walking) } } }
                 td data-label="Weeks" { (alarm.weeks) }
                 td.num data-label="Observed" { (alarm.observed) }
                 td.num data-label="Expected" { (format_rate(alarm.expected)) }
@@ -356,6 +358,7 @@ pub fn samples() -> Vec<WatchPage> {
     let alarm = |name: &str, trail: Option<&str>| AlarmShown {
         name: name.to_owned(),
         trail: trail.map(str::to_owned),
+        walking: if trail.is_some() { "Walking here is assumed." } else { "" },
         weeks: "8 to 21 May".to_owned(),
         called: "first called in the week from 8 May".to_owned(),
         observed: 8,

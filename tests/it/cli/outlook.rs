@@ -31,6 +31,14 @@ fn walks_and_the_season_come_out_as_tables() {
             assert!(number("at_least_one_each_pass_lower") <= chance, "{walk:?}");
         }
     }
+    // A walker or two in all January nights: the park has no figure for them, whatever the curves say.
+    let night = records(&program.run(&["forecast", "--km", "2", "--month", "1", "--part", "night"]).good());
+    assert!(night.len() > 8, "{night:?}");
+    for walk in &night[1..] {
+        let state = &walk[column("state")];
+        assert!(state.starts_with("Too little walking is known") || state == "no exposure", "{walk:?}");
+        assert_eq!(&walk[column("expected_once")], "", "{walk:?}");
+    }
     let missing = program.run(&["forecast", "--from", "Nowhere", "--to", "Basin Gate"]).bad();
     assert!(missing.contains("there is no \"Nowhere\" on the trails; known are: "), "{missing}");
     let weeks = records(&program.run(&["watch", "--unit", "trail", "--until", "2025-06-30"]).good());

@@ -2,6 +2,10 @@
 
 use std::collections::HashMap;
 
+use coilway::derived::study::Layers;
+use coilway::derived::study::Value;
+use coilway::derived::study::make;
+
 use crate::support::Answer;
 use crate::support::TestApp;
 use crate::support::form;
@@ -80,6 +84,47 @@ async fn a_called_stretch_waits_until_it_is_decided() {
     let limits =
         ["rateLower", "ratePer1000km", "rateUpper"].map(|name| rows[0][name].parse::<f64>().unwrap());
     assert!(limits.is_sorted(), "{limits:?}");
+}
+
+/// A stretch has one rate: that of the register is that of the layer and of the study, for every stretch.
+#[tokio::test]
+async fn decisions_layer_and_study_say_the_same_of_every_stretch() {
+    let test = park().await;
+    let layers = Layers::read(test.app.deriver()).await.unwrap();
+    let table = make(&layers, "stretches").unwrap().unwrap();
+    let layer = test.get("/layers/stretches.geojson").await.expect(200).json();
+    let features = layer["features"].as_array().unwrap();
+    assert_eq!((features.len(), table.rows.len()), (layers.register.now.len(), layers.register.now.len()));
+    let json = test.get("/decisions.json").await.expect(200).json();
+    let waiting = json["waiting"].as_array().unwrap();
+    let (mut n_rates, mut n_waiting) = (0, 0);
+    for (unit, now) in layers.register.now.iter().enumerate() {
+        let feature = features.iter().find(|feature| feature["id"] == unit).unwrap();
+        let wire = waiting.iter().find(|it| it["stretch"] == now.name.as_str());
+        n_waiting += usize::from(wire.is_some());
+        let Some(rate) = now.rate else {
+            assert!(feature["properties"]["rate_per_1000_km"].is_null(), "{}", now.name);
+            continue;
+        };
+        for (value, name, column, field) in [
+            (rate.value, "rate_per_1000_km", "rate_per_1000_km", "rate_per_1000_km"),
+            (rate.lower, "rate_lower", "rate_per_1000_km_lower", "rate_lower"),
+            (rate.upper, "rate_upper", "rate_per_1000_km_upper", "rate_upper"),
+        ] {
+            // The layer has four decimals.
+            let drawn = feature["properties"][name].as_f64().unwrap();
+            assert!((drawn - value).abs() < 5.1e-5, "{}: {drawn} {value}", now.name);
+            let at = table.columns.iter().position(|it| it.name == column).unwrap();
+            let Value::Number(listed) = table.rows[unit][at] else { panic!("{table:?}") };
+            assert!((listed - value).abs() <= 1e-12 * value, "{}: {listed} {value}", now.name);
+            if let Some(wire) = wire {
+                let written = wire[field].as_f64().unwrap();
+                assert!((written - value).abs() <= 1e-12 * value, "{}: {written} {value}", now.name);
+            }
+            n_rates += 1;
+        }
+    }
+    assert!(n_rates > 0 && n_waiting == waiting.len() && n_waiting > 0);
 }
 
 #[tokio::test]

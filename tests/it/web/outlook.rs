@@ -35,7 +35,9 @@ async fn a_walk_has_its_figures_bounds_and_cautions() {
     for words in [
         "West Gate to junction of Ledge Walk and Swale Path",
         "1.5 km walked",
-        "parties meet a snake on this walk",
+        "parties report a snake on this walk",
+        "more snakes are met than are reported",
+        "What share is reported is not known: no survey walk lies on the trails",
         "95 % interval",
         "A low figure does not make a trail safe",
         "call <strong>911</strong>",
@@ -53,6 +55,27 @@ async fn a_walk_has_its_figures_bounds_and_cautions() {
     far.says("2.4 km walked");
     for page in [bare, one_way, back, far] {
         PROMISES.iter().for_each(|word| page.never_says(word));
+    }
+}
+
+/// In the park hardly anybody walks after five in the afternoon: the product of the two curves would have a figure there.
+#[tokio::test]
+async fn where_hardly_anybody_walks_there_is_a_limit_and_no_figure() {
+    let test = TestApp::park().await;
+    let words = "Too little walking is known in this month and part of the day to say";
+    let page = test.get("/route?from=0&km=5&month=5&part=evening").await.expect(200);
+    page.says(words);
+    page.says("exact upper 95 % limit");
+    page.says("That is a limit, no estimate");
+    page.never_says("parties report a snake on this walk");
+    page.never_says("Snakes stepped on");
+    let map = test.get("/?month=5&part=evening&stretch=0").await.expect(200);
+    map.says(words);
+    map.says("so a low one says nothing");
+    let layer = test.get("/layers/stretches.geojson?month=5&part=evening").await.expect(200);
+    layer.says(words);
+    for address in ["/route?from=0&km=5&month=5", "/?month=5", "/", "/layers/stretches.geojson?month=5"] {
+        test.get(address).await.expect(200).never_says(words);
     }
 }
 
@@ -145,7 +168,7 @@ async fn a_notice_is_made_printed_and_withdrawn() {
     let address = made.header("location").to_owned();
     let notice = test.get(&address).await.expect(200);
     for words in [
-        "More snakes than usual have been met along Ledge Walk",
+        "More snakes than usual have been reported along Ledge Walk",
         "This notice stands from 1 July 2024 to 31 July 2024",
         "lang=\"es\"",
         "Este aviso está vigente desde 1 julio 2024 hasta 31 julio 2024",

@@ -162,7 +162,7 @@ async fn a_stretch_says_why() {
         "no planned survey walk passed here",
         "Not in any rate",
         "walkers from West Gate: fitted",
-        "walkers from South Gate: stated prior",
+        "walkers from South Gate: not identified alone: the stated prior, updated by the counts",
         "Counter C1: ",
         "from 3 sessions in which a person counted beside it",
         "0 missing, 0 in outages",

@@ -147,6 +147,16 @@ async fn figures_stand_alone() {
         for words in ["NaN", "var(", "href", "<script"] {
             svg.never_says(words);
         }
+        // Without a rule of its own a line is filled black.
+        let (rules, drawing) = svg.body.split_once("</style>").unwrap();
+        let ends = |rest: &str| !rest.starts_with(|letter: char| letter.is_alphanumeric() || letter == '-');
+        for classes in drawing.split("class=\"").skip(1) {
+            for class in classes.split('"').next().unwrap().split_whitespace() {
+                let rule = format!(".{class}");
+                let has_rule = rules.match_indices(&rule).any(|(at, _)| ends(&rules[at + rule.len()..]));
+                assert!(has_rule, "{}: no rule for the class {class}", figure.name);
+            }
+        }
         let mut reader = quick_xml::Reader::from_str(&svg.body);
         loop {
             match reader.read_event().unwrap_or_else(|error| panic!("{}: {error}", figure.name)) {

@@ -86,6 +86,10 @@ fn exposure() -> Exposure {
             sessions: vec![(150, 121)],
             clock: vec!["1 Jul 2023 00:00 to 3 Jul 2023 00:00: 60 minutes added".to_owned()],
         }],
+        against_prior: vec![
+            "The counts say far fewer than the stated prior, outside its central 90 %: walkers from Mill."
+                .to_owned(),
+        ],
         identified: vec!["Rank 1 of 6: the counts speak of one direction.".to_owned()],
         parameters: vec![ParameterRow {
             name: "walkers from Mill".to_owned(),
