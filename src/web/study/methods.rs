@@ -38,7 +38,8 @@ pub const SECTIONS: &[(&str, &str)] = &[
     (
         "Density",
         "Network kernel density, continuous at junctions (Okabe and Sugihara 2012), given here as a mean and a highest \
-         value by trail so that the table does not show where along a trail snakes gather.",
+         value by trail so that the table does not show where along a trail snakes gather. Relative density is reports over walking, \
+         both smoothed alike, with tolerance contours from maps of even risk (Kelsall and Diggle 1995), summed up by trail.",
     ),
     (
         "Reactions",
@@ -58,7 +59,7 @@ pub const SECTIONS: &[(&str, &str)] = &[
         "Clusters",
         "Reports against what the walking lets expect: a scan of windows (Kulldorff 2001), Gi* (Ord and Getis 1995) and local \
          Moran's I by segment, p-values adjusted for all that was looked at. What many parties met of one known snake is \
-         also counted once.",
+         also counted once. Within months, quarters and parts of the day p-values are adjusted over segments and periods together.",
     ),
     (
         "Surveys",
