@@ -284,11 +284,13 @@ fn context() -> Context {
     Context::new("America/Denver", date(2026, 1, 15), Vec::new(), trail.into_iter())
 }
 
-fn read(exif: &ExifBuilder) -> Result<GeotaggedPhoto, RowError> {
-    geotagged(&with_exif(&plain_jpeg(16, 16, 1), exif), &context())
+fn read(exif: &ExifBuilder) -> Result<GeotaggedPhoto, Box<RowError>> {
+    geotagged(&with_exif(&plain_jpeg(16, 16, 1), exif), &context()).map_err(Box::new)
 }
 
-fn changed(change: impl FnOnce(&mut ExifBuilder) -> &mut ExifBuilder) -> Result<GeotaggedPhoto, RowError> {
+fn changed(
+    change: impl FnOnce(&mut ExifBuilder) -> &mut ExifBuilder,
+) -> Result<GeotaggedPhoto, Box<RowError>> {
     let mut exif = on_the_trail();
     change(&mut exif);
     read(&exif)
