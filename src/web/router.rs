@@ -9,6 +9,7 @@ use axum::http::HeaderValue;
 use axum::http::StatusCode;
 use axum::http::header;
 use axum::middleware;
+use tower::util::option_layer;
 use tower_http::compression::CompressionLayer;
 use tower_http::csrf::CsrfLayer;
 use tower_http::limit::RequestBodyLimitLayer;
@@ -16,6 +17,7 @@ use tower_http::set_header::SetResponseHeaderLayer;
 use tower_http::timeout::TimeoutLayer;
 
 use crate::app::App;
+use crate::app::Front;
 use crate::domain::account::Right;
 use crate::web::api;
 use crate::web::assets;
@@ -163,6 +165,11 @@ pub fn router(app: App) -> Router {
     let fixed = |name: HeaderName, value: &'static str| {
         SetResponseHeaderLayer::if_not_present(name, HeaderValue::from_static(value))
     };
+    // Without TLS in front browsers ignore it, and nobody could keep to it.
+    let strict = match app.config().front {
+        Front::Tls => Some(fixed(header::STRICT_TRANSPORT_SECURITY, "max-age=31536000")),
+        Front::None => None,
+    };
     uploads
         .merge(rest)
         .layer(middleware::from_fn_with_state(app.clone(), identify))
@@ -173,6 +180,9 @@ pub fn router(app: App) -> Router {
         .layer(fixed(header::CONTENT_SECURITY_POLICY, CONTENT_POLICY))
         .layer(fixed(header::X_CONTENT_TYPE_OPTIONS, "nosniff"))
         .layer(fixed(header::REFERRER_POLICY, "same-origin"))
+        // For browsers that do not know the policy's frame-ancestors.
+        .layer(fixed(header::X_FRAME_OPTIONS, "DENY"))
+        .layer(option_layer(strict))
         .layer(CompressionLayer::new())
         .layer(middleware::from_fn_with_state(app.clone(), request_log::log))
         .with_state(app)

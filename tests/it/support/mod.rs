@@ -88,9 +88,13 @@ impl TestApp {
 
     /// The small park on a server that readers know under an address.
     pub(crate) async fn known_as(address: &str) -> Self {
+        Self::configured(|config| Config { address: Some(address.parse().unwrap()), ..config }).await
+    }
+
+    /// The small park on a server with another configuration.
+    pub(crate) async fn configured(change: impl FnOnce(Config) -> Config) -> Self {
         let folder = tempfile::tempdir().unwrap();
-        let config = Config::new(folder.path().join("test.db"), None, 0);
-        let config = Config { address: Some(address.parse().unwrap()), ..config };
+        let config = change(Config::new(folder.path().join("test.db"), None, 0));
         let test = Self::with_config(config, folder).await;
         test.write(async |writer| Park::default().write(writer).await).await;
         test

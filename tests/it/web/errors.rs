@@ -1,6 +1,8 @@
 //! What goes wrong, what may be kept, and the headers around every answer.
 
 use axum::http::Method;
+use coilway::config::Config;
+use coilway::config::Front;
 use jiff::civil::date;
 
 use crate::support::Park;
@@ -164,7 +166,18 @@ async fn every_answer_says_what_a_browser_may_do_with_it() {
         assert!(!policy.contains("unsafe"), "{address}: {policy}");
         assert_eq!(answer.header("x-content-type-options"), "nosniff", "{address}");
         assert_eq!(answer.header("referrer-policy"), "same-origin", "{address}");
+        assert_eq!(answer.header("x-frame-options"), "DENY", "{address}");
+        assert_eq!(answer.header("strict-transport-security"), "", "{address}");
         assert!(answer.header("vary").contains("Accept"), "{address}");
+    }
+}
+
+#[tokio::test]
+async fn behind_tls_browsers_are_told_to_keep_to_it() {
+    let test = TestApp::configured(|config| Config { front: Front::Tls, ..config }).await;
+    for address in ["/healthz", "/nothing"] {
+        let answer = test.get(address).await;
+        assert_eq!(answer.header("strict-transport-security"), "max-age=31536000", "{address}");
     }
 }
 
