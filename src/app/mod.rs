@@ -59,6 +59,7 @@ pub use crate::app::warm::Progress;
 pub use crate::app::warm::Step;
 pub use crate::app::warm::keep_warm;
 pub use crate::config::Front;
+pub use crate::config::is_host;
 
 /// How many answers of one revision are remembered as bytes.
 const N_ANSWERS: usize = 64;

@@ -9,7 +9,7 @@ use axum::http::request::Parts;
 
 use crate::app::App;
 use crate::app::Front;
-use crate::config::is_host;
+use crate::app::is_host;
 
 /// Scheme and authority, "http://127.0.0.1:8017".
 #[derive(Debug, Clone, PartialEq, Eq)]

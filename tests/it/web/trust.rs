@@ -165,19 +165,18 @@ async fn own_records_cannot_be_followed_into_the_buffer_of_a_den() {
         .await;
     let before = public(&signed).await;
     // The same thirty records in the open, at the den, and in the open again.
-    for (round, place) in [at(700.0, -60.0), at(-900.0, 30.0), at(700.0, -60.0)].into_iter().enumerate() {
+    for (round, place) in [at(700.0, -60.0), at(-900.0, 30.0), at(740.0, -60.0)].into_iter().enumerate() {
         let text: String = (0..30).map(|n| row(&format!("PROBE-{n}"), place, "verified")).collect();
         let file = format!("probe-{round}.csv");
-        // The same bytes again would not be read again.
-        let text = format!("{HEAD}{text}{}", "\n".repeat(round));
+        let text = format!("{HEAD}{text}");
         bring_in(&signed, Asker::Observer, "encounters", &file, text.as_bytes()).await.expect(303);
         let found = by_name(&signed.test, "PROBE-7").await.given.position.unwrap().position;
         assert!((found.lon() - place.lon()).abs() < 1e-5, "round {round}: the records did not move");
         assert_eq!(public(&signed).await, before, "round {round}");
     }
     // That they would show once verified is what makes the comparison above mean something.
-    let text: String = (0..30).map(|n| row(&format!("PROBE-{n}"), at(700.0, -60.0), "verified")).collect();
-    let text = format!("{HEAD}{text}\n\n\n");
+    let text: String = (0..30).map(|n| row(&format!("PROBE-{n}"), at(780.0, -60.0), "verified")).collect();
+    let text = format!("{HEAD}{text}");
     bring_in(&signed, Asker::Manager, "encounters", "verified.csv", text.as_bytes()).await.expect(303);
     assert_ne!(public(&signed).await, before);
 }
