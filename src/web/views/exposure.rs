@@ -140,8 +140,8 @@ fn verdict(exposure: &Exposure) -> String {
     let flagged = exposure.sites.iter().filter(|site| site.is_flagged()).count();
     match (exposure.sites.len(), flagged) {
         (0, _) => "No counter was read, so all of it rests on assumptions.".to_owned(),
-        (1, 0) => "What was counted at the one counter site is what the model expects.".to_owned(),
-        (n, 0) => format!("What was counted at the {n} counter sites is what the model expects."),
+        (1, 0) => "What was counted at the one counter site lies within what the model expects.".to_owned(),
+        (n, 0) => format!("What was counted at the {n} counter sites lies within what the model expects."),
         (n, flagged) => {
             format!(
                 "At {flagged} of {n} counter sites the months or hours differ from what the model expects: see below."
@@ -268,7 +268,10 @@ fn sizes_and_places(exposure: &Exposure) -> Markup {
                         @match visits {
                             Some(visits) => {
                                 td.num data-label="Parties" { (km(visits.value)) }
-                                td.num data-label="95 % interval" { (interval(*visits)) }
+                                td.num data-label="95 % interval" {
+                                    // A number that somebody stated has no error that anybody knows.
+                                    @if visits.lower < visits.upper { (interval(*visits)) } @else { "as stated" }
+                                }
                             }
                             None => { td.num data-label="Parties" colspan="2" { "not known" } }
                         }

@@ -187,7 +187,7 @@ fn ranked(page: &MapPage) -> Markup {
             @if page.ranked.is_empty() {
                 p { "No stretch has enough walking and records to be ranked." }
             } @else {
-                table {
+                table.ranked {
                     thead { tr {
                         th scope="col" { "Stretch" }
                         th.num scope="col" { "Rate" }
