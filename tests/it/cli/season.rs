@@ -24,7 +24,7 @@ fn the_demo_park_comes_in_whole_and_gives_rates_and_a_plan() {
     assert_eq!(rates.lines().count(), 13, "{rates}");
     assert!(!rates.contains("NaN") && basin.split(',').count() == 16, "{basin}");
     let plan = program.run(&["plan", "--signs", "3"]).good();
-    assert_eq!(plan.lines().count(), 1 + 1 + 3, "one in place and three new: {plan}");
+    assert_eq!(plan.lines().count(), 1 + 2 + 3, "two in place and three new: {plan}");
     let register = program.run(&["decisions"]).good();
     assert!(
         register.starts_with("decision,standing,subject") && register.contains(",waiting,"),
