@@ -31,7 +31,7 @@ pub struct Config {
     pub largest_upload_bytes: usize,
 }
 
-/// Scheme and authority, "https://snakes.park.example".
+/// Scheme and authority, `https://snakes.park.example`.
 #[derive(Debug, Clone, PartialEq, Eq)]
 pub struct PublicAddress(String);
 

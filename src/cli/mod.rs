@@ -202,7 +202,7 @@ struct Listen {
     /// A proxy in front speaks TLS with readers and passes on their address in X-Forwarded-For.
     #[arg(long)]
     behind_tls: bool,
-    /// Under which address readers know the server, such as https://snakes.park.example: for links, and to answer under no
+    /// Under which address readers know the server, scheme and host: for links, and to answer under no
     /// other.
     #[arg(long)]
     address: Option<PublicAddress>,
