@@ -1,7 +1,6 @@
 //! How the server is: what administrators and their instruments ask. No place, name or address is in any of it.
 
-use std::sync::atomic::AtomicU64;
-use std::sync::atomic::Ordering;
+use std::path::Path;
 
 use crate::app::App;
 use crate::store;
@@ -9,25 +8,6 @@ use crate::store;
 /// The kind of event that a backup leaves.
 pub(super) const BACKUP_WRITTEN: &str = "backup written";
 const DAY_S: i64 = 86_400;
-
-/// Answers by the hundreds of their status, since the start.
-#[derive(Debug, Default)]
-pub struct Answered {
-    by_class: [AtomicU64; 5],
-}
-
-impl Answered {
-    /// Counts one answer.
-    pub fn count(&self, status: u16) {
-        let class = usize::from(status / 100).clamp(1, 5) - 1;
-        self.by_class[class].fetch_add(1, Ordering::Relaxed);
-    }
-
-    /// Answers of the classes 1xx to 5xx.
-    pub fn by_class(&self) -> [u64; 5] {
-        [0, 1, 2, 3, 4].map(|class| self.by_class[class].load(Ordering::Relaxed))
-    }
-}
 
 /// How the server is at one moment.
 #[derive(Debug, Clone, PartialEq, Eq)]
@@ -38,14 +18,18 @@ pub struct Health {
     pub database_bytes: u64,
     /// Bytes of it that are unused.
     pub unused_bytes: u64,
+    /// Bytes left on its disk for this program; none where the system does not say.
+    pub free_bytes: Option<u64>,
     /// When the last backup was written, seconds since 1970-01-01T00:00:00Z; none when none is known.
     pub last_backup_s: Option<i64>,
     /// Sign-ins that failed in the last day.
     pub n_failed_sign_ins: u64,
     /// Answers since the start, by the hundreds of their status.
     pub answers: [u64; 5],
+    /// Connections that are open.
+    pub n_connections: u64,
     /// Seconds since the start.
-    pub up_s: i64,
+    pub up_s: u64,
 }
 
 impl App {
@@ -60,12 +44,21 @@ impl App {
             revision: self.store().revision().await?.0,
             database_bytes,
             unused_bytes,
+            free_bytes: free_bytes(&self.config().database),
             last_backup_s: self.store().last_account_event(BACKUP_WRITTEN).await?,
             n_failed_sign_ins: self.store().n_failed_sign_ins(now_s - DAY_S).await?,
-            answers: self.answered().by_class(),
-            up_s: (now_s - self.started_s()).max(0),
+            answers: self.metrics().answers(),
+            n_connections: self.metrics().n_connections(),
+            up_s: (now_s - self.started_s()).max(0) as u64,
         })
     }
+}
+
+/// Room on the disk that holds a file.
+fn free_bytes(file: &Path) -> Option<u64> {
+    let folder = file.parent().filter(|folder| !folder.as_os_str().is_empty()).unwrap_or(Path::new("."));
+    let disk = rustix::fs::statvfs(folder).ok()?;
+    disk.f_bavail.checked_mul(disk.f_frsize)
 }
 
 #[cfg(test)]
@@ -73,11 +66,10 @@ mod tests {
     use super::*;
 
     #[test]
-    fn every_status_has_a_class() {
-        let answered = Answered::default();
-        for status in [0, 101, 200, 204, 303, 404, 429, 500, 599, 999] {
-            answered.count(status);
-        }
-        assert_eq!(answered.by_class(), [2, 2, 1, 2, 3]);
+    fn a_disk_has_some_room() {
+        let folder = tempfile::tempdir().unwrap();
+        assert!(free_bytes(&folder.path().join("park.db")).unwrap() > 0);
+        assert!(free_bytes(Path::new("Cargo.toml")).is_some(), "a file in the working folder");
+        assert_eq!(free_bytes(&folder.path().join("nowhere/park.db")), None);
     }
 }

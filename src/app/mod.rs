@@ -4,6 +4,7 @@ mod back_off;
 pub mod bring_in;
 mod clock;
 mod health;
+mod metrics;
 mod photos;
 mod retention;
 mod safe_keeping;
@@ -36,8 +37,10 @@ pub use crate::app::bring_in::Opener;
 pub use crate::app::bring_in::Trust;
 pub use crate::app::clock::Clock;
 pub use crate::app::clock::Stopwatch;
-pub use crate::app::health::Answered;
 pub use crate::app::health::Health;
+pub use crate::app::metrics::Connected;
+pub use crate::app::metrics::Metrics;
+pub use crate::app::metrics::MetricsError;
 pub use crate::app::photos::MOST_IN_A_BATCH;
 pub use crate::app::photos::PhotoFile;
 pub use crate::app::photos::PhotosAdded;
@@ -82,7 +85,7 @@ struct Inner {
     photo_turns: Arc<Semaphore>,
     /// Once there is an account there always is one: none is ever deleted.
     has_accounts: AtomicBool,
-    answered: Answered,
+    metrics: Metrics,
     started_s: i64,
 }
 
@@ -95,6 +98,9 @@ pub enum OpenError {
     /// The secrets.
     #[error(transparent)]
     Secret(#[from] SecretError),
+    /// The counts for instruments.
+    #[error(transparent)]
+    Metrics(#[from] MetricsError),
 }
 
 impl App {
@@ -118,7 +124,7 @@ impl App {
             uploads: Uploads::default(),
             photo_turns: Arc::new(Semaphore::new(photos::N_AT_ONCE)),
             has_accounts: AtomicBool::new(false),
-            answered: Answered::default(),
+            metrics: Metrics::new()?,
             started_s: clock.now_s(),
         })))
     }
@@ -168,9 +174,9 @@ impl App {
         *self.0.progress.lock().unwrap_or_else(PoisonError::into_inner) = progress;
     }
 
-    /// Answers since the start.
-    pub fn answered(&self) -> &Answered {
-        &self.0.answered
+    /// What is counted while the server runs.
+    pub fn metrics(&self) -> &Metrics {
+        &self.0.metrics
     }
 
     fn started_s(&self) -> i64 {

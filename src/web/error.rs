@@ -7,6 +7,7 @@ use axum::http::StatusCode;
 use axum::response::IntoResponse;
 use axum::response::Response;
 
+use crate::app::MetricsError;
 use crate::app::SecretError;
 use crate::derived::DeriveError;
 use crate::store;
@@ -52,6 +53,9 @@ pub enum Error {
     /// Another process is writing.
     #[error("another import or edit is being written; try again in a moment")]
     Busy,
+    /// The server has no room for it, or may not write.
+    #[error("{0}")]
+    NotKept(String),
     /// The figure asked for cannot be computed from the data there is.
     #[error("{0}")]
     Unanswerable(String),
@@ -64,6 +68,13 @@ impl Error {
     /// A wrong parameter or field.
     pub fn bad_request(field: impl Into<String>, detail: impl Into<String>) -> Self {
         Self::BadRequest { field: field.into(), detail: detail.into() }
+    }
+
+    /// There is no room on the server's disk.
+    pub fn disk_is_full() -> Self {
+        let words = "The disk of the server is full, and nothing of this was kept. What was kept before is still there. Tell \
+                     whoever looks after the server, and send it again when there is room.";
+        Self::NotKept(words.to_owned())
     }
 
     /// After how many seconds to ask again, where that is what would help.
@@ -86,6 +97,7 @@ impl Error {
             Self::TooLarge(_) => StatusCode::PAYLOAD_TOO_LARGE,
             Self::Busy | Self::NotNow(_) => StatusCode::SERVICE_UNAVAILABLE,
             Self::Unanswerable(_) => StatusCode::UNPROCESSABLE_ENTITY,
+            Self::NotKept(_) => StatusCode::INSUFFICIENT_STORAGE,
             Self::Internal(_) => StatusCode::INTERNAL_SERVER_ERROR,
         }
     }
@@ -110,6 +122,11 @@ impl From<store::Error> for Error {
             ),
             store::Error::Missing { .. } => Self::NotFound(format!("{error}.")),
             store::Error::UndoneAlready(_) => Self::Unanswerable(format!("{error}.")),
+            store::Error::Full => Self::disk_is_full(),
+            store::Error::ReadOnly => Self::NotKept(
+                "The database of the server may only be read, and nothing of this was kept. Tell whoever looks after the server."
+                    .to_owned(),
+            ),
             other => Self::Internal(other.to_string()),
         }
     }
@@ -117,6 +134,12 @@ impl From<store::Error> for Error {
 
 impl From<SecretError> for Error {
     fn from(error: SecretError) -> Self {
+        Self::Internal(error.to_string())
+    }
+}
+
+impl From<MetricsError> for Error {
+    fn from(error: MetricsError) -> Self {
         Self::Internal(error.to_string())
     }
 }

@@ -104,7 +104,7 @@ fn rejected(response: &Response) -> Option<Error> {
 
 /// The route, never the address: addresses hold keys of records and the secrets of one-time links.
 fn log(error: &Error, method: &Method, route: &str) {
-    if let Error::Internal(cause) = error {
+    if let Error::Internal(cause) | Error::NotKept(cause) = error {
         tracing::error!(%method, route, cause, "a request failed");
     }
 }

@@ -1,4 +1,4 @@
-//! One line a request: what was asked, what became of it, and how long it took.
+//! One line a request, and a count: what was asked, what became of it, and how long it took.
 //!
 //! The route is logged as the route table has it, never the address: addresses hold keys of records, search words and the
 //! secrets of one-time links. Nor is there any name, client address or header.
@@ -19,7 +19,7 @@ const SLOW: Duration = Duration::from_secs(10);
 /// What stands for an address that is none of the routes.
 const NO_ROUTE: &str = "none";
 
-/// Logs every answer once, when its head is ready.
+/// Logs and counts every answer once, when its head is ready.
 pub(super) async fn log(State(app): State<App>, request: Request, next: Next) -> Response {
     let method = method(request.method());
     let route = request.extensions().get::<MatchedPath>().cloned();
@@ -29,6 +29,7 @@ pub(super) async fn log(State(app): State<App>, request: Request, next: Next) ->
     let status = response.status().as_u16();
     let took = watch.elapsed();
     let duration_ms = took.as_millis() as u64;
+    app.metrics().answered(route, status, took);
     if status >= 500 || took > SLOW {
         tracing::warn!(method, route, status, duration_ms, "request answered");
     } else {

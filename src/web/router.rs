@@ -175,7 +175,6 @@ pub fn router(app: App) -> Router {
         .layer(middleware::from_fn_with_state(app.clone(), identify))
         .layer(CsrfLayer::new())
         .layer(middleware::from_fn(report::render_errors))
-        .layer(middleware::from_fn_with_state(app.clone(), pages::server::count))
         .layer(middleware::from_fn(cache::write_headers))
         .layer(fixed(header::CONTENT_SECURITY_POLICY, CONTENT_POLICY))
         .layer(fixed(header::X_CONTENT_TYPE_OPTIONS, "nosniff"))

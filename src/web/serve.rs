@@ -25,6 +25,7 @@ use tower::ServiceExt;
 use tower::service_fn;
 
 use crate::app::App;
+use crate::app::Connected;
 use crate::web::router::router;
 
 /// What a server asks of its clients.
@@ -69,7 +70,7 @@ pub async fn serve(
     limits: Limits,
     stop: impl Future<Output = ()> + Send + 'static,
 ) -> std::io::Result<()> {
-    let router = router(app);
+    let router = router(app.clone());
     let builder = builder(&limits);
     let graceful = GracefulShutdown::new();
     let places = Arc::new(Semaphore::new(limits.n_connections));
@@ -85,7 +86,8 @@ pub async fn serve(
         };
         match (place, accepted) {
             (Ok(place), Ok((stream, client))) => {
-                let connection = Connection { stream, client, place };
+                let connected = app.metrics().connected();
+                let connection = Connection { stream, client, place, connected };
                 connection.spawn(&builder, router.clone(), &graceful, limits.longest_stall);
             }
             (_, Err(error)) => {
@@ -117,11 +119,12 @@ struct Connection {
     stream: TcpStream,
     client: SocketAddr,
     place: OwnedSemaphorePermit,
+    connected: Connected,
 }
 
 impl Connection {
     fn spawn(self, builder: &Builder, router: Router, graceful: &GracefulShutdown, longest_stall: Duration) {
-        let Self { stream, client, place } = self;
+        let Self { stream, client, place, connected } = self;
         // Small answers go out at once; where that cannot be set, they go out a little later.
         let _ = stream.set_nodelay(true);
         let mut stream = TimeoutStream::new(stream);
@@ -137,7 +140,7 @@ impl Connection {
         tokio::spawn(async move {
             // A client that went away, or was too slow: nobody is left to be told.
             let _ = connection.await;
-            drop(place);
+            drop((place, connected));
         });
     }
 }

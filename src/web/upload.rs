@@ -1,5 +1,6 @@
 //! Forms with files, read within bounds: so many parts, so many bytes of text, so many at once.
 
+use std::io::ErrorKind;
 use std::pin::Pin;
 use std::sync::Arc;
 use std::sync::atomic::AtomicUsize;
@@ -203,6 +204,9 @@ impl HttpBody for Rationed {
 
 /// The server could not keep an upload.
 pub fn disk(error: std::io::Error) -> Error {
+    if matches!(error.kind(), ErrorKind::StorageFull | ErrorKind::QuotaExceeded | ErrorKind::FileTooLarge) {
+        return Error::disk_is_full();
+    }
     Error::Internal(format!("an upload could not be kept: {error}"))
 }
 

@@ -1,5 +1,4 @@
-//! Data that must not be lost: the program killed at any moment, a disk that is full, a file that cannot be written,
-//! two servers on one file.
+//! Data that must not be lost: the program killed at any moment, a file that cannot be written, two servers on one file.
 
 use std::path::Path;
 use std::path::PathBuf;
@@ -58,7 +57,7 @@ fn undisturbed_ms(program: &Program, arguments: &[&str]) -> u64 {
     start.elapsed().as_millis() as u64 + 1
 }
 
-fn n_encounters(program: &Program, database: &Path) -> usize {
+pub(super) fn n_encounters(program: &Program, database: &Path) -> usize {
     let said = program.run(&["check", "--database", database.to_str().unwrap()]).good();
     assert!(said.contains(": whole"), "{said}");
     let words: Vec<&str> = said.split_whitespace().collect();
@@ -98,7 +97,7 @@ fn a_killed_backup_leaves_a_whole_one_or_none() {
 }
 
 /// A database as an earlier version left it: with the first migrations and a few records.
-async fn older_database(path: &Path, n_records: i64) {
+pub(super) async fn older_database(path: &Path, n_records: i64) {
     let folder = tempfile::tempdir().unwrap();
     for entry in std::fs::read_dir(Path::new(env!("CARGO_MANIFEST_DIR")).join("migrations")).unwrap() {
         let entry = entry.unwrap();
@@ -121,7 +120,7 @@ async fn older_database(path: &Path, n_records: i64) {
     connection.close().await.unwrap();
 }
 
-async fn n_settings(path: &Path) -> i64 {
+pub(super) async fn n_settings(path: &Path) -> i64 {
     let mut connection = SqliteConnection::connect(&format!("sqlite://{}", path.display())).await.unwrap();
     let n = sqlx::query_scalar("SELECT count(*) FROM settings").fetch_one(&mut connection).await.unwrap();
     connection.close().await.unwrap();
@@ -164,7 +163,7 @@ async fn a_killed_migration_is_done_or_not_begun_and_a_copy_is_kept() {
 }
 
 /// The whole copies that were kept before a migration.
-fn copies(program: &Program) -> Vec<PathBuf> {
+pub(super) fn copies(program: &Program) -> Vec<PathBuf> {
     let entries = std::fs::read_dir(program.folder.path()).unwrap().map(|entry| entry.unwrap().path());
     let is_copy = |path: &PathBuf| {
         let name = path.file_name().unwrap().to_string_lossy().into_owned();
@@ -263,92 +262,6 @@ fn a_database_that_is_served_is_not_replaced() {
         .unwrap();
     program.run(&["restore", out.to_str().unwrap()]).good();
     assert_eq!(n_encounters(&program, &program.database()), 10);
-}
-
-/// The program under a limit of the size of any file it writes, as a full disk would stop it.
-fn limited(program: &Program, kib: u64, arguments: &[&str]) -> Said {
-    let program_path = env!("CARGO_BIN_EXE_coilway");
-    let mut command = Command::new("bash");
-    // Without the signal the write fails, as it does on a full disk.
-    command.args(["-c", &format!("trap '' XFSZ; ulimit -f {kib}; exec \"$0\" \"$@\""), program_path]);
-    command.args(arguments).env("COILWAY_DATABASE", program.database()).env("RUST_LOG", "off");
-    Said::of(command.output().unwrap())
-}
-
-#[test]
-fn a_write_that_does_not_fit_keeps_what_was_there() {
-    let program = Program::new().with_area();
-    let kept = program.file("kept.csv", reports(500));
-    program.import("encounters", &kept).good();
-    let large = program.file("large.csv", reports(30_000).replace("R-", "L-"));
-    let out = program.path("copy.db");
-    for kib in [300, 700, 1500, 3000] {
-        let said = limited(&program, kib, &["import", "encounters", large.to_str().unwrap()]).bad();
-        assert!(said.contains("full") || said.contains("disk"), "{said}");
-        assert_eq!(n_encounters(&program, &program.database()), 500);
-    }
-    let said = limited(&program, 64, &["backup", out.to_str().unwrap()]).bad();
-    assert!(said.contains("full") || said.contains("disk"), "{said}");
-    assert!(!out.exists(), "a backup that is not whole");
-    let leftovers = std::fs::read_dir(program.folder.path())
-        .unwrap()
-        .filter(|entry| entry.as_ref().unwrap().file_name().to_string_lossy().contains("unfinished"));
-    assert_eq!(leftovers.count(), 0);
-    program.import("encounters", &large).good();
-    assert_eq!(n_encounters(&program, &program.database()), 30_500);
-}
-
-/// A small file system of its own, where the system lets us have one.
-struct SmallDisk {
-    folder: tempfile::TempDir,
-}
-
-impl SmallDisk {
-    fn mount(mib: u64) -> Option<Self> {
-        let folder = tempfile::tempdir().unwrap();
-        let options = format!("size={mib}m");
-        let mounted = Command::new("mount")
-            .args(["-t", "tmpfs", "-o", &options, "tmpfs"])
-            .arg(folder.path())
-            .stderr(Stdio::null())
-            .status();
-        mounted.is_ok_and(|status| status.success()).then_some(Self { folder })
-    }
-}
-
-impl Drop for SmallDisk {
-    fn drop(&mut self) {
-        let _ = Command::new("umount").arg(self.folder.path()).status();
-    }
-}
-
-/// Where no file system may be mounted, the test above stands for this one.
-#[test]
-fn a_disk_that_fills_up_keeps_what_was_there() {
-    let Some(disk) = SmallDisk::mount(6) else { return };
-    let program = Program::new().with_area();
-    let kept = program.file("kept.csv", reports(500));
-    program.import("encounters", &kept).good();
-    let database = disk.folder.path().join("park.db");
-    std::fs::copy(program.database(), &database).unwrap();
-    let large = program.file("large.csv", reports(60_000).replace("R-", "L-"));
-    let on_disk = |arguments: &[&str]| {
-        let mut command = program.command(arguments);
-        Said::of(command.env("COILWAY_DATABASE", &database).output().unwrap())
-    };
-    let said = on_disk(&["import", "encounters", large.to_str().unwrap()]).bad();
-    assert!(said.contains("full") || said.contains("disk"), "{said}");
-    assert_eq!(n_encounters(&program, &database), 500);
-    // A disk that others have filled: reading and checking go on, a backup elsewhere is still made.
-    let filler = std::fs::write(disk.folder.path().join("filler"), vec![0u8; 16 << 20]);
-    assert!(filler.is_err(), "the disk is not full");
-    assert_eq!(n_encounters(&program, &database), 500);
-    let small = program.file("small.csv", reports(400).replace("R-", "S-"));
-    let said = on_disk(&["import", "encounters", small.to_str().unwrap()]);
-    assert_eq!(n_encounters(&program, &database), if said.ok { 900 } else { 500 });
-    std::fs::remove_file(disk.folder.path().join("filler")).unwrap();
-    on_disk(&["import", "encounters", small.to_str().unwrap()]).good();
-    assert_eq!(n_encounters(&program, &database), 900);
 }
 
 #[test]

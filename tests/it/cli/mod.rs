@@ -3,6 +3,7 @@
 mod clusters;
 mod effect;
 mod faults;
+mod full_disk;
 mod hostile;
 mod keeping;
 mod outlook;

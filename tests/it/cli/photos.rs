@@ -17,7 +17,7 @@ use crate::support::photo::plain_jpeg;
 use crate::support::photo::with_exif;
 
 /// The pictures that a database holds, by the hash of the file that they were made of.
-async fn pictures(path: &Path) -> HashMap<String, Vec<u8>> {
+pub(super) async fn pictures(path: &Path) -> HashMap<String, Vec<u8>> {
     let mut connection = SqliteConnection::connect(&format!("sqlite://{}", path.display())).await.unwrap();
     let rows: Vec<(String, String, Vec<u8>, Vec<u8>)> = sqlx::query_as(
         "SELECT source_blake3, photos.blake3, whole.bytes, small.bytes FROM photos
@@ -37,7 +37,7 @@ async fn pictures(path: &Path) -> HashMap<String, Vec<u8>> {
     checked.collect()
 }
 
-fn is_whole(program: &Program, database: &Path) {
+pub(super) fn is_whole(program: &Program, database: &Path) {
     let said = program.run(&["check", "--database", database.to_str().unwrap()]).good();
     assert!(said.contains(": whole"), "{said}");
 }

@@ -164,3 +164,36 @@ async fn an_upload_under_way_at_the_end_is_finished_or_broken_off_in_time() {
     // Nothing of it was acknowledged, and nothing more arrives.
     served.stop().await;
 }
+
+#[tokio::test(flavor = "multi_thread")]
+async fn instruments_see_connections_and_how_long_answers_take() {
+    let served = Served::start(Limits::default()).await;
+    let mut idle = served.connect().await;
+    idle.write_all(HEALTH).await.unwrap();
+    answer(&mut idle).await;
+    for path in ["/no/such/page/37.61234", "/metrics"] {
+        let mut stream = served.connect().await;
+        let head = format!("GET {path} HTTP/1.1\r\nHost: localhost:8017\r\nConnection: close\r\n\r\n");
+        stream.write_all(head.as_bytes()).await.unwrap();
+        let said = rest(&mut stream).await;
+        if path != "/metrics" {
+            assert!(said.starts_with("HTTP/1.1 404"), "{said}");
+            continue;
+        }
+        // The idle one and the one that asks; that of the page before may not have been let go yet.
+        let connections = said.lines().find_map(|line| line.strip_prefix("coilway_connections ")).unwrap();
+        assert!(["2", "3"].contains(&connections), "{connections}");
+        for line in [
+            "coilway_answers_total{status=\"2xx\"} 1",
+            "coilway_answers_total{status=\"4xx\"} 1",
+            "coilway_answer_seconds_count{route=\"/healthz\"} 1",
+            "coilway_answer_seconds_count{route=\"none\"} 1",
+        ] {
+            assert!(said.lines().any(|had| had == line), "{line} is missing in\n{said}");
+        }
+        assert!(!said.contains("37.6"), "an address is no label:\n{said}");
+        let free = said.lines().find_map(|line| line.strip_prefix("coilway_disk_free_bytes ")).unwrap();
+        assert!(free.parse::<u64>().unwrap() > 0);
+    }
+    served.stop().await;
+}
