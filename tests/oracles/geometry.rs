@@ -15,6 +15,7 @@ use coilway::analysis::plane::nearest_on_line;
 use coilway::analysis::plane::signed_area;
 use coilway::domain::geography::BoundingBox;
 use coilway::domain::geography::LonLat;
+use coilway::web::geojson as wire;
 use serde_json::Value;
 use serde_json::json;
 
@@ -129,6 +130,10 @@ fn largest_errors(lat: f64, half_width_m: f64) -> (f64, f64) {
 pub(crate) fn geojson(record: &Record) -> Answered {
     let value = if record.asks("linear rings follow the right-hand rule") {
         winding_rule()?
+    } else if record.asks("position is [longitude, latitude]") {
+        // As the layers write it.
+        let at = LonLat::new(record.get("lon")?, record.get("lat")?)?;
+        serde_json::to_value(wire::Geometry::Point(wire::position(at)))?
     } else if record.asks("bbox") {
         let Some(bbox) = bounding_box(&line(record, "points")?) else { return failed("no box") };
         json!({

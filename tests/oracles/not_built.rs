@@ -3,10 +3,9 @@
 use crate::record::Record;
 
 /// Records without an answer: their topic, how their quantity begins, and why.
-pub(crate) const NOT_BUILT: [(&str, &str, &str); 5] = [
+pub(crate) const NOT_BUILT: [(&str, &str, &str); 4] = [
     ("mvt", "", "there are no vector tiles"),
     ("geopackage", "", "there is no GeoPackage export"),
-    ("geojson", "position is [longitude, latitude]", "there is no GeoJSON writer"),
     ("sign-content", "a new trail information sign", "there is no list of what a trailhead panel states"),
     ("sign-letter", "observation distance = distance factor Z", "there is no sizing by distance factor"),
 ];
