@@ -9,8 +9,15 @@ use crate::analysis::before_after::{Effectiveness, Index, Period, Role, Unit, Ve
 use crate::analysis::counts::rate_ratio::{Counted, rate_ratio};
 use crate::analysis::random::{Stream, stream};
 
-const N_UNITS: usize = 60;
-const N_SIGNS: usize = 10;
+/// How many units there are, and how many of them get a sign.
+#[derive(Debug, Clone, Copy)]
+struct Design {
+    n_units: usize,
+    n_signs: usize,
+}
+
+const SMALL: Design = Design { n_units: 60, n_signs: 10 };
+const LARGE: Design = Design { n_units: 120, n_signs: 20 };
 
 /// Runs, more of them when long tests are wanted.
 fn n_runs() -> u64 {
@@ -28,15 +35,15 @@ fn poisson(rng: &mut Stream, mean: f64) -> u64 {
 
 /// Rates differ with a coefficient of variation of a half, all halve or double over the years by `trend`, and signs at the
 /// units of highest counts leave `kept` of their encounters.
-fn park(seed: u64, kept: f64, trend: f64) -> Vec<(Counts, Role)> {
+fn park(seed: u64, Design { n_units, n_signs }: Design, kept: f64, trend: f64) -> Vec<(Counts, Role)> {
     let mut rng = stream(seed, 0);
-    let rates: Vec<f64> = (0..N_UNITS).map(|_| Gamma::new(4.0, 1.5).unwrap().sample(&mut rng)).collect();
+    let rates: Vec<f64> = (0..n_units).map(|_| Gamma::new(4.0, 1.5).unwrap().sample(&mut rng)).collect();
     let chosen_by: Vec<u64> = rates.iter().map(|rate| poisson(&mut rng, *rate)).collect();
-    let mut order: Vec<usize> = (0..N_UNITS).collect();
+    let mut order: Vec<usize> = (0..n_units).collect();
     order.sort_by_key(|unit| std::cmp::Reverse(chosen_by[*unit]));
-    let mut role = [Role::Control; N_UNITS];
-    order[..N_SIGNS].iter().for_each(|unit| role[*unit] = Role::Signed);
-    (0..N_UNITS)
+    let mut role = vec![Role::Control; n_units];
+    order[..n_signs].iter().for_each(|unit| role[*unit] = Role::Signed);
+    (0..n_units)
         .map(|unit| {
             let between = poisson(&mut rng, rates[unit]);
             let left = if role[unit] == Role::Signed { kept } else { 1.0 };
@@ -69,14 +76,28 @@ fn excludes_one(index: &Index) -> bool {
     index.limits.lower > 1.0 || index.limits.upper.is_some_and(|upper| upper < 1.0)
 }
 
+/// Whether a share of runs is what it should be, but for the luck of the runs: 999 times in 1,000.
+fn is_about(share: f64, expected: f64, n_runs: u64) -> bool {
+    (share - expected).abs() <= 3.3 * (expected * (1.0 - expected) / n_runs as f64).sqrt() + 0.01
+}
+
+/// What the naive look finds of signs that do nothing was computed apart, over 2,000 runs each by another program and other
+/// random numbers: a fifth fewer in both designs, "significant" in 40 and 69 of 100 runs. The more there is to count, the
+/// surer the naive look is of what is not there: 90 of 100 with 200 units and 40 signs.
 #[test]
 fn useless_signs_at_high_counts_look_useful_to_the_naive_eye_only() {
+    for (design, naive_ratio, naive_share) in [(SMALL, 0.791, 0.400), (LARGE, 0.793, 0.689)] {
+        useless_signs(design, naive_ratio, naive_share);
+    }
+}
+
+fn useless_signs(design: Design, naive_ratio: f64, naive_share: f64) {
     let n_runs = n_runs();
     let (mut naive, mut naive_calls) = (0.0, 0);
     let (mut bayes, mut bayes_calls, mut bayes_verdicts) = (0.0, 0, 0);
     let (mut later, mut later_calls) = (0.0, 0);
     for seed in 0..n_runs {
-        let park = park(seed, 1.0, 1.0);
+        let park = park(seed, design, 1.0, 1.0);
         let chosen_by = units(&park, 0);
         let (before, after) = totals(&chosen_by, Role::Signed);
         let counted = |period: Period| Counted { count: period.count, exposure: period.km };
@@ -95,7 +116,7 @@ fn useless_signs_at_high_counts_look_useful_to_the_naive_eye_only() {
     let share = |calls: u32| f64::from(calls) / n_runs as f64;
     let mean = |total: f64| total / n_runs as f64;
     println!(
-        "naive {:.3} {:.3}; bayes {:.3} {:.3} {:.3}; later {:.3} {:.3}",
+        "{design:?}: naive {:.3} {:.3}; bayes {:.3} {:.3} {:.3}; later {:.3} {:.3}",
         mean(naive),
         share(naive_calls),
         mean(bayes),
@@ -104,8 +125,9 @@ fn useless_signs_at_high_counts_look_useful_to_the_naive_eye_only() {
         mean(later),
         share(later_calls)
     );
-    assert!(mean(naive) < 0.82, "the raw ratio is biased: {}", mean(naive));
-    assert!(share(naive_calls) > 0.25, "and calls useless signs useful: {}", share(naive_calls));
+    assert!((mean(naive) - naive_ratio).abs() < 0.02, "the raw ratio is biased: {}", mean(naive));
+    let called = share(naive_calls);
+    assert!(is_about(called, naive_share, n_runs), "and calls useless signs useful: {called}");
     assert!((mean(bayes) - 1.0).abs() < 0.05, "{}", mean(bayes));
     assert!(share(bayes_calls) <= 0.075, "{}", share(bayes_calls));
     assert!(bayes_verdicts <= bayes_calls);
@@ -119,7 +141,7 @@ fn a_planted_effect_is_recovered_although_all_rates_change() {
     let n_runs = n_runs() / 2;
     let (mut total, mut covered, mut called, mut naive) = (0.0, 0, 0, 0.0);
     for seed in 0..n_runs {
-        let park = park(10_000 + seed, KEPT, 1.6);
+        let park = park(10_000 + seed, SMALL, KEPT, 1.6);
         let units = units(&park, 0);
         let found = index(empirical_bayes(&units, &CompareParams::default()).unwrap());
         total += found.change.estimate().unwrap();
