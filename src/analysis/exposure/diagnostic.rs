@@ -6,10 +6,16 @@
 //! anew. One time profile holds for all trailheads, so a site whose months or hours differ from the pooled ones stands
 //! out here although its total may fit. The counts have served the fit already: the check is conservative, p-values
 //! of a model that is right are nearer to a half than uniform ones (Bayarri & Berger 2000, *JASA* 95, 1127).
+//!
+//! For that reason no such check sees a level that is off: volumes and habits bend until a count that is too high
+//! throughout fits as well as the rest. Levels are checked by leaving a site out: its whole count against what the prior and
+//! all other sites expect there ([`LevelCheck`]).
 
 use rand_distr::{Distribution, Gamma, Poisson, StandardNormal};
 use rayon::prelude::*;
 
+use crate::analysis::counts::trend::chi_squared_tail;
+use crate::analysis::exposure::fit::LeftOut;
 use crate::analysis::exposure::model::Observation;
 use crate::analysis::exposure::params::ExposureParams;
 use crate::analysis::exposure::profile::TimeProfile;
@@ -50,6 +56,23 @@ pub struct SiteCheck {
     pub months_test: PeriodTest,
     /// Whether the hours do.
     pub hours_test: PeriodTest,
+    /// Its whole count against what all other sites expect.
+    pub level: LevelCheck,
+}
+
+/// The whole count of a site against what the prior and all other sites expect there: the site itself is left out.
+#[derive(Debug, Clone, Copy, PartialEq)]
+pub struct LevelCheck {
+    /// Median of what the device should have counted.
+    pub expected: f64,
+    /// Lower limit of the 95 % predictive interval: as wide as the others leave it.
+    pub lower: f64,
+    /// Upper limit.
+    pub upper: f64,
+    /// Log of counted over expected, over its standard deviation.
+    pub residual: f64,
+    /// The two-sided test of the residual.
+    pub test: PeriodTest,
 }
 
 /// What was counted in one period against what the model expects.
@@ -81,9 +104,9 @@ pub enum PeriodTest {
     NotTested,
     /// The test.
     Tested {
-        /// `(1 + extreme) / (1 + replicates)` of the summed squared departures.
+        /// `(1 + extreme) / (1 + replicates)` of the summed squared departures; of a level, from the normal distribution.
         p_value: f64,
-        /// The same after Holm over all sites and kinds of period.
+        /// The same after Holm over all sites, kinds of period and levels.
         adjusted: f64,
     },
 }
@@ -96,11 +119,31 @@ impl PeriodTest {
 }
 
 impl SiteCheck {
-    /// Whether this site's months or hours are not those of the model.
+    /// Whether this site's months, hours or level are not those of the model.
     pub fn is_flagged(&self) -> bool {
-        self.months_test.is_flagged() || self.hours_test.is_flagged()
+        self.months_test.is_flagged() || self.hours_test.is_flagged() || self.level.test.is_flagged()
     }
 }
+
+impl LevelCheck {
+    /// From a count and what all others say of it.
+    fn of(count: f64, others: &LeftOut) -> Self {
+        // Counts and expectations have half a passage added, as in the fit.
+        let at = |sds: f64| ((count + 0.5) * (sds * others.log_sd - others.log_ratio).exp() - 0.5).max(0.0);
+        let residual = others.log_ratio / others.log_sd;
+        let p_value = chi_squared_tail(residual * residual);
+        Self {
+            expected: at(0.0),
+            lower: at(-NORMAL_95),
+            upper: at(NORMAL_95),
+            residual,
+            test: PeriodTest::Tested { p_value, adjusted: p_value },
+        }
+    }
+}
+
+/// Standard deviations on either side that hold 95 % of a normal distribution.
+const NORMAL_95: f64 = 1.959_964;
 
 /// Shares of the study period's walkers that each series was there to count, by period: `[series][period]`, the months
 /// of the study period first, then the parts of the day.
@@ -156,17 +199,18 @@ pub(crate) struct Drawn<'a> {
 /// Checks every site that took part in the fit.
 pub(crate) fn check_sites(
     observations: &[Observation],
-    is_used: &[bool],
+    left_out: &[Option<LeftOut>],
     (tables, cells): (&Tables, &TimeCells),
     drawn: &Drawn<'_>,
     params: &ExposureParams,
 ) -> Vec<SiteCheck> {
     let n_months = cells.year_months.len();
     let counts = period_counts(n_months, tables);
-    let used: Vec<usize> = (0..observations.len()).filter(|series| is_used[*series]).collect();
+    let used: Vec<(usize, LeftOut)> =
+        left_out.iter().enumerate().filter_map(|(series, others)| Some((series, (*others)?))).collect();
     let mut checks: Vec<SiteCheck> = used
         .into_par_iter()
-        .map(|series| {
+        .map(|(series, others)| {
             let seen = &observations[series];
             let site = Site { series, seen, counts: &counts[series], drawn, params };
             let months: Vec<usize> = (0..n_months).filter(|period| site.is_covered(*period)).collect();
@@ -186,6 +230,7 @@ pub(crate) fn check_sites(
                 hours: hours.iter().map(|part| (part - n_months) * PART_HOURS).zip(hour_cells).collect(),
                 months_test,
                 hours_test,
+                level: LevelCheck::of(seen.count, &others),
             }
         })
         .collect();
@@ -282,7 +327,9 @@ fn cell(observed: f64, replicates: Vec<f64>) -> CellCheck {
 
 /// Holm (1979, *Scandinavian Journal of Statistics* 6, 65) over all tests.
 fn adjust(checks: &mut [SiteCheck]) {
-    let tests = checks.iter_mut().flat_map(|check| [&mut check.months_test, &mut check.hours_test]);
+    let tests = checks
+        .iter_mut()
+        .flat_map(|check| [&mut check.months_test, &mut check.hours_test, &mut check.level.test]);
     let mut tests: Vec<(f64, &mut f64)> = tests
         .filter_map(|test| match test {
             PeriodTest::NotTested => None,
@@ -316,6 +363,13 @@ mod tests {
             hours: Vec::new(),
             months_test: months,
             hours_test: hours,
+            level: LevelCheck {
+                expected: 1.0,
+                lower: 0.0,
+                upper: 3.0,
+                residual: 0.0,
+                test: PeriodTest::NotTested,
+            },
         };
         let mut checks = [site(test(0.01), test(0.03)), site(test(0.02), PeriodTest::NotTested)];
         adjust(&mut checks);
@@ -328,6 +382,22 @@ mod tests {
         assert!((adjusted(checks[1].months_test) - 0.04).abs() < 1e-12);
         assert!((adjusted(checks[0].hours_test) - 0.04).abs() < 1e-12);
         assert!(checks[0].is_flagged() && !site(PeriodTest::NotTested, test(0.2)).is_flagged());
+    }
+
+    #[test]
+    fn a_level_is_judged_by_how_much_the_others_know() {
+        let level = |log_ratio: f64, log_sd: f64| LevelCheck::of(999.5, &LeftOut { log_ratio, log_sd });
+        // Twice what the others expect, give or take a tenth; and give or take a factor of seven.
+        let known = level(2f64.ln(), 0.1);
+        assert!((known.expected - 499.5).abs() < 1e-9 && known.test.is_flagged());
+        assert!((known.lower - (500.0 * (-0.195_996_4f64).exp() - 0.5)).abs() < 1e-6);
+        assert!((known.upper - (500.0 * 0.195_996_4f64.exp() - 0.5)).abs() < 1e-6);
+        let unknown = level(2f64.ln(), 1.0);
+        assert!((unknown.residual - 2f64.ln()).abs() < 1e-12 && !unknown.test.is_flagged());
+        // 1.96 standard deviations are the five in a hundred of the normal distribution.
+        let PeriodTest::Tested { p_value, .. } = level(-0.195_996_4, 0.1).test else { panic!("not tested") };
+        assert!((p_value - 0.05).abs() < 1e-6, "{p_value}");
+        assert_eq!(level(20.0, 1.0).lower, 0.0, "no count is negative");
     }
 
     #[test]

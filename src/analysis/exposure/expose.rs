@@ -67,9 +67,10 @@ pub fn expose(
         Scene { network, places: evidence.places, model: &model, observations: &observations, params };
     let draws = draw_all(&scene, &posterior, &times)?;
     let drawn = Drawn { whole: &draws.counts, shares: &times.by_period };
+    let shifts: Vec<_> = times.observed.iter().map(|shares| shift(&scene, &posterior, shares)).collect();
     let checks = diagnostic::check_sites(
         &observations,
-        &posterior.is_used,
+        &posterior.left_out(&shifts),
         (&tables, &times.shares.cells),
         &drawn,
         params,
@@ -244,14 +245,7 @@ fn draw_one(
 ) -> DrawRow {
     let rng = &mut stream(scene.params.seed, draw);
     // The fit holds for the shares of the point profile; another profile moves the mode by the gain, to first order.
-    let shifts = scene
-        .observations
-        .iter()
-        .zip(observed)
-        .zip(&posterior.is_used)
-        .map(|((seen, share), used)| if *used && *share > 0.0 { (share / seen.share).ln() } else { 0.0 });
-    let shift = DVector::from_iterator(observed.len(), shifts);
-    let theta = normal.draw(rng) - &posterior.gain * shift;
+    let theta = normal.draw(rng) - &posterior.gain * shift(scene, posterior, observed);
     let theta: Vec<f64> = theta.iter().copied().collect();
     let sizes = draw_party_sizes(scene.network, scene.params, rng);
     let passing = expose_once(scene.model, scene.network, &theta, &sizes, out);
@@ -264,6 +258,17 @@ fn draw_one(
     let drawn = DrawnWalkers { theta: &theta, parties: &parties, party_size, shares: observed };
     let visits = draw_visits(scene.places, scene.model, scene.observations, &drawn, rng);
     DrawRow { theta, walkers, parties, visits, counts }
+}
+
+/// How far the log of each observation's share in one draw is from that of the point profile.
+fn shift(scene: &Scene<'_>, posterior: &Posterior, observed: &[f64]) -> DVector<f64> {
+    let shifts = scene
+        .observations
+        .iter()
+        .zip(observed)
+        .zip(&posterior.is_used)
+        .map(|((seen, share), used)| if *used && *share > 0.0 { (share / seen.share).ln() } else { 0.0 });
+    DVector::from_iterator(observed.len(), shifts)
 }
 
 /// Segments that next to nobody is expected on are not walked at all, in any draw.

@@ -22,6 +22,20 @@ pub(crate) struct Posterior {
     pub(crate) expected: Vec<f64>,
     /// Whether an observation took part: one that no walker can reach says nothing about parameters.
     pub(crate) is_used: Vec<bool>,
+    /// ln(y + ½) − ln(μ + ½) at the mode, and the inverse of its variance.
+    residual: DVector<f64>,
+    weight: DVector<f64>,
+    /// How what is expected of one observation moves with the log of another: observations × observations.
+    influence: DMatrix<f64>,
+}
+
+/// An observation against the fit of the prior and all other observations.
+#[derive(Debug, Clone, Copy, PartialEq)]
+pub(crate) struct LeftOut {
+    /// Log of the count, with half a passage added, over what the others expect.
+    pub(crate) log_ratio: f64,
+    /// Standard deviation of that log, if the model is right: that of the expectation and of the count about it.
+    pub(crate) log_sd: f64,
 }
 
 const MAX_STEPS: usize = 60;
@@ -77,7 +91,42 @@ pub(crate) fn fit(
     let gain = &covariance * state.slopes.transpose() * weights;
     let is_fitted = identified(model, prior, &covariance, &state.elasticity, params);
     let identifiability = identifiability(model, &state.elasticity, &is_used, &is_fitted);
-    Ok(Posterior { mode, covariance, gain, is_fitted, identifiability, expected: state.expected, is_used })
+    let influence = &state.slopes * &gain;
+    Ok(Posterior {
+        mode,
+        covariance,
+        gain,
+        is_fitted,
+        identifiability,
+        expected: state.expected,
+        is_used,
+        residual: state.residual,
+        weight: state.weight,
+        influence,
+    })
+}
+
+impl Posterior {
+    /// What all but each observation say of it; none for one that took no part.
+    ///
+    /// Deletion residuals about the mode, without fitting again: leaving an observation of leverage h out makes its
+    /// residual r into r / (1 - h), with the variance v / (1 - h) (Cook & Weisberg 1982, *Residuals and Influence in
+    /// Regression*, section 2.2). The prior keeps h below 1. `shifts` are draws of the errors of all log shares: they
+    /// move the residual and the mode, and widen what is expected.
+    pub(crate) fn left_out(&self, shifts: &[DVector<f64>]) -> Vec<Option<LeftOut>> {
+        let of = |idx: usize| {
+            let rest = (1.0 - self.influence[(idx, idx)]).max(f64::EPSILON);
+            let moved =
+                |shift: &DVector<f64>| ((self.influence.row(idx) * shift)[(0, 0)] - shift[idx]) / rest;
+            let of_shares = shifts.iter().map(|shift| moved(shift).powi(2)).sum::<f64>();
+            let of_shares = of_shares / shifts.len().max(1) as f64;
+            self.is_used[idx].then(|| LeftOut {
+                log_ratio: self.residual[idx] / rest,
+                log_sd: (1.0 / (self.weight[idx] * rest) + of_shares).sqrt(),
+            })
+        };
+        (0..self.is_used.len()).map(of).collect()
+    }
 }
 
 struct Problem<'a> {

@@ -37,7 +37,7 @@ mod expose;
 mod planted;
 
 pub use calibration::{Calibration, CalibrationSource, Session};
-pub use diagnostic::{CellCheck, PeriodTest, SiteCheck};
+pub use diagnostic::{CellCheck, LevelCheck, PeriodTest, SiteCheck};
 pub use error::InvalidExposure;
 pub use expose::{Evidence, expose};
 pub use field::{

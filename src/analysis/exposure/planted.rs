@@ -542,3 +542,59 @@ fn rank_and_condition_say_what_two_counters_can_tell() {
     let none = self::field(&park, &[], &params(10)).identifiability;
     assert_eq!((none.rank, none.n_fitted, none.condition), (0, 0, None));
 }
+
+/// A park with counters everywhere, one of which counts `factor` times what its sessions say.
+fn mis_scaled(factor: f64, which: usize, seed: u64) -> ExposureField {
+    let park = park();
+    let (_, mut counters) = planted(&park, &EVERYWHERE, seed);
+    for bin in &mut counters[which].bins {
+        bin.count_in = bin.count_in.map(|count| (f64::from(count) * factor).round() as u32);
+    }
+    field(&park, &counters, &params(60))
+}
+
+#[test]
+fn a_counter_off_by_a_constant_factor_is_noticed_by_leaving_it_out() {
+    for (factor, which) in [(2.5, 3), (0.4, 3), (2.5, 5)] {
+        let field = mis_scaled(factor, which, 501);
+        let most = field
+            .checks
+            .iter()
+            .max_by(|a, b| a.level.residual.abs().total_cmp(&b.level.residual.abs()))
+            .unwrap();
+        assert_eq!(most.counter, which, "the worst is the one that is off by {factor}");
+        assert!(most.level.test.is_flagged() && most.is_flagged(), "{:?}", most.level);
+        assert_eq!(most.level.residual > 0.0, factor > 1.0);
+        // What the others expect is what it should have counted.
+        let should = field.counters[which].observed / factor;
+        assert!(most.level.lower < should && should < most.level.upper, "{should} in {:?}", most.level);
+        // The naive look: months and hours keep their shape, and the fit, which bent to the count, nearly meets it.
+        assert!(!most.months_test.is_flagged() && !most.hours_test.is_flagged(), "{most:?}");
+    }
+    // Where one counter stands alone, only the stated prior can contradict it: no factor of this size stands out.
+    let park = park();
+    let (_, mut alone) = planted(&park, &[0], 502);
+    for bin in &mut alone[0].bins {
+        bin.count_in = bin.count_in.map(|count| 2 * count);
+    }
+    let check = &field(&park, &alone, &params(60)).checks[0];
+    assert!(check.level.upper / check.level.lower > 10.0, "{:?}", check.level);
+    assert!(!check.level.test.is_flagged());
+}
+
+#[test]
+fn levels_that_are_right_are_seldom_flagged() {
+    let n_runs = if std::env::var_os("COILWAY_LONG_TESTS").is_some() { 60 } else { 12 };
+    let (mut flagged, mut held, mut all) = (0, 0, 0);
+    for seed in 0..n_runs {
+        for check in mis_scaled(1.0, 0, 600 + seed).checks {
+            let count = check.whole.observed;
+            flagged += usize::from(check.level.test.is_flagged());
+            held += usize::from(check.level.lower <= count && count <= check.level.upper);
+            all += 1;
+        }
+    }
+    // The model is given 10 % to be wrong by and is right, so that the intervals hold more than 95 %.
+    assert!(held * 100 >= all * 92, "{held} of {all} counts within 95 % intervals");
+    assert!(flagged * 40 <= all, "{flagged} of {all} levels flagged");
+}

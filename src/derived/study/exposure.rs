@@ -1,7 +1,11 @@
 //! Tables of walking: what was fitted, measured or assumed.
 
+use crate::analysis::exposure::CellCheck;
 use crate::analysis::exposure::CounterSite;
 use crate::analysis::exposure::DrawSummary;
+use crate::analysis::exposure::LevelCheck;
+use crate::analysis::exposure::PeriodTest;
+use crate::analysis::exposure::SiteCheck;
 use crate::derived::rates::Limits;
 use crate::derived::study::Layers;
 use crate::derived::study::need;
@@ -44,6 +48,48 @@ pub(super) fn counters(layers: &Layers) -> Result<Table, String> {
             it.share_observed
         })
         .column("is_used", "", "whether it took part in the fit", |it| if it.is_used { "yes" } else { "no" })
+        .done())
+}
+
+pub(super) fn checks(layers: &Layers) -> Result<Table, String> {
+    let (exposure, facts) = (need(&layers.exposure)?, &layers.facts);
+    let adjusted = |test: PeriodTest| match test {
+        PeriodTest::NotTested => None,
+        PeriodTest::Tested { adjusted, .. } => Some(adjusted),
+    };
+    if exposure.field.checks.is_empty() {
+        return Err("No counter that walkers pass has readings in the study period.".to_owned());
+    }
+    Ok(Table::of(exposure.field.checks.iter().collect())
+        .column("counter", "", "name of the counter", |it: &&SiteCheck| {
+            facts.counters.get(it.counter).map(|counter| counter.name.clone())
+        })
+        .column("counted", "passages", "passages the device counted in the study period", |it| {
+            it.whole.observed
+        })
+        .limits("fit_expects", "passages", "what the fit expects the device to count (predictive)", |it| {
+            let CellCheck { expected, lower, upper, .. } = it.whole;
+            Some(Limits { value: expected, lower, upper })
+        })
+        .limits(
+            "others_expect",
+            "passages",
+            "the same from the priors and all other sites alone (median)",
+            |it| {
+                let LevelCheck { expected, lower, upper, .. } = it.level;
+                Some(Limits { value: expected, lower, upper })
+            },
+        )
+        .column("level_residual", "sd", "log of counted over what the others expect", |it| it.level.residual)
+        .column("p_level", "probability", "that the others expect this level, after Holm", |it| {
+            adjusted(it.level.test)
+        })
+        .column("p_months", "probability", "that its months are those of the model, after Holm", |it| {
+            adjusted(it.months_test)
+        })
+        .column("p_hours", "probability", "that its hours are those of the model, after Holm", |it| {
+            adjusted(it.hours_test)
+        })
         .done())
 }
 

@@ -224,6 +224,7 @@ pub const TABLES: &[Entry] = &[
     entry("places", "Encounters at places", records::places),
     entry("exposure-parameters", "What the walker model rests on", exposure::parameters),
     entry("exposure-counters", "Counts observed and expected", exposure::counters),
+    entry("exposure-checks", "Counter sites against the fit, and left out", exposure::checks),
     entry("exposure-trailheads", "Parties by trailhead", exposure::trailheads),
     entry("exposure-assumptions", "Priors and rules of the walker model", exposure::assumptions),
     entry("sign-plan", "Planned signs", signs::plan),

@@ -1,5 +1,7 @@
 //! Counted against expected at the sites of the page.
 
+use std::cmp::Ordering;
+
 use jiff::civil::Date;
 
 use crate::analysis::exposure::CellCheck;
@@ -14,10 +16,16 @@ use crate::web::views::charts::Estimate;
 use crate::web::views::exposure::PeriodRow;
 use crate::web::views::exposure::SiteRow;
 
-/// One row a site, those that differ first.
+/// One row a site: those that differ first, and of them those whose level is farthest off.
 pub(super) fn rows(facts: &Facts, network: &NetworkLayer, exposure: &ExposureLayer) -> Vec<SiteRow> {
     let mut checks: Vec<&SiteCheck> = exposure.field.checks.iter().collect();
-    checks.sort_by_key(|check| !check.is_flagged());
+    let off = |check: &SiteCheck| check.level.residual.abs();
+    checks.sort_by(|a, b| {
+        b.is_flagged().cmp(&a.is_flagged()).then_with(|| match a.is_flagged() {
+            true => off(b).total_cmp(&off(a)),
+            false => Ordering::Equal,
+        })
+    });
     checks.into_iter().map(|check| row(facts, network, check)).collect()
 }
 
@@ -35,8 +43,18 @@ fn row(facts: &Facts, network: &NetworkLayer, check: &SiteCheck) -> SiteRow {
         whole: period("all".to_owned(), &check.whole),
         months: check.months.iter().map(month).collect(),
         hours: check.hours.iter().map(hours).collect(),
-        p_values: (adjusted(check.months_test), adjusted(check.hours_test)),
-        differs: (check.months_test.is_flagged(), check.hours_test.is_flagged()),
+        level: PeriodRow {
+            name: "left out".to_owned(),
+            counted: check.whole.observed,
+            expected: Estimate {
+                value: check.level.expected,
+                lower: check.level.lower,
+                upper: check.level.upper,
+            },
+            residual: check.level.residual,
+        },
+        p_values: [check.months_test, check.hours_test, check.level.test].map(adjusted),
+        differs: [check.months_test, check.hours_test, check.level.test].map(|test| test.is_flagged()),
     }
 }
 

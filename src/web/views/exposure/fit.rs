@@ -21,16 +21,18 @@ pub struct SiteRow {
     pub months: Vec<PeriodRow>,
     /// By part of the day.
     pub hours: Vec<PeriodRow>,
-    /// p of the months and of the hours, corrected for the number of tests; none where not tested.
-    pub p_values: (Option<f64>, Option<f64>),
-    /// Whether the months, and the hours, differ from what the model expects.
-    pub differs: (bool, bool),
+    /// All its counts against what the prior and all other sites expect of it.
+    pub level: PeriodRow,
+    /// p of the months, the hours and the level, corrected for the number of tests; none where not tested.
+    pub p_values: [Option<f64>; 3],
+    /// Whether the months, the hours and the level differ from what the model expects.
+    pub differs: [bool; 3],
 }
 
 impl SiteRow {
     /// Whether anything differs.
     pub fn is_flagged(&self) -> bool {
-        self.differs.0 || self.differs.1
+        self.differs.contains(&true)
     }
 }
 
@@ -70,11 +72,19 @@ pub(super) fn section(exposure: &Exposure) -> Markup {
                 "the hours it was there. One time profile holds for all trailheads; a site whose months or hours differ from it "
                 "is named here even where its total fits."
             }
+            p {
+                "A counter that is off by a constant factor bends the fit until it seems to agree. So each site is also left out: "
+                "its count is held against what the stated priors and all other sites expect there. Where the level differs, "
+                "either this counter's calibration or its position is wrong, or that of the counters it is held against: see the "
+                "sessions of counting by hand. A wide interval says that no other counter knows, and that an error of this size "
+                "would not be noticed."
+            }
             @if exposure.sites.is_empty() { p { "No counter that walkers pass has readings in the study period." } } @else {
                 table.stack {
                     thead { tr {
                         th scope="col" { "Site" } th.num scope="col" { "Counted" } th.num scope="col" { "Expected" } th.num scope="col" { "95 % predictive interval" }
-                        th.num scope="col" { "Residual, sd" } th.num scope="col" { "Dispersion" } th.num scope="col" { "p, months" } th.num scope="col" { "p, hours" } th scope="col" { "Finding" }
+                        th.num scope="col" { "Residual, sd" } th.num scope="col" { "Dispersion" } th.num scope="col" { "p, months" } th.num scope="col" { "p, hours" }
+                        th.num scope="col" { "Others expect (95 %)" } th.num scope="col" { "p, level" } th scope="col" { "Finding" }
                     } }
                     tbody { @for site in &exposure.sites { (site_row(site)) } }
                 }
@@ -82,8 +92,9 @@ pub(super) fn section(exposure: &Exposure) -> Markup {
             @for site in &exposure.sites { (site_detail(site)) }
             p.small.soft {
                 "Residual: counted less expected over the standard deviation of replicated counts. Dispersion: variance of daily counts "
-                "over what chance alone gives. p: posterior predictive, corrected after Holm for the number of sites and kinds of period; "
-                "the counts have served the fit, so it is conservative."
+                "over what chance alone gives. p of months and hours: posterior predictive; the counts have served the fit, so they are "
+                "conservative. p of the level: normal, of the logarithm of the count over what the others expect. All are corrected "
+                "after Holm for the number of sites, kinds of period and levels."
             }
         }
     }
@@ -91,23 +102,30 @@ pub(super) fn section(exposure: &Exposure) -> Markup {
 
 fn site_row(site: &SiteRow) -> Markup {
     let p = |value: Option<f64>| value.map_or("not tested".to_owned(), |p| format!("{p:.3}"));
+    let n = |value: f64| thousands(value.round() as i64);
     html! { tr {
         th scope="row" { (site.name) }
         (figures(&site.whole))
         td.num data-label="Dispersion" { (format!("{:.1}", site.dispersion)) }
-        td.num data-label="p, months" { (p(site.p_values.0)) }
-        td.num data-label="p, hours" { (p(site.p_values.1)) }
+        td.num data-label="p, months" { (p(site.p_values[0])) }
+        td.num data-label="p, hours" { (p(site.p_values[1])) }
+        td.num data-label="Others expect (95 %)" {
+            (n(site.level.expected.value)) " (" (n(site.level.expected.lower)) "–" (n(site.level.expected.upper)) ")"
+        }
+        td.num data-label="p, level" { (p(site.p_values[2])) }
         td data-label="Finding" { (finding(site)) }
     } }
 }
 
-fn finding(site: &SiteRow) -> &'static str {
-    match site.differs {
-        (false, false) => "as expected",
-        (true, false) => "months differ",
-        (false, true) => "hours differ",
-        (true, true) => "months and hours differ",
-    }
+/// "level differs: 2.4 times what the others expect; months differ".
+fn finding(site: &SiteRow) -> String {
+    let [months, hours, level] = site.differs;
+    let times = site.level.counted / site.level.expected.value.max(0.5);
+    let level_words = format!("level differs: {times:.1} times what the others expect");
+    let found = [(level, level_words.as_str()), (months, "months differ"), (hours, "hours differ")];
+    let words: Vec<&str> =
+        found.into_iter().filter(|(differs, _)| *differs).map(|(_, words)| words).collect();
+    if words.is_empty() { "as expected".to_owned() } else { words.join("; ") }
 }
 
 fn figures(row: &PeriodRow) -> Markup {

@@ -103,8 +103,9 @@ fn exposure() -> Exposure {
             whole: period("all", 1_800.0, 0.1),
             months: vec![period("May 2023", 1_250.0, 3.4), period("Jun 2023", 550.0, -3.3)],
             hours: vec![period("8–12 h", 1_000.0, 0.4)],
-            p_values: (Some(0.002), None),
-            differs: (true, false),
+            level: period("left out", 1_800.0, 4.1),
+            p_values: [Some(0.002), None, Some(0.001)],
+            differs: [true, false, true],
         }],
         party_sizes: vec![
             PartySizeRow {
