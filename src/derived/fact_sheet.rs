@@ -9,16 +9,20 @@ use crate::derived::facts::Facts;
 use crate::derived::reactions::ANY_STRIKE;
 use crate::derived::reactions::ReactionLayer;
 use crate::derived::reactions::effort_kind;
+use crate::derived::reactions::is_looked_for;
 use crate::domain::approach::Contact;
-use crate::domain::approach::CoreReaction;
 use crate::domain::encounter::EffortKind;
 use crate::signage::fact_sheet::CONTACTS;
 use crate::signage::fact_sheet::ContactFacts;
 use crate::signage::fact_sheet::SheetFacts;
 use crate::signage::fact_sheet::frequency::Counted;
+use crate::signage::fact_sheet::frequency::Frequency;
+use crate::signage::fact_sheet::frequency::frequency;
 
-/// What the sheet tells of one effort kind. When none is named, of the one with most approaches among those that have any by
-/// contacts that the sheet tells of; of two with as many, the first in the order of [`EffortKind::ALL`].
+/// What the sheet tells of one effort kind. When none is named, of one in which snakes were looked for, where such records
+/// are enough for a share: reports leave undramatic meetings out, so that their shares are too high. Else, and of several,
+/// the one with most approaches among those that have any by contacts that the sheet tells of; of two with as many, the
+/// first in the order of [`EffortKind::ALL`].
 ///
 /// # Errors
 /// [`DeriveError::Unanswerable`] when there are no approaches of that kind, or of any, by contacts that the sheet tells of.
@@ -34,7 +38,11 @@ pub fn tell(
         .filter(|(_, _, contacts)| !contacts.is_empty())
         .collect();
     // The last of those with as many is taken, so they are looked at from behind.
-    let most = told.into_iter().rev().max_by_key(|(_, (n_approaches, _), _)| *n_approaches);
+    let says_a_share =
+        |contacts: &[ContactFacts]| contacts.iter().any(|it| frequency(&it.strike) != Frequency::TooFew);
+    let most = told.into_iter().rev().max_by_key(|(kind, (n_approaches, _), contacts)| {
+        (is_looked_for(*kind) && says_a_share(contacts), *n_approaches)
+    });
     let Some((effort, (n_approaches, n_snakes), contacts)) = most else {
         return Err(DeriveError::missing(match effort {
             Some(effort) => format!("No approaches of {effort} encounters are recorded."),
@@ -69,12 +77,12 @@ fn of_contact(layer: &ReactionLayer, table: &ReactionTable, contact: Contact) ->
     let cells = table.cells.get(position * n_terms..(position + 1) * n_terms)?;
     let named = || cells.iter().zip(&layer.terms);
     let strike = named().find(|(_, term)| *term == ANY_STRIKE).and_then(|(cell, _)| counted(cell))?;
-    let is_strike =
-        |term: &str| term == ANY_STRIKE || term.parse::<CoreReaction>().is_ok_and(CoreReaction::is_strike);
-    let others = named().filter(|(cell, term)| cell.n_shown > 0 && !is_strike(term));
+    // An area's own terms may be strikes, too: they are counted above, and are no reaction beside strikes.
+    let others =
+        named().zip(&layer.is_strike).filter(|((cell, _), is_strike)| cell.n_shown > 0 && !**is_strike);
     // Of two shown as often the one earlier in the list.
-    let commonest = others.rev().max_by_key(|(cell, _)| cell.n_shown);
-    let commonest = commonest.and_then(|(cell, term)| Some((term.clone(), counted(cell)?)));
+    let commonest = others.rev().max_by_key(|((cell, _), _)| cell.n_shown);
+    let commonest = commonest.and_then(|((cell, term), _)| Some((term.clone(), counted(cell)?)));
     Some(ContactFacts { contact, strike, commonest })
 }
 

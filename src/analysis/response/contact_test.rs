@@ -8,7 +8,7 @@ use rayon::prelude::*;
 
 use crate::analysis::random::{Stream, stream};
 use crate::analysis::response::{
-    Approach, Contact, InvalidApproaches, Outcome, Question, by_cluster, outcomes,
+    Approach, Contact, InvalidApproaches, Outcome, Question, by_cluster, n_unrecognised, outcomes,
 };
 
 const N_CONTACTS: usize = Contact::ALL.len();
@@ -51,6 +51,12 @@ pub enum Scheme {
 pub enum ContactTest {
     /// No approaches, one contact, all or none showed the reaction, or no organism whose contacts could be permuted.
     NotEstimable,
+    /// Nobody recognised any organism and no protocol kept them apart, which callers know: permuting approaches would take
+    /// one organism met again for several.
+    Unrecognised {
+        /// Approaches.
+        n_approaches: usize,
+    },
     /// The test.
     Tested {
         /// Squared departures of the contacts' counts from their mean, over the approaches of each contact; or the size
@@ -64,6 +70,8 @@ pub enum ContactTest {
         scheme: Scheme,
         /// Organisms that took part in permutations.
         n_organisms: usize,
+        /// Approaches among them to organisms not recognised, each taken as one of its own.
+        n_unrecognised: usize,
     },
 }
 
@@ -71,7 +79,7 @@ impl ContactTest {
     /// The p-value where there is one.
     pub fn p_value(&self) -> Option<f64> {
         match *self {
-            Self::NotEstimable => None,
+            Self::NotEstimable | Self::Unrecognised { .. } => None,
             Self::Tested { p_value, .. } => Some(p_value),
         }
     }
@@ -113,6 +121,7 @@ pub fn contact_test(
         n_permutations: params.n_permutations,
         scheme,
         n_organisms: layout.n_permuted(),
+        n_unrecognised: if layout.between() { n_unrecognised(approaches, params.question) } else { 0 },
     })
 }
 
@@ -337,7 +346,7 @@ mod tests {
     fn tested(approaches: &[Approach], params: ContactTestParams) -> (f64, Scheme) {
         match contact_test(approaches, params).unwrap() {
             ContactTest::Tested { p_value, scheme, .. } => (p_value, scheme),
-            ContactTest::NotEstimable => panic!("not estimable"),
+            other => panic!("{other:?}"),
         }
     }
 
@@ -369,6 +378,29 @@ mod tests {
         let (p, scheme) = tested(&approaches, ContactTestParams { n_permutations: 9_999, ..PARAMS });
         assert_eq!(scheme, Scheme::WithinOrganisms);
         assert!((p - 1.0 / 3.0).abs() < 0.02, "{p}");
+    }
+
+    #[test]
+    fn organisms_not_recognised_are_counted_where_they_were_permuted() {
+        let n_unrecognised = |approaches: &[Approach]| match contact_test(approaches, PARAMS).unwrap() {
+            ContactTest::Tested { n_organisms, n_unrecognised, .. } => (n_organisms, n_unrecognised),
+            other => panic!("{other:?}"),
+        };
+        let mut approaches = vec![
+            approach(Contact::Beside, Some(1), true),
+            approach(Contact::Over, Some(1), false),
+            approach(Contact::Beside, Some(2), false),
+            approach(Contact::Over, Some(3), true),
+        ];
+        assert_eq!(n_unrecognised(&approaches), (3, 0));
+        approaches.extend((0..5).map(|idx| approach(Contact::Over, None, idx < 2)));
+        let mut unrecorded = approach(Contact::Over, None, false);
+        unrecorded.reactions = None;
+        approaches.push(unrecorded);
+        assert_eq!(n_unrecognised(&approaches), (8, 5));
+        // Single approaches of one contact cannot be exchanged: only the snake that met two contacts is.
+        let within = [approaches[0].clone(), approaches[1].clone(), approach(Contact::Over, None, true)];
+        assert_eq!(n_unrecognised(&within), (1, 0));
     }
 
     #[test]

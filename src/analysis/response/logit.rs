@@ -5,7 +5,9 @@ use statrs::distribution::{ContinuousCDF, StudentsT};
 
 use crate::analysis::counts::half_alpha;
 use crate::analysis::counts::quantiles::{logistic, student_deviate};
-use crate::analysis::response::{Approach, Contact, InvalidApproaches, Outcome, Question, outcomes};
+use crate::analysis::response::{
+    Approach, Contact, InvalidApproaches, Outcome, Question, n_unrecognised, outcomes,
+};
 
 /// What a coefficient belongs to.
 #[derive(Debug, Clone, Copy, PartialEq, Eq)]
@@ -46,6 +48,9 @@ pub struct LogitFit {
     pub n_approaches: usize,
     /// Organisms.
     pub n_organisms: usize,
+    /// Approaches to organisms not recognised, each taken as one of its own: for them the errors by organism are those of
+    /// independent approaches.
+    pub n_unrecognised: usize,
 }
 
 /// Result of the regression.
@@ -70,6 +75,8 @@ pub enum WhyNot {
     Collinear,
     /// No more organisms than coefficients, so that the standard errors would be meaningless.
     FewOrganisms,
+    /// Nobody recognised any organism and no protocol kept them apart, which callers know: there are no errors by organism.
+    Unrecognised,
 }
 
 /// Logistic regression by maximum likelihood, with standard errors that hold when an organism's approaches are alike.
@@ -92,7 +99,9 @@ pub fn clustered_logit(
     let beyond = half_alpha(level)?;
     let outcomes = outcomes(approaches, question);
     Ok(match fit(&outcomes, beyond) {
-        Ok(fit) => ClusteredLogit::Fitted(fit),
+        Ok(fit) => {
+            ClusteredLogit::Fitted(LogitFit { n_unrecognised: n_unrecognised(approaches, question), ..fit })
+        }
         Err(why) => ClusteredLogit::NotEstimable(why),
     })
 }
@@ -119,7 +128,7 @@ fn fit(outcomes: &[Outcome], beyond: f64) -> Result<LogitFit, WhyNot> {
         coefficient(term, estimates[idx], std_error, covariance[(idx, idx)].sqrt(), (degrees, beyond))
     });
     let coefficients = coefficients.collect::<Option<Vec<_>>>().ok_or(WhyNot::FewOrganisms)?;
-    Ok(LogitFit { reference, coefficients, n_approaches: outcomes.len(), n_organisms })
+    Ok(LogitFit { reference, coefficients, n_approaches: outcomes.len(), n_organisms, n_unrecognised: 0 })
 }
 
 /// The contacts present, least first, each with approaches that did and did not show the reaction.

@@ -206,6 +206,12 @@ pub(crate) fn outcomes(approaches: &[Approach], question: Question) -> Vec<Outco
         .collect()
 }
 
+/// Recorded approaches that a question is about, to organisms not recognised.
+pub(crate) fn n_unrecognised(approaches: &[Approach], question: Question) -> usize {
+    let of_kind = approaches.iter().filter(|approach| approach.effort_kind == question.effort_kind);
+    of_kind.filter(|approach| approach.organism.is_none() && approach.reactions.is_some()).count()
+}
+
 /// The outcomes of each organism.
 pub(crate) fn by_cluster(outcomes: &[Outcome]) -> Vec<Vec<Outcome>> {
     let n_clusters = outcomes.iter().map(|outcome| outcome.cluster + 1).max().unwrap_or(0);

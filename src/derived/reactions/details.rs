@@ -11,6 +11,7 @@ use crate::analysis::response::Occasion;
 use crate::analysis::response::Question;
 use crate::analysis::response::bootstrap::BootstrapParams;
 use crate::analysis::response::contact_test::Alternative;
+use crate::analysis::response::contact_test::ContactTest;
 use crate::analysis::response::contact_test::ContactTestParams;
 use crate::analysis::response::latency;
 use crate::analysis::response::latency::KaplanMeier;
@@ -27,6 +28,7 @@ use crate::derived::reactions::N_BOOTSTRAP;
 use crate::derived::reactions::N_PERMUTATIONS;
 use crate::derived::reactions::approaches;
 use crate::derived::reactions::effort_kind;
+use crate::derived::reactions::none_recognised;
 use crate::domain::encounter::EffortKind;
 use crate::store::ApproachRecord;
 
@@ -219,17 +221,25 @@ fn tables(
         n_permutations: N_PERMUTATIONS,
         seed,
     };
-    let tests = sub_table_tests(&strikes_only, &groups, ordered.len(), Multiplicity::Holm, params)
+    // Parts in which nobody recognised a snake are not tested, and take nothing of the others' level.
+    let members = |group: usize| -> Vec<Approach> {
+        let of_group = strikes_only.iter().zip(&groups).filter(|(_, of)| **of == Some(group));
+        of_group.map(|(approach, _)| approach.clone()).collect()
+    };
+    let unrecognised: Vec<Option<usize>> =
+        (0..ordered.len()).map(|group| none_recognised(&members(group), effort)).collect();
+    let tested: Vec<Option<usize>> =
+        groups.iter().map(|group| group.filter(|group| unrecognised[*group].is_none())).collect();
+    let mut tests = sub_table_tests(&strikes_only, &tested, ordered.len(), Multiplicity::Holm, params)
         .map_err(DeriveError::internal)?;
+    for (test, unrecognised) in tests.iter_mut().zip(&unrecognised) {
+        if let Some(n_approaches) = *unrecognised {
+            *test = SubTableTest { test: ContactTest::Unrecognised { n_approaches }, holm_p_value: None };
+        }
+    }
     let resampling = BootstrapParams { level: 0.95, n_draws: N_BOOTSTRAP, seed };
     let part = |(group, (key, test)): (usize, (&&(usize, String), SubTableTest))| {
-        let members: Vec<Approach> = strikes_only
-            .iter()
-            .zip(&groups)
-            .filter(|(_, of)| **of == Some(group))
-            .map(|(approach, _)| approach.clone())
-            .collect();
-        let made = reaction_tables(&members, 1, resampling).map_err(DeriveError::internal)?;
+        let made = reaction_tables(&members(group), 1, resampling).map_err(DeriveError::internal)?;
         let any = made.into_iter().find(|table| table.occasion == Occasion::Any);
         Ok(Part { name: key.1.clone(), strikes: any.map(|table| table.cells).unwrap_or_default(), test })
     };

@@ -20,6 +20,7 @@ use crate::analysis::response::latency;
 use crate::analysis::response::latency::KaplanMeier;
 use crate::analysis::response::latency::LatencyQuestion;
 use crate::analysis::response::logit::ClusteredLogit;
+use crate::analysis::response::logit::WhyNot;
 use crate::analysis::response::logit::clustered_logit;
 use crate::analysis::response::table::ReactionTable;
 use crate::analysis::response::table::reaction_tables;
@@ -43,6 +44,8 @@ const N_PERMUTATIONS: usize = 4_999;
 pub struct ReactionLayer {
     /// The terms, in the order of the tables' term numbers; the last is [`ANY_STRIKE`].
     pub terms: Vec<String>,
+    /// Whether each term is a strike or bite: an area may add such terms of its own.
+    pub is_strike: Vec<bool>,
     /// First and any reaction by effort kind.
     pub tables: Vec<ReactionTable>,
     /// Tests about strikes by effort kind.
@@ -80,6 +83,7 @@ pub fn compute(
 ) -> Result<ReactionLayer, DeriveError> {
     let mut words: Vec<String> = terms.iter().map(|(term, _)| term.clone()).collect();
     words.push(ANY_STRIKE.to_owned());
+    let is_strike = terms.iter().map(|(_, is_strike)| *is_strike).chain([true]).collect();
     let strike = terms.len();
     let approaches: Vec<Approach> =
         approaches(facts, stored, terms).into_iter().map(|(_, approach)| approach).collect();
@@ -98,7 +102,7 @@ pub fn compute(
         (of_kind.count(), organisms.len())
     };
     let sizes = EffortKind::ALL.iter().map(size).collect();
-    Ok(ReactionLayer { terms: words, tables, strikes, sizes })
+    Ok(ReactionLayer { terms: words, is_strike, tables, strikes, sizes })
 }
 
 fn findings(
@@ -114,12 +118,19 @@ fn findings(
         n_permutations: N_PERMUTATIONS,
         seed,
     };
-    let test = contact_test(approaches, params).map_err(DeriveError::internal)?;
-    let rising = ContactTestParams { alternative: Alternative::Escalation, ..params };
-    let escalation = contact_test(approaches, rising).map_err(DeriveError::internal)?;
+    let unrecognised = none_recognised(approaches, effort);
+    let permuted = |params| match unrecognised {
+        Some(n_approaches) => Ok(ContactTest::Unrecognised { n_approaches }),
+        None => contact_test(approaches, params).map_err(DeriveError::internal),
+    };
+    let test = permuted(params)?;
+    let escalation = permuted(ContactTestParams { alternative: Alternative::Escalation, ..params })?;
     let trend = escalation_trend(approaches, question).map_err(DeriveError::internal)?;
     let trend = only_if_told_apart(trend, approaches, effort);
-    let logit = clustered_logit(approaches, question, 0.95).map_err(DeriveError::internal)?;
+    let logit = match unrecognised {
+        Some(_) => ClusteredLogit::NotEstimable(WhyNot::Unrecognised),
+        None => clustered_logit(approaches, question, 0.95).map_err(DeriveError::internal)?,
+    };
     let asked = LatencyQuestion {
         effort_kind: effort_kind(effort),
         contact: response::Contact::Underfoot,
@@ -131,6 +142,23 @@ fn findings(
         false => Some(latency::kaplan_meier(&latencies.known, 0.95).map_err(DeriveError::internal)?),
     };
     Ok(StrikeFindings { effort, test, escalation, trend, logit, underfoot })
+}
+
+/// How many approaches of a kind were watched, where nobody recognised any snake among them; none where somebody did, or
+/// where a protocol kept snakes apart.
+///
+/// Then nothing can be permuted within snakes, and no error is one by snake: one snake met again would pass for several.
+fn none_recognised(approaches: &[Approach], effort: EffortKind) -> Option<usize> {
+    if effort == EffortKind::Located {
+        return None;
+    }
+    let is_watched = |it: &&Approach| it.effort_kind == effort_kind(effort) && it.reactions.is_some();
+    let (mut n_watched, mut n_recognised) = (0, 0);
+    for approach in approaches.iter().filter(is_watched) {
+        n_watched += 1;
+        n_recognised += usize::from(approach.organism.is_some());
+    }
+    (n_watched > 0 && n_recognised == 0).then_some(n_watched)
 }
 
 /// The trend test only where every snake was recognised, or approached under a protocol that keeps snakes apart.
@@ -146,6 +174,39 @@ fn only_if_told_apart(
             EscalationTrend::Unrecognised { n_approaches }
         }
         trend => trend,
+    }
+}
+
+/// Whether somebody looked for snakes, or was led to them: then undramatic approaches are recorded as well as others.
+pub fn is_looked_for(effort: EffortKind) -> bool {
+    matches!(effort, EffortKind::Located | EffortKind::Survey)
+}
+
+impl ReactionLayer {
+    /// The effort kind to begin with: of those in which snakes were looked for the one with most approaches, since reports
+    /// leave undramatic meetings out; else the one with most approaches. Located where there are none at all.
+    pub fn first_shown(&self) -> EffortKind {
+        let sizes =
+            EffortKind::ALL.iter().zip(&self.sizes).filter(|(_, (n_approaches, _))| *n_approaches > 0);
+        let most = sizes.max_by_key(|(kind, (n_approaches, _))| (is_looked_for(**kind), *n_approaches));
+        most.map_or(EffortKind::Located, |(kind, _)| *kind)
+    }
+}
+
+/// Why there are no odds, in words.
+pub fn why_no_odds(why: WhyNot) -> String {
+    match why {
+        WhyNot::NoVariation => "all approaches, or none, ended in a strike".to_owned(),
+        WhyNot::ContactSeparates(contact) => format!(
+            "at the contact \"{}\" all approaches, or none, ended in a strike",
+            Contact::ALL[contact.index()].term()
+        ),
+        WhyNot::Separation => {
+            "contact and trial order together foretell some strikes without fail".to_owned()
+        }
+        WhyNot::Collinear => "trial order says the same as contact".to_owned(),
+        WhyNot::FewOrganisms => "there are no more snakes than coefficients".to_owned(),
+        WhyNot::Unrecognised => "nobody recognised a snake, so that there are no errors by snake".to_owned(),
     }
 }
 
@@ -279,5 +340,35 @@ mod tests {
         };
         assert_eq!(of_kind(EffortKind::Report), EscalationTrend::Unrecognised { n_approaches: 3 });
         assert!(matches!(of_kind(EffortKind::Located), EscalationTrend::Independent { .. }));
+    }
+
+    #[test]
+    fn nothing_is_permuted_where_nobody_recognised_a_snake() {
+        let approach = |idx: usize, organism| Approach {
+            contact: [response::Contact::Passed, response::Contact::Over][idx % 2],
+            effort_kind: response::EffortKind::Report,
+            organism,
+            trial_order: 0,
+            reactions: Some(match idx % 3 {
+                0 => vec![response::Reaction { term: 0, latency_s: None }],
+                _ => Vec::new(),
+            }),
+            watch_end_s: None,
+        };
+        let none: Vec<Approach> = (0..40).map(|idx| approach(idx, None)).collect();
+        let found = findings(&none, EffortKind::Report, 0, 1).unwrap();
+        assert_eq!(found.test, ContactTest::Unrecognised { n_approaches: 40 });
+        assert_eq!(found.escalation, ContactTest::Unrecognised { n_approaches: 40 });
+        assert_eq!(found.logit, ClusteredLogit::NotEstimable(WhyNot::Unrecognised));
+        // As soon as some are recognised there is a test, which tells how many were not.
+        let some: Vec<Approach> = (0..40).map(|idx| approach(idx, (idx < 10).then_some(idx / 2))).collect();
+        let found = findings(&some, EffortKind::Report, 0, 1).unwrap();
+        let n_told = |test: &ContactTest| match *test {
+            ContactTest::Tested { n_unrecognised, .. } => n_unrecognised,
+            ref other => panic!("{other:?}"),
+        };
+        assert_eq!((n_told(&found.test), n_told(&found.escalation)), (30, 30));
+        let ClusteredLogit::Fitted(fit) = found.logit else { panic!("no fit") };
+        assert_eq!(fit.n_unrecognised, 30);
     }
 }

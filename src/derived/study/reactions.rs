@@ -21,6 +21,7 @@ use crate::derived::reactions::details::Part;
 use crate::derived::reactions::details::SubTables;
 use crate::derived::reactions::details::Wait;
 use crate::derived::reactions::effort_kind;
+use crate::derived::reactions::why_no_odds;
 use crate::derived::study::Layers;
 use crate::derived::study::need;
 use crate::derived::study::table::Building;
@@ -143,6 +144,9 @@ fn contact(contact: Contact) -> &'static str {
 fn scheme(test: &ContactTest) -> &'static str {
     match test {
         ContactTest::NotEstimable => "not estimable",
+        ContactTest::Unrecognised { .. } => {
+            "not tested: no snake was recognised, so nothing can be permuted within snakes"
+        }
         ContactTest::Tested { scheme, .. } => match scheme {
             Scheme::WithinOrganisms => "contacts permuted within snakes",
             Scheme::BetweenOrganisms => "whole snakes permuted between contacts",
@@ -153,73 +157,124 @@ fn scheme(test: &ContactTest) -> &'static str {
 
 fn n_permutations(test: &ContactTest) -> Option<usize> {
     match test {
-        ContactTest::NotEstimable => None,
+        ContactTest::NotEstimable | ContactTest::Unrecognised { .. } => None,
         ContactTest::Tested { n_permutations, .. } => Some(*n_permutations),
     }
 }
 
 fn n_snakes(test: &ContactTest) -> Option<usize> {
     match test {
-        ContactTest::NotEstimable => None,
+        ContactTest::NotEstimable | ContactTest::Unrecognised { .. } => None,
         ContactTest::Tested { n_organisms, .. } => Some(*n_organisms),
     }
 }
 
-fn statistic(test: &ContactTest) -> Option<f64> {
+fn n_unrecognised(test: &ContactTest) -> Option<usize> {
     match test {
         ContactTest::NotEstimable => None,
+        ContactTest::Unrecognised { n_approaches } => Some(*n_approaches),
+        ContactTest::Tested { n_unrecognised, .. } => Some(*n_unrecognised),
+    }
+}
+
+const UNRECOGNISED_WORDS: &str =
+    "snakes among them that nobody recognised, each taken as one of its own, which nothing says";
+
+fn statistic(test: &ContactTest) -> Option<f64> {
+    match test {
+        ContactTest::NotEstimable | ContactTest::Unrecognised { .. } => None,
         ContactTest::Tested { statistic, .. } => Some(*statistic),
     }
 }
 
 pub(super) fn tests(layers: &Layers) -> Result<Table, String> {
     let layer = need(&layers.reactions)?;
-    Ok(Table::of(layer.strikes.iter().collect())
-        .column("effort_kind", "", "kind of effort; kinds are never pooled", |it: &&StrikeFindings| {
-            it.effort.term()
+    let both =
+        |it: &StrikeFindings| [(it.effort, "any difference", it.test), (it.effort, "trend", it.escalation)];
+    let rows: Vec<(EffortKind, &str, ContactTest)> = layer.strikes.iter().flat_map(both).collect();
+    Ok(Table::of(rows)
+        .column("effort_kind", "", "kind of effort; kinds are never pooled", |(effort, ..)| effort.term())
+        .column(
+            "looked_for",
+            "",
+            "any difference between contacts, or a rise or fall with escalating contact",
+            |(_, looked_for, _)| *looked_for,
+        )
+        .column(
+            "statistic",
+            "",
+            "squared departures of the contacts' counts from their mean, or the size of the departures' summed scores",
+            |(.., test)| statistic(test),
+        )
+        .column("p_value", "probability", "that strikes do not depend on contact", |(.., test)| {
+            test.p_value()
         })
-        .column("statistic", "", "squared departures of the contacts' counts from their mean", |it| {
-            statistic(&it.test)
-        })
-        .column("p_value", "probability", "that strikes do not depend on contact", |it| it.test.p_value())
-        .column("permutations", "", "draws", |it| n_permutations(&it.test))
-        .column("snakes", "", "snakes whose contacts were permuted", |it| n_snakes(&it.test))
-        .column("method", "", "how contacts were permuted, or why there is no test", |it| scheme(&it.test))
+        .column("permutations", "", "draws", |(.., test)| n_permutations(test))
+        .column("snakes", "", "snakes whose contacts were permuted", |(.., test)| n_snakes(test))
+        .column("not_recognised", "", UNRECOGNISED_WORDS, |(.., test)| n_unrecognised(test))
+        .column("method", "", "how contacts were permuted, or why there is no test", |(.., test)| scheme(test))
         .done())
 }
 
 pub(super) fn odds(layers: &Layers) -> Result<Table, String> {
     let layer = need(&layers.reactions)?;
-    let fits = layer.strikes.iter().filter_map(|found| match &found.logit {
-        ClusteredLogit::Fitted(fit) => Some((found.effort, fit)),
-        ClusteredLogit::NotEstimable(_) => None,
-    });
-    let rows: Vec<(EffortKind, &LogitFit, &Coefficient)> = fits
-        .flat_map(|(effort, fit)| fit.coefficients.iter().map(move |coefficient| (effort, fit, coefficient)))
-        .filter(|(_, _, coefficient)| coefficient.term != LogitTerm::Intercept)
-        .collect();
-    if rows.is_empty() {
-        return Err("No odds can be estimated: at some contact all approaches, or none, ended in a strike."
-            .to_owned());
+    let mut rows = Vec::new();
+    for found in &layer.strikes {
+        let effort = found.effort;
+        match &found.logit {
+            ClusteredLogit::NotEstimable(why) => {
+                rows.push(OddsRow { effort, fitted: None, why_none: why_no_odds(*why) });
+            }
+            ClusteredLogit::Fitted(fit) => {
+                let slopes = fit.coefficients.iter().filter(|it| it.term != LogitTerm::Intercept);
+                rows.extend(slopes.map(|slope| OddsRow {
+                    effort,
+                    fitted: Some((fit, slope)),
+                    why_none: String::new(),
+                }));
+            }
+        }
     }
+    if rows.is_empty() {
+        return Err("No approaches are recorded.".to_owned());
+    }
+    let of_fit = |row: &OddsRow<'_>, pick: fn(&LogitFit) -> usize| row.fitted.map(|(fit, _)| pick(fit));
     Ok(Table::of(rows)
-        .column("effort_kind", "", "kind of effort; kinds are never pooled", |(effort, _, _)| effort.term())
-        .column("compared", "", "what the odds are of", |(_, _, it)| match it.term {
-            LogitTerm::Intercept => "",
-            LogitTerm::Contact(with) => contact(with),
-            LogitTerm::TrialOrder => "each earlier trial of the same snake",
+        .column("effort_kind", "", "kind of effort; kinds are never pooled", |row: &OddsRow<'_>| {
+            row.effort.term()
         })
-        .column("against", "", "the contact compared with", |(_, fit, it)| match it.term {
-            LogitTerm::TrialOrder => "",
-            _ => contact(fit.reference),
+        .column("compared", "", "what the odds are of", |row| {
+            row.fitted.map(|(_, it)| match it.term {
+                LogitTerm::Intercept => "",
+                LogitTerm::Contact(with) => contact(with),
+                LogitTerm::TrialOrder => "each earlier trial of the same snake",
+            })
         })
-        .limits("odds_ratio", "times", "odds of a strike, errors by snake", |(_, _, it)| {
+        .column("against", "", "the contact compared with", |row| {
+            row.fitted.map(|(fit, it)| match it.term {
+                LogitTerm::TrialOrder => "",
+                _ => contact(fit.reference),
+            })
+        })
+        .limits("odds_ratio", "times", "odds of a strike, errors by snake", |row| {
+            let (_, it) = row.fitted?;
             Some(Limits { value: it.estimate.exp(), lower: it.limits.0.exp(), upper: it.limits.1.exp() })
         })
-        .column("p_value", "probability", "against an odds ratio of 1", |(_, _, it)| it.p_value)
-        .column("approaches", "", "approaches in the fit", |(_, fit, _)| fit.n_approaches)
-        .column("snakes", "", "snakes in the fit", |(_, fit, _)| fit.n_organisms)
+        .column("p_value", "probability", "against an odds ratio of 1", |row| {
+            row.fitted.map(|(_, it)| it.p_value)
+        })
+        .column("approaches", "", "approaches in the fit", move |row| of_fit(row, |it| it.n_approaches))
+        .column("snakes", "", "snakes in the fit", move |row| of_fit(row, |it| it.n_organisms))
+        .column("not_recognised", "", UNRECOGNISED_WORDS, move |row| of_fit(row, |it| it.n_unrecognised))
+        .column("why_none", "", "why there are no odds", |row| row.why_none.clone())
         .done())
+}
+
+/// A coefficient of a fit, or why there is no fit.
+struct OddsRow<'a> {
+    effort: EffortKind,
+    fitted: Option<(&'a LogitFit, &'a Coefficient)>,
+    why_none: String,
 }
 
 /// A part of the approaches, and one kind of contact in it; no contact where none was watched.
@@ -258,6 +313,7 @@ pub(super) fn sub_tables(layers: &Layers) -> Result<Table, String> {
             row.part.test.holm_p_value
         })
         .column("snakes", "", "snakes whose contacts were permuted", |row| n_snakes(&row.part.test.test))
+        .column("not_recognised", "", UNRECOGNISED_WORDS, |row| n_unrecognised(&row.part.test.test))
         .column("method", "", "how contacts were permuted, or why there is no test", |row| {
             scheme(&row.part.test.test)
         })

@@ -31,6 +31,7 @@ pub struct SheetCatalogue {
     pub(super) cautions_heading: String,
     pub(super) reading_heading: String,
     pub(super) reading: Vec<String>,
+    pub(super) legend: LegendWords,
     pub(super) strike_heading: String,
     pub(super) commonest_heading: String,
     pub(super) cautions: Vec<String>,
@@ -38,6 +39,16 @@ pub struct SheetCatalogue {
     pub(super) contact: BTreeMap<String, String>,
     pub(super) reaction: BTreeMap<String, String>,
     pub(super) frequency: FrequencyWords,
+}
+
+/// What the dots of an icon array say.
+#[derive(Debug, Clone, PartialEq, Eq, Deserialize)]
+#[serde(deny_unknown_fields)]
+pub struct LegendWords {
+    pub(super) full: String,
+    pub(super) part: String,
+    pub(super) ring: String,
+    pub(super) pale: String,
 }
 
 /// The words of natural frequencies.
@@ -71,6 +82,7 @@ struct CatalogueFile {
     cautions_heading: String,
     reading_heading: String,
     reading: Vec<String>,
+    legend: LegendWords,
     strike_heading: String,
     commonest_heading: String,
     cautions: Vec<String>,
@@ -117,6 +129,7 @@ pub fn parse(text: &str) -> Result<SheetCatalogue, InvalidCatalogue> {
         cautions_heading: file.cautions_heading,
         reading_heading: file.reading_heading,
         reading: file.reading,
+        legend: file.legend,
         strike_heading: file.strike_heading,
         commonest_heading: file.commonest_heading,
         cautions: file.cautions,
@@ -196,7 +209,7 @@ fn texts(catalogue: &SheetCatalogue) -> Vec<Text<'_>> {
     use Voice::Advises;
     use Voice::Tells;
     let words = &catalogue.frequency;
-    let single: [(&str, &str, &'static [&'static str], Voice); 23] = [
+    let single: [(&str, &str, &'static [&'static str], Voice); 27] = [
         ("title", &catalogue.title, &[], Tells),
         ("subtitle", &catalogue.subtitle, &["{area}"], Tells),
         ("authority", &catalogue.authority, &[], Advises),
@@ -207,6 +220,10 @@ fn texts(catalogue: &SheetCatalogue) -> Vec<Text<'_>> {
         ("first_aid_heading", &catalogue.first_aid_heading, &[], Advises),
         ("cautions_heading", &catalogue.cautions_heading, &[], Advises),
         ("reading_heading", &catalogue.reading_heading, &[], Advises),
+        ("legend.full", &catalogue.legend.full, &[], Tells),
+        ("legend.part", &catalogue.legend.part, &["{base}"], Tells),
+        ("legend.ring", &catalogue.legend.ring, &[], Tells),
+        ("legend.pale", &catalogue.legend.pale, &[], Tells),
         ("strike_heading", &catalogue.strike_heading, &[], Tells),
         ("commonest_heading", &catalogue.commonest_heading, &[], Tells),
         ("frequency.about", &words.about, &["{count}", "{base}"], Tells),

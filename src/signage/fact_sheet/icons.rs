@@ -3,8 +3,6 @@
 //! Galesic, M., Garcia-Retamero, R. and Gigerenzer, G. (2009). Using icon arrays to communicate medical risks: overcoming
 //! low numeracy. *Health Psychology* 28, 210-216.
 
-use std::fmt::Write;
-
 use crate::signage::fact_sheet::frequency::About;
 use crate::signage::fact_sheet::frequency::BASE;
 use crate::signage::fact_sheet::frequency::Frequency;
@@ -35,28 +33,64 @@ pub fn dots(frequency: &Frequency) -> Option<Dots> {
     Some(Dots { full, part, ringed: upper.min(BASE).saturating_sub(full + part) })
 }
 
+/// How one dot is drawn.
+#[derive(Debug, Clone, Copy, PartialEq, Eq, Hash)]
+pub enum Look {
+    /// Full.
+    Full,
+    /// A ring with a small dot in it: full in part.
+    Part,
+    /// A ring.
+    Ring,
+    /// Pale and small.
+    Pale,
+}
+
+impl Dots {
+    /// How the dot of a number, counted from the top row by row, is drawn.
+    pub fn look(&self, idx: u8) -> Look {
+        let (full, part) = (self.full, self.full + self.part);
+        match idx {
+            idx if idx < full => Look::Full,
+            idx if idx < part => Look::Part,
+            idx if idx < part + self.ringed => Look::Ring,
+            _ => Look::Pale,
+        }
+    }
+}
+
 /// Side of the drawing, in its own units.
 const SIDE: u32 = 100;
+/// Side of one dot's square.
+const STEP: u32 = SIDE / 10;
+
+/// A dot about a point.
+fn dot(look: Look, (x, y): (u32, u32)) -> String {
+    let circle = |attributes: &str| format!(r#"<circle cx="{x}" cy="{y}" {attributes}/>"#);
+    match look {
+        Look::Full => circle(r##"r="3.8" fill="#1b2226""##),
+        Look::Part => {
+            circle(r##"r="1.8" fill="#1b2226""##) + &circle(r##"r="3.3" fill="none" stroke="#1b2226""##)
+        }
+        Look::Ring => circle(r##"r="3.3" fill="none" stroke="#1b2226""##),
+        Look::Pale => circle(r##"r="2.2" fill="#cfcbbf""##),
+    }
+}
+
+fn drawing(side: u32, drawn: &str) -> String {
+    format!(r#"<svg xmlns="http://www.w3.org/2000/svg" viewBox="0 0 {side} {side}">{drawn}</svg>"#)
+}
+
+/// One dot as SVG, for the legend.
+pub fn key(look: Look) -> String {
+    drawing(STEP, &dot(look, (STEP / 2, STEP / 2)))
+}
 
 /// The icon array as SVG: ten rows of ten, filled row by row from the top.
 pub fn svg(dots: &Dots) -> String {
-    let mut drawn = format!(r#"<svg xmlns="http://www.w3.org/2000/svg" viewBox="0 0 {SIDE} {SIDE}">"#);
-    for idx in 0..BASE {
-        let (x, y) = (u32::from(idx % 10) * 10 + 5, u32::from(idx / 10) * 10 + 5);
-        let (full, part) = (dots.full, dots.full + dots.part);
-        let look = match idx {
-            idx if idx < full => r##"r="3.8" fill="#1b2226""##,
-            idx if idx < part => {
-                // Writing to a string cannot fail.
-                let _ = write!(drawn, r##"<circle cx="{x}" cy="{y}" r="1.8" fill="#1b2226"/>"##);
-                r##"r="3.3" fill="none" stroke="#1b2226""##
-            }
-            idx if idx < part + dots.ringed => r##"r="3.3" fill="none" stroke="#1b2226""##,
-            _ => r##"r="2.2" fill="#cfcbbf""##,
-        };
-        let _ = write!(drawn, r#"<circle cx="{x}" cy="{y}" {look}/>"#);
-    }
-    drawn + "</svg>"
+    let at = |idx: u8| (u32::from(idx % 10) * STEP + STEP / 2, u32::from(idx / 10) * STEP + STEP / 2);
+    let drawn: String = (0..BASE).map(|idx| dot(dots.look(idx), at(idx))).collect();
+    drawing(SIDE, &drawn)
 }
 
 #[cfg(test)]
@@ -82,5 +116,16 @@ mod tests {
         assert_eq!(drawn.matches("<circle").count(), 100);
         assert_eq!(drawn.matches("stroke").count(), 5);
         assert_eq!(drawn.matches(r#"r="3.8""#).count(), 3);
+    }
+
+    #[test]
+    fn the_legend_draws_dots_as_the_array_does() {
+        let drawn = svg(&Dots { full: 1, part: 1, ringed: 1 });
+        for look in [Look::Full, Look::Part, Look::Ring, Look::Pale] {
+            let alone = key(look);
+            let style = alone.split("cy=\"5\" ").nth(1).unwrap().split("/>").next().unwrap();
+            assert!(drawn.contains(style), "{look:?}: {style}");
+        }
+        assert_eq!(key(Look::Part).matches("<circle").count(), 2);
     }
 }

@@ -8,6 +8,7 @@ pub mod frequency;
 pub mod icons;
 
 pub use crate::signage::fact_sheet::catalogue::FrequencyWords;
+pub use crate::signage::fact_sheet::catalogue::LegendWords;
 pub use crate::signage::fact_sheet::catalogue::SHIPPED;
 pub use crate::signage::fact_sheet::catalogue::SheetCatalogue;
 pub use crate::signage::fact_sheet::catalogue::lint;
@@ -26,6 +27,8 @@ use crate::signage::fact_sheet::frequency::BASE;
 use crate::signage::fact_sheet::frequency::Counted;
 use crate::signage::fact_sheet::frequency::Frequency;
 use crate::signage::fact_sheet::frequency::frequency;
+use crate::signage::fact_sheet::icons::Dots;
+use crate::signage::fact_sheet::icons::Look;
 use crate::signage::wording;
 
 /// The kinds of contact on the sheet: what befalls walkers. Nobody handles a snake by chance, and a share beside it would
@@ -86,6 +89,8 @@ pub struct Sheet {
     pub do_not_test_reason: String,
     /// How many approaches and snakes, and how the records came about.
     pub records: String,
+    /// What the dots say, of those that the sheet draws.
+    pub legend: Vec<LegendLine>,
     /// One block a kind of contact.
     pub contacts: Vec<ContactBlock>,
     /// Heading of the cautions.
@@ -100,6 +105,15 @@ pub struct Sheet {
     pub reading_heading: String,
     /// How to read.
     pub reading: Vec<String>,
+}
+
+/// A dot of the icon arrays and what it says.
+#[derive(Debug, Clone, PartialEq, Eq, Serialize)]
+pub struct LegendLine {
+    /// The dot as SVG.
+    pub icon: String,
+    /// What it says.
+    pub words: String,
 }
 
 /// One kind of contact in words.
@@ -161,7 +175,21 @@ pub fn lay_out(facts: &SheetFacts, texts: &SheetCatalogue, signs: &wording::Cata
         }
     });
     let effort = texts.effort.get(facts.effort.term()).cloned().unwrap_or_default();
+    let words = &texts.legend;
+    let all = [
+        (Look::Full, &words.full),
+        (Look::Part, &words.part),
+        (Look::Ring, &words.ring),
+        (Look::Pale, &words.pale),
+    ];
+    let drawn: Vec<Dots> =
+        facts.contacts.iter().filter_map(|contact| icons::dots(&frequency(&contact.strike))).collect();
+    let is_drawn = |look: Look| drawn.iter().any(|dots| (0..BASE).any(|idx| dots.look(idx) == look));
+    let legend = all.into_iter().filter(|(look, _)| is_drawn(*look));
     Sheet {
+        legend: legend
+            .map(|(look, words)| LegendLine { icon: icons::key(look), words: filled(words) })
+            .collect(),
         contacts: blocks.collect(),
         language: texts.language.clone(),
         title: texts.title.clone(),

@@ -11,7 +11,6 @@ use crate::analysis::response::contact_test::Scheme;
 use crate::analysis::response::escalation::EscalationTrend;
 use crate::analysis::response::logit::ClusteredLogit;
 use crate::analysis::response::logit::LogitTerm;
-use crate::analysis::response::logit::WhyNot;
 use crate::analysis::response::table::CellEstimate;
 use crate::analysis::response::table::ReactionTable;
 use crate::derived::reactions::ANY_STRIKE;
@@ -19,6 +18,7 @@ use crate::derived::reactions::ReactionLayer;
 use crate::derived::reactions::StrikeFindings;
 use crate::derived::reactions::effort_kind;
 use crate::derived::reactions::snakes_words;
+use crate::derived::reactions::why_no_odds;
 use crate::domain::approach::Contact;
 use crate::domain::encounter::EffortKind;
 use crate::web::auth::Exact;
@@ -56,11 +56,11 @@ pub async fn show(app: Exact, query: Query) -> Result<impl IntoResponse, Error> 
     Ok(Cached(policy, views::layout::page(&frame, views::reactions::body(&page))))
 }
 
-/// The effort kind asked for, or the one with most approaches, which says most.
+/// The effort kind asked for, or the one to begin with.
 pub(super) fn effort(query: &Query, layer: &ReactionLayer) -> Result<EffortKind, Error> {
     match query.get("effort") {
         Some(word) => word.parse().map_err(|error| Error::bad_request("effort", format!("{error}"))),
-        None => Ok(most_approaches(layer)),
+        None => Ok(layer.first_shown()),
     }
 }
 
@@ -75,11 +75,6 @@ pub(super) fn records_words(layer: &ReactionLayer, effort: EffortKind) -> String
         ),
         n => format!("{n_approaches} approaches of {effort} encounters, {n} recognised snakes"),
     }
-}
-
-fn most_approaches(layer: &ReactionLayer) -> EffortKind {
-    let sizes = EffortKind::ALL.iter().zip(&layer.sizes);
-    sizes.max_by_key(|(_, (n_approaches, _))| *n_approaches).map_or(EffortKind::Located, |(kind, _)| *kind)
 }
 
 fn page(layer: &ReactionLayer, effort: EffortKind, counting: Counting) -> ReactionsPage {
@@ -145,20 +140,25 @@ fn contacts(layer: &ReactionLayer, table: &ReactionTable, counting: Counting) ->
 /// First reactions in five groups that shade from calm to strike.
 pub(in crate::web) fn bars(layer: &ReactionLayer, table: &ReactionTable) -> Vec<StackedBarRow> {
     let n_terms = layer.terms.len();
-    let group = |term: &str| match term {
+    let group = |term: usize| match layer.terms[term].as_str() {
+        _ if layer.is_strike[term] => 4,
         "still" | "head hidden" => 0,
         "withdrew" => 1,
         "coiled" | "musked" => 2,
-        term if term.starts_with("struck") || term.starts_with("bit ") || term == "moved towards" => 4,
         _ => 3,
     };
-    let names = ["still", "withdrew", "coiled", "warned", "struck or bit"];
+    let names = [
+        "still or hid its head",
+        "withdrew",
+        "coiled or musked",
+        "warned, came near, other",
+        "struck or bit",
+    ];
     let rows = Contact::ALL.iter().enumerate().map(|(contact, words)| {
         let cells = &table.cells[contact * n_terms..(contact + 1) * n_terms];
         let mut parts = names.map(|name| (name.to_owned(), 0));
-        for (cell, term) in cells.iter().zip(&layer.terms).filter(|(_, term)| *term != ANY_STRIKE) {
-            parts[group(term)].1 += cell.n_shown;
-        }
+        let own = cells.iter().enumerate().filter(|(term, _)| layer.terms[*term] != ANY_STRIKE);
+        own.for_each(|(term, cell)| parts[group(term)].1 += cell.n_shown);
         StackedBarRow { contact: words.term().to_owned(), parts: parts.to_vec() }
     });
     rows.filter(|row| row.parts.iter().any(|(_, count)| *count > 0)).collect()
@@ -166,21 +166,12 @@ pub(in crate::web) fn bars(layer: &ReactionLayer, table: &ReactionTable) -> Vec<
 
 fn findings(found: &StrikeFindings) -> Vec<(String, String)> {
     let mut lines = Vec::new();
-    let taken = match found.trend {
-        EscalationTrend::Unrecognised { .. } => {
-            "; a snake that nobody recognised is taken as one of its own, which nothing says"
-        }
-        _ => "",
-    };
-    lines.push(("Do strikes depend on contact?".to_owned(), test_words(&found.test) + taken));
-    lines.push((
-        "Do they rise or fall with closer contact?".to_owned(),
-        test_words(&found.escalation) + taken,
-    ));
+    lines.push(("Do strikes depend on contact?".to_owned(), test_words(&found.test)));
+    lines.push(("Do they rise or fall with closer contact?".to_owned(), test_words(&found.escalation)));
     lines.push(("The same for independent data".to_owned(), trend_words(&found.trend)));
     match &found.logit {
         ClusteredLogit::NotEstimable(why) => {
-            lines.push(("Odds of a strike".to_owned(), format!("not estimable: {}", why_words(*why))));
+            lines.push(("Odds of a strike".to_owned(), format!("not estimable: {}", why_no_odds(*why))));
         }
         ClusteredLogit::Fitted(fit) => {
             for coefficient in &fit.coefficients {
@@ -194,11 +185,12 @@ fn findings(found: &StrikeFindings) -> Vec<(String, String)> {
                     }
                 };
                 let value = format!(
-                    "{:.2} times (95 % interval {:.2} to {:.2}; errors by snake, {} snakes)",
+                    "{:.2} times (95 % interval {:.2} to {:.2}; errors by snake, {} snakes{})",
                     coefficient.estimate.exp(),
                     coefficient.limits.0.exp(),
                     coefficient.limits.1.exp(),
-                    fit.n_organisms
+                    fit.n_organisms,
+                    taken_words(fit.n_unrecognised)
                 );
                 lines.push((name, value));
             }
@@ -222,7 +214,8 @@ fn findings(found: &StrikeFindings) -> Vec<(String, String)> {
 fn test_words(test: &ContactTest) -> String {
     match test {
         ContactTest::NotEstimable => "not testable from these approaches".to_owned(),
-        ContactTest::Tested { p_value, n_permutations, n_organisms, scheme, .. } => {
+        ContactTest::Unrecognised { n_approaches } => unrecognised_words(*n_approaches),
+        ContactTest::Tested { p_value, n_permutations, n_organisms, scheme, n_unrecognised, .. } => {
             let how = match scheme {
                 Scheme::WithinOrganisms => "contacts permuted within snakes",
                 Scheme::BetweenOrganisms => "whole snakes permuted between contacts",
@@ -230,8 +223,28 @@ fn test_words(test: &ContactTest) -> String {
                     "contacts permuted within snakes that met several, whole snakes among the others"
                 }
             };
-            format!("p {} ({n_permutations} permutations, {n_organisms} snakes; {how})", p_words(*p_value))
+            format!(
+                "p {} ({n_permutations} permutations, {n_organisms} snakes{}; {how})",
+                p_words(*p_value),
+                taken_words(*n_unrecognised)
+            )
         }
+    }
+}
+
+/// Why nothing is permuted.
+pub(super) fn unrecognised_words(n_approaches: usize) -> String {
+    format!(
+        "not tested: in all {n_approaches} approaches nobody recognised the snake, so that nothing can be permuted within snakes, and \
+         one snake met again would pass for several"
+    )
+}
+
+/// What is taken for granted of snakes that were not recognised; empty where all were.
+pub(super) fn taken_words(n_unrecognised: usize) -> String {
+    match n_unrecognised {
+        0 => String::new(),
+        n => format!(", {n} of them not recognised and each taken as one of its own, which nothing says"),
     }
 }
 
@@ -259,20 +272,5 @@ fn trend_words(trend: &EscalationTrend) -> String {
                  recognised are taken as different ones"
             )
         }
-    }
-}
-
-fn why_words(why: WhyNot) -> String {
-    match why {
-        WhyNot::NoVariation => "all approaches, or none, ended in a strike".to_owned(),
-        WhyNot::ContactSeparates(contact) => format!(
-            "at the contact \"{}\" all approaches, or none, ended in a strike",
-            Contact::ALL[contact.index()].term()
-        ),
-        WhyNot::Separation => {
-            "contact and trial order together foretell some strikes without fail".to_owned()
-        }
-        WhyNot::Collinear => "trial order says the same as contact".to_owned(),
-        WhyNot::FewOrganisms => "there are no more snakes than coefficients".to_owned(),
     }
 }

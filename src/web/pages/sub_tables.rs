@@ -76,10 +76,12 @@ fn test_words(test: &SubTableTest) -> String {
         ContactTest::NotEstimable => {
             "not testable: one kind of contact, or all or none of the approaches ended in a strike".to_owned()
         }
-        ContactTest::Tested { p_value, n_permutations, n_organisms, .. } => format!(
-            "do strikes depend on contact? p {}, after Holm {} ({n_permutations} permutations, {n_organisms} snakes)",
+        ContactTest::Unrecognised { n_approaches } => reactions::unrecognised_words(n_approaches),
+        ContactTest::Tested { p_value, n_permutations, n_organisms, n_unrecognised, .. } => format!(
+            "do strikes depend on contact? p {}, after Holm {} ({n_permutations} permutations, {n_organisms} snakes{})",
             p_words(p_value),
-            test.holm_p_value.map_or_else(|| "none".to_owned(), p_words)
+            test.holm_p_value.map_or_else(|| "none".to_owned(), p_words),
+            reactions::taken_words(n_unrecognised)
         ),
     }
 }
