@@ -3,17 +3,22 @@
 //! Where several periods are looked at, each segment has as many chances to stand out as there are periods: q-values are
 //! Benjamini and Hochberg's over segments and periods together.
 
+use std::collections::HashSet;
+
 use crate::analysis::clusters;
 use crate::analysis::clusters::ClusterError;
 use crate::analysis::clusters::Evidence;
 use crate::analysis::clusters::Null;
 use crate::analysis::clusters::SegmentFinding;
 use crate::analysis::exposure::Provenance;
+use crate::analysis::rates::CountDraws;
 use crate::analysis::rates::ExposureDraws;
 use crate::derived::DeriveError;
 use crate::derived::clusters::Cluster;
 use crate::derived::clusters::Search;
+use crate::derived::clusters::counted_once;
 use crate::derived::clusters::draws;
+use crate::derived::clusters::repeated;
 use crate::derived::exposure::ExposureLayer;
 use crate::derived::facts::Facts;
 use crate::derived::network::NetworkLayer;
@@ -96,8 +101,12 @@ impl PeriodCut {
 pub struct ClusterPeriods {
     /// By what reports are sorted.
     pub cut: PeriodCut,
-    /// The periods in order.
+    /// The periods in order, every report counted.
     pub periods: Vec<PeriodFinding>,
+    /// The same with every known snake counted once in each period; none where no known snake was reported twice in one.
+    pub once: Option<Vec<PeriodFinding>>,
+    /// Known snakes that were reported more than once in some period.
+    pub n_repeated: usize,
     /// Segments times periods that were tested together.
     pub n_tested: usize,
     /// Reports on trails whose time does not tell the period.
@@ -139,16 +148,57 @@ pub fn compute(
     let counted = rates::counted_reports(facts, exposure, snaps);
     let period_of: Vec<Option<usize>> =
         snaps.records.iter().map(|row| cut.of(&facts.encounters.rows[*row].time)).collect();
-    let weights = search.weights();
+    let n_periods = cut.names().len();
+    let of_period = |period: usize| -> Vec<bool> {
+        let each = counted.iter().zip(&period_of);
+        each.map(|(counted, of)| *counted && *of == Some(period)).collect()
+    };
     let all = draws(snaps, n_segments, |record| counted[record]);
-    let evidence = |counts| Evidence { counts, exposure: &walked, is_looked_at: &is_looked_at };
-    let spread = clusters::dispersion(&evidence(&all), &weights).map_err(unanswerable)?;
-    let by_period: Vec<_> = (0..cut.names().len())
-        .map(|period| draws(snaps, n_segments, |record| counted[record] && period_of[record] == Some(period)))
+    let by_period: Vec<CountDraws> = (0..n_periods)
+        .map(|period| {
+            let is_of = of_period(period);
+            draws(snaps, n_segments, |record| is_of[record])
+        })
         .collect();
+    let (periods, n_tested) = in_periods(&search, cut, &all, &by_period)?;
+    let repeated_in: Vec<Vec<Vec<usize>>> =
+        (0..n_periods).map(|period| repeated(facts, snaps, &of_period(period))).collect();
+    let snake = |records: &Vec<usize>| facts.encounters.rows[snaps.records[records[0]]].organism_id;
+    let n_repeated = repeated_in.iter().flatten().filter_map(snake).collect::<HashSet<_>>().len();
+    let once = match n_repeated {
+        0 => None,
+        _ => {
+            let seed = facts.settings.seed();
+            let by_period: Vec<CountDraws> = repeated_in
+                .iter()
+                .enumerate()
+                .map(|(period, repeated)| {
+                    counted_once(snaps, n_segments, &of_period(period), repeated, seed ^ period as u64)
+                })
+                .collect();
+            let ever = repeated(facts, snaps, &counted);
+            let all = counted_once(snaps, n_segments, &counted, &ever, seed);
+            Some(in_periods(&search, cut, &all, &by_period)?.0)
+        }
+    };
+    let untimed = counted.iter().zip(&period_of).filter(|(counted, period)| **counted && period.is_none());
+    Ok(ClusterPeriods { cut, periods, once, n_repeated, n_tested, n_untimed: untimed.count() })
+}
+
+/// What stands out in each period in one way of counting, and how many segments and periods were tested together. `all` is
+/// the same way of counting over all periods: it says how far reports come in clumps.
+fn in_periods(
+    search: &Search<'_>,
+    cut: PeriodCut,
+    all: &CountDraws,
+    by_period: &[CountDraws],
+) -> Result<(Vec<PeriodFinding>, usize), DeriveError> {
+    let weights = search.weights();
+    let evidence = |counts| Evidence { counts, exposure: search.walked, is_looked_at: search.is_looked_at };
+    let spread = clusters::dispersion(&evidence(all), &weights).map_err(unanswerable)?;
     let mut nulls = Vec::new();
     let mut findings: Vec<Vec<SegmentFinding>> = Vec::new();
-    for counts in &by_period {
+    for counts in by_period {
         let null = match Null::new(evidence(counts), spread.factor()) {
             // In some draw no report of the period lies on a segment that is looked at.
             Err(ClusterError::NoEncounters) => None,
@@ -171,8 +221,7 @@ pub fn compute(
         };
         periods.push(PeriodFinding { name, n_reports: null.as_ref().map_or(0.0, Null::mean_total), groups });
     }
-    let untimed = counted.iter().zip(&period_of).filter(|(counted, period)| **counted && period.is_none());
-    Ok(ClusterPeriods { cut, periods, n_tested, n_untimed: untimed.count() })
+    Ok((periods, n_tested))
 }
 
 fn unanswerable(error: ClusterError) -> DeriveError {

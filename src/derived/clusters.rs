@@ -184,7 +184,7 @@ fn left_out(provenance: &[Provenance], counts: &CountDraws) -> LeftOut {
 }
 
 /// The records of each known snake that was reported more than once.
-fn repeated(facts: &Facts, snaps: &SnapLayer, counted: &[bool]) -> Vec<Vec<usize>> {
+pub(super) fn repeated(facts: &Facts, snaps: &SnapLayer, counted: &[bool]) -> Vec<Vec<usize>> {
     let mut by_snake: BTreeMap<i64, Vec<usize>> = BTreeMap::new();
     for (record, row) in snaps.records.iter().enumerate().filter(|(record, _)| counted[*record]) {
         if let Some(snake) = facts.encounters.rows[*row].organism_id {
@@ -195,7 +195,7 @@ fn repeated(facts: &Facts, snaps: &SnapLayer, counted: &[bool]) -> Vec<Vec<usize
 }
 
 /// Counts with one report of each known snake, picked anew in every draw.
-fn counted_once(
+pub(super) fn counted_once(
     snaps: &SnapLayer,
     n_segments: usize,
     counted: &[bool],

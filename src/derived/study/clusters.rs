@@ -65,6 +65,7 @@ pub(super) fn found(layers: &Layers) -> Result<Table, String> {
 /// One finding of a period, or that there is none.
 struct InPeriod<'a> {
     periods: &'a ClusterPeriods,
+    counted: &'static str,
     period: &'a PeriodFinding,
     cluster: Option<&'a Cluster>,
 }
@@ -83,8 +84,10 @@ pub(super) fn by_period(layers: &Layers) -> Result<Table, String> {
     let mut rows = Vec::new();
     for periods in &layers.cluster_periods {
         let periods = need(periods)?;
-        for period in &periods.periods {
-            let row = |cluster| InPeriod { periods, period, cluster };
+        let all = periods.periods.iter().map(|period| ("every report", period));
+        let once = periods.once.iter().flatten().map(|period| ("each known snake once", period));
+        for (counted, period) in all.chain(once) {
+            let row = |cluster| InPeriod { periods, counted, period, cluster };
             match period.groups.as_deref() {
                 Ok([]) | Err(_) => rows.push(row(None)),
                 Ok(groups) => rows.extend(groups.iter().map(|cluster| row(Some(cluster)))),
@@ -93,6 +96,7 @@ pub(super) fn by_period(layers: &Layers) -> Result<Table, String> {
     }
     Ok(Table::of(rows)
         .column("cut", "", "months, quarters of the year, or parts of the day", |row| row.periods.cut.term())
+        .column("counted", "", "every report, or each known snake once in each period", |row| row.counted)
         .column("period", "", "name of the period", |row| row.period.name.clone())
         .column("period_reports", "", "reports looked at in the period, mean over draws", |row| {
             row.period.n_reports

@@ -106,6 +106,8 @@ fn by_period(found: &ClusterPeriods, row: impl Fn(&Cluster) -> ClusterRow) -> By
     ByPeriod {
         cut: found.cut.term(),
         periods: found.periods.iter().map(period).collect(),
+        once: found.once.as_ref().map(|once| once.iter().map(period).collect()),
+        n_repeated: found.n_repeated,
         basis: format!(
             "{} segments and periods were tested together, and q is Benjamini and Hochberg's over all of them; {} reports on \
              trails have no time that tells the period. The walking of each period is shared over the segments as that of \

@@ -31,8 +31,12 @@ pub struct ClustersPage {
 pub struct ByPeriod {
     /// The name of the cut in addresses: months, quarters or parts.
     pub cut: &'static str,
-    /// The periods in order.
+    /// The periods in order, every report counted.
     pub periods: Vec<PeriodRow>,
+    /// The same with every known snake counted once in each; none where no known snake was reported twice in one.
+    pub once: Option<Vec<PeriodRow>>,
+    /// Known snakes that were reported more than once in some period.
+    pub n_repeated: usize,
     /// What was compared, in words.
     pub basis: String,
 }
@@ -167,14 +171,31 @@ fn by_period(found: &ByPeriod, level: f64) -> Markup {
                     " "
                 }
             }
-            table.stack {
-                thead { tr {
-                    th scope="col" { "Period" } th.num scope="col" { "Reports" } th scope="col" { "Where" } th scope="col" { "Side" }
-                    th.num scope="col" { "Reports there" } th.num scope="col" { "Expected" } th.num scope="col" { "Ratio, 95 % interval" } th.num scope="col" { "q" }
-                } }
-                tbody { @for period in &found.periods { (period_rows(period)) } }
+            (period_table(&found.periods))
+            @match &found.once {
+                Some(once) => {
+                    h3 { "Every known snake counted once in each period" }
+                    p.small.soft {
+                        (repeated(found.n_repeated)) " reported more than once in a period. What stands out above but not here may be one snake that "
+                        "many parties met."
+                    }
+                    (period_table(once))
+                }
+                None => p.small.soft { "No known snake was reported more than once in a period, so that counting each once changes nothing." },
             }
             p.small.soft { (found.basis) " Shown up to a q of " (level) "." }
+        }
+    }
+}
+
+fn period_table(periods: &[PeriodRow]) -> Markup {
+    html! {
+        table.stack {
+            thead { tr {
+                th scope="col" { "Period" } th.num scope="col" { "Reports" } th scope="col" { "Where" } th scope="col" { "Side" }
+                th.num scope="col" { "Reports there" } th.num scope="col" { "Expected" } th.num scope="col" { "Ratio, 95 % interval" } th.num scope="col" { "q" }
+            } }
+            tbody { @for period in periods { (period_rows(period)) } }
         }
     }
 }
@@ -401,6 +422,8 @@ pub fn samples() -> Vec<ClustersPage> {
             period("March to May", Ok(all.groups.clone())),
             period("June to August", Ok(Vec::new())),
         ],
+        once: Some(vec![period("March to May", Ok(Vec::new()))]),
+        n_repeated: 1,
         basis: "248 segments and periods were tested together.".to_owned(),
     };
     let clusters = Clusters {

@@ -1,6 +1,7 @@
 //! Clusters: what the page and the layer must say, and what they must never show.
 
 use coilway::derived::cluster_periods::PeriodCut;
+use coilway::derived::cluster_periods::PeriodFinding;
 use coilway::derived::clusters::Variant;
 use coilway::domain::encounter::EncounterDraft;
 use coilway::web::views;
@@ -159,6 +160,29 @@ async fn periods_are_looked_at_together() {
     assert!(
         whole["features"].as_array().unwrap().iter().all(|feature| feature["properties"]["period"] == "all")
     );
+    assert!(found.once.is_none());
+    page.says("No known snake was reported more than once in a period");
     test.get("/clusters?periods=parts").await.expect(200).says("by part of the day");
     test.get("/clusters?periods=weeks").await.expect(400);
+}
+
+/// What one snake that many met makes of a month goes when it is counted once.
+#[tokio::test]
+async fn a_snake_that_many_met_stands_out_in_no_month_when_counted_once() {
+    let test = gathered("old-one").await;
+    let facts = test.app.deriver().facts().await.unwrap();
+    let found = test.app.deriver().cluster_periods(&facts, PeriodCut::Months).await.unwrap();
+    let of_may = |periods: &[PeriodFinding]| periods[4].groups.clone().unwrap_or_default();
+    assert!(of_may(&found.periods).iter().any(|group| group.name.starts_with(LEDGE)), "{found:?}");
+    assert_eq!(found.n_repeated, 1);
+    let once = found.once.as_ref().unwrap();
+    assert!(of_may(once).is_empty(), "{once:?}");
+    assert!(once[4].n_reports < found.periods[4].n_reports);
+    let page = test.get("/clusters").await.expect(200);
+    page.says("Every known snake counted once in each period");
+    page.says("One known snake was reported more than once in a period");
+    let table = test.get("/study/cluster-periods.csv").await.expect(200).body;
+    for counted in ["months,every report,May,", "months,each known snake once,May,"] {
+        assert!(table.contains(counted), "{counted}");
+    }
 }
