@@ -48,7 +48,33 @@ impl Clock {
 
     /// The present date in a zone; in UTC where the zone is not known.
     pub fn today(&self, time_zone: &str) -> Date {
-        let zone = TimeZone::get(time_zone).unwrap_or(TimeZone::UTC);
-        zone.to_datetime(self.now()).date()
+        zone_of(time_zone).to_datetime(self.now()).date()
+    }
+
+    /// When the next day begins in a zone, in seconds since 1970-01-01T00:00:00Z; at once beyond the last year there is.
+    pub fn next_day_s(&self, time_zone: &str) -> i64 {
+        let tomorrow = self.today(time_zone).tomorrow();
+        let begins = tomorrow.and_then(|day| zone_of(time_zone).to_timestamp(day.at(0, 0, 0, 0)));
+        begins.map_or(self.now_s(), |start| start.as_second())
+    }
+}
+
+fn zone_of(name: &str) -> TimeZone {
+    TimeZone::get(name).unwrap_or(TimeZone::UTC)
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    #[test]
+    fn a_day_ends_at_local_midnight() {
+        let noon = Clock::Fixed("2024-07-01T12:00:00Z".parse().unwrap());
+        assert_eq!(noon.next_day_s("UTC") - noon.now_s(), 12 * 3600);
+        // Seven hours behind, it is five in the morning.
+        assert_eq!(noon.next_day_s("America/Phoenix") - noon.now_s(), 19 * 3600);
+        // A day of 25 hours.
+        let change = Clock::Fixed("2024-10-26T22:30:00Z".parse().unwrap());
+        assert_eq!(change.next_day_s("Europe/Vienna") - change.now_s(), 24 * 3600 + 1800);
     }
 }

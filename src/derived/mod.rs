@@ -10,6 +10,7 @@ pub mod cluster_periods;
 pub mod clusters;
 pub mod density;
 pub mod deriver;
+pub mod doubt;
 pub mod effect;
 pub mod elevation;
 pub mod exposure;

@@ -23,6 +23,9 @@ pub enum CachePolicy {
         revision: Revision,
         /// The parameters, in words; they go into the tag as a hash.
         parameters: String,
+        /// When it has to be made anew although the facts are the same, since it speaks of today; in seconds since
+        /// 1970-01-01T00:00:00Z.
+        until_s: Option<i64>,
     },
     /// Named by the hash of its bytes, and for this reader only: ask again, but nothing is sent when it is the same.
     Content {
@@ -38,12 +41,28 @@ pub enum CachePolicy {
 impl CachePolicy {
     /// An answer derived from one revision.
     pub fn of_revision(revision: Revision, parameters: impl Into<String>) -> Self {
-        Self::Revision { revision, parameters: parameters.into() }
+        Self::Revision { revision, parameters: parameters.into(), until_s: None }
+    }
+
+    /// The same, for no longer than until an instant in seconds since 1970-01-01T00:00:00Z. What the answer says of the day
+    /// belongs into the parameters.
+    pub fn until(self, at_s: i64) -> Self {
+        match self {
+            Self::Revision { revision, parameters, .. } => {
+                Self::Revision { revision, parameters, until_s: Some(at_s) }
+            }
+            other => other,
+        }
+    }
+
+    /// Whether an answer that is kept may still be given at an instant.
+    pub(super) fn holds_at(&self, now_s: i64) -> bool {
+        !matches!(self, Self::Revision { until_s: Some(until_s), .. } if *until_s <= now_s)
     }
 
     fn etag(&self) -> Option<String> {
         match self {
-            Self::Revision { revision, parameters } => {
+            Self::Revision { revision, parameters, .. } => {
                 // Another version of the program, or of its style sheet, draws other pages from the same facts.
                 let program = concat!(env!("CARGO_PKG_NAME"), " ", env!("CARGO_PKG_VERSION"));
                 let named = format!("{program} {} {parameters}", assets::style_path());
@@ -66,9 +85,11 @@ impl CachePolicy {
     /// The policy of an answer that stands in for that of a newer revision: under another tag.
     pub(super) fn standing_in(&self) -> Self {
         match self {
-            Self::Revision { revision, parameters } => {
-                Self::of_revision(*revision, format!("{parameters}, newer records wait"))
-            }
+            Self::Revision { revision, parameters, until_s } => Self::Revision {
+                revision: *revision,
+                parameters: format!("{parameters}, newer records wait"),
+                until_s: *until_s,
+            },
             other => other.clone(),
         }
     }

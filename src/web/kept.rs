@@ -141,12 +141,18 @@ pub(super) async fn give(
         host: request.headers().get(header::HOST).map(|host| format!("{host:?}")).unwrap_or_default(),
         address: request.uri().path_and_query().map(ToString::to_string).unwrap_or_default(),
     };
+    let now_s = kept.app.clock().now_s();
     if let Some(Entry::Kept(answer)) = kept.answers.get(&key) {
-        return Ok(answer.response(encoding).await);
+        if answer.policy.holds_at(now_s) {
+            return Ok(answer.response(encoding).await);
+        }
+        kept.answers.remove(&key);
     }
     if let Some(former) = kept.standing_in(revision).await? {
         let former = Key { revision: former, ..key.clone() };
-        if let Some(Entry::Kept(answer)) = kept.answers.get(&former) {
+        if let Some(Entry::Kept(answer)) = kept.answers.get(&former)
+            && answer.policy.holds_at(now_s)
+        {
             let answer = answer.standing_in().await;
             return Ok(answer.response(encoding).await);
         }
@@ -350,6 +356,15 @@ mod tests {
         assert!(words.contains("Newer records"), "{words}");
         assert!(!words.contains(views::layout::NEWER_HERE));
         assert_ne!(former.policy, answer.policy);
+    }
+
+    #[test]
+    fn what_speaks_of_today_ends_with_the_day() {
+        let policy = CachePolicy::of_revision(Revision(7), "map on a day");
+        assert!(policy.holds_at(i64::MAX));
+        let of_today = policy.until(1000);
+        assert!(of_today.holds_at(999) && !of_today.holds_at(1000));
+        assert!(!of_today.standing_in().holds_at(1000));
     }
 
     #[test]

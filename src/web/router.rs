@@ -127,6 +127,7 @@ fn rest() -> Routes {
         .get("/layers/density.geojson", Right::SeeExact, api::density)
         .get("/layers/clusters.geojson", Right::SeeExact, api::clusters)
         .get("/layers/signs.geojson", Right::SeeExact, api::signs)
+        .get("/layers/notices.geojson", Right::SeeExact, api::notices)
         .get("/layers/walks.geojson", Right::SeeExact, api::walks)
         .get("/assets/{name}", Right::SeePublic, assets::serve)
         .get("/healthz", Right::SeePublic, pages::server::healthz)

@@ -44,6 +44,7 @@ use crate::web::geojson::position;
 use crate::web::origin::Origin;
 use crate::web::pages::clusters as cluster_pages;
 use crate::web::pages::common;
+use crate::web::pages::notices as notice_pages;
 use crate::web::pages::public;
 use crate::web::pages::signs as sign_pages;
 use crate::web::pages::unit::segment_href;
@@ -329,9 +330,11 @@ pub async fn clusters(app: Exact, origin: Origin, query: Query) -> Result<Respon
         let mut features = Vec::new();
         if by_period {
             let found = deriver.cluster_periods(&facts, periods).await?;
-            for period in &found.periods {
+            let all = found.periods.iter().map(|period| ("every report", period));
+            let once = found.once.iter().flatten().map(|period| ("every known snake once", period));
+            for (counting, period) in all.chain(once) {
                 for cluster in period.groups.iter().flatten() {
-                    let seen = Seen { counting: "every report", period: Some(&period.name) };
+                    let seen = Seen { counting, period: Some(&period.name) };
                     features.push(cluster_feature(&network, cluster, features.len(), seen));
                 }
             }
@@ -382,6 +385,32 @@ fn cluster_feature(network: &NetworkLayer, cluster: &Cluster, id: usize, seen: S
         "q": number(cluster.q_value, 6),
     }));
     Feature::new(id, Some(Geometry::lines(&courses)), properties)
+}
+
+/// The temporary notices that stand today, each about the whole of its trail.
+pub async fn notices(app: Exact, origin: Origin, query: Query) -> Result<Response, Error> {
+    query.allow(&["bbox", "limit", "after"])?;
+    let asked = Asked { name: "notices", query: &query, origin: &origin };
+    let facts = app.deriver().facts().await?;
+    let standing = notice_pages::standing(&app, &facts).await?;
+    let features = standing.notices.iter().map(|found| {
+        let of_trail = facts.trails.iter().filter(|trail| trail.name == found.trail);
+        let lines: Vec<&[LonLat]> = of_trail.flat_map(|trail| &trail.parts).map(Vec::as_slice).collect();
+        let properties = properties(json!({
+            "trail": found.trail,
+            "title": found.title,
+            "from": found.days.0.to_string(),
+            "until": found.days.1.to_string(),
+            "href": found.href(),
+        }));
+        Feature::new(found.id.0, (!lines.is_empty()).then(|| Geometry::lines(&lines)), properties)
+    });
+    let collection = cut(&asked, features.collect(), &facts)?;
+    let bytes = serde_json::to_vec(&collection).map_err(|error| Error::Internal(error.to_string()))?;
+    let policy = standing.policy(|day| {
+        CachePolicy::of_revision(facts.revision, format!("{}notices?{}{day}", origin.0, query.words()))
+    });
+    Ok(Cached(policy, ([(header::CONTENT_TYPE, geojson::MEDIA_TYPE)], bytes)).into_response())
 }
 
 /// The sign locations of a plan.

@@ -6,6 +6,7 @@ mod parameters;
 pub use crate::web::api::layers::clusters;
 pub use crate::web::api::layers::density;
 pub use crate::web::api::layers::encounters;
+pub use crate::web::api::layers::notices;
 pub use crate::web::api::layers::segments;
 pub use crate::web::api::layers::signs;
 pub use crate::web::api::layers::stretches;

@@ -156,8 +156,23 @@ pub(in crate::web) fn course(layer: &NetworkLayer, segments: &[usize]) -> Vec<[f
     points
 }
 
-/// One label a trail, at the middle of its longest run.
-pub(in crate::web) fn labels(layer: &NetworkLayer) -> Vec<MapLabel> {
+/// The point at a share of the way along a line, 0 at its start; the origin for a line without points.
+pub(in crate::web) fn along(points: &[[f64; 2]], share: f64) -> [f64; 2] {
+    let length = |pair: &[[f64; 2]]| (pair[1][0] - pair[0][0]).hypot(pair[1][1] - pair[0][1]);
+    let mut left = points.windows(2).map(length).sum::<f64>() * share;
+    for pair in points.windows(2) {
+        let step = length(pair);
+        if step > 0.0 && left <= step {
+            let share = left / step;
+            return [0, 1].map(|axis| pair[0][axis] + share * (pair[1][axis] - pair[0][axis]));
+        }
+        left -= step;
+    }
+    points.first().copied().unwrap_or_default()
+}
+
+/// The longest run of each trail with its length in metres; none for a trail without segments.
+fn longest_runs(layer: &NetworkLayer) -> Vec<Option<(f64, usize)>> {
     let mut longest: Vec<Option<(f64, usize)>> = vec![None; layer.network.trails.len()];
     for (run, segments) in layer.network.trail_runs().iter().enumerate() {
         let length_m: f64 = segments.iter().map(|segment| layer.network.segments[*segment].length_m).sum();
@@ -166,6 +181,19 @@ pub(in crate::web) fn labels(layer: &NetworkLayer) -> Vec<MapLabel> {
             *kept = Some((length_m, run));
         }
     }
+    longest
+}
+
+/// Where the mark of a notice about a trail stands: a third along the longest run, away from the trail's name. It says
+/// nothing of where on the trail anything was.
+pub(in crate::web) fn notice_at(layer: &NetworkLayer, trail: &str) -> Option<[f64; 2]> {
+    let trail = layer.network.trails.iter().position(|known| known.name == trail)?;
+    let (_, run) = longest_runs(layer)[trail]?;
+    Some(along(&course(layer, &layer.network.trail_runs()[run]), 1.0 / 3.0))
+}
+
+/// One label a trail, at the middle of its longest run.
+pub(in crate::web) fn labels(layer: &NetworkLayer) -> Vec<MapLabel> {
     let label = |(trail, best): (usize, Option<(f64, usize)>)| {
         let (_, run) = best?;
         let segments = &layer.network.trail_runs()[run];
@@ -173,7 +201,7 @@ pub(in crate::web) fn labels(layer: &NetworkLayer) -> Vec<MapLabel> {
         let at = middle.get(middle.len() / 2)?;
         Some(MapLabel { at: [at.x, at.y], words: layer.network.trails[trail].name.clone() })
     };
-    longest.into_iter().enumerate().filter_map(label).collect()
+    longest_runs(layer).into_iter().enumerate().filter_map(label).collect()
 }
 
 /// Trailheads, and places that are none.
@@ -221,4 +249,18 @@ pub(in crate::web) fn cell_words(who: &Who, content: Content, header: &str, valu
 /// Whether somebody may not read the value of a row that did not go in.
 pub(in crate::web) fn is_withheld_cell(who: &Who, content: Content, header: &str, value: &str) -> bool {
     !who.may(Right::SeeHealth) && is_about_health(content, header, value)
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    #[test]
+    fn a_share_of_the_way_is_measured_along_the_line() {
+        let corner = [[0.0, 0.0], [4.0, 0.0], [4.0, 4.0]];
+        assert_eq!(along(&corner, 0.5), [4.0, 0.0]);
+        assert_eq!(along(&corner, 0.25), [2.0, 0.0]);
+        assert_eq!(along(&[[0.0, 0.0], [0.0, 0.0], [10.0, 0.0]], 0.5), [5.0, 0.0]);
+        assert_eq!(along(&[], 0.5), [0.0, 0.0]);
+    }
 }

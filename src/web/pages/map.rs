@@ -12,6 +12,7 @@ use crate::web::cache::CachePolicy;
 use crate::web::cache::Cached;
 use crate::web::error::Error;
 use crate::web::pages::common;
+use crate::web::pages::notices;
 use crate::web::pages::survey;
 use crate::web::query::Query;
 use crate::web::views;
@@ -56,6 +57,8 @@ pub async fn show(app: Exact, query: Query) -> Result<impl IntoResponse, Error> 
     if let Some(unit) = picked {
         drawing.lines[unit].picked = true;
     }
+    let standing = notices::standing(&app, &facts).await?;
+    drawing.notices = standing.marks(&network);
     let params = PlanParams::standard(&facts)?;
     if let Ok(plan) = deriver.plan(&facts, params).await {
         drawing.signs = common::signs(&network, &plan);
@@ -77,12 +80,14 @@ pub async fn show(app: Exact, query: Query) -> Result<impl IntoResponse, Error> 
         empty: None,
         reference: Some(common::estimate(period.reference)),
         reporting: survey::reporting_words(&app, &facts).await?,
+        notices: standing.listed(),
     };
     let frame = Frame {
         width: Width::Window,
         ..common::frame(&facts, Section::Map, "Trail risk map", common::rate_records(&rates))
     };
-    let policy = CachePolicy::of_revision(facts.revision, format!("map {}", query.words()));
+    let policy = standing
+        .policy(|day| CachePolicy::of_revision(facts.revision, format!("map {}{day}", query.words())));
     Ok(Cached(policy, views::layout::page(&frame, views::map::body(&page))))
 }
 
@@ -105,6 +110,7 @@ fn interactive(query: &Query) -> Option<Interactive> {
         style: style.to_owned(),
         stretches,
         signs: "/layers/signs.geojson".to_owned(),
+        notices: "/layers/notices.geojson".to_owned(),
     })
 }
 
@@ -122,6 +128,7 @@ fn empty(area_name: &str, reason: String) -> Cached<maud::Markup> {
         empty: Some(reason),
         reference: None,
         reporting: String::new(),
+        notices: Vec::new(),
     };
     let frame = Frame {
         title: "Trail risk map".to_owned(),

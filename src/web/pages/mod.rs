@@ -18,6 +18,7 @@ mod history_words;
 pub mod import;
 pub mod latency;
 pub mod map;
+pub mod notices;
 pub mod observers;
 pub mod photos;
 pub mod public;

@@ -1,11 +1,6 @@
 //! What encounters are tied to: the card on the encounter's page, placing by hand, and the list of those in doubt.
 
-use axum::extract::Form;
-use axum::extract::Path;
-use axum::http::StatusCode;
-use axum::response::IntoResponse;
-use axum::response::Redirect;
-use axum::response::Response;
+mod list;
 
 use crate::analysis::network::SegmentId;
 use crate::analysis::snap::OnTrail;
@@ -27,8 +22,6 @@ use crate::store::HandSnapDraft;
 use crate::store::SnapTarget;
 use crate::web::auth::Exact;
 use crate::web::auth::Who;
-use crate::web::cache::CachePolicy;
-use crate::web::cache::Cached;
 use crate::web::error::Error;
 use crate::web::form::Given;
 use crate::web::pages::common;
@@ -36,11 +29,7 @@ use crate::web::pages::common::when;
 use crate::web::pages::encounters;
 use crate::web::pages::encounters::Forms;
 use crate::web::pages::unit::segment_href;
-use crate::web::pages::unit::when_words;
-use crate::web::query::Query;
 use crate::web::query::key;
-use crate::web::views;
-use crate::web::views::layout::Section;
 use crate::web::views::svg_map::MapDrawing;
 use crate::web::views::svg_map::MapLine;
 use crate::web::views::svg_map::MapPlace;
@@ -50,9 +39,14 @@ use crate::web::views::svg_map::Stroke;
 use crate::web::views::ties::CandidateRow;
 use crate::web::views::ties::HandNote;
 use crate::web::views::ties::TieCard;
-use crate::web::views::ties::TieList;
-use crate::web::views::ties::TieRow;
-use crate::web::views::ties::TiesPage;
+use axum::extract::Form;
+use axum::extract::Path;
+use axum::http::StatusCode;
+use axum::response::IntoResponse;
+use axum::response::Redirect;
+use axum::response::Response;
+
+pub use crate::web::pages::ties::list::list;
 
 /// Segments and places farther than this are not offered, metres.
 const NEARBY_M: f64 = 400.0;
@@ -64,9 +58,6 @@ const LEAST_VIEW_M: f64 = 120.0;
 const CIRCLE_SIGMAS: f64 = 2.448;
 /// Corners of a drawn circle.
 const N_CORNERS: usize = 48;
-/// Rows on a page of the list.
-const N_ROWS: usize = 50;
-
 /// What encounters are tied to, with the facts it rests on.
 pub(super) struct Scene<'a> {
     pub(super) facts: &'a Derived<Facts>,
@@ -218,7 +209,7 @@ impl Scene<'_> {
         let signs = candidates.iter().enumerate().map(|(idx, candidate)| {
             let segment = candidate.nearest.segment_idx;
             // Feet of neighbouring segments fall together at their common end; their middles never do.
-            let middle = middle(&common::course(self.network, &[segment]));
+            let middle = common::along(&common::course(self.network, &[segment]), 0.5);
             MapSign { at: middle, number: idx + 1, standing: false, title: self.segment_words(segment) }
         });
         MapDrawing {
@@ -228,6 +219,7 @@ impl Scene<'_> {
             labels: Vec::new(),
             places: vec![MapPlace { at: [at.x, at.y], words: "recorded position".to_owned() }],
             signs: signs.collect(),
+            notices: Vec::new(),
             shapes: vec![MapShape { rings: vec![circle([at.x, at.y], circle_m)], class: 0, opacity: 0.3 }],
             outlines: Vec::new(),
         }
@@ -335,21 +327,6 @@ fn circle(centre: [f64; 2], radius_m: f64) -> Vec<[f64; 2]> {
     (0..N_CORNERS).map(corner).collect()
 }
 
-/// The point halfway along a line; the origin for a line without points.
-fn middle(points: &[[f64; 2]]) -> [f64; 2] {
-    let length = |pair: &[[f64; 2]]| (pair[1][0] - pair[0][0]).hypot(pair[1][1] - pair[0][1]);
-    let mut left = points.windows(2).map(length).sum::<f64>() / 2.0;
-    for pair in points.windows(2) {
-        let step = length(pair);
-        if step > 0.0 && left <= step {
-            let share = left / step;
-            return [0, 1].map(|axis| pair[0][axis] + share * (pair[1][axis] - pair[0][axis]));
-        }
-        left -= step;
-    }
-    points.first().copied().unwrap_or_default()
-}
-
 /// Places an encounter by hand.
 pub async fn place(
     app: Exact,
@@ -401,116 +378,4 @@ pub async fn clear(
     writer.clear_hand_snap(id).await?;
     writer.commit().await?;
     Ok(Redirect::to(&format!("/encounters/{id}#tie")).into_response())
-}
-
-/// The encounters in doubt, and those placed by hand.
-pub async fn list(app: Exact, query: Query) -> Result<impl IntoResponse, Error> {
-    query.allow(&["show", "page"])?;
-    let shown = match query.get("show") {
-        None => TieList::Ambiguous,
-        Some(word) => TieList::ALL.into_iter().find(|list| list.term() == word).ok_or_else(|| {
-            Error::bad_request("show", format!("\"{word}\" is no list: ambiguous, by-hand, not-used."))
-        })?,
-    };
-    let number: usize = query.parse("page", "the number of a page")?.unwrap_or(1).max(1);
-    let facts = app.deriver().facts().await?;
-    let (network, snaps) = (app.deriver().network(&facts).await?, app.deriver().snaps(&facts).await?);
-    let scene = Scene { facts: &facts, network: &network, snaps: &snaps };
-    let (lists, n_on_trail) = scene.lists();
-    let [ambiguous, by_hand, not_used] = &lists;
-    let list = match shown {
-        TieList::Ambiguous => ambiguous,
-        TieList::ByHand => by_hand,
-        TieList::NotUsed => not_used,
-    };
-    let mut snapshot = app.store().snapshot().await?;
-    let mut rows = Vec::new();
-    for row in list.iter().skip((number - 1).saturating_mul(N_ROWS)).take(N_ROWS) {
-        let id = facts.encounters.rows[*row].id;
-        let found = snapshot.encounter(id).await?;
-        rows.push(scene.row(*row, found.map(|found| found.given.occurrence_id).unwrap_or_default()));
-    }
-    drop(snapshot);
-    let page = TiesPage {
-        shown,
-        counts: [ambiguous.len(), by_hand.len(), not_used.len()],
-        n_on_trail,
-        ambiguous_weight: facts.settings.ambiguous_weight,
-        rows,
-        next: (number.saturating_mul(N_ROWS) < list.len())
-            .then(|| format!("/data/ambiguous?{}", query.with("page", Some(&(number + 1).to_string())))),
-    };
-    let frame = common::frame(&facts, Section::Data, "Positions in doubt", String::new());
-    let policy = CachePolicy::of_revision(facts.revision, format!("ambiguous {}", query.words()));
-    Ok(Cached(policy, views::layout::page(&frame, views::ties::list_body(&page))))
-}
-
-impl Scene<'_> {
-    /// The encounters of each list as indices into the facts' encounters, and how many that count lie on a trail.
-    fn lists(&self) -> ([Vec<usize>; 3], usize) {
-        let mut doubtful = Vec::new();
-        let mut n_on_trail = 0;
-        for (idx, snap) in self.snaps.snaps.iter().enumerate() {
-            if !self.facts.counts(&self.facts.encounters.rows[idx]) {
-                continue;
-            }
-            match snap {
-                Some(Snap::OnTrail(on_trail)) => {
-                    n_on_trail += 1;
-                    let second = on_trail.candidates.get(1).map_or(0.0, |second| second.weight);
-                    if on_trail.is_ambiguous {
-                        doubtful.push((second, idx));
-                    }
-                }
-                Some(Snap::ByHand { .. }) => n_on_trail += 1,
-                _ => {}
-            }
-        }
-        // The most doubtful first, and of equal ones the newest.
-        doubtful.sort_by(|a, b| b.0.total_cmp(&a.0).then(b.1.cmp(&a.1)));
-        let ambiguous = doubtful.into_iter().map(|(_, idx)| idx).collect();
-        let of = |used: bool| {
-            let ties = self.snaps.by_hand.iter().rev();
-            ties.filter(move |(_, tie)| (tie.standing == HandStanding::Used) == used)
-                .map(|(idx, _)| *idx)
-                .collect()
-        };
-        ([ambiguous, of(true), of(false)], n_on_trail)
-    }
-
-    fn row(&self, idx: usize, occurrence_id: String) -> TieRow {
-        let row = &self.facts.encounters.rows[idx];
-        let set = self.hand_snap(row.id);
-        let places = match (set, &self.snaps.snaps[idx]) {
-            (Some(set), _) => vec![(self.target_words(set.given.target), None)],
-            (None, Some(Snap::OnTrail(on_trail))) => on_trail
-                .candidates
-                .iter()
-                .map(|candidate| (self.segment_words(candidate.nearest.segment_idx), Some(candidate.weight)))
-                .collect(),
-            (None, _) => Vec::new(),
-        };
-        TieRow {
-            href: format!("/encounters/{}", row.id),
-            occurrence_id,
-            when: when_words(&row.time),
-            effort: row.effort_kind.term().to_owned(),
-            places,
-            note: set.map_or_else(String::new, |set| {
-                format!("{}, {}: {}", set.actor, when(set.set_at_s), set.given.reason)
-            }),
-        }
-    }
-}
-
-#[cfg(test)]
-mod tests {
-    use super::*;
-
-    #[test]
-    fn the_middle_lies_halfway_along() {
-        assert_eq!(middle(&[[0.0, 0.0], [4.0, 0.0], [4.0, 4.0]]), [4.0, 0.0]);
-        assert_eq!(middle(&[[0.0, 0.0], [0.0, 0.0], [10.0, 0.0]]), [5.0, 0.0]);
-        assert_eq!(middle(&[]), [0.0, 0.0]);
-    }
 }

@@ -201,7 +201,7 @@ fn short_words(date: Date) -> String {
     format!("{} {}", date.day(), &month[..3])
 }
 
-fn day_words(date: Date) -> String {
+pub(super) fn day_words(date: Date) -> String {
     let month = MONTHS[usize::from(date.month().unsigned_abs()) - 1];
     format!("{} {month} {}", date.day(), date.year())
 }

@@ -70,6 +70,7 @@ pub fn data_body(page: &DataPage) -> Markup {
                     li { a href="/layers/density.geojson" { "Density" } }
                     li { a href="/layers/clusters.geojson" { "Clusters" } }
                     li { a href="/layers/signs.geojson" { "Sign locations" } }
+                    li { a href="/layers/notices.geojson" { "Temporary notices that stand today" } }
                     li { a href="/layers/walks.geojson" { "Survey walks" } }
                 }
             }

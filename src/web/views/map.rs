@@ -55,6 +55,19 @@ pub struct MapPage {
     pub reference: Option<Estimate>,
     /// What share of the snakes met is reported, in words.
     pub reporting: String,
+    /// Temporary notices that stand today.
+    pub notices: Vec<StandingNotice>,
+}
+
+/// A temporary notice that stands today.
+#[derive(Debug, Clone)]
+pub struct StandingNotice {
+    /// What visitors read first.
+    pub title: String,
+    /// Its address.
+    pub href: String,
+    /// Its last day, in words.
+    pub until: String,
 }
 
 /// What the interactive map needs.
@@ -68,6 +81,8 @@ pub struct Interactive {
     pub stretches: String,
     /// The address of the sign locations as GeoJSON.
     pub signs: String,
+    /// The address of the notices that stand as GeoJSON.
+    pub notices: String,
 }
 
 /// The page's body.
@@ -80,7 +95,8 @@ pub fn body(page: &MapPage) -> Markup {
             div.map-frame {
                 div.map-box #map tabindex="0" aria-label="Map. Arrow keys move it, plus and minus zoom."
                     data-stretches=[page.interactive.as_ref().map(|map| &map.stretches)]
-                    data-signs=[page.interactive.as_ref().map(|map| &map.signs)] {
+                    data-signs=[page.interactive.as_ref().map(|map| &map.signs)]
+                    data-notices=[page.interactive.as_ref().map(|map| &map.notices)] {
                     (svg_map::draw(&page.drawing))
                     (filter(page))
                 }
@@ -88,6 +104,13 @@ pub fn body(page: &MapPage) -> Markup {
             div.map-side {
                 @if let Some(words) = &page.too_little {
                     p.notice { (words) " The figures below are carried over from other months and hours, so a low one says nothing." }
+                }
+                @if !page.notices.is_empty() {
+                    section.card aria-label="Temporary notices" {
+                        h2 { "Notices that stand today" }
+                        ul { @for notice in &page.notices { li { a href=(notice.href) { (notice.title) } ", until " (notice.until) } } }
+                        p.small.soft { "Each is about the whole of its trail." }
+                    }
                 }
                 section.card aria-label="Picked stretch" {
                     @match &page.picked {
@@ -112,7 +135,7 @@ pub fn body(page: &MapPage) -> Markup {
                     summary { "Legend" }
                     (figure::legend(page.bounds))
                     p.small.soft {
-                        "Classes are bounds, not grades. Narrow and wide say over how many classes the interval reaches; each class is twice the one before, so that width is judged relative to the rate. A square with a number is a sign: filled, proposed; outlined, in place."
+                        "Classes are bounds, not grades. Narrow and wide say over how many classes the interval reaches; each class is twice the one before, so that width is judged relative to the rate. A square with a number is a sign: filled, proposed; outlined, in place. A triangle with an exclamation mark is a temporary notice about the whole trail."
                     }
                 }
                 (figure::of_reports(&page.reporting))
@@ -226,6 +249,11 @@ pub fn samples() -> Vec<MapPage> {
         description: "Trails by encounter rate".to_owned(),
         lines: vec![line],
         labels: vec![svg_map::MapLabel { at: [400.0, 300.0], words: "Ledge Walk".to_owned() }],
+        notices: vec![svg_map::MapNotice {
+            at: [650.0, 250.0],
+            href: "/notices/3".to_owned(),
+            title: "More snakes than usual on Ledge Walk, until 24 May 2026".to_owned(),
+        }],
         ..MapDrawing::default()
     };
     let named = ("Ledge Walk, part 2 of 7".to_owned(), "/stretch/0".to_owned(), figure::sample());
@@ -242,6 +270,11 @@ pub fn samples() -> Vec<MapPage> {
         empty: None,
         reference: Some(Estimate { value: 2.1, lower: 1.9, upper: 2.4 }),
         reporting: "What share is reported is not known: no survey walk lies on the trails.".to_owned(),
+        notices: vec![StandingNotice {
+            title: "More snakes than usual on Ledge Walk".to_owned(),
+            href: "/notices/3".to_owned(),
+            until: "24 May 2026".to_owned(),
+        }],
     };
     let bare = MapPage {
         empty: Some("There are no trails yet.".to_owned()),

@@ -24,6 +24,8 @@ pub struct MapDrawing {
     pub places: Vec<MapPlace>,
     /// Signs, proposed and in place.
     pub signs: Vec<MapSign>,
+    /// Temporary notices in force.
+    pub notices: Vec<MapNotice>,
     /// Filled shapes below the lines: density classes, outer ring first, then holes.
     pub shapes: Vec<MapShape>,
     /// Outlines around what stands out.
@@ -89,6 +91,17 @@ pub struct MapSign {
     pub number: usize,
     /// Whether it stands already.
     pub standing: bool,
+    /// What it says when pointed at.
+    pub title: String,
+}
+
+/// A temporary notice about a trail.
+#[derive(Debug, Clone)]
+pub struct MapNotice {
+    /// Somewhere on the trail: the notice is about the whole of it.
+    pub at: [f64; 2],
+    /// Where a click leads.
+    pub href: String,
     /// What it says when pointed at.
     pub title: String,
 }
@@ -194,6 +207,7 @@ pub fn draw(drawing: &MapDrawing) -> Markup {
             }
             (draw_labels(drawing, &scale))
             @for sign in &drawing.signs { (draw_sign(sign, &scale)) }
+            @for notice in &drawing.notices { (draw_notice(notice, &scale)) }
             (scale_bar(scale.units_per_m))
             (north_arrow())
         }
@@ -240,12 +254,12 @@ fn draw_line(line: &MapLine, path: &str) -> Markup {
     }
 }
 
-/// Draws labels, leaving out one that would touch another or a sign.
+/// Draws labels, leaving out one that would touch another, a sign or a notice.
 fn draw_labels(drawing: &MapDrawing, scale: &Scale) -> Markup {
-    let mut taken: Vec<[f64; 4]> = drawing
-        .signs
-        .iter()
-        .map(|sign| scale.at(sign.at))
+    let marks = drawing.signs.iter().map(|sign| sign.at);
+    let mut taken: Vec<[f64; 4]> = marks
+        .chain(drawing.notices.iter().map(|notice| notice.at))
+        .map(|at| scale.at(at))
         .map(|[x, y]| [x - 13.0, y - 13.0, x + 13.0, y + 13.0])
         .collect();
     let mut kept = Vec::new();
@@ -275,6 +289,19 @@ fn draw_sign(sign: &MapSign, scale: &Scale) -> Markup {
             title { (sign.title) }
             rect.sign-box x="-12" y="-12" width="24" height="24" rx="3" {}
             text.sign-number y="5" { (sign.number) }
+        }
+    }
+}
+
+fn draw_notice(notice: &MapNotice, scale: &Scale) -> Markup {
+    let [x, y] = scale.at(notice.at);
+    html! {
+        a href=(notice.href) tabindex="-1" {
+            g.notice-mark transform={ "translate(" (round(x)) " " (round(y)) ")" } {
+                title { (notice.title) }
+                path d="M0 -14L13 9H-13Z" {}
+                text y="6" { "!" }
+            }
         }
     }
 }

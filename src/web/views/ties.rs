@@ -200,8 +200,19 @@ pub struct TiesPage {
     pub n_on_trail: usize,
     /// Second weights above this are ambiguous.
     pub ambiguous_weight: f64,
+    /// Multiple of the reference rate above which a stretch may be called.
+    pub multiple: f64,
+    /// How many hang on a call, on several trails, on several stretches, on nothing, or go into no rate, as in
+    /// [`crate::derived::doubt::Stakes::ALL`]; none where no rate can be given, so that the order is that of doubt alone.
+    pub stakes: Option<[usize; 5]>,
+    /// How many rows of the list stand before this page.
+    pub first_row: usize,
+    /// How many rows the list has.
+    pub n_rows: usize,
     /// The rows of this page.
     pub rows: Vec<TieRow>,
+    /// The address of the page before.
+    pub previous: Option<String>,
     /// The address of the next page.
     pub next: Option<String>,
 }
@@ -219,6 +230,8 @@ pub struct TieRow {
     pub effort: String,
     /// Where it may lie, or was placed: words and share.
     pub places: Vec<(String, Option<f64>)>,
+    /// What hangs on where it belongs; empty in the other lists.
+    pub hangs: String,
     /// Who placed it, when, why; empty where nobody did.
     pub note: String,
 }
@@ -235,18 +248,51 @@ pub fn list_body(page: &TiesPage) -> Markup {
         p { @for (list, n) in TieList::ALL.into_iter().zip(page.counts) {
             a.button href={ "/data/ambiguous?show=" (list.term()) } aria-current=[(list == page.shown).then_some("page")] { (list.words()) " (" (thousands(n as i64)) ")" } " "
         } }
+        @if page.shown == TieList::Ambiguous { (order_words(page)) }
         @if page.rows.is_empty() { p.card { "None." } } @else {
+            @let last = page.first_row + page.rows.len();
+            p.small.soft { (thousands(page.first_row as i64 + 1)) " to " (thousands(last as i64)) " of " (thousands(page.n_rows as i64)) }
             div.card { table.stack {
-                thead { tr { th scope="col" { "Encounter" } th scope="col" { "When" } th scope="col" { "Effort" } th scope="col" { "Where" } th scope="col" { "By hand" } } }
+                thead { tr {
+                    th scope="col" { "Encounter" } th scope="col" { "When" } th scope="col" { "Effort" } th scope="col" { "Where" }
+                    @if page.shown == TieList::Ambiguous { th scope="col" { "What hangs on it" } } @else { th scope="col" { "By hand" } }
+                } }
                 tbody { @for row in &page.rows { tr {
                     th scope="row" { a href={ (row.href) "#tie" } { (row.occurrence_id) } }
                     td data-label="When" { (row.when) }
                     td data-label="Effort" { (row.effort) }
                     td data-label="Where" { @for (words, share) in &row.places { div { (words) @if let Some(share) = share { ", " (percent(*share)) } } } }
-                    td data-label="By hand" { (row.note) }
+                    @if page.shown == TieList::Ambiguous { td data-label="What hangs on it" { (row.hangs) } } @else { td data-label="By hand" { (row.note) } }
                 } } }
             } }
-            @if let Some(next) = &page.next { p { a.button href=(next) { "Next page" } } }
+            p {
+                @if let Some(previous) = &page.previous { a.button href=(previous) rel="prev" { "Page before" } " " }
+                @if let Some(next) = &page.next { a.button href=(next) rel="next" { "Next page" } }
+            }
+        }
+    }
+}
+
+/// In which order the list stands, and why.
+fn order_words(page: &TiesPage) -> Markup {
+    let n = |count: usize| thousands(count as i64);
+    html! {
+        @match page.stakes {
+            Some([calls, trails, stretches, none, no_rate]) => {
+                p { "In the order of what hangs on them:" }
+                ol {
+                    li { (n(calls)) " lie between a stretch that is called above " (page.multiple) " times the rate of all trails together and one that is not" }
+                    li { (n(trails)) " between stretches of several trails" }
+                    li { (n(stretches)) " between stretches of one trail" }
+                    li { (n(none)) " within one stretch: no figure of a stretch or trail changes" }
+                    li { (n(no_rate)) " are in no rate of stretches" }
+                }
+                p.small.soft {
+                    "Within each, those first that would move the rate of a stretch most: placing a record adds or takes away up to one encounter there, "
+                    "which is told in half-widths of the 95 % interval of that rate, less what the estimate draws towards its trail."
+                }
+            }
+            None => p { "No rate can be given yet, so the order is that of doubt: the heaviest second segment first." },
         }
     }
 }
@@ -300,6 +346,9 @@ pub fn list_samples() -> Vec<TiesPage> {
             ("Ledge Walk, segment 4".to_owned(), Some(0.6)),
             ("Swale Path, segment 1".to_owned(), Some(0.4)),
         ],
+        hangs: "Another trail: Ledge Walk, part 1 of 3 (2.1 per 1,000 km) or Swale Path, part 1 of 2 (0.4 per 1,000 km); moves a rate by up \
+                to 12 % of its interval's half-width"
+            .to_owned(),
         note: String::new(),
     };
     let page = TiesPage {
@@ -307,8 +356,14 @@ pub fn list_samples() -> Vec<TiesPage> {
         counts: [1, 0, 0],
         n_on_trail: 60,
         ambiguous_weight: 0.25,
+        multiple: 1.5,
+        stakes: Some([0, 1, 0, 0, 0]),
+        first_row: 0,
+        n_rows: 1,
         rows: vec![row],
+        previous: None,
         next: None,
     };
-    vec![page.clone(), TiesPage { shown: TieList::NotUsed, rows: Vec::new(), ..page }]
+    let unrated = TiesPage { stakes: None, ..page.clone() };
+    vec![page.clone(), TiesPage { shown: TieList::NotUsed, rows: Vec::new(), n_rows: 0, ..page }, unrated]
 }

@@ -427,7 +427,12 @@ async fn batches_and_rows_that_wait_are_listed() {
 #[tokio::test]
 async fn the_same_facts_give_the_same_answers() {
     let (one, other) = (TestApp::park().await, TestApp::park().await);
-    for address in ["/layers/stretches.geojson", "/layers/signs.geojson", "/layers/density.geojson"] {
+    for address in [
+        "/layers/stretches.geojson",
+        "/layers/signs.geojson",
+        "/layers/notices.geojson",
+        "/layers/density.geojson",
+    ] {
         let (one, other): (Value, Value) = (one.get(address).await.json(), other.get(address).await.json());
         assert_eq!(one["features"], other["features"], "{address}");
     }

@@ -252,6 +252,7 @@ async fn answers_cannot_be_subtracted() {
         "/layers/stretches.geojson",
         "/layers/density.geojson",
         "/layers/signs.geojson",
+        "/layers/notices.geojson",
     ] {
         test.get(address).await.expect(401).never_says("coordinates");
     }

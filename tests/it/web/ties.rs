@@ -6,6 +6,9 @@ use std::sync::Arc;
 use coilway::analysis::snap::Snap;
 use coilway::app::BringIn;
 use coilway::app::Trust;
+use coilway::derived::doubt;
+use coilway::derived::doubt::Rated;
+use coilway::derived::doubt::Stakes;
 use coilway::derived::snaps::HandStanding;
 use coilway::domain::batch::Content;
 use coilway::domain::ids::BatchId;
@@ -107,6 +110,69 @@ async fn an_ambiguous_record_is_listed_with_its_candidates() {
     let clear = test.get(&format!("/encounters/{}", key(&test, "G-0").await)).await.expect(200);
     clear.never_says("Ambiguous:");
     test.get("/data/ambiguous?show=some").await.expect(400);
+}
+
+/// What hangs on each ambiguous record, in the order of the list.
+async fn hanging(test: &TestApp) -> Vec<(String, Stakes, f64)> {
+    let facts = test.app.deriver().facts().await.unwrap();
+    let deriver = test.app.deriver();
+    let (snaps, rates) = (deriver.snaps(&facts).await.unwrap(), deriver.rates(&facts).await.unwrap());
+    let exposure = deriver.exposure(&facts).await.unwrap();
+    let rated = Rated { rates: &rates, exposure: &exposure };
+    let mut snapshot = test.app.store().snapshot().await.unwrap();
+    let mut found = Vec::new();
+    for it in doubt::doubtful(&facts, &snaps, Some(rated)) {
+        let encounter = snapshot.encounter(facts.encounters.rows[it.record].id).await.unwrap().unwrap();
+        found.push((encounter.given.occurrence_id, it.stakes, it.moves));
+    }
+    found
+}
+
+#[tokio::test]
+async fn the_list_begins_with_what_most_hangs_on() {
+    let test = TestApp::park().await;
+    let before: Vec<String> = hanging(&test).await.into_iter().map(|(id, ..)| id).collect();
+    assert_eq!(before, Vec::<String>::new());
+    // One of last century, in no rate; one within the ledge; one between the ledge and the path that leaves it.
+    let located = |id: &str, date: &str, east_m: f64, north_m: f64| {
+        let position = at(east_m, north_m);
+        format!("{id},report,{date},09:10,{:.6},{:.6},60,n\n", position.lat(), position.lon())
+    };
+    let text = [
+        HEAD.to_owned(),
+        located("A-old", "1999-05-04", -500.0, 30.0),
+        located("B-ledge", "2024-05-04", -500.0, 30.0),
+        located("C-fork", "2024-05-04", 40.0, -40.0),
+    ]
+    .concat();
+    bring(&test, "doubt.csv", &text).await;
+    let found = hanging(&test).await;
+    let of = |id: &str| found.iter().find(|(known, ..)| known == id).unwrap();
+    let (fork, ledge, old) = (of("C-fork"), of("B-ledge"), of("A-old"));
+    assert!(matches!(fork.1, Stakes::Call | Stakes::Trails), "{fork:?}");
+    assert!(fork.2 > 0.0 && old.2 == 0.0);
+    assert_eq!(old.1, Stakes::NoRate);
+    assert!(fork.1 < ledge.1 && ledge.1 < old.1, "{found:?}");
+    let order: Vec<&str> = found.iter().map(|(id, ..)| id.as_str()).collect();
+    assert_eq!(order, ["C-fork", "B-ledge", "A-old"]);
+    let page = test.get("/data/ambiguous").await.expect(200);
+    let place = |words: &str| page.body.find(words).unwrap_or_else(|| panic!("{words}"));
+    assert!(place(">C-fork<") < place(">B-ledge<") && place(">B-ledge<") < place(">A-old<"));
+    for words in ["In the order of what hangs on them", "1 to 3 of 3", "No rate of stretches", "half-width"] {
+        page.says(words);
+    }
+    // The rest is on further pages, and the way back is there.
+    let many: String = (0..60).map(|idx| located(&format!("M-{idx}"), "2024-05-05", -500.0, 30.0)).collect();
+    bring(&test, "many.csv", &format!("{HEAD}{many}")).await;
+    let first = test.get("/data/ambiguous").await.expect(200);
+    first.says("1 to 50 of 63");
+    first.says("rel=\"next\"");
+    first.never_says("rel=\"prev\"");
+    let second = test.get("/data/ambiguous?page=2").await.expect(200);
+    second.says("51 to 63 of 63");
+    second.says("rel=\"prev\"");
+    second.never_says("rel=\"next\"");
+    test.get("/data/ambiguous?page=99").await.expect(200).says("None");
 }
 
 #[tokio::test]

@@ -8,7 +8,7 @@ import ScaleLine from 'ol/control/ScaleLine.js';
 import { isEmpty } from 'ol/extent.js';
 import 'ol/ol.css';
 import './map.css';
-import { stretchStyles, signStyle, readTokens } from './styles.js';
+import { stretchStyles, signStyle, noticeBand, noticeMark, readTokens } from './styles.js';
 
 /**
  * @param {string} url
@@ -22,12 +22,12 @@ async function load(url) {
 }
 
 /**
- * Where no plan can be made there are no signs, and still a map.
- * @param {HTMLElement} box
+ * Where no plan can be made there are no signs, and still a map; notices are in the list beside it, too.
+ * @param {string | undefined} url
  * @returns {Promise<VectorSource>}
  */
-function loadSigns(box) {
-  return load(box.dataset.signs ?? '').catch(() => new VectorSource());
+function loadIfThere(url) {
+  return url ? load(url).catch(() => new VectorSource()) : Promise.resolve(new VectorSource());
 }
 
 /**
@@ -71,6 +71,10 @@ function addNorth(target) {
 
 /** @param {string} href */
 function pick(href) {
+  if (href.startsWith('/notices/')) {
+    window.location.assign(href);
+    return;
+  }
   const there = new URL(window.location.href);
   const wanted = new URL(href, window.location.href).searchParams.get('stretch');
   if (wanted === null) return;
@@ -80,7 +84,11 @@ function pick(href) {
 
 /** @param {HTMLElement} box */
 async function start(box) {
-  const [stretches, signs] = await Promise.all([load(box.dataset.stretches ?? ''), loadSigns(box)]);
+  const [stretches, signs, notices] = await Promise.all([
+    load(box.dataset.stretches ?? ''),
+    loadIfThere(box.dataset.signs),
+    loadIfThere(box.dataset.notices),
+  ]);
   const extent = stretches.getExtent();
   if (!extent || isEmpty(extent)) return;
   const target = document.createElement('div');
@@ -89,15 +97,23 @@ async function start(box) {
   const picked = new URL(window.location.href).searchParams.get('stretch');
   const styles = () => {
     const tokens = readTokens(box);
-    return { line: stretchStyles(tokens, picked), sign: signStyle(tokens) };
+    return {
+      line: stretchStyles(tokens, picked),
+      sign: signStyle(tokens),
+      band: noticeBand(tokens),
+      mark: noticeMark(tokens),
+    };
   };
   let style = styles();
   const lines = new VectorImageLayer({ source: stretches, style: style.line, imageRatio: 1.5, declutter: true });
   const marks = new VectorImageLayer({ source: signs, style: style.sign });
+  // A band below the stretches says which trail, a mark above them can be clicked.
+  const bands = new VectorImageLayer({ source: notices, style: style.band });
+  const warnings = new VectorImageLayer({ source: notices, style: style.mark });
   const map = new Map({
     target,
     keyboardEventTarget: box,
-    layers: [lines, marks],
+    layers: [bands, lines, marks, warnings],
     controls: [new ScaleLine({ minWidth: 90 })],
     view: new View({ constrainRotation: 1, enableRotation: false, maxZoom: 19, minZoom: 8 }),
   });
@@ -112,6 +128,8 @@ async function start(box) {
     style = styles();
     lines.setStyle(style.line);
     marks.setStyle(style.sign);
+    bands.setStyle(style.band);
+    warnings.setStyle(style.mark);
   });
   map.on('singleclick', (event) => {
     const hit = map.forEachFeatureAtPixel(event.pixel, (feature) => feature, { hitTolerance: 12 });

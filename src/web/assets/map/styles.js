@@ -4,6 +4,9 @@ import Stroke from 'ol/style/Stroke.js';
 import Fill from 'ol/style/Fill.js';
 import Text from 'ol/style/Text.js';
 import RegularShape from 'ol/style/RegularShape.js';
+import LineString from 'ol/geom/LineString.js';
+import MultiLineString from 'ol/geom/MultiLineString.js';
+import Point from 'ol/geom/Point.js';
 
 /**
  * @typedef {{ land: string, ink: string, act: string, onAct: string, panel: string, tooWide: string, rates: string[] }} Tokens
@@ -103,4 +106,43 @@ export function signStyle(tokens) {
       }),
     });
   };
+}
+
+/**
+ * A band along the whole of a trail with a temporary notice.
+ * @param {Tokens} tokens
+ */
+export function noticeBand(tokens) {
+  return line(tokens.act, 16, [3, 5]);
+}
+
+/**
+ * A third along the longest line, away from the trail's name: the notice is about the whole trail.
+ * @param {import('ol/Feature.js').FeatureLike} feature
+ */
+function markAt(feature) {
+  const geometry = feature.getGeometry();
+  const lines =
+    geometry instanceof MultiLineString ? geometry.getLineStrings() : geometry instanceof LineString ? [geometry] : [];
+  const [longest] = lines.sort((a, b) => b.getLength() - a.getLength());
+  return longest ? new Point(longest.getCoordinateAt(1 / 3)) : undefined;
+}
+
+/** @param {Tokens} tokens */
+export function noticeMark(tokens) {
+  return new Style({
+    geometry: markAt,
+    image: new RegularShape({
+      points: 3,
+      radius: 16,
+      fill: new Fill({ color: tokens.panel }),
+      stroke: new Stroke({ color: tokens.act, width: 2.5 }),
+    }),
+    text: new Text({
+      text: '!',
+      offsetY: 2,
+      font: 'bold 15px system-ui, sans-serif',
+      fill: new Fill({ color: tokens.act }),
+    }),
+  });
 }
