@@ -45,6 +45,7 @@ use crate::web::views::route::RouteForm;
 use crate::web::views::route::RoutePage;
 use crate::web::views::route::RouteShown;
 use crate::web::views::route::ShareShown;
+use crate::web::views::route::StopField;
 use crate::web::views::svg_map::MapLine;
 use crate::web::views::svg_map::Stroke;
 
@@ -66,8 +67,8 @@ pub async fn show(app: Exact, query: Query) -> Result<Response, Error> {
     let (season, reactions) = (deriver.season(&facts).await?, deriver.reactions(&facts).await?);
     let ground = Ground { facts: &facts, network: &network, rates: &rates, season: &season };
     let stops = forecast::stops(&facts, &network);
-    let mut reading =
-        Reading { query: &query, n_vertices: network.network.vertices.len(), errors: Vec::new() };
+    let n_vertices = network.network.vertices.len();
+    let mut reading = Reading { query: &query, stops: &stops, n_vertices, errors: Vec::new() };
     let n_parties = reading.parties();
     let way = reading.way(&network);
     let errors = reading.errors;
@@ -99,7 +100,7 @@ pub async fn show(app: Exact, query: Query) -> Result<Response, Error> {
     };
     let page = RoutePage {
         drawing,
-        form: form(&query),
+        form: form(&query, &stops, &network),
         stops: stops.iter().map(listed).collect(),
         trails: network.network.trails.iter().map(|trail| trail.name.clone()).collect(),
         errors,
@@ -144,6 +145,7 @@ fn unanswerable<T>(answer: Result<T, DeriveError>) -> Result<Result<T, String>, 
 /// Reads the question; what is wrong with it is kept by field.
 struct Reading<'a> {
     query: &'a Query,
+    stops: &'a [Stop],
     n_vertices: usize,
     errors: Vec<(String, String)>,
 }
@@ -164,11 +166,12 @@ impl Reading<'_> {
         }
     }
 
+    /// A point of the trails by its number, as the map's links have it, or by its name in the list.
     fn stop(&mut self, field: &str) -> Option<usize> {
         let text = self.query.get(field)?;
-        let vertex = text.parse().ok().filter(|vertex| *vertex < self.n_vertices);
+        let vertex = stop_of(text, self.stops).filter(|vertex| *vertex < self.n_vertices);
         if vertex.is_none() {
-            self.refuse(field, "there is no such point on the trails");
+            self.refuse(field, "there is no such point on the trails: choose one of the list");
         }
         vertex
     }
@@ -202,13 +205,32 @@ impl Reading<'_> {
     }
 }
 
-fn form(query: &Query) -> RouteForm {
+/// The point that a text names: its number, or its name whatever the case.
+fn stop_of(text: &str, stops: &[Stop]) -> Option<usize> {
+    let named = || stops.iter().find(|stop| stop.name.to_lowercase() == text.trim().to_lowercase());
+    text.parse().ok().or_else(|| named().map(|stop| stop.vertex))
+}
+
+/// A stop as typed: by its name where it has one, with what is known of a point picked on the map.
+fn field(text: &str, stops: &[Stop], network: &NetworkLayer) -> StopField {
+    let typed = StopField { text: text.to_owned(), picked: String::new() };
+    let Some(vertex) = text.parse().ok().filter(|vertex| *vertex < network.network.vertices.len()) else {
+        return typed;
+    };
+    match stops.iter().find(|stop| stop.vertex == vertex) {
+        Some(stop) => StopField { text: stop.name.clone(), ..typed },
+        None => StopField { picked: forecast::stop_name(stops, network, vertex), ..typed },
+    }
+}
+
+fn form(query: &Query, stops: &[Stop], network: &NetworkLayer) -> RouteForm {
     let text = |name: &str| query.get(name).unwrap_or_default().to_owned();
+    let stop = |name: &str| field(query.get(name).unwrap_or_default(), stops, network);
     let period = query.period().unwrap_or_default();
     RouteForm {
-        from: text("from"),
-        via: text("via"),
-        to: text("to"),
+        from: stop("from"),
+        via: stop("via"),
+        to: stop("to"),
         is_return: query.get("back").is_some(),
         km: text("km"),
         trail: text("trail"),
@@ -218,14 +240,14 @@ fn form(query: &Query) -> RouteForm {
     }
 }
 
-fn listed(stop: &Stop) -> (String, String, &'static str) {
+fn listed(stop: &Stop) -> (String, &'static str) {
     let kind = match stop.kind {
-        StopKind::Trailhead => "Trailheads",
-        StopKind::Place => "Places",
-        StopKind::Junction => "Junctions",
-        StopKind::End => "Ends of trails",
+        StopKind::Trailhead => "trailhead",
+        StopKind::Place => "place",
+        StopKind::Junction => "junction",
+        StopKind::End => "end of a trail",
     };
-    (stop.vertex.to_string(), stop.name.clone(), kind)
+    (stop.name.clone(), kind)
 }
 
 /// How far out the trails beside are walked: as far as what was asked.

@@ -21,8 +21,8 @@ pub struct RoutePage {
     pub drawing: MapDrawing,
     /// What was asked, as typed.
     pub form: RouteForm,
-    /// The starts and ends there are: value, name, what they are.
-    pub stops: Vec<(String, String, &'static str)>,
+    /// The starts and ends there are: name, and what they are.
+    pub stops: Vec<(String, &'static str)>,
     /// The trails there are, by number.
     pub trails: Vec<String>,
     /// What is wrong with what was asked: field and words.
@@ -47,11 +47,11 @@ pub struct RoutePage {
 #[derive(Debug, Clone, Default)]
 pub struct RouteForm {
     /// Start.
-    pub from: String,
+    pub from: StopField,
     /// On the way.
-    pub via: String,
+    pub via: StopField,
     /// End.
-    pub to: String,
+    pub to: StopField,
     /// Whether it is walked back.
     pub is_return: bool,
     /// How far out, km.
@@ -64,6 +64,15 @@ pub struct RouteForm {
     pub part: Option<PartOfDay>,
     /// Parties.
     pub parties: String,
+}
+
+/// A start, an end or what lies between, as typed.
+#[derive(Debug, Clone, Default)]
+pub struct StopField {
+    /// The name, or the number of a point picked on the map.
+    pub text: String,
+    /// Where a point picked on the map lies; empty for others.
+    pub picked: String,
 }
 
 /// Estimates of one way of counting kilometres walked twice.
@@ -198,9 +207,12 @@ pub fn body(page: &RoutePage) -> Markup {
 
 fn forms(page: &RoutePage) -> Markup {
     html! {
+        // One list for all fields: it is long in a large park.
+        datalist id="stops" { @for (name, kind) in &page.stops { option value=(name) { (kind) } } }
         div.grid.no-print {
             form.card method="get" action="/route" {
                 h2 { "From a start to an end" }
+                p.small.soft { (page.stops.len()) " trailheads, places, junctions and ends of trails can be chosen: type part of a name." }
                 (stop_field(page, "from", "Start", &page.form.from))
                 (stop_field(page, "via", "On the way (may stay empty)", &page.form.via))
                 (stop_field(page, "to", "End", &page.form.to))
@@ -239,22 +251,11 @@ fn message(page: &RoutePage, field: &str) -> Markup {
     html! { @if let Some(words) = error(page, field) { span.field-error { (words) } } }
 }
 
-fn stop_field(page: &RoutePage, name: &str, words: &str, value: &str) -> Markup {
-    let is_listed = value.is_empty() || page.stops.iter().any(|(stop, ..)| stop == value);
+fn stop_field(page: &RoutePage, name: &str, words: &str, value: &StopField) -> Markup {
     html! {
         label { (words)
-            select name=(name) aria-invalid=[error(page, name).map(|_| "true")] {
-                option value="" selected[value.is_empty()] { "–" }
-                @if !is_listed { option value=(value) selected { "the point picked on the map" } }
-                @for kind in ["Trailheads", "Places", "Junctions", "Ends of trails"] {
-                    @let of_kind = || page.stops.iter().filter(|(_, _, of)| *of == kind);
-                    @if of_kind().next().is_some() {
-                        optgroup label=(kind) {
-                            @for (stop, stop_name, _) in of_kind() { option value=(stop) selected[stop == value] { (stop_name) } }
-                        }
-                    }
-                }
-            }
+            input name=(name) value=(value.text) list="stops" autocomplete="off" aria-invalid=[error(page, name).map(|_| "true")];
+            @if !value.picked.is_empty() { span.small.soft { "picked on the map: " (value.picked) } }
             (message(page, name))
         }
     }
@@ -578,10 +579,15 @@ pub fn samples() -> Vec<RoutePage> {
     let share = |shown| ShareShown { shown, watched: 180, prior: (0.5, 9.5), prior_weight: 10.0 / 190.0 };
     let full = RoutePage {
         drawing: MapDrawing::default(),
-        form: RouteForm { from: "3".to_owned(), to: "9".to_owned(), is_return: true, ..RouteForm::default() },
+        form: RouteForm {
+            from: StopField { text: "Basin Gate".to_owned(), picked: String::new() },
+            to: StopField { text: "9".to_owned(), picked: "point on Ledge Walk".to_owned() },
+            is_return: true,
+            ..RouteForm::default()
+        },
         stops: vec![
-            ("3".to_owned(), "Basin Gate".to_owned(), "Trailheads"),
-            ("9".to_owned(), "end of Ledge Walk".to_owned(), "Ends of trails"),
+            ("Basin Gate".to_owned(), "trailhead"),
+            ("end of Ledge Walk".to_owned(), "end of a trail"),
         ],
         trails: vec!["Ledge Walk".to_owned()],
         errors: Vec::new(),

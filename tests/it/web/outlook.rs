@@ -10,6 +10,7 @@ use coilway::domain::units::Length;
 
 use crate::support::Answer;
 use crate::support::LEDGE;
+use crate::support::NOW_S;
 use crate::support::Park;
 use crate::support::TestApp;
 use crate::support::at;
@@ -26,11 +27,12 @@ async fn a_walk_has_its_figures_bounds_and_cautions() {
     bare.says("From a start to an end");
     bare.says("West Gate");
     bare.says("junction of Ledge Walk and Swale Path");
-    let vertex = |page: &Answer, name: &str| -> usize {
-        let before = page.body.split(&format!(">{name}</option>")).next().unwrap();
-        before.rsplit("value=\"").next().unwrap().split('"').next().unwrap().parse().unwrap()
-    };
-    let (gate, end) = (vertex(&bare, "West Gate"), vertex(&bare, "junction of Ledge Walk and Swale Path"));
+    // The list of stops stands in the page once, however many fields choose from it.
+    for name in ["West Gate", "junction of Ledge Walk and Swale Path"] {
+        assert_eq!(bare.body.matches(&format!("<option value=\"{name}\">")).count(), 1, "{name}");
+    }
+    assert_eq!(bare.body.matches("list=\"stops\"").count(), 4);
+    let (gate, end) = ("West%20Gate", "junction%20of%20Ledge%20Walk%20and%20swale%20path");
     let one_way = test.get(&format!("/route?from={gate}&to={end}&month=5&part=early")).await.expect(200);
     for words in [
         "West Gate to junction of Ledge Walk and Swale Path",
@@ -53,6 +55,15 @@ async fn a_walk_has_its_figures_bounds_and_cautions() {
     back.says("Of 300 parties together");
     let far = test.get(&format!("/route?from={gate}&km=1.2&trail=0")).await.expect(200);
     far.says("2.4 km walked");
+    far.says("value=\"West Gate\"");
+    // The map's links name points by number, and most of those have no name of their own.
+    let number = |page: &Answer| -> usize {
+        let after = page.body.split("&amp;to=").nth(1).unwrap();
+        after.split(['"', '&']).next().unwrap().parse().unwrap()
+    };
+    let picked = test.get(&format!("/route?from={gate}&to={}", number(&far))).await.expect(200);
+    picked.says("picked on the map: point on ");
+    picked.says("km walked");
     for page in [bare, one_way, back, far] {
         PROMISES.iter().for_each(|word| page.never_says(word));
     }
@@ -196,6 +207,55 @@ async fn a_notice_is_made_printed_and_withdrawn() {
     test.get("/watch").await.says("withdrawn by S. Example");
     test.get(&address).await.says("This notice is withdrawn: do not put it up.");
     assert_eq!(test.get("/notices/77").await.status, StatusCode::NOT_FOUND);
+}
+
+/// What the map's script reads, and what stands without it.
+#[tokio::test]
+async fn a_notice_stands_on_the_map_on_its_days_and_no_longer() {
+    let test = TestApp::park().await;
+    let title = "More snakes than usual have been reported along Ledge Walk";
+    let bare = test.get("/").await.expect(200);
+    bare.never_says("Notices that stand today");
+    bare.never_says("notice-mark");
+    let form = "trail=Ledge+Walk&wording=more-than-usual&start=2024-07-02&expiry=2024-07-03&reason=eight+met&name=R.+Example";
+    assert_eq!(test.submit("/notices", form).await.status, StatusCode::SEE_OTHER);
+    // Its first day is to come: the page is kept, but not beyond today.
+    let features = async |test: &TestApp| -> Vec<serde_json::Value> {
+        let layer = test.get("/layers/notices.geojson").await.expect(200).json();
+        layer["features"].as_array().unwrap().clone()
+    };
+    test.get("/").await.expect(200).never_says(title);
+    assert!(features(&test).await.is_empty());
+    let test = test.at(NOW_S + 86_400).await;
+    let standing = test.get("/").await.expect(200);
+    for words in [title, "until 3 July 2024", "class=\"notice-mark\"", "href=\"/notices/1\""] {
+        standing.says(words);
+    }
+    if standing.body.contains("data-stretches") {
+        standing.says("data-notices=\"/layers/notices.geojson\"");
+    }
+    let tag = standing.header("etag").to_owned();
+    let found = features(&test).await;
+    assert_eq!(found.len(), 1);
+    let properties = &found[0]["properties"];
+    assert_eq!(properties["trail"], LEDGE);
+    assert_eq!(properties["title"], title);
+    assert_eq!((&properties["from"], &properties["until"]), (&"2024-07-02".into(), &"2024-07-03".into()));
+    assert_eq!(properties["href"], "/notices/1");
+    // It is about the whole trail, and says neither why nor who.
+    let trails = test.get("/layers/trails.geojson").await.expect(200).json();
+    let ledge = trails["features"].as_array().unwrap().iter().find(|it| it["properties"]["name"] == LEDGE);
+    assert_eq!(found[0]["geometry"], ledge.unwrap()["geometry"]);
+    for page in [&standing, &test.get("/layers/notices.geojson").await] {
+        page.never_says("eight met");
+        page.never_says("R. Example");
+    }
+    // The same facts on a later day: the notice has ended, and the kept page with it.
+    let test = test.at(NOW_S + 3 * 86_400).await;
+    let after = test.get("/").await.expect(200);
+    after.never_says(title);
+    assert_ne!(after.header("etag"), tag);
+    assert!(features(&test).await.is_empty());
 }
 
 #[tokio::test]
