@@ -12,10 +12,14 @@ use crate::analysis::snap::Precision;
 use crate::analysis::snap::RecordPosition;
 use crate::analysis::snap::Snap;
 use crate::analysis::snap::SnapParams;
+use crate::analysis::snap::levels::Trails;
+use crate::analysis::snap::levels::levels;
 use crate::derived::DeriveError;
 use crate::derived::exposure::ExposureLayer;
 use crate::derived::facts::Facts;
 use crate::derived::network::NetworkLayer;
+use crate::derived::season;
+use crate::domain::encounter::EffortKind;
 use crate::domain::encounter::RecordedPosition;
 use crate::domain::encounter::UncertaintyMeaning;
 use crate::store::SnapTarget;
@@ -53,7 +57,8 @@ pub enum HandStanding {
     PlaceGone,
 }
 
-/// Ties all encounters. Without exposure all metres of trail are alike.
+/// Ties all encounters: the error density along the trails times walking, for reports times the level of reports over walking
+/// of their trail. Without exposure all metres of trail are alike.
 ///
 /// # Errors
 /// [`DeriveError::Internal`] when the parameters do not fit the network.
@@ -72,13 +77,42 @@ pub fn compute(
     });
     let mut tied =
         layer.index.snap_all(&positions, prior.as_deref(), &params(facts)).map_err(DeriveError::internal)?;
-    let by_hand = set_by_hand(facts, layer, &records, &mut tied);
+    let mut by_hand = set_by_hand(facts, layer, &records, &mut tied);
+    if let Some(exposure) = exposure {
+        set_levels(facts, layer, exposure, (&records, &mut tied, &mut by_hand));
+    }
     let allocation = snap::allocate(&tied, facts.settings.draws(), facts.settings.seed());
     let mut snaps = vec![None; rows.len()];
     for (idx, snap) in records.iter().zip(tied) {
         snaps[*idx] = Some(snap);
     }
     Ok(SnapLayer { snaps, records, allocation, by_hand })
+}
+
+/// Gives the weights of reports the level of the rate of each trail, beside the walking that they have already.
+///
+/// The level is that of reports over walking: what surveys met, was located or met by chance does not follow it.
+fn set_levels(
+    facts: &Facts,
+    layer: &NetworkLayer,
+    exposure: &ExposureLayer,
+    (records, tied, by_hand): (&[usize], &mut [Snap], &mut BTreeMap<usize, HandTie>),
+) {
+    let of_segment: Vec<usize> = layer.network.segments.iter().map(|segment| segment.trail_idx).collect();
+    let mut exposure_km = vec![0.0; layer.network.trails.len()];
+    exposure.mean_km.iter().zip(&of_segment).for_each(|(km, trail)| exposure_km[*trail] += km);
+    let is_report = |row: usize| facts.encounters.rows[row].effort_kind == EffortKind::Report;
+    let is_counted = |record: usize| {
+        let row = &facts.encounters.rows[records[record]];
+        is_report(records[record]) && facts.counts(row) && season::in_period(exposure, &row.time)
+    };
+    let trails = Trails { of_segment: &of_segment, exposure_km: &exposure_km };
+    let levels = levels(tied, is_counted, trails);
+    let least = facts.settings.ambiguous_weight;
+    let reports = records.iter().zip(tied).filter(|(row, _)| is_report(**row));
+    reports.for_each(|(_, snap)| snap.reweigh(&levels, &of_segment, least));
+    let placed = by_hand.iter_mut().filter(|(row, _)| is_report(**row));
+    placed.for_each(|(_, tie)| tie.computed.reweigh(&levels, &of_segment, least));
 }
 
 /// How positions are tied, by the area's settings.

@@ -8,6 +8,7 @@
 mod allocation;
 mod error_model;
 mod index;
+pub mod levels;
 mod places;
 
 use rayon::prelude::*;

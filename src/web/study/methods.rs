@@ -9,7 +9,8 @@ pub const SECTIONS: &[(&str, &str)] = &[
     (
         "Records",
         "Encounters count where they are neither rejected nor of a species listed as not venomous. Each is tied to the \
-         segments that its position error allows, with a weight for each; in each draw it lies on one of them. Encounters \
+         segments that its position error allows, with a weight for each: the density of the error along it times the walking \
+         there, for reports also times the level of reports over walking of its trail; in each draw it lies on one of them. Encounters \
          at a car park or campsite belong to the place. Reports are divided by walking, survey encounters by survey walks; \
          located and chance encounters are in no rate.",
     ),
