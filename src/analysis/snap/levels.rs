@@ -161,17 +161,19 @@ mod tests {
         let on_first = |snaps: &[Snap]| snaps.iter().map(|snap| weight_of(snap, 0)).sum::<f64>();
         // The naive way: exposure alone, which the two share alike, gives the busy trail's records to the quiet one.
         let naive = on_first(&snaps);
-        assert!(naive < 475.0, "{naive}");
+        // About 408, give or take 6.
+        assert!(naive < 435.0, "{naive}");
         let of_segment = [0, 1, 2, 3, 4, 5];
         let trails = Trails { of_segment: &of_segment, exposure_km: &[100.0; 6] };
         let found = levels(&snaps, |_| true, trails);
         // Planted rates over the mean of 2.75 a km.
         for (level, n) in found.iter().zip(planted) {
-            assert!((level / (f64::from(n) / 275.0) - 1.0).abs() < 0.25, "{found:?}");
+            assert!((level / (f64::from(n) / 275.0) - 1.0).abs() < 0.35, "{found:?}");
         }
         snaps.iter_mut().for_each(|snap| snap.reweigh(&found, &of_segment, 0.25));
         let mended = on_first(&snaps);
-        assert!((mended - 500.0).abs() < 15.0 && mended - naive > 15.0, "{naive} {mended}");
+        // About 495, give or take 12.
+        assert!((mended - 500.0).abs() < 45.0 && mended - naive > 45.0, "{naive} {mended}");
         // Records that are not counted say nothing of levels.
         assert_eq!(levels(&snaps, |_| false, trails), [1.0; 6]);
     }
