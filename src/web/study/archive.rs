@@ -22,8 +22,8 @@ pub type Files = BTreeMap<String, Vec<u8>>;
 
 /// The name of the manifest.
 pub const MANIFEST: &str = "manifest.json";
-/// No file of an archive is larger; a bomb is not unpacked.
-const LARGEST_FILE: u64 = 512 * 1024 * 1024;
+/// The files of an archive are not larger together; a bomb is not unpacked.
+const LARGEST: u64 = 512 * 1024 * 1024;
 
 /// What the archive says of itself.
 #[derive(Debug, Clone, PartialEq, Eq, Serialize, Deserialize)]
@@ -190,18 +190,26 @@ pub fn pack(files: &Files) -> Result<Vec<u8>, StudyError> {
 /// # Errors
 /// [`StudyError::Read`] when the bytes are no ZIP archive or a file in it is broken or too large.
 pub fn unpack(bytes: &[u8]) -> Result<Files, StudyError> {
+    unpack_within(bytes, LARGEST)
+}
+
+/// Unpacks as many bytes together and no more.
+fn unpack_within(bytes: &[u8], n_most: u64) -> Result<Files, StudyError> {
     let words = |error: zip::result::ZipError| StudyError::Read(error.to_string());
     let mut archive = zip::ZipArchive::new(Cursor::new(bytes)).map_err(words)?;
     let mut files = Files::new();
+    let mut n_left = n_most;
     for idx in 0..archive.len() {
         let file = archive.by_index(idx).map_err(words)?;
         let name = file.name().map_err(words)?.into_owned();
         let mut content = Vec::new();
-        let read = file.take(LARGEST_FILE + 1).read_to_end(&mut content);
+        // Together, too: many small entries of an archive may be as large as one.
+        let read = file.take(n_left + 1).read_to_end(&mut content);
         read.map_err(|error| StudyError::Read(format!("{name}: {error}")))?;
-        if content.len() as u64 > LARGEST_FILE {
-            return Err(StudyError::Read(format!("{name} is larger than any file of a study")));
-        }
+        let Some(left) = n_left.checked_sub(content.len() as u64) else {
+            return Err(StudyError::Read(format!("with {name} it is larger than any study")));
+        };
+        n_left = left;
         files.insert(name, content);
     }
     Ok(files)
@@ -220,6 +228,14 @@ mod tests {
         let packed = pack(&some()).unwrap();
         assert_eq!(pack(&some()).unwrap(), packed);
         assert_eq!(unpack(&packed).unwrap(), some());
+    }
+
+    #[test]
+    fn many_small_files_are_no_way_around_the_bound() {
+        let files: Files = (0..10).map(|n| (format!("{n}.csv"), vec![b'x'; 100])).collect();
+        let packed = pack(&files).unwrap();
+        assert_eq!(unpack_within(&packed, 1000).unwrap(), files);
+        assert!(matches!(unpack_within(&packed, 999), Err(StudyError::Read(_))));
     }
 
     #[test]
