@@ -27,7 +27,7 @@ const ONLY_IN: [(&str, &[&str]); 9] = [
     ("axum::", &["web"]),
     ("maud::", &["web"]),
     ("anyhow::", &["cli", "main"]),
-    ("std::fs", &["app", "cli"]),
+    ("std::fs", &["app", "cli", "store"]),
     ("Timestamp::now", &["app"]),
     ("Zoned::now", &["app"]),
     ("SystemTime::now", &["app"]),
@@ -71,11 +71,18 @@ fn is_test(path: &Path) -> bool {
         || name == "simulations"
 }
 
+/// Whether a module begins on a line, with its text in the same file.
+fn opens_module(text: &str, idx: usize) -> bool {
+    text.lines().nth(idx).is_some_and(|line| line.trim_start().starts_with("mod ") && line.ends_with('{'))
+}
+
 /// Lines of code: no comments, and nothing after the first test module.
 fn code(text: &str) -> impl Iterator<Item = (usize, &str)> {
     text.lines()
         .enumerate()
-        .take_while(|(_, line)| !line.trim_start().starts_with("#[cfg(test)]"))
+        .take_while(|(idx, line)| {
+            !line.trim_start().starts_with("#[cfg(test)]") || !opens_module(text, idx + 1)
+        })
         .filter(|(_, line)| !line.trim_start().starts_with("//"))
 }
 

@@ -38,6 +38,7 @@ mod organisms;
 mod party_sizes;
 mod photos;
 mod places;
+mod private_file;
 mod reactions;
 mod readings;
 mod record_states;
@@ -201,6 +202,7 @@ impl Store {
             .foreign_keys(true)
             .busy_timeout(params.busy_timeout)
             .disable_statement_logging();
+        private_file::make(path);
         let state = look_at(&plain, path).await?;
         let options = plain
             .journal_mode(SqliteJournalMode::Wal)

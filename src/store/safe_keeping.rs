@@ -11,6 +11,7 @@ use crate::domain::revision::Revision;
 use crate::store::MIGRATOR;
 use crate::store::Store;
 use crate::store::error::Error;
+use crate::store::private_file;
 use crate::store::snapshot;
 
 /// Most findings that are listed of one kind.
@@ -162,6 +163,7 @@ pub async fn put_back_in_service(path: &Path, now_s: i64) -> Result<(), Error> {
 /// Copies the database that a connection is of into a new file.
 pub(super) async fn vacuum_into(connection: &mut SqliteConnection, path: &Path) -> Result<(), Error> {
     let name = path.to_str().ok_or_else(|| Error::CannotOpen { path: path.to_owned() })?;
+    private_file::make(path);
     sqlx::query("VACUUM INTO ?").bind(name).execute(connection).await?;
     Ok(())
 }
