@@ -150,18 +150,46 @@ pub fn read(
     }
 }
 
-/// Whether a cell of a row says what a snake did to people, which is health data: the outcome, or a bite among reactions.
+/// Whether a cell of a row may say what a snake did to people, which is health data: the outcome, a bite or unknown words
+/// among reactions, and free words, those in columns that no field takes included.
+///
+/// A bite of footwear or a device counts as well: if it did not, what is withheld would be known to be one of skin.
 ///
 /// The header may be numbered, as those of a further approach are: "reactions \[2\]".
 pub fn is_about_health(content: Content, header: &str, value: &str) -> bool {
     let header = header.split_once('[').map_or(header, |(header, _)| header);
+    let is_of_encounters = match content {
+        Content::Encounters | Content::Form | Content::Photos => true,
+        Content::Trails
+        | Content::Counters
+        | Content::Readings
+        | Content::Calibrations
+        | Content::Trailheads
+        | Content::Places
+        | Content::Walks
+        | Content::PartySizes
+        | Content::SensitivePlaces
+        | Content::Species
+        | Content::Signs
+        | Content::DoubleObserver
+        | Content::SignsInPlace
+        | Content::SignInspections
+        | Content::DailyWeather => false,
+    };
+    if !is_of_encounters || value.trim().is_empty() {
+        return false;
+    }
     match field::field_of(content, header) {
-        Some(field::Field::Outcome) => !value.trim().is_empty(),
+        Some(field::Field::Outcome | field::Field::OccurrenceRemarks | field::Field::Behavior) | None => true,
         Some(field::Field::Reactions) => value.split(';').any(|part| {
-            let term = part.split_once('@').map_or(part, |(term, _)| term);
-            term.trim().parse() == Ok(CoreReaction::BitSkin)
+            let term = part.split_once('@').map_or(part, |(term, _)| term).trim();
+            match term.parse() {
+                Ok(CoreReaction::BitSkin | CoreReaction::BitFootwear) => true,
+                Ok(_) => false,
+                Err(_) => !term.is_empty(),
+            }
         }),
-        _ => false,
+        Some(_) => false,
     }
 }
 
@@ -266,7 +294,16 @@ mod tests {
         let check = |header: &str, value: &str| is_about_health(Content::Encounters, header, value);
         assert!(check("Outcome", "bite treated") && check("outcome", "something") && !check("outcome", " "));
         assert!(check("reactions", "Still; Bit Skin @ 3") && check("response [2]", "bit skin"));
-        assert!(!check("reactions", "still; bit footwear or device") && !check("behavior", "bit skin"));
+        assert!(check("reactions", "still; bit footwear or device") && check("reactions", "bit my hand"));
+        assert!(!check("reactions", "still; struck short@2;") && !check("reactions", ""));
+        for header in ["behavior", "Notes", "occurrenceRemarks", "a column of their own"] {
+            assert!(
+                check(header, "bit her ankle") && check(header, "quiet") && !check(header, " "),
+                "{header}"
+            );
+        }
+        assert!(!check("recordedBy", "x") && !check("eventDate", "2024"));
         assert!(!is_about_health(Content::Trails, "outcome", "x"));
+        assert!(!is_about_health(Content::SignInspections, "remarks", "x"));
     }
 }

@@ -60,12 +60,12 @@ impl CachePolicy {
         !matches!(self, Self::Revision { until_s: Some(until_s), .. } if *until_s <= now_s)
     }
 
-    fn etag(&self) -> Option<String> {
+    fn etag(&self, rights: AnsweredFor) -> Option<String> {
         match self {
             Self::Revision { revision, parameters, .. } => {
                 // Another version of the program, or of its style sheet, draws other pages from the same facts.
                 let program = concat!(env!("CARGO_PKG_NAME"), " ", env!("CARGO_PKG_VERSION"));
-                let named = format!("{program} {} {parameters}", assets::style_path());
+                let named = format!("{program} {} {} {parameters}", rights.0, assets::style_path());
                 let hash = blake3::hash(named.as_bytes()).to_hex();
                 Some(format!("W/\"{revision}-{}\"", &hash[..16]))
             }
@@ -94,6 +94,14 @@ impl CachePolicy {
         }
     }
 
+    /// What of a request an answer depends on, beside its address.
+    fn vary(&self) -> HeaderValue {
+        HeaderValue::from_static(match self {
+            Self::Forever => "Accept-Encoding",
+            _ => "Accept, Accept-Encoding, Cookie, Authorization",
+        })
+    }
+
     fn cache_control(&self) -> HeaderValue {
         HeaderValue::from_static(match self {
             Self::Forever => "public, max-age=31536000, immutable",
@@ -114,6 +122,11 @@ impl<R: IntoResponse> IntoResponse for Cached<R> {
     }
 }
 
+/// The rights that an answer was made for, in one number. They are part of every tag: else a browser that somebody with
+/// fewer rights signs in with is told that the page it kept from before is still the right one.
+#[derive(Debug, Clone, Copy, PartialEq, Eq, Default)]
+pub(super) struct AnsweredFor(pub(super) u16);
+
 /// Writes `Cache-Control` and `ETag`, and answers 304 where the reader has the same.
 pub async fn write_headers(request: Request, next: Next) -> Response {
     let asked =
@@ -121,10 +134,11 @@ pub async fn write_headers(request: Request, next: Next) -> Response {
     let may_be_unchanged = matches!(*request.method(), Method::GET | Method::HEAD);
     let mut response = next.run(request).await;
     let policy = response.extensions_mut().remove::<CachePolicy>().unwrap_or(CachePolicy::Never);
+    let rights = response.extensions().get::<AnsweredFor>().copied().unwrap_or_default();
     let headers = response.headers_mut();
     headers.entry(header::CACHE_CONTROL).or_insert(policy.cache_control());
-    headers.append(header::VARY, HeaderValue::from_static("Accept, Accept-Encoding"));
-    let Some(etag) = policy.etag() else { return response };
+    headers.append(header::VARY, policy.vary());
+    let Some(etag) = policy.etag(rights) else { return response };
     if let Ok(value) = HeaderValue::from_str(&etag) {
         headers.insert(header::ETAG, value);
     }
@@ -162,8 +176,11 @@ mod tests {
 
     #[test]
     fn another_parameter_is_another_tag() {
-        let tag = |parameters: &str| CachePolicy::of_revision(Revision(3), parameters).etag();
-        assert_ne!(tag("month=5"), tag("month=6"));
-        assert_eq!(tag("month=5"), tag("month=5"));
+        let tag = |parameters: &str, rights| {
+            CachePolicy::of_revision(Revision(3), parameters).etag(AnsweredFor(rights))
+        };
+        assert_ne!(tag("month=5", 1), tag("month=6", 1));
+        assert_eq!(tag("month=5", 1), tag("month=5", 1));
+        assert_ne!(tag("month=5", 1), tag("month=5", 3));
     }
 }

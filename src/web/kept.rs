@@ -30,7 +30,6 @@ use tower::service_fn;
 use tower_http::compression::Compression;
 
 use crate::app::App;
-use crate::domain::account::Right;
 use crate::domain::revision::Revision;
 use crate::web::auth::Who;
 use crate::web::cache::CachePolicy;
@@ -137,7 +136,7 @@ pub(super) async fn give(
     let revision = kept.app.store().revision().await?;
     let key = Key {
         revision,
-        rights: rights(&who),
+        rights: who.rights(),
         host: request.headers().get(header::HOST).map(|host| format!("{host:?}")).unwrap_or_default(),
         address: request.uri().path_and_query().map(ToString::to_string).unwrap_or_default(),
     };
@@ -179,13 +178,6 @@ pub(super) async fn give(
         Entry::Kept(answer) => Ok(answer.response(encoding).await),
         Entry::MadeAnew => Err(Error::Internal("an answer was lost".to_owned())),
     }
-}
-
-/// The rights of somebody, one bit each, and one for whoever has no account: their forms ask for a name.
-fn rights(who: &Who) -> u16 {
-    let has_name = u16::from(*who == Who::ThisMachine) << Right::ALL.len();
-    has_name
-        + Right::ALL.iter().enumerate().map(|(idx, right)| u16::from(who.may(*right)) << idx).sum::<u16>()
 }
 
 enum Made {
@@ -369,7 +361,7 @@ mod tests {
 
     #[test]
     fn answers_of_other_rights_are_other_answers() {
-        assert_ne!(rights(&Who::Visitor), rights(&Who::ThisMachine));
-        assert_eq!(rights(&Who::Visitor).count_ones(), 1);
+        assert_ne!(Who::Visitor.rights(), Who::ThisMachine.rights());
+        assert_eq!(Who::Visitor.rights().count_ones(), 1);
     }
 }

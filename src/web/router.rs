@@ -182,6 +182,10 @@ pub fn router(app: App) -> Router {
         .layer(fixed(header::REFERRER_POLICY, "same-origin"))
         // For browsers that do not know the policy's frame-ancestors.
         .layer(fixed(header::X_FRAME_OPTIONS, "DENY"))
+        // Pages of other sites can neither load an answer as a picture or script nor hold on to a window: while there are no
+        // accounts, any page that a browser at this machine opens could ask for exact places otherwise.
+        .layer(fixed(HeaderName::from_static("cross-origin-resource-policy"), "same-origin"))
+        .layer(fixed(HeaderName::from_static("cross-origin-opener-policy"), "same-origin"))
         .layer(option_layer(strict))
         .layer(CompressionLayer::new())
         .layer(middleware::from_fn_with_state(app.clone(), request_log::log))

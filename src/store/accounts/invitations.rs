@@ -1,5 +1,8 @@
 //! One-time links: to make an account, or to set a new password for one.
 
+use sqlx::Sqlite;
+use sqlx::Transaction;
+
 use crate::domain::account::Grants;
 use crate::domain::account::Role;
 use crate::domain::ids::AccountId;
@@ -41,7 +44,7 @@ pub enum Invited {
 }
 
 impl Store {
-    /// Keeps an invitation under the hash of its token.
+    /// Keeps an invitation under the hash of its token. Earlier links for the same account or name end with it.
     ///
     /// # Errors
     /// [`Error`] when the database cannot be written.
@@ -49,6 +52,15 @@ impl Store {
         let mut transaction = self.account_write().await?;
         let account_id = invitation.account_id.map(|id| id.0);
         let (role, grants) = (invitation.role.term(), invitation.grants);
+        sqlx::query!(
+            "UPDATE invitations SET used_at_s = ?1
+             WHERE used_at_s IS NULL AND (account_id = ?2 OR (account_id IS NULL AND name = ?3 COLLATE NOCASE))",
+            now_s,
+            account_id,
+            invitation.name
+        )
+        .execute(&mut *transaction)
+        .await?;
         sqlx::query!(
             "INSERT INTO invitations (token_hash, account_id, name, role, sees_exact, sees_health, created_at_s, created_by,
                 expires_at_s)
@@ -139,4 +151,36 @@ impl Store {
         transaction.commit().await?;
         Ok(Invited::Taken)
     }
+}
+
+/// Ends the links that set a new password for an account: whoever has an old one must not undo what was done since.
+pub(super) async fn end_of(
+    transaction: &mut Transaction<'static, Sqlite>,
+    account: AccountId,
+    now_s: i64,
+) -> Result<(), Error> {
+    sqlx::query!(
+        "UPDATE invitations SET used_at_s = ? WHERE used_at_s IS NULL AND account_id = ?",
+        now_s,
+        account.0
+    )
+    .execute(&mut **transaction)
+    .await?;
+    Ok(())
+}
+
+/// Ends the links that somebody made who may make none any more: one of them could make an administrator.
+pub(super) async fn end_by(
+    transaction: &mut Transaction<'static, Sqlite>,
+    name: &str,
+    now_s: i64,
+) -> Result<(), Error> {
+    sqlx::query!(
+        "UPDATE invitations SET used_at_s = ? WHERE used_at_s IS NULL AND created_by = ? COLLATE NOCASE",
+        now_s,
+        name
+    )
+    .execute(&mut **transaction)
+    .await?;
+    Ok(())
 }

@@ -15,7 +15,9 @@ use sqlx::Transaction;
 
 use crate::domain::account::Account;
 use crate::domain::account::Grants;
+use crate::domain::account::Right;
 use crate::domain::account::Role;
+use crate::domain::account::allows;
 use crate::domain::ids::AccountId;
 use crate::store::Store;
 use crate::store::accounts::pending::Change;
@@ -153,10 +155,11 @@ impl Store {
         Ok(change)
     }
 
-    /// Changes role and grants of an account.
+    /// Changes role and grants of an account. They hold at once, however long another write takes.
     ///
     /// # Errors
-    /// [`Error::Missing`] when there is no such account; [`Error`] when the database cannot be written.
+    /// [`Error::Missing`] when there is no such account; [`Error::NotWritten`] when another write takes long;
+    /// [`Error`] when the database cannot be written.
     pub async fn change_account(
         &self,
         id: AccountId,
@@ -164,25 +167,22 @@ impl Store {
         by: &str,
         now_s: i64,
     ) -> Result<AccountChange, Error> {
-        let mut transaction = self.account_write().await?;
-        let name = account_name(&mut transaction, id).await?;
-        let (term, exact, health) = (role.term(), grants.sees_exact, grants.sees_health);
-        sqlx::query!(
-            "UPDATE accounts SET role = ?, sees_exact = ?, sees_health = ? WHERE id = ?",
-            term,
-            exact,
-            health,
-            id.0
-        )
-        .execute(&mut *transaction)
-        .await?;
-        if !has_administrator(&mut transaction).await? {
+        if self.is_last_administrator(id).await? && role != Role::Administrator {
             return Ok(AccountChange::LastAdministrator);
         }
-        let words = format!("{term}, exact places {exact}, reported bites {health}, by {by}");
-        events::record(&mut transaction, now_s, "rights changed", &name, &words).await?;
-        transaction.commit().await?;
-        Ok(AccountChange::Made)
+        let change = Change::SetRights { id, rights: (role, grants), by: by.to_owned(), at_s: now_s };
+        self.put_in_force_and_write(change).await
+    }
+
+    /// Whether no other account could administer without this one.
+    ///
+    /// Looked at before a change is in force, so that the last administrator is not shut out until the write finds it out.
+    async fn is_last_administrator(&self, id: AccountId) -> Result<bool, Error> {
+        let accounts = self.accounts().await?;
+        if !accounts.iter().any(|account| account.id == id) {
+            return Err(Error::Missing { what: "account", id: id.0 });
+        }
+        Ok(!accounts.iter().any(|account| account.id != id && account.may(Right::Administer)))
     }
 
     /// Disables an account and ends its sessions and tokens, or lets it sign in again. It is shut out at once, however long
@@ -198,15 +198,7 @@ impl Store {
         by: &str,
         now_s: i64,
     ) -> Result<AccountChange, Error> {
-        // Looked at before, so that the last administrator is not shut out until the write finds it out.
-        let accounts = self.accounts().await?;
-        if !accounts.iter().any(|account| account.id == id) {
-            return Err(Error::Missing { what: "account", id: id.0 });
-        }
-        let administers =
-            |account: &Account| account.role == Role::Administrator && account.disabled_at_s.is_none();
-        if disabled_at_s.is_some() && !accounts.iter().any(|account| account.id != id && administers(account))
-        {
+        if self.is_last_administrator(id).await? && disabled_at_s.is_some() {
             return Ok(AccountChange::LastAdministrator);
         }
         let change = Change::SetDisabled { id, disabled_at_s, by: by.to_owned(), at_s: now_s };
@@ -232,6 +224,35 @@ impl Store {
     }
 }
 
+async fn set_rights(
+    transaction: &mut Transaction<'static, Sqlite>,
+    id: AccountId,
+    (role, grants): (Role, Grants),
+    by: &str,
+    now_s: i64,
+) -> Result<AccountChange, Error> {
+    let name = account_name(transaction, id).await?;
+    let (term, exact, health) = (role.term(), grants.sees_exact, grants.sees_health);
+    sqlx::query!(
+        "UPDATE accounts SET role = ?, sees_exact = ?, sees_health = ? WHERE id = ?",
+        term,
+        exact,
+        health,
+        id.0
+    )
+    .execute(&mut **transaction)
+    .await?;
+    if !has_administrator(transaction).await? {
+        return Ok(AccountChange::LastAdministrator);
+    }
+    if !allows(role, grants, Right::Administer) {
+        invitations::end_by(transaction, &name, now_s).await?;
+    }
+    let words = format!("{term}, exact places {exact}, reported bites {health}, by {by}");
+    events::record(transaction, now_s, "rights changed", &name, &words).await?;
+    Ok(AccountChange::Made)
+}
+
 async fn set_disabled(
     transaction: &mut Transaction<'static, Sqlite>,
     id: AccountId,
@@ -249,6 +270,8 @@ async fn set_disabled(
     if disabled_at_s.is_some() {
         sessions::end_all(transaction, id).await?;
         tokens::revoke_all(transaction, id, now_s).await?;
+        invitations::end_of(transaction, id, now_s).await?;
+        invitations::end_by(transaction, &name, now_s).await?;
     }
     let kind = if disabled_at_s.is_some() { "account disabled" } else { "account enabled" };
     events::record(transaction, now_s, kind, &name, &format!("by {by}")).await?;
@@ -295,7 +318,8 @@ async fn change_password(
     .await?;
     sessions::end_all(transaction, id).await?;
     // Whoever knew the old password may have made tokens with it.
-    tokens::revoke_all(transaction, id, now_s).await
+    tokens::revoke_all(transaction, id, now_s).await?;
+    invitations::end_of(transaction, id, now_s).await
 }
 
 async fn account_name(

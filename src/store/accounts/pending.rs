@@ -22,6 +22,8 @@ use sqlx::Transaction;
 use tokio::sync::oneshot;
 
 use crate::domain::account::Account;
+use crate::domain::account::Grants;
+use crate::domain::account::Role;
 use crate::domain::ids::AccountId;
 use crate::domain::ids::ApiTokenId;
 use crate::store::Store;
@@ -53,6 +55,8 @@ pub(super) enum Change {
     EndSession { token_hash: String },
     /// The end of all sessions of an account.
     EndAllSessions { account: Account, at_s: i64 },
+    /// The rights of an account.
+    SetRights { id: AccountId, rights: (Role, Grants), by: String, at_s: i64 },
     /// Whether an account may be used.
     SetDisabled { id: AccountId, disabled_at_s: Option<i64>, by: String, at_s: i64 },
     /// A new password, which ends all sessions and tokens.
@@ -84,6 +88,9 @@ impl Change {
             Self::EndAllSessions { account, at_s } => {
                 sessions::end_all(transaction, account.id).await?;
                 events::record(transaction, *at_s, "signed out everywhere", &account.name, "").await?;
+            }
+            Self::SetRights { id, rights, by, at_s } => {
+                return super::set_rights(transaction, *id, *rights, by, *at_s).await;
             }
             Self::SetDisabled { id, disabled_at_s, by, at_s } => {
                 return super::set_disabled(transaction, *id, *disabled_at_s, by, *at_s).await;
@@ -129,7 +136,10 @@ impl Changes {
             Change::EndAllSessions { account: ended, .. } => ended.id == account,
             Change::SetDisabled { id, disabled_at_s, .. } => disabled_at_s.is_some() && *id == account,
             Change::SetPassword { id, .. } => *id == account,
-            Change::RevokeToken { .. } | Change::FailedSignIn { .. } | Change::Turn => false,
+            Change::SetRights { .. }
+            | Change::RevokeToken { .. }
+            | Change::FailedSignIn { .. }
+            | Change::Turn => false,
         })
     }
 
@@ -143,13 +153,20 @@ impl Changes {
         })
     }
 
-    /// When an account was disabled. One that may be used again may be so when that is written.
-    pub(super) fn disabled_at_s(&self, account: AccountId) -> Option<i64> {
-        let last = self.0.iter().rev().find_map(|change| match change {
+    /// When an account was disabled, or none since it may be used again; nothing where neither is in the queue.
+    fn disabled_at_s(&self, account: AccountId) -> Option<Option<i64>> {
+        self.0.iter().rev().find_map(|change| match change {
             Change::SetDisabled { id, disabled_at_s, .. } if *id == account => Some(*disabled_at_s),
             _ => None,
-        });
-        last.flatten()
+        })
+    }
+
+    /// The rights of an account, where the queue has others than the database.
+    fn rights(&self, account: AccountId) -> Option<(Role, Grants)> {
+        self.0.iter().rev().find_map(|change| match change {
+            Change::SetRights { id, rights, .. } if *id == account => Some(*rights),
+            _ => None,
+        })
     }
 
     /// The new password of an account, as an argon2id string.
@@ -162,7 +179,9 @@ impl Changes {
 
     /// The account as it is with them.
     pub(super) fn applied_to(&self, account: Account) -> Account {
-        Account { disabled_at_s: self.disabled_at_s(account.id).or(account.disabled_at_s), ..account }
+        let (role, grants) = self.rights(account.id).unwrap_or((account.role, account.grants));
+        let disabled_at_s = self.disabled_at_s(account.id).unwrap_or(account.disabled_at_s);
+        Account { role, grants, disabled_at_s, ..account }
     }
 }
 

@@ -105,7 +105,7 @@ impl Store {
             created_at_s: row.created_at_s,
             disabled_at_s: row.disabled_at_s,
         };
-        account.try_into().map(Some)
+        Ok(Some(pending.applied_to(account.try_into()?)))
     }
 
     /// Writes down that a session is in use, unless another writer holds the database: no reader waits for that.

@@ -133,11 +133,13 @@ async fn an_invitation_works_once_and_not_for_ever() {
         created_by: "Ash".to_owned(),
         expires_at_s: NOW_S + DAY_S,
     };
-    for token in ["first", "late"] {
+    for token in ["replaced", "first"] {
         store.invite(token, &invitation, NOW_S).await.unwrap();
     }
+    assert_eq!(store.take_invitation("replaced", "$h", NOW_S + 1).await.unwrap(), Invited::NoInvitation);
     assert_eq!(store.take_invitation("first", "$h", NOW_S + 1).await.unwrap(), Invited::Taken);
     assert_eq!(store.take_invitation("first", "$h", NOW_S + 2).await.unwrap(), Invited::NoInvitation);
+    store.invite("late", &invitation, NOW_S).await.unwrap();
     assert_eq!(store.take_invitation("late", "$h", NOW_S + DAY_S).await.unwrap(), Invited::NoInvitation);
     assert_eq!(store.take_invitation("late", "$h", NOW_S + 3).await.unwrap(), Invited::NameTaken);
     let (rowan, _) = store.account_to_sign_in("Rowan").await.unwrap().unwrap();
@@ -149,6 +151,107 @@ async fn an_invitation_works_once_and_not_for_ever() {
     assert_eq!(store.take_invitation("again", "$new", NOW_S + 4).await.unwrap(), Invited::Taken);
     assert_eq!(store.account_to_sign_in("Rowan").await.unwrap().unwrap().1, "$new");
     assert!(store.session_account("s", SessionLimits::default(), NOW_S + 5).await.unwrap().is_none());
+}
+
+/// Whoever has an old link must not undo what was done since: not a new password, not a new link, not being shut out.
+#[tokio::test]
+async fn links_end_with_what_they_were_for_and_with_who_made_them() {
+    let test = TestStore::new().await;
+    let store = &test.store;
+    let ash = account(store, "Ash", Role::Administrator).await;
+    let birch = account(store, "Birch", Role::Administrator).await;
+    let rowan = account(store, "Rowan", Role::Observer).await;
+    let for_rowan = Invitation {
+        account_id: Some(rowan.id),
+        name: "Rowan".to_owned(),
+        role: Role::Observer,
+        grants: Grants::default(),
+        created_by: "Ash".to_owned(),
+        expires_at_s: NOW_S + DAY_S,
+    };
+    let works = async |token: &str| store.invitation(token, NOW_S + 1).await.unwrap().is_some();
+
+    store.invite("one", &for_rowan, NOW_S).await.unwrap();
+    store.invite("two", &for_rowan, NOW_S).await.unwrap();
+    assert!(!works("one").await && works("two").await);
+    store.set_password(rowan.id, "$chosen", NOW_S).await.unwrap();
+    assert_eq!(store.take_invitation("two", "$thief", NOW_S + 1).await.unwrap(), Invited::NoInvitation);
+    store.invite("three", &for_rowan, NOW_S).await.unwrap();
+    store.disable_account(rowan.id, Some(NOW_S), "Ash", NOW_S).await.unwrap();
+    store.disable_account(rowan.id, None, "Ash", NOW_S).await.unwrap();
+    assert!(!works("three").await);
+
+    // An administrator who is shut out, or is none any more, has no way back in a drawer.
+    let of_birch = Invitation {
+        account_id: None,
+        name: "Somebody".to_owned(),
+        role: Role::Administrator,
+        created_by: "Birch".to_owned(),
+        ..for_rowan.clone()
+    };
+    store.invite("of birch", &of_birch, NOW_S).await.unwrap();
+    store.invite("of ash", &Invitation { name: "Cedar".to_owned(), ..for_rowan }, NOW_S).await.unwrap();
+    store.change_account(birch.id, (Role::Administrator, Grants::default()), "Ash", NOW_S).await.unwrap();
+    assert!(works("of birch").await);
+    store.change_account(birch.id, (Role::Manager, Grants::default()), "Ash", NOW_S).await.unwrap();
+    assert_eq!(store.take_invitation("of birch", "$h", NOW_S + 1).await.unwrap(), Invited::NoInvitation);
+    store.change_account(birch.id, (Role::Administrator, Grants::default()), "Ash", NOW_S).await.unwrap();
+    store.invite("again", &of_birch, NOW_S).await.unwrap();
+    store.disable_account(birch.id, Some(NOW_S), "Ash", NOW_S).await.unwrap();
+    assert!(!works("again").await && works("of ash").await);
+    assert!(ash.may(Right::Administer));
+}
+
+/// A long import holds the writer: rights that were taken or given, and an account that may be used again, do not wait for it.
+#[tokio::test(flavor = "multi_thread")]
+async fn rights_hold_while_another_write_takes_long() {
+    let test = TestStore::new().await;
+    let store = &test.store;
+    account(store, "Ash", Role::Administrator).await;
+    let rowan = account(store, "Rowan", Role::Manager).await;
+    let limits = SessionLimits::default();
+    store.begin_session(&rowan, "s", None, NOW_S).await.unwrap();
+    let token = ApiTokenDraft { label: "map".to_owned(), scope: Scope::Read, expires_at_s: NOW_S + DAY_S };
+    store.add_api_token(&rowan, "t", &token, NOW_S).await.unwrap();
+    let import = store.write("tester", "a long import", NOW_S).await.unwrap();
+
+    let sees = async || {
+        let session = store.session_account("s", limits, NOW_S).await.unwrap();
+        let script = store.api_token_account("t", NOW_S).await.unwrap().map(|(account, _)| account);
+        [session, script].map(|account| account.map(|account| account.may(Right::SeeExact)))
+    };
+    assert_eq!(sees().await, [Some(true); 2]);
+    let lowered = (Role::Observer, Grants::default());
+    let watching = async {
+        while sees().await != [Some(false); 2] {
+            tokio::task::yield_now().await;
+        }
+        drop(import);
+    };
+    let (change, ()) = tokio::join!(store.change_account(rowan.id, lowered, "Ash", NOW_S), watching);
+    assert_eq!(change.unwrap(), AccountChange::Made);
+    assert_eq!(sees().await, [Some(false); 2]);
+
+    store.disable_account(rowan.id, Some(NOW_S), "Ash", NOW_S).await.unwrap();
+    let import = store.write("tester", "another", NOW_S).await.unwrap();
+    let is_disabled =
+        async || store.account_to_sign_in("Rowan").await.unwrap().unwrap().0.disabled_at_s.is_some();
+    assert!(is_disabled().await);
+    let watching = async {
+        while is_disabled().await {
+            tokio::task::yield_now().await;
+        }
+        // Signed in before that is written, all of it holds.
+        store.begin_session(&rowan, "new", None, NOW_S).await.unwrap();
+        assert!(store.session_account("new", limits, NOW_S).await.unwrap().is_some());
+        drop(import);
+    };
+    let (change, ()) = tokio::join!(store.disable_account(rowan.id, None, "Ash", NOW_S), watching);
+    assert_eq!(change.unwrap(), AccountChange::Made);
+    store.close().await;
+    let again = Store::open(&test.path(), &params()).await.unwrap();
+    assert!(again.session_account("new", limits, NOW_S).await.unwrap().is_some());
+    assert!(again.session_account("s", limits, NOW_S).await.unwrap().is_none());
 }
 
 #[tokio::test]

@@ -103,7 +103,7 @@ impl Store {
             created_at_s: row.created_at_s,
             disabled_at_s: row.disabled_at_s,
         };
-        Ok(Some((account.try_into()?, scope)))
+        Ok(Some((pending.applied_to(account.try_into()?), scope)))
     }
 
     /// The tokens of an account, newest first.

@@ -21,6 +21,7 @@ use crate::app::hash_of;
 use crate::store::SessionLimits;
 use crate::web::auth::Who;
 use crate::web::auth::cookies::sent_token;
+use crate::web::cache::AnsweredFor;
 use crate::web::error::Error;
 
 /// Puts who asks into the request.
@@ -30,8 +31,11 @@ pub async fn identify(State(app): State<App>, mut request: Request, next: Next) 
     }
     match who(&app, request.headers()).await {
         Ok(who) => {
+            let rights = AnsweredFor(who.rights());
             request.extensions_mut().insert(who);
-            next.run(request).await
+            let mut response = next.run(request).await;
+            response.extensions_mut().insert(rights);
+            response
         }
         Err(error) => error.into_response(),
     }

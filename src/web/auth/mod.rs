@@ -61,6 +61,17 @@ impl Who {
         }
     }
 
+    /// Their rights in one number, one bit each, and one for whoever has no account: their forms ask for a name.
+    pub fn rights(&self) -> u16 {
+        let has_name = u16::from(*self == Self::ThisMachine) << Right::ALL.len();
+        has_name
+            + Right::ALL
+                .iter()
+                .enumerate()
+                .map(|(idx, right)| u16::from(self.may(*right)) << idx)
+                .sum::<u16>()
+    }
+
     /// The name that stands in histories.
     pub fn name(&self) -> &str {
         match self {

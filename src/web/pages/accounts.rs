@@ -101,7 +101,7 @@ pub async fn sign_in(
     let known =
         app.store().account_to_sign_in(&name).await?.filter(|(account, _)| account.disabled_at_s.is_none());
     let (account, stored) = known.unzip();
-    let right = app.passwords().check(password, stored).await?;
+    let right = app.passwords().check(password, stored.clone()).await?;
     let Some(account) = account.filter(|_| right) else {
         // Somebody who guesses must not see in the time it takes, nor in the words, whether there is such an account.
         app.store().record_failed_sign_in(now_s, &name).await?;
@@ -111,6 +111,13 @@ pub async fn sign_in(
     let token = Token::new()?;
     let former = who.signed_in().map(|(_, hash)| hash);
     app.store().begin_session(&account, &token.hash(), former, now_s).await?;
+    // Checking takes a while. A password changed meanwhile ended the sessions there were, this one not among them; one changed
+    // from now on ends this one, too.
+    let now = app.store().account_to_sign_in(&name).await?;
+    if now.map(|(_, now)| now) != stored {
+        app.store().end_session(&token.hash()).await?;
+        return Ok(wrong_sign_in(&name, &form));
+    }
     let cookie = session_cookie(app.config().front, token.text());
     Ok(with_cookie(cookie, Redirect::to(&local(&field(&form, "next")))))
 }

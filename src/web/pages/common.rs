@@ -230,11 +230,38 @@ pub(in crate::web) fn when(instant_s: i64) -> String {
     let at = jiff::Timestamp::from_second(instant_s).map(|at| at.strftime("%Y-%m-%d %H:%M UTC").to_string());
     at.unwrap_or_default()
 }
+
+/// What stands for a bite of skin and for one of footwear or a device alike: words for the one alone would say which it was.
+const BITE_WITHHELD: &str = "a bite, of what is withheld";
+/// What stands for all free words, whatever they say: words for those that tell of a bite alone would tell of it.
+const WORDS_WITHHELD: &str = "withheld: free words are for those who may see reported bites";
+
 /// The term of a reaction, or of several in a text, as somebody may read it: that a snake bit somebody is health data.
 pub(in crate::web) fn reaction_words(who: &Who, text: &str) -> String {
-    match who.may(Right::SeeHealth) {
+    if who.may(Right::SeeHealth) {
+        return text.to_owned();
+    }
+    let bites = [CoreReaction::BitSkin, CoreReaction::BitFootwear];
+    bites.iter().fold(text.to_owned(), |text, bite| text.replace(bite.term(), BITE_WITHHELD))
+}
+
+/// Words that somebody chose freely, as somebody may read them: they may tell of a bite whatever the other fields say.
+pub(in crate::web) fn free_words(who: &Who, text: &str) -> String {
+    match who.may(Right::SeeHealth) || text.is_empty() {
         true => text.to_owned(),
-        false => text.replace(CoreReaction::BitSkin.term(), "a reaction that is withheld"),
+        false => WORDS_WITHHELD.to_owned(),
+    }
+}
+
+/// What a field of a record says in its history, as somebody may read it. What it did to people is health data: that it
+/// changed may be seen, not how.
+pub(in crate::web) fn record_words(who: &Who, field: &str, text: &str) -> String {
+    match field {
+        "outcome" if !who.may(Right::SeeHealth) => "withheld".to_owned(),
+        "details.occurrence_remarks" | "details.behavior" => free_words(who, text),
+        "details.other" if text != "[]" => free_words(who, text),
+        _ if field.split('.').next() == Some("approaches") => reaction_words(who, text),
+        _ => text.to_owned(),
     }
 }
 

@@ -16,7 +16,9 @@ use crate::derived::snaps::HandStanding;
 use crate::derived::snaps::SnapLayer;
 use crate::domain::account::Right;
 use crate::domain::approach::Approach;
+use crate::domain::approach::CoreReaction;
 use crate::domain::encounter::EffortKind;
+use crate::domain::encounter::Outcome;
 use crate::domain::ids::BatchId;
 use crate::domain::ids::EncounterId;
 use crate::domain::time::PartOfDay;
@@ -47,6 +49,7 @@ use crate::web::views::encounters::EncounterPage;
 use crate::web::views::encounters::EncounterRow;
 use crate::web::views::encounters::EncountersPage;
 use crate::web::views::encounters::FilterForm;
+use crate::web::views::encounters::HealthCard;
 use crate::web::views::layout::Section;
 
 /// Rows on a page.
@@ -247,11 +250,7 @@ pub(super) async fn page(
     let history = history(app, who, &found).await?;
     let photos = app.store().snapshot().await?.photos(id).await?;
     let policy = match forms.tie.is_blank() && forms.photos.is_none() {
-        true => {
-            // Those who may do more are shown more forms, and bites.
-            let rights = [Right::BringIn, Right::Manage, Right::SeeHealth].map(|right| who.may(right));
-            CachePolicy::of_revision(facts.revision, format!("encounter {id} {rights:?}"))
-        }
+        true => CachePolicy::of_revision(facts.revision, format!("encounter {id}")),
         false => CachePolicy::Never,
     };
     let tie = ties
@@ -259,7 +258,8 @@ pub(super) async fn page(
         .and_then(|(network, snaps)| Scene { facts: &facts, network, snaps }.card(&found, forms.tie));
     let page = EncounterPage {
         occurrence_id: found.given.occurrence_id.clone(),
-        fields: fields(&found),
+        fields: fields(who, &found),
+        health: health(who, &facts, &found),
         approaches: found.given.approaches.iter().enumerate().map(|row| approach_row(who, row)).collect(),
         tied: where_it_counts(&facts, ties.as_ref(), &found),
         tie,
@@ -315,20 +315,36 @@ async fn history(app: &App, who: &Who, found: &Encounter) -> Result<Vec<(String,
 
 fn history_row(who: &Who, change: &Change) -> (String, String, String) {
     let when = common::when(change.changed_at_s);
-    // What it did to people is health data: that it changed may be seen, not how.
-    let what = change.fields.iter().map(|field| match field.field.as_str() {
-        "outcome" => "outcome changed".to_owned(),
-        name => {
-            let [before, after] = [&field.before, &field.after].map(|text| common::reaction_words(who, text));
-            format!("{name} from \"{before}\" to \"{after}\"")
+    let what = change.fields.iter().map(|field| {
+        let name = field.field.as_str();
+        let [before, after] = [&field.before, &field.after].map(|text| common::record_words(who, name, text));
+        match before == after {
+            // Both are withheld.
+            true => format!("{name} changed"),
+            false => format!("{name} from \"{before}\" to \"{after}\""),
         }
     });
     let what = what.collect::<Vec<_>>().join("; ");
     (when, change.actor.clone(), format!("{what} ({})", change.summary))
 }
 
+/// What it did to people, for those alone who may see reported bites; none where nothing is known of it.
+fn health(who: &Who, facts: &Facts, found: &Encounter) -> Option<HealthCard> {
+    if !who.may(Right::SeeHealth) {
+        return None;
+    }
+    let mut reactions = found.given.approaches.iter().flat_map(|approach| &approach.reactions);
+    let bit_skin = reactions.any(|reaction| reaction.term == CoreReaction::BitSkin.term());
+    let outcome = found.given.outcome.map(Outcome::term);
+    (outcome.is_some() || bit_skin).then(|| HealthCard {
+        outcome: outcome.unwrap_or_default().to_owned(),
+        bit_skin,
+        emergency_number: facts.area.emergency_number.clone(),
+    })
+}
+
 /// The fields that say anything, by their Darwin Core names. What it did to people is health data and not among them.
-fn fields(found: &Encounter) -> Vec<(String, String)> {
+fn fields(who: &Who, found: &Encounter) -> Vec<(String, String)> {
     let (given, details) = (&found.given, &found.given.details);
     let number = |value: Option<u32>| value.map(|value| value.to_string()).unwrap_or_default();
     let metres = |value: Option<crate::domain::units::Length>| {
@@ -352,7 +368,7 @@ fn fields(found: &Encounter) -> Vec<(String, String)> {
         ("individualCount", number(given.individual_count)),
         ("lifeStage", details.life_stage.clone()),
         ("sex", details.sex.clone()),
-        ("behavior", details.behavior.clone()),
+        ("behavior", common::free_words(who, &details.behavior)),
         ("decimalLatitude, decimalLongitude", position.unwrap_or_default()),
         ("coordinateUncertaintyInMeters", uncertainty.unwrap_or_default()),
         ("dataGeneralizations", details.data_generalizations.clone()),
@@ -369,10 +385,12 @@ fn fields(found: &Encounter) -> Vec<(String, String)> {
         ("people", number(details.n_people)),
         ("dogs", number(details.n_dogs)),
         ("footwear", details.footwear.clone()),
-        ("occurrenceRemarks", details.occurrence_remarks.clone()),
+        ("occurrenceRemarks", common::free_words(who, &details.occurrence_remarks)),
     ];
     let known = rows.into_iter().map(|(name, value)| (name.to_owned(), value));
-    known.chain(details.other.iter().cloned()).filter(|(_, value)| !value.is_empty()).collect()
+    // What stands in a column that no field takes nobody knows.
+    let other = details.other.iter().map(|(name, value)| (name.clone(), common::free_words(who, value)));
+    known.chain(other).filter(|(_, value)| !value.is_empty()).collect()
 }
 
 fn approach_row(who: &Who, (idx, approach): (usize, &Approach)) -> ApproachRow {

@@ -242,24 +242,13 @@ fn chosen(who: &Who, to: &str, changes: &[Change], now: &RecordState, then: &Rec
     Chosen { key: to.to_owned(), words, fields }
 }
 
-/// What it did to people is health data: that it changed may be seen, not how.
-fn is_withheld(who: &Who, field: &str) -> bool {
-    field == "outcome" && !who.may(Right::SeeHealth)
-}
-
-/// A value in words. Of approaches it may say that the snake bit somebody, which is health data, too.
+/// A value in words, as somebody may read it.
 fn said(who: &Who, field: &str, text: &str) -> String {
-    match field.split('.').next() {
-        Some("approaches") => value_words(field, &common::reaction_words(who, text)),
-        _ => value_words(field, text),
-    }
+    value_words(field, &common::record_words(who, field, text))
 }
 
 fn field_row(who: &Who, field: &FieldChange) -> [String; 3] {
-    let shown = |text: &str| match is_withheld(who, &field.field) {
-        true if !text.is_empty() => "withheld".to_owned(),
-        _ => said(who, &field.field, text),
-    };
+    let shown = |text: &str| said(who, &field.field, text);
     [field_words(&field.field), shown(&field.before), shown(&field.after)]
 }
 
@@ -267,7 +256,7 @@ fn shown_fields(who: &Who, state: &RecordState) -> Vec<(String, String)> {
     state
         .fields
         .iter()
-        .filter(|(field, _)| !is_withheld(who, field))
+        .filter(|(field, _)| field != "outcome" || who.may(Right::SeeHealth))
         .map(|(field, value)| (field_words(field), said(who, field, value)))
         .filter(|(_, value)| !value.is_empty())
         .collect()

@@ -181,6 +181,8 @@ pub struct EncounterPage {
     pub occurrence_id: String,
     /// Fields with their values, empty ones left out; Darwin Core names.
     pub fields: Vec<(String, String)>,
+    /// What it did to people; none where nothing is known of it, or the reader may not see it.
+    pub health: Option<HealthCard>,
     /// Its approaches in order.
     pub approaches: Vec<ApproachRow>,
     /// What it may be divided by, in words.
@@ -195,6 +197,17 @@ pub struct EncounterPage {
     pub history_at: String,
     /// What changed: when, who, what.
     pub history: Vec<(String, String, String)>,
+}
+
+/// What an encounter did to people: health data, for those alone who may see reported bites.
+#[derive(Debug, Clone)]
+pub struct HealthCard {
+    /// What was reported; empty where only a reaction says it.
+    pub outcome: String,
+    /// Whether a reaction says that the snake bit skin.
+    pub bit_skin: bool,
+    /// The local emergency number.
+    pub emergency_number: String,
 }
 
 /// One approach.
@@ -216,6 +229,7 @@ pub struct ApproachRow {
 pub fn one_body(page: &EncounterPage) -> Markup {
     html! {
         div.page-head { h1 { "Encounter " (page.occurrence_id) } a.button href="/encounters" { "All encounters" } }
+        @if let Some(health) = &page.health { (health_card(health)) }
         div.grid {
             section.card {
                 h2 { "Record" }
@@ -251,6 +265,23 @@ pub fn one_body(page: &EncounterPage) -> Markup {
                 ul { @for (when, who, what) in &page.history { li { (when) ", " (who) ": " (what) } } }
             }
             p { a href=(page.history_at) { "Its history, and putting it back to an earlier state" } }
+        }
+    }
+}
+
+fn health_card(health: &HealthCard) -> Markup {
+    html! {
+        section.card {
+            h2 { "What it did to people" }
+            p.caution {
+                strong { "In an emergency call " (health.emergency_number) "." }
+                " Local emergency services and licensed practitioners come first; this record is no medical history."
+            }
+            p {
+                @if health.outcome.is_empty() { "No outcome was reported." } @else { "Reported: " (health.outcome) "." }
+                @if health.bit_skin { " A reaction says that the snake bit skin." }
+            }
+            p.small.soft { "Health data: shown to those alone to whom an administrator granted reported bites, and on no map, layer or export. Pass nothing of it on." }
         }
     }
 }
@@ -291,6 +322,11 @@ pub fn one_samples() -> Vec<EncounterPage> {
     let page = |photos| EncounterPage {
         occurrence_id: "T-1-2".to_owned(),
         fields: vec![("scientificName".to_owned(), "Crotalus viridis".to_owned())],
+        health: Some(HealthCard {
+            outcome: "bite reported".to_owned(),
+            bit_skin: true,
+            emergency_number: "112".to_owned(),
+        }),
         approaches: vec![ApproachRow {
             ordinal: 1,
             contact: "beside".to_owned(),

@@ -1,31 +1,25 @@
 //! Accounts: every route for every role, signing in and out, links, tokens, and what the browser is told.
 
 use std::sync::Arc;
-use std::time::Duration;
 
 use axum::http::Method;
 use tokio::task::JoinSet;
 
 use coilway::app::Token;
-use coilway::app::hash_of;
 use coilway::domain::account::Grants;
 use coilway::domain::account::Right;
 use coilway::domain::account::Role;
 use coilway::domain::account::Scope;
 use coilway::domain::batch::Content;
-use coilway::domain::encounter::Outcome;
 use coilway::store::AccountChange;
 use coilway::store::AccountDraft;
 use coilway::store::ApiTokenDraft;
 use coilway::store::BatchDraft;
-use coilway::store::OpenParams;
-use coilway::store::SessionLimits;
-use coilway::store::Store;
 
 use crate::support::NOW_S;
 use crate::support::TestApp;
 
-const PASSWORD: &str = "four dry stones by the gate";
+pub(super) const PASSWORD: &str = "four dry stones by the gate";
 
 /// Who asks in these tests.
 #[derive(Debug, Clone, Copy, PartialEq, Eq)]
@@ -364,84 +358,6 @@ async fn a_changed_password_ends_other_sessions() {
     test.ask(Method::GET, "/account", &[("cookie", &cookie)]).await.expect(200);
 }
 
-/// Asks until the status is the one expected.
-async fn becomes(test: &TestApp, address: &str, headers: &[(&str, &str)], expected: u16) {
-    for _ in 0..200 {
-        if test.ask(Method::GET, address, headers).await.status.as_u16() == expected {
-            return;
-        }
-        tokio::time::sleep(Duration::from_millis(20)).await;
-    }
-    panic!("{address} never became {expected}");
-}
-
-#[tokio::test(flavor = "multi_thread")]
-async fn a_long_import_keeps_nobody_out_and_nobody_in() {
-    let signed = Signed::new(TestApp::park().await).await;
-    let test = &signed.test;
-    let store = test.app.store();
-    let (administrator, _) = store.account_to_sign_in("Administrator").await.unwrap().unwrap();
-    let (observer, _) = store.account_to_sign_in("Observer").await.unwrap().unwrap();
-    let (script, limits) = (Token::new().unwrap(), SessionLimits::default());
-    let draft = ApiTokenDraft { label: "map".to_owned(), scope: Scope::Read, expires_at_s: NOW_S + 86_400 };
-    store.add_api_token(&administrator, &script.hash(), &draft, NOW_S).await.unwrap();
-    let bearer = format!("Bearer {}", script.text());
-    let bearer = [("authorization", bearer.as_str()), ("accept", "application/json")];
-    let own = [("cookie", signed.cookie(Asker::Administrator))];
-    let observers = [("cookie", signed.cookie(Asker::Observer))];
-    test.ask(Method::GET, "/about", &bearer).await.expect(200);
-    test.ask(Method::GET, "/account", &observers).await.expect(200);
-
-    let elsewhere = Store::open(&test.app.config().database, &OpenParams::default()).await.unwrap();
-    let import = store.write("tester", "a long import", NOW_S).await.unwrap();
-    let sign_in = async |name: &str| {
-        let form = format!("name={name}&password={}", PASSWORD.replace(' ', "+"));
-        let answer = test.post("/sign-in", &form, &[]).await.expect(303);
-        answer.header("set-cookie").split(';').next().unwrap().to_owned()
-    };
-    let (managers, exact) = (sign_in("manager").await, sign_in("observerwithexact").await);
-    let (managers, exact) = ([("cookie", managers.as_str())], [("cookie", exact.as_str())]);
-    for cookie in [&managers, &exact] {
-        test.ask(Method::GET, "/account", cookie).await.expect(200);
-    }
-    let hash = |cookie: &[(&str, &str); 1]| hash_of(cookie[0].1.split_once('=').unwrap().1);
-    let is_written =
-        async |cookie| elsewhere.session_account(&hash(cookie), limits, NOW_S).await.unwrap().is_some();
-    assert!(!is_written(&exact).await);
-    test.post("/sign-in", "name=nobody&password=x", &[]).await.expect(401);
-
-    let disabling = format!("/accounts/{}", observer.id);
-    let watching = async {
-        for (address, headers, expected) in [
-            ("/account", &managers[..], 303),
-            ("/account", &observers[..], 303),
-            ("/about", &bearer[..], 401),
-        ] {
-            becomes(test, address, headers, expected).await;
-        }
-        test.ask(Method::GET, "/account", &exact).await.expect(200);
-        // All that holds, and none of it is written.
-        assert!(elsewhere.session_account(&hash(&observers), limits, NOW_S).await.unwrap().is_some());
-        assert!(elsewhere.api_token_account(&script.hash(), NOW_S).await.unwrap().is_some());
-        drop(import);
-    };
-    let (out, disabled, revoked, ()) = tokio::join!(
-        test.post("/account/sign-out-everywhere", "", &managers),
-        test.post(&disabling, "role=observer&disabled=yes", &own),
-        test.post("/account/tokens/1/revoke", "", &own),
-        watching,
-    );
-    for answer in [out, disabled, revoked] {
-        answer.expect(303);
-    }
-    assert!(is_written(&exact).await && !is_written(&managers).await && !is_written(&observers).await);
-    assert!(elsewhere.api_token_account(&script.hash(), NOW_S).await.unwrap().is_none());
-    let (observer, _) = elsewhere.account_to_sign_in("Observer").await.unwrap().unwrap();
-    assert_eq!(observer.disabled_at_s, Some(NOW_S));
-    assert_eq!(elsewhere.n_failed_sign_ins(NOW_S - 60).await.unwrap(), 1);
-    elsewhere.close().await;
-}
-
 #[tokio::test]
 async fn tokens_do_what_their_scope_says_and_no_more() {
     let signed = Signed::new(TestApp::park().await).await;
@@ -634,79 +550,4 @@ async fn what_somebody_signs_in_for_is_kept_under_the_account_whatever_the_form_
         let page = test.ask(Method::GET, page, &manager).await.expect(200);
         page.never_says(">Your name");
     }
-}
-
-#[tokio::test]
-async fn bites_are_told_to_those_only_who_may_see_them() {
-    let signed = Signed::new(TestApp::park().await).await;
-    let test = &signed.test;
-    let manager = [("cookie", signed.cookie(Asker::Manager))];
-    // A row that waits, and an encounter with a history, both of a bite.
-    let csv = "occurrenceID,effortKind,eventDate,decimalLatitude,decimalLongitude,contact,reactions,outcome\n\
-               W-1,report,2024-05-01,97.61,-109.38,beside,still; bit skin,bite treated\n\
-               W-2,report,2024-05-02,37.61,-109.38,beside,still; bit skin@2,bite treated\n\
-               W-3,report,2024-05-03,37.61,-109.38,beside,still,bite feared\n";
-    let parts: [(&str, Option<&str>, &[u8]); 2] =
-        [("content", None, b"encounters"), ("file", Some("w.csv"), csv.as_bytes())];
-    let batch =
-        test.send_files("/data/import", &parts, &manager).await.expect(303).header("location").to_owned();
-    let area = test.by_hand().await.area;
-    let mut snapshot = test.app.store().snapshot().await.unwrap();
-    let id = snapshot.encounter_by_occurrence(area, "W-2").await.unwrap().unwrap();
-    let mut draft = snapshot.encounter(id).await.unwrap().unwrap().given;
-    let waiting = snapshot.open_row_errors(area).await.unwrap();
-    drop(snapshot);
-    draft.approaches[0].reactions.remove(0);
-    test.write(async |writer| writer.change_encounter(id, &draft).await.unwrap()).await;
-
-    // The hint of an unknown outcome names those that are known, so "bite treated" may stand in lists.
-    let bites = ["bit skin", "bite feared"];
-    let row = |name: &str| {
-        let is_it = |(_, value): &(String, String)| value == name;
-        let found = waiting.iter().find(|row| row.error.raw.iter().any(is_it)).unwrap();
-        format!("/data/rows/{}", found.id)
-    };
-    let pages = [
-        batch,
-        "/data/rows".to_owned(),
-        row("W-1"),
-        row("W-3"),
-        format!("/encounters/{id}"),
-        format!("/history/encounter/{id}"),
-    ];
-    for page in &pages {
-        let page = test.ask(Method::GET, page, &manager).await.expect(200);
-        bites.iter().for_each(|bite| page.never_says(bite));
-    }
-    for page in [&pages[2], &pages[4], &pages[5]] {
-        test.ask(Method::GET, page, &manager).await.expect(200).never_says("bite treated");
-    }
-    test.ask(Method::GET, "/history", &manager).await.expect(200).never_says("bit skin");
-    test.ask(Method::GET, &row("W-1"), &manager).await.says("withheld; leave empty to keep");
-    test.ask(Method::GET, &pages[4], &manager).await.says("a reaction that is withheld after 2 s");
-    test.ask(Method::GET, &pages[5], &manager).await.says("a reaction that is withheld");
-
-    // Who may see them sees them, at the same addresses.
-    let (account, _) = test.app.store().account_to_sign_in("Manager").await.unwrap().unwrap();
-    let administrator = [("cookie", signed.cookie(Asker::Administrator))];
-    let grant = format!("/accounts/{}", account.id);
-    test.post(&grant, "role=manager&health=yes", &administrator).await.expect(303);
-    for (page, bite) in
-        pages[1..].iter().zip(["bite feared", "bite treated", "bite feared", "bit skin", "bit skin"])
-    {
-        test.ask(Method::GET, page, &manager).await.expect(200).says(bite);
-    }
-    test.post(&grant, "role=manager", &administrator).await.expect(303);
-
-    // Mended without a word about it, it is what it was.
-    let wrong = test.post(&row("W-1"), "decimalLatitude=98&outcome=&reactions=", &manager).await.expect(422);
-    wrong.says("withheld; leave empty to keep");
-    ["bit skin", "bite treated"].iter().for_each(|bite| wrong.never_says(bite));
-    let form = "decimalLatitude=37.61&outcome=&reactions=&coilway-action=retry";
-    test.post(&row("W-1"), form, &manager).await.expect(303);
-    let mut snapshot = test.app.store().snapshot().await.unwrap();
-    let id = snapshot.encounter_by_occurrence(area, "W-1").await.unwrap().unwrap();
-    let mended = snapshot.encounter(id).await.unwrap().unwrap().given;
-    assert_eq!(mended.outcome, Some(Outcome::BiteTreated));
-    assert_eq!(mended.approaches[0].reactions[1].term, "bit skin");
 }

@@ -167,6 +167,8 @@ async fn every_answer_says_what_a_browser_may_do_with_it() {
         assert_eq!(answer.header("x-content-type-options"), "nosniff", "{address}");
         assert_eq!(answer.header("referrer-policy"), "same-origin", "{address}");
         assert_eq!(answer.header("x-frame-options"), "DENY", "{address}");
+        assert_eq!(answer.header("cross-origin-resource-policy"), "same-origin", "{address}");
+        assert_eq!(answer.header("cross-origin-opener-policy"), "same-origin", "{address}");
         assert_eq!(answer.header("strict-transport-security"), "", "{address}");
         assert!(answer.header("vary").contains("Accept"), "{address}");
     }

@@ -146,3 +146,30 @@ async fn every_encoding_carries_the_same_page() {
         assert_eq!(page, plain.body);
     }
 }
+
+/// A browser keeps a page and asks whether it is still the right one: for somebody with other rights it never is.
+#[tokio::test]
+async fn no_tag_is_right_for_other_rights() {
+    let signed = Signed::new(TestApp::park().await).await;
+    let ask = async |asker: Asker, address: &str, tag: &str| {
+        let headers = [("cookie", signed.cookie(asker)), ("accept", "text/html"), ("if-none-match", tag)];
+        signed.test.ask(Method::GET, address, &headers).await
+    };
+    let mut n_tags = 0;
+    for address in
+        ["/", "/encounters", "/encounters/1", "/decisions", "/effect", "/trails", "/season", "/about"]
+    {
+        let answer = ask(Asker::Manager, address, "").await.expect(200);
+        assert!(answer.header("vary").contains("Cookie"), "{address}: {}", answer.header("vary"));
+        let tag = answer.header("etag").to_owned();
+        if tag.is_empty() {
+            continue;
+        }
+        n_tags += 1;
+        ask(Asker::Manager, address, &tag).await.expect(304);
+        for other in [Asker::ObserverWithExact, Asker::Administrator] {
+            ask(other, address, &tag).await.expect(200);
+        }
+    }
+    assert!(n_tags >= 4, "{n_tags} pages have tags");
+}

@@ -265,7 +265,9 @@ async fn an_encounter_is_shown_whole_but_for_health() {
         trial.says(words);
     }
     let bite = test.get(&find("O-hurt")).await.expect(200);
-    bite.never_says("bite reported");
+    bite.says("Reported: bite reported.");
+    bite.says("In an emergency call");
+    trial.never_says("What it did to people");
     test.get(&find("O-nowhere")).await.says("no position");
     test.get(&find("G-0")).await.says("Gate car park");
     let changed = EncounterId(find("O-hurt").rsplit('/').next().unwrap().parse().unwrap());
@@ -276,8 +278,8 @@ async fn an_encounter_is_shown_whole_but_for_health() {
     test.write(async |writer| writer.change_encounter(changed, &draft).await.unwrap()).await;
     let history = test.get(&find("O-hurt")).await.expect(200);
     history.says("Crotalus cerberus");
-    history.says("outcome changed");
-    history.never_says("bite reported");
+    history.says("outcome from &quot;bite reported&quot; to &quot;&quot;");
+    history.never_says("What it did to people");
 }
 
 #[tokio::test]
