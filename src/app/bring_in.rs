@@ -71,6 +71,22 @@ pub struct Trust {
 impl Trust {
     /// Staff, and whoever sits at the machine.
     pub const FULL: Self = Self { reach: Reach::Everything, reviews: true };
+
+    /// Keeps a write to it.
+    pub(super) fn bind(self, writer: &mut Writer) {
+        writer.set_reach(self.reach);
+        if !self.reviews {
+            writer.keep_reviewed();
+        }
+    }
+
+    /// The one whose files are known again: a file of somebody else is none to those who reach own records only.
+    pub(super) fn knows_of<'a>(self, actor: &'a str) -> Option<&'a str> {
+        match self.reach {
+            Reach::Everything => None,
+            Reach::OwnRecords => Some(actor),
+        }
+    }
 }
 
 /// What became of a file.
@@ -169,13 +185,14 @@ impl App {
             format_of(&request.file_name).ok_or_else(|| BringInError::Format(request.file_name.clone()))?;
         let (n_bytes, blake3) = hash(&request).await?;
         let context = self.context(area).await?;
-        if let Some(known) = self.known(area, request.content, &blake3).await? {
+        let of = request.trust.knows_of(&request.actor);
+        if let Some(known) = self.known(area, request.content, &blake3, of).await? {
             return Ok(known);
         }
         let context = with_day_order(&request, format, context).await?;
         let summary = format!("{} from {}", request.content, request.file_name);
         let mut writer = self.store().write(&request.actor, &summary, self.clock().now_s()).await?;
-        writer.set_reach(request.trust.reach);
+        request.trust.bind(&mut writer);
         let batch = writer.begin_batch(&BatchDraft { area, content: request.content }).await?;
         let file = FileDraft {
             name: request.file_name.clone(),
@@ -209,8 +226,11 @@ impl App {
         let report = reading.await.map_err(|error| BringInError::Ended(error.to_string()))??;
         writer.describe_file(file_id, &report.encoding, &report.mapping).await?;
         writer.count_batch(batch, &total, n_refused).await?;
-        self.keep_rule(&mut writer, area).await?;
+        let has_emptied = self.keep_rule(&mut writer, area).await?;
         let revision = writer.commit().await?;
+        if has_emptied {
+            self.store().fold_log().await?;
+        }
         Ok(BroughtIn {
             batch,
             revision,
@@ -242,7 +262,7 @@ impl App {
         };
         let summary = format!("row {} of {} mended", stored.error.row_number, stored.file_name);
         let mut writer = self.store().write(actor, &summary, self.clock().now_s()).await?;
-        writer.set_reach(trust.reach);
+        trust.bind(&mut writer);
         let batch = writer.batch_of_file(stored.file_id).await?;
         let target = Target { area, source: Some((batch, stored.file_id)) };
         let tally = put(&mut writer, &target, trust, vec![(stored.error.row_number, draft)]).await?;
@@ -250,8 +270,12 @@ impl App {
             return Ok(Err(problem.into_row_error(raw)));
         }
         writer.settle_row_error(stored.id, store::RowErrorState::Mended).await?;
-        self.keep_rule(&mut writer, area).await?;
-        Ok(Ok(writer.commit().await?))
+        let has_emptied = self.keep_rule(&mut writer, area).await?;
+        let revision = writer.commit().await?;
+        if has_emptied {
+            self.store().fold_log().await?;
+        }
+        Ok(Ok(revision))
     }
 
     pub(super) async fn context(&self, area: AreaId) -> Result<ingest::Context, BringInError> {
@@ -269,11 +293,13 @@ impl App {
         ))
     }
 
+    /// The batch that a file came with before; of batches of one person only, where `of` names one.
     pub(super) async fn known(
         &self,
         area: AreaId,
         content: Content,
         blake3: &str,
+        of: Option<&str>,
     ) -> Result<Option<BroughtIn>, BringInError> {
         let mut snapshot = self.store().snapshot().await?;
         let files = snapshot.files_with_hash(area, blake3).await?;
@@ -281,6 +307,7 @@ impl App {
         let batch = batches.into_iter().find(|batch| {
             batch.content == content
                 && batch.undone_at_s.is_none()
+                && of.is_none_or(|of| batch.actor == of)
                 && files.iter().any(|file| file.batch_id == batch.id)
         });
         Ok(batch.map(|batch| BroughtIn {

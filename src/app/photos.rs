@@ -129,7 +129,7 @@ impl App {
         let mut prepared = Vec::new();
         for (idx, file) in files.iter().enumerate() {
             let blake3 = self.off_thread(file, |bytes| blake3::hash(&bytes).to_hex().to_string()).await?;
-            if let Some(batch) = self.known(area, Content::Photos, &blake3).await? {
+            if let Some(batch) = self.known(area, Content::Photos, &blake3, trust.knows_of(actor)).await? {
                 n_known += 1;
                 known = Some(batch);
             } else {
@@ -149,7 +149,7 @@ impl App {
         }
         let summary = format!("{} photos", prepared.len());
         let mut writer = self.store().write(actor, &summary, self.clock().now_s()).await?;
-        writer.set_reach(trust.reach);
+        trust.bind(&mut writer);
         let batch = writer.begin_batch(&BatchDraft { area, content: Content::Photos }).await?;
         let mut total = Tally { n_unchanged: n_known, ..Tally::default() };
         let mut refused = Vec::new();

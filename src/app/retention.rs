@@ -69,21 +69,26 @@ impl App {
         let summary = format!("names and remarks of more than {} months ago emptied", rule.months);
         let mut writer = self.store().write(ACTOR, &summary, self.clock().now_s()).await?;
         let emptied = writer.empty_personal_data(area.id, rule.before_s).await?;
-        if !is_trial && !emptied.is_nothing() {
-            writer.commit().await?;
-            self.store().fold_log().await?;
+        if is_trial {
+            return Ok(Some((rule, emptied)));
         }
+        if emptied.is_nothing() {
+            drop(writer);
+        } else {
+            writer.commit().await?;
+        }
+        // Even where nothing was left to empty: the last time may have been killed before this, or kept by a reader.
+        self.store().fold_log().await?;
         Ok(Some((rule, emptied)))
     }
 
-    /// Applies the rule within a write that brings something in, so that an old file does not bring names back.
-    pub(super) async fn keep_rule(&self, writer: &mut Writer, area: AreaId) -> Result<(), RetentionError> {
+    /// Applies the rule within a write that brings something in, so that an old file does not bring names back. Says whether
+    /// it found any, so that the log has to be folded in once it is written.
+    pub(super) async fn keep_rule(&self, writer: &mut Writer, area: AreaId) -> Result<bool, RetentionError> {
         let areas = self.store().snapshot().await?.areas().await?;
-        let Some(area) = areas.iter().find(|known| known.id == area) else { return Ok(()) };
-        if let Some(rule) = self.personal_data_rule(area).await? {
-            writer.empty_personal_data(area.id, rule.before_s).await?;
-        }
-        Ok(())
+        let Some(area) = areas.iter().find(|known| known.id == area) else { return Ok(false) };
+        let Some(rule) = self.personal_data_rule(area).await? else { return Ok(false) };
+        Ok(!writer.empty_personal_data(area.id, rule.before_s).await?.is_nothing())
     }
 }
 

@@ -60,7 +60,7 @@ pub struct PublicGroup {
 /// A figure that may be shown.
 #[derive(Debug, Clone, Copy, PartialEq)]
 pub enum PublicFigure {
-    /// Nobody is known to have walked there.
+    /// Nobody is known to have walked there: no counter counted anybody in the area, or nobody who could have come there.
     NoWalking,
     /// Fewer than [`LEAST_COUNT`] encounters, which may be none.
     TooFew {
@@ -94,10 +94,16 @@ pub fn compute(
     let cell_deg = step_degrees(decimals(facts));
     let bounds = ClassBounds::doubling_from(facts.settings.lowest_bound).map_err(DeriveError::internal)?;
     let by_trail = reports_by_trail(facts, layer, exposure, snaps);
+    // Without counters the days walked are those that reports speak of: one record at a den, or one that nobody has
+    // verified, would show in the distance.
+    let is_counted = !facts.readings.rows.is_empty();
     let groups = group_trails(facts, layer, cell_deg);
     let public = groups.into_iter().map(|group| {
         let count: u64 = group.trails.iter().map(|trail| by_trail[*trail]).sum();
-        let walked = walked_km(layer, exposure, &group.trails);
+        let walked = match is_counted {
+            true => walked_km(layer, exposure, &group.trails),
+            false => Limits { value: 0.0, lower: 0.0, upper: 0.0 },
+        };
         let of_group = group.trails.iter().map(|trail| &facts.trails[*trail]);
         PublicGroup {
             names: of_group.clone().map(|trail| trail.name.clone()).collect(),

@@ -16,6 +16,7 @@ use crate::store::Store;
 use crate::store::error::Error;
 use crate::store::error::stored;
 use crate::store::snapshot::Snapshot;
+use crate::store::writer::Reach;
 use crate::store::writer::Tally;
 use crate::store::writer::Writer;
 
@@ -130,8 +131,8 @@ impl Writer {
 
     /// Keeps rows that did not go in, to be mended.
     ///
-    /// The same row of the same bytes with the same complaint is kept once, whatever has become of it since. Returns how
-    /// many are new.
+    /// The same row of the same bytes with the same complaint is kept once, whatever has become of it since; for whoever
+    /// reaches own records only, once among their own. Returns how many are new.
     ///
     /// # Errors
     /// [`Error::Rule`] when there is no such file; [`Error`] when the database cannot be written.
@@ -148,6 +149,7 @@ impl Writer {
 
     async fn add_row_error(&mut self, file: FileId, error: &RowError) -> Result<bool, Error> {
         let (row_number, revision) = (error.row_number as i64, self.revision());
+        let own = (self.reach() == Reach::OwnRecords).then(|| self.actor().to_owned());
         let raw = stored(serde_json::to_string(&error.raw), "row_errors", "raw_json", row_number)?;
         let inserted = sqlx::query!(
             "INSERT INTO row_errors (file_id, row_number, field, value, reason, hint, raw_json, state, revision)
@@ -155,7 +157,8 @@ impl Writer {
              WHERE NOT EXISTS (
                 SELECT 1 FROM row_errors JOIN files ON files.id = file_id JOIN batches ON batches.id = batch_id
                 WHERE blake3 = (SELECT blake3 FROM files WHERE id = ?1) AND undone_revision IS NULL
-                  AND row_number = ?2 AND field = ?3 AND value = ?4 AND reason = ?5)",
+                  AND row_number = ?2 AND field = ?3 AND value = ?4 AND reason = ?5
+                  AND (?9 IS NULL OR actor = ?9))",
             file.0,
             row_number,
             error.field,
@@ -163,7 +166,8 @@ impl Writer {
             error.reason,
             error.hint,
             raw,
-            revision
+            revision,
+            own
         )
         .execute(self.connection())
         .await?;
@@ -192,15 +196,23 @@ impl Writer {
         found(updated.rows_affected(), "file", file.0)
     }
 
-    /// The batch that a file came with.
+    /// The batch that a file came with, for another row of it to go in.
     ///
     /// # Errors
-    /// [`Error::Missing`] when there is no such file; [`Error`] when the database cannot be read.
+    /// [`Error::Missing`] when there is no such file; [`Error::UndoneAlready`] when the batch was taken back: what goes in
+    /// with it now could be taken back by nobody; [`Error`] when the database cannot be read.
     pub async fn batch_of_file(&mut self, file: FileId) -> Result<BatchId, Error> {
-        let batch = sqlx::query_scalar!("SELECT batch_id FROM files WHERE id = ?", file.0)
-            .fetch_optional(self.connection())
-            .await?;
-        batch.map(BatchId).ok_or(Error::Missing { what: "file", id: file.0 })
+        let batch = sqlx::query!(
+            "SELECT batches.id, undone_revision FROM files JOIN batches ON batches.id = batch_id WHERE files.id = ?",
+            file.0
+        )
+        .fetch_optional(self.connection())
+        .await?
+        .ok_or(Error::Missing { what: "file", id: file.0 })?;
+        match batch.undone_revision {
+            Some(_) => Err(Error::UndoneAlready(batch.id)),
+            None => Ok(BatchId(batch.id)),
+        }
     }
 
     /// Adds to the counts of a batch: what became of its rows, and how many rows did not go in.

@@ -9,10 +9,12 @@ use crate::domain::double_observer::DoubleObserverWalk;
 use crate::domain::double_observer::Noticed;
 use crate::domain::double_observer::NoticedBy;
 use crate::domain::double_observer::NoticedDraft;
+use crate::domain::encounter::EncounterDraft;
 use crate::domain::ids::AreaId;
 use crate::domain::ids::EncounterId;
 use crate::domain::ids::WalkId;
 use crate::domain::units::Length;
+use crate::domain::walk::WalkDraft;
 use crate::store::error::Error;
 use crate::store::error::Fault;
 use crate::store::error::Problem;
@@ -26,6 +28,7 @@ use crate::store::kept::Stored;
 use crate::store::snapshot::Snapshot;
 use crate::store::walks;
 use crate::store::writer::Origin;
+use crate::store::writer::Reach;
 use crate::store::writer::Stamp;
 use crate::store::writer::Tally;
 use crate::store::writer::Target;
@@ -226,15 +229,7 @@ impl Place {
         area: AreaId,
     ) -> Result<Self, Fault> {
         let walk_id = walks::by_event(connection, area, &draft.event_id).await?;
-        let no_walk = || {
-            Problem::of(
-                "eventID",
-                &draft.event_id,
-                "there is no survey walk of that name",
-                "bring in the survey walks first",
-            )
-        };
-        let walk_id = walk_id.ok_or_else(no_walk)?;
+        let walk_id = walk_id.ok_or_else(|| no_walk(&draft.event_id))?;
         let Some(noticed) = &draft.noticed else { return Ok(Self { walk_id, encounter_id: None }) };
         let found = sqlx::query!(
             r#"SELECT id AS "id!", walk_id FROM encounters
@@ -244,14 +239,10 @@ impl Place {
         )
         .fetch_optional(connection)
         .await?;
-        let problem =
-            |reason: &str, hint: &str| Problem::of("occurrenceID", &noticed.occurrence_id, reason, hint);
-        let found = found
-            .ok_or_else(|| problem("there is no encounter of that name", "bring in the encounters first"))?;
+        let found = found.ok_or_else(|| no_encounter(&noticed.occurrence_id))?;
         if found.walk_id != Some(walk_id) {
-            return Err(
-                problem("the encounter was not on that walk", "check eventID and occurrenceID").into()
-            );
+            let (reason, hint) = ("the encounter was not on that walk", "check eventID and occurrenceID");
+            return Err(Problem::of("occurrenceID", &noticed.occurrence_id, reason, hint).into());
         }
         Ok(Self { walk_id, encounter_id: Some(found.id) })
     }
@@ -303,11 +294,9 @@ impl Place {
         .await?;
         if n_others > 0 {
             let value = format!("{protocol}, {}, {}", draft.first_observer, draft.second_observer);
-            let reason = format!(
-                "another row says that the walk was {}, {} first and {} second",
-                known.protocol, known.first_observer, known.second_observer
-            );
-            return Err(Problem::of("protocol", &value, &reason, "make the rows of a walk agree").into());
+            // Reasons are kept when the rule for personal data has emptied the row: no names in them.
+            let reason = "another row of the walk has another protocol or other observers";
+            return Err(Problem::of("protocol", &value, reason, "make the rows of a walk agree").into());
         }
         sqlx::query!(
             "UPDATE double_observer_walks SET protocol = ?, first_observer = ?, second_observer = ?, revision = ? WHERE id = ?",
@@ -333,8 +322,73 @@ impl Writer {
         target: &Target,
         rows: &[(u64, DoubleObservationDraft)],
     ) -> Result<Tally, Error> {
-        kept::put_rows(self, target, rows).await
+        if self.reach() == Reach::Everything {
+            return kept::put_rows(self, target, rows).await;
+        }
+        let (mut own, mut problems) = (Vec::new(), Vec::new());
+        for (row_number, draft) in rows {
+            match self.not_own(target.area, draft).await? {
+                Some(problem) => problems.push(problem.at(*row_number)),
+                None => own.push((*row_number, draft.clone())),
+            }
+        }
+        let mut tally = kept::put_rows(self, target, &own).await?;
+        tally.problems.extend(problems);
+        tally.problems.sort_by_key(|problem| problem.row_number);
+        Ok(tally)
     }
+
+    /// What is wrong with a row about the walk or encounter of somebody else: the same as if there were none.
+    async fn not_own(
+        &mut self,
+        area: AreaId,
+        draft: &DoubleObservationDraft,
+    ) -> Result<Option<Problem>, Error> {
+        let walk = walks::by_event(self.connection(), area, &draft.event_id).await?;
+        let is_own = match walk {
+            Some(id) => self.reaches_record::<WalkDraft>(id).await?,
+            None => false,
+        };
+        if !is_own {
+            return Ok(Some(no_walk(&draft.event_id)));
+        }
+        let Some(noticed) = &draft.noticed else { return Ok(None) };
+        let encounter = sqlx::query_scalar!(
+            r#"SELECT id AS "id!" FROM encounters
+             WHERE area_id = ? AND occurrence_id = ? AND removed_revision IS NULL"#,
+            area.0,
+            noticed.occurrence_id
+        )
+        .fetch_optional(self.connection())
+        .await?;
+        let is_own = match encounter {
+            Some(id) => self.reaches_record::<EncounterDraft>(id).await?,
+            None => false,
+        };
+        Ok((!is_own).then(|| no_encounter(&noticed.occurrence_id)))
+    }
+
+    /// Whether rows that come in may meet a record that is there.
+    async fn reaches_record<T: Kept>(&mut self, id: i64) -> Result<bool, Error> {
+        match T::load(self.connection(), id).await? {
+            Some(found) => self.reaches(found.origin).await,
+            None => Ok(false),
+        }
+    }
+}
+
+fn no_walk(event_id: &str) -> Problem {
+    Problem::of(
+        "eventID",
+        event_id,
+        "there is no survey walk of that name",
+        "bring in the survey walks first",
+    )
+}
+
+fn no_encounter(occurrence_id: &str) -> Problem {
+    let hint = "bring in the encounters first";
+    Problem::of("occurrenceID", occurrence_id, "there is no encounter of that name", hint)
 }
 
 impl Snapshot {

@@ -5,6 +5,7 @@ use std::collections::HashMap;
 use sqlx::SqliteConnection;
 
 use crate::domain::encounter::EncounterDraft;
+use crate::domain::encounter::VerificationStatus;
 use crate::domain::ids::AreaId;
 use crate::domain::ids::EncounterId;
 use crate::store::constraints;
@@ -259,6 +260,11 @@ async fn compare(
 ) -> Result<Put, Fault> {
     if !kept::is_change(writer, key.id, &new, old).await? {
         return Ok(Put::Unchanged);
+    }
+    if writer.keeps_reviewed() && old.record.verification_status != VerificationStatus::Unverified {
+        let reason = "the record was reviewed; a change of it waits for somebody who reviews";
+        let hint = "ask a manager to look at this row";
+        return Err(Problem::of("occurrenceID", &new.record.occurrence_id, reason, hint).into());
     }
     organisms::know(writer, key.area, std::iter::once(new.record)).await?;
     let batch_id = new.origin.map(|origin| origin.batch_id.0);

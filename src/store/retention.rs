@@ -16,6 +16,8 @@ use crate::store::writer::Writer;
 
 /// What `informationWithheld` says of a record that names and words were taken from.
 pub const WITHHELD: &str = "names and remarks removed after the time for which they are kept";
+/// What stands for the name of a file that came longer ago than names are kept.
+const NO_NAME: &str = "a file";
 /// Who settled a row that waited longer than its words may be kept.
 const SETTLED_BY: &str = "rule for personal data";
 
@@ -28,10 +30,14 @@ pub struct Emptied {
     pub n_walks: u64,
     /// Walks of two observers that lost their names.
     pub n_double_walks: u64,
+    /// Inspections of signs that lost who looked and what they wrote.
+    pub n_inspections: u64,
     /// Earlier states of any of these.
     pub n_earlier_states: u64,
     /// Rows that did not go in, which lost what stood in them.
     pub n_rows: u64,
+    /// Files of rows that lost their names.
+    pub n_files: u64,
     /// Photos that had been taken out, now gone.
     pub n_photos: u64,
 }
@@ -45,11 +51,21 @@ impl Emptied {
 
 impl std::fmt::Display for Emptied {
     fn fmt(&self, f: &mut std::fmt::Formatter<'_>) -> std::fmt::Result {
-        let Self { n_encounters, n_walks, n_double_walks, n_earlier_states, n_rows, n_photos } = self;
+        let Self {
+            n_encounters,
+            n_walks,
+            n_double_walks,
+            n_inspections,
+            n_earlier_states,
+            n_rows,
+            n_files,
+            n_photos,
+        } = self;
         write!(
             f,
             "{n_encounters} encounters, {n_walks} survey walks, {n_double_walks} walks of two observers, \
-             {n_earlier_states} earlier states, {n_rows} rows that did not go in, {n_photos} photos taken out"
+             {n_inspections} inspections of signs, {n_earlier_states} earlier states, {n_rows} rows that did not go in, \
+             {n_files} names of files, {n_photos} photos taken out"
         )
     }
 }
@@ -58,8 +74,8 @@ impl Writer {
     /// Empties what says who or quotes somebody in records of before an instant (seconds since 1970-01-01T00:00:00Z).
     ///
     /// A record is of its own day, or of the last day of its month or year; one of no known day is of when it came in. A
-    /// row that did not go in is of when its file came, and is set aside. A photo that was taken out is of when it was,
-    /// and is deleted.
+    /// row that did not go in is of when its file came, and is set aside. A photo that was taken out, or whose encounter
+    /// was, is of when it was, and is deleted.
     ///
     /// # Errors
     /// [`Error`] when the database cannot be written.
@@ -68,7 +84,9 @@ impl Writer {
         self.empty_encounters(area, before_s, &mut emptied).await?;
         self.empty_walks(area, before_s, &mut emptied).await?;
         self.empty_double_walks(area, before_s, &mut emptied).await?;
+        self.empty_inspections(area, before_s, &mut emptied).await?;
         emptied.n_rows = self.empty_rows(area, before_s).await?;
+        emptied.n_files = self.empty_file_names(area, before_s).await?;
         emptied.n_photos = self.delete_photos(area, before_s).await?;
         if !emptied.is_nothing() {
             self.touch();
@@ -181,6 +199,31 @@ impl Writer {
         Ok(())
     }
 
+    async fn empty_inspections(
+        &mut self,
+        area: AreaId,
+        before_s: i64,
+        emptied: &mut Emptied,
+    ) -> Result<(), Error> {
+        let revision = self.revision();
+        let connection = self.connection();
+        let old = "INSERT INTO old_records
+             SELECT sign_inspections.id FROM sign_inspections JOIN signs_in_place ON signs_in_place.id = sign_id
+             WHERE area_id = ?1 AND inspected_at_s < ?2";
+        remember(connection, old, area, before_s).await?;
+        let fields = [("$.record.inspected_by", "\"\""), ("$.record.remarks", "\"\"")];
+        emptied.n_earlier_states += empty_history(connection, RecordKind::SignInspection, &fields).await?;
+        emptied.n_inspections = sqlx::query(
+            "UPDATE sign_inspections SET actor = '', remarks = '', revision = ?
+             WHERE (actor <> '' OR remarks <> '') AND id IN (SELECT id FROM old_records)",
+        )
+        .bind(revision)
+        .execute(connection)
+        .await?
+        .rows_affected();
+        Ok(())
+    }
+
     async fn empty_rows(&mut self, area: AreaId, before_s: i64) -> Result<u64, Error> {
         let (revision, now_s) = (self.revision(), self.now_s());
         let emptied = sqlx::query(
@@ -202,13 +245,55 @@ impl Writer {
         Ok(emptied.rows_affected())
     }
 
+    /// People name files after people. The names stand in what commits say of themselves, too.
+    async fn empty_file_names(&mut self, area: AreaId, before_s: i64) -> Result<u64, Error> {
+        let connection = self.connection();
+        let names: Vec<String> = sqlx::query_scalar(
+            "SELECT DISTINCT name FROM files JOIN batches ON batches.id = batch_id
+             WHERE area_id = ? AND created_at_s < ? AND name <> ? AND format <> 'photo'",
+        )
+        .bind(area.0)
+        .bind(before_s)
+        .bind(NO_NAME)
+        .fetch_all(&mut *connection)
+        .await?;
+        for name in &names {
+            sqlx::query(
+                "UPDATE revisions SET summary = replace(summary, ?1, ?2) WHERE instr(summary, ?1) > 0",
+            )
+            .bind(name)
+            .bind(NO_NAME)
+            .execute(&mut *connection)
+            .await?;
+        }
+        let emptied = sqlx::query(
+            "UPDATE files SET name = ?3
+             WHERE name <> ?3 AND format <> 'photo'
+               AND batch_id IN (SELECT id FROM batches WHERE area_id = ?1 AND created_at_s < ?2)",
+        )
+        .bind(area.0)
+        .bind(before_s)
+        .bind(NO_NAME)
+        .execute(connection)
+        .await?;
+        Ok(emptied.rows_affected())
+    }
+
     async fn delete_photos(&mut self, area: AreaId, before_s: i64) -> Result<u64, Error> {
         let connection = self.connection();
         let old = "INSERT INTO old_records
              SELECT photos.id FROM photos
              JOIN encounters ON encounters.id = encounter_id
              JOIN revisions ON revisions.revision = photos.removed_revision
-             WHERE area_id = ?1 AND committed_at_s < ?2";
+             WHERE area_id = ?1 AND committed_at_s < ?2
+             UNION
+             SELECT photos.id FROM photos
+             JOIN encounters AS shown ON shown.id = encounter_id
+             JOIN revisions ON revisions.revision = shown.removed_revision
+             WHERE shown.area_id = ?1 AND committed_at_s < ?2
+               AND NOT EXISTS (SELECT 1 FROM encounters AS living
+                               WHERE living.area_id = shown.area_id AND living.occurrence_id = shown.occurrence_id
+                                 AND living.removed_revision IS NULL)";
         remember(connection, old, area, before_s).await?;
         sqlx::query(
             "DELETE FROM changes WHERE record_kind = ? AND record_id IN (SELECT id FROM old_records)",

@@ -76,6 +76,14 @@ impl TestStore {
         Target { area: self.area, source: None }
     }
 
+    /// A target in a new batch with one file of that name.
+    pub(super) async fn batch_named(&self, writer: &mut Writer, content: Content, name: &str) -> Target {
+        let batch = writer.begin_batch(&BatchDraft { area: self.area, content }).await.unwrap();
+        let draft = FileDraft { name: name.to_owned(), ..file(name) };
+        let file = writer.add_file(batch, &draft).await.unwrap();
+        Target { area: self.area, source: Some((batch, file)) }
+    }
+
     /// A target in a new batch with one file of these bytes.
     pub(super) async fn batch(&self, writer: &mut Writer, content: Content, bytes: &str) -> Target {
         let batch = writer.begin_batch(&BatchDraft { area: self.area, content }).await.unwrap();

@@ -123,6 +123,7 @@ pub struct Writer {
     now_s: i64,
     is_touched: bool,
     reach: Reach,
+    keeps_reviewed: bool,
     pub(super) known: Known,
 }
 
@@ -156,6 +157,7 @@ impl Writer {
             now_s,
             is_touched: false,
             reach: Reach::Everything,
+            keeps_reviewed: false,
             known: Known::default(),
         })
     }
@@ -168,6 +170,18 @@ impl Writer {
     /// Says which records rows that come in from now on may change.
     pub fn set_reach(&mut self, reach: Reach) {
         self.reach = reach;
+    }
+
+    /// Says that whoever writes may not review: from now on rows that come in change no encounter that was reviewed.
+    ///
+    /// What was reviewed is what the public sees, counted. If its own author could change it at will, and it then counted
+    /// no more, whether the public count falls would tell which of them lies in the buffer of a sensitive place.
+    pub fn keep_reviewed(&mut self) {
+        self.keeps_reviewed = true;
+    }
+
+    pub(super) fn keeps_reviewed(&self) -> bool {
+        self.keeps_reviewed
     }
 
     pub(super) fn reach(&self) -> Reach {

@@ -35,11 +35,11 @@ impl Writer {
     ) -> Result<Tally, Error> {
         let (draft, photo) = (&given.encounter, &given.photo);
         let mut tally = Tally::default();
-        if is_source_known(self.connection(), target.area, &photo.source_blake3).await? {
+        let own = (self.reach() == Reach::OwnRecords).then(|| self.actor().to_owned());
+        if is_source_known(self.connection(), target.area, &photo.source_blake3, own.as_deref()).await? {
             tally.n_unchanged = 1;
             return Ok(tally);
         }
-        let own = (self.reach() == Reach::OwnRecords).then(|| self.actor().to_owned());
         let met = met(self.connection(), target.area, draft, own.as_deref()).await?;
         let encounter = match &met[..] {
             [] => {
@@ -72,19 +72,23 @@ impl Writer {
     }
 }
 
-/// Whether a photo made of that file is there, of an encounter that is.
+/// Whether a photo made of that file is there, of an encounter that is. With an `own` actor only what that one added is
+/// looked at: whoever has a file must not learn that somebody else brought it in.
 async fn is_source_known(
     connection: &mut SqliteConnection,
     area: AreaId,
     source_blake3: &str,
+    own: Option<&str>,
 ) -> Result<bool, Error> {
     let id = sqlx::query_scalar!(
         r#"SELECT photos.id AS "id!" FROM photos JOIN encounters AS shown ON shown.id = encounter_id
             JOIN encounters AS living ON living.area_id = shown.area_id
                 AND living.occurrence_id = shown.occurrence_id AND living.removed_revision IS NULL
-         WHERE source_blake3 = ? AND photos.removed_revision IS NULL AND living.area_id = ? LIMIT 1"#,
+         WHERE source_blake3 = ?1 AND photos.removed_revision IS NULL AND living.area_id = ?2
+            AND (?3 IS NULL OR photos.added_by = ?3) LIMIT 1"#,
         source_blake3,
-        area.0
+        area.0,
+        own
     )
     .fetch_optional(connection)
     .await?;

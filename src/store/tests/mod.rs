@@ -2,6 +2,7 @@
 
 mod encounters;
 mod filtering;
+mod forgetting;
 mod notices;
 mod observers;
 mod opening;

@@ -36,7 +36,7 @@ pub(super) fn moments(n: u64, longest_ms: u64) -> impl Iterator<Item = Duration>
 }
 
 /// Runs a command and kills it after a while; tells whether it had ended well before.
-fn killed_after(program: &Program, arguments: &[&str], moment: Duration) -> bool {
+pub(super) fn killed_after(program: &Program, arguments: &[&str], moment: Duration) -> bool {
     let mut command = program.command(arguments);
     let mut child = command.stdout(Stdio::null()).stderr(Stdio::null()).spawn().unwrap();
     let start = Instant::now();
@@ -51,7 +51,7 @@ fn killed_after(program: &Program, arguments: &[&str], moment: Duration) -> bool
 }
 
 /// How long a command takes that nobody disturbs, milliseconds.
-fn undisturbed_ms(program: &Program, arguments: &[&str]) -> u64 {
+pub(super) fn undisturbed_ms(program: &Program, arguments: &[&str]) -> u64 {
     let start = Instant::now();
     program.run(arguments).good();
     start.elapsed().as_millis() as u64 + 1

@@ -5,11 +5,22 @@ use std::path::PathBuf;
 use jiff::Timestamp;
 use jiff::tz::TimeZone;
 
+use sqlx::Connection;
+use sqlx::SqliteConnection;
+
+use coilway::store::OpenParams;
+use coilway::store::Store;
+
 use super::Program;
+use super::keeping::killed_after;
+use super::keeping::moments;
+use super::keeping::n_encounters;
+use super::keeping::n_rounds;
+use super::keeping::undisturbed_ms;
 use super::served::Served;
 
 /// Names and words of long ago, in every place that takes some.
-const OLD: [&str; 10] = [
+const OLD: [&str; 12] = [
     "Ottoline Quarles",
     "Dr Bramwell Tiff",
     "it reared up at little Pim",
@@ -20,6 +31,8 @@ const OLD: [&str; 10] = [
     "Cosima Thackthwaite",
     "Bartholomew Sneed",
     "walked by Aunt Philippa",
+    "Ignatius Poole",
+    "bent by Mr Cuthbertson's van",
 ];
 /// Those of last year.
 const RECENT: [&str; 3] = ["Hester Wimple", "keeps calling about it", "Odalys Brine"];
@@ -56,6 +69,13 @@ fn planted() -> Program {
         OLD[6], OLD[7]
     );
     program.import("double-observer", &program.file("double.csv", double)).good();
+    let sign = "name,decimalLatitude,decimalLongitude,kind,up\nS1,37.61,-109.38,trail sign,2015-05-01\n";
+    program.import("signs-in-place", &program.file("signs.csv", sign)).good();
+    let inspected = format!(
+        "sign,inspectedAt,recordedBy,condition,remarks\nS1,2015-06-01T10:00,{},worn,{}\n",
+        OLD[10], OLD[11]
+    );
+    program.import("sign-inspections", &program.file("inspected.csv", inspected)).good();
     // Somebody mends a remark; the history keeps what it was.
     program.import("encounters", &program.file("second.csv", encounters("quiet snake", OLD[9]))).good();
     program
@@ -89,7 +109,9 @@ fn names_and_words_go_when_their_time_is_over() {
     program.run(&["set", "personal-data-months", "36"]).good();
     let trial = program.run(&["retention", "--dry-run"]).good();
     assert!(
-        trial.contains("would be emptied: 2 encounters, 1 survey walks, 1 walks of two observers"),
+        trial.contains(
+            "would be emptied: 2 encounters, 1 survey walks, 1 walks of two observers, 1 inspections of signs"
+        ),
         "{trial}"
     );
     for words in OLD.iter().filter(|words| **words != OLD[8]) {
@@ -151,10 +173,95 @@ fn a_server_applies_the_rule_by_itself() {
     let program = planted();
     program.run(&["set", "personal-data-months", "36"]).good();
     let served = Served::start(&program);
+    forgotten(&program);
+    served.stop();
+}
+
+/// Waits until nothing of long ago is left in any byte.
+fn forgotten(program: &Program) {
     let begun = std::time::Instant::now();
-    while OLD.iter().any(|words| holds(&bytes(&program), words)) {
-        assert!(begun.elapsed().as_secs() < 60, "the names are still there");
+    while let Some(words) = OLD.iter().find(|words| holds(&bytes(program), words)) {
+        assert!(begun.elapsed().as_secs() < 60, "{words} is still there");
         std::thread::sleep(std::time::Duration::from_millis(100));
     }
-    served.stop();
+}
+
+/// A server that is killed when the rule is written and the log not folded in yet: the file itself still holds the names
+/// then. The next one finds nothing left to empty, and folds the log in all the same.
+#[tokio::test(flavor = "multi_thread")]
+async fn what_a_killed_server_left_in_the_file_goes_with_the_next() {
+    let program = planted();
+    program.run(&["set", "personal-data-months", "36"]).good();
+    let reader = Store::open(&program.database(), &OpenParams::default()).await.unwrap();
+    // As long as somebody reads an earlier state, the log cannot be folded in.
+    let held = reader.snapshot().await.unwrap();
+    let served = Served::start(&program);
+    while reader.revision().await.unwrap() == held.revision() {
+        tokio::time::sleep(std::time::Duration::from_millis(5)).await;
+    }
+    served.kill();
+    assert!(holds(&bytes(&program), OLD[0]), "the log was folded in, so that there was nothing to try");
+    drop(held);
+    let again = Served::start(&program);
+    forgotten(&program);
+    again.stop();
+    reader.close().await;
+    program.run(&["check"]).good();
+}
+
+/// Killed at any moment of the rule: every record is there, the names are all there or all gone, gone where it was said so,
+/// and the next run leaves none in any byte.
+#[tokio::test]
+async fn a_killed_rule_loses_no_record_and_forgets_every_name() {
+    const N: usize = 20_000;
+    let program = planted();
+    let rows: String = (0..N)
+        .map(|n| {
+            format!("L-{n},report,2015-05-{:02},09:10,37.61,-109.38,{},,{},,\n", n % 28 + 1, OLD[0], OLD[9])
+        })
+        .collect();
+    program.import("encounters", &program.file("large.csv", format!("{HEAD}{rows}"))).good();
+    program.run(&["set", "personal-data-months", "36"]).good();
+    let n_all = n_encounters(&program, &program.database());
+    assert!(n_all > N);
+    let before = program.path("before.db");
+    std::fs::copy(program.database(), &before).unwrap();
+    let begin_again = || {
+        for beside in ["park.db-wal", "park.db-shm"] {
+            std::fs::remove_file(program.path(beside)).ok();
+        }
+        std::fs::copy(&before, program.database()).unwrap();
+    };
+    let longest = undisturbed_ms(&program, &["retention"]);
+    let n_named = async || {
+        let address = format!("sqlite://{}", program.database().display());
+        let mut connection = SqliteConnection::connect(&address).await.unwrap();
+        let named =
+            "SELECT count(*) FROM encounter_details WHERE recorded_by <> '' AND occurrence_remarks <> ''";
+        let n: i64 = sqlx::query_scalar(named).fetch_one(&mut connection).await.unwrap();
+        connection.close().await.unwrap();
+        n
+    };
+    begin_again();
+    let n_before = n_named().await;
+    assert!(n_before > N as i64);
+    let mut n_cut_short = 0;
+    for moment in moments(n_rounds(8, 60), longest) {
+        begin_again();
+        let has_ended = killed_after(&program, &["retention"], moment);
+        n_cut_short += u32::from(!has_ended);
+        if has_ended {
+            assert!(!holds(&bytes(&program), OLD[0]), "said to be gone and there");
+        }
+        assert_eq!(n_encounters(&program, &program.database()), n_all);
+        let n_after = n_named().await;
+        // C of last year keeps its own.
+        assert!(n_after == n_before || n_after == 1, "{n_after} of {n_before}: half done");
+        program.run(&["retention"]).good();
+        let left = bytes(&program);
+        assert!(OLD.iter().all(|words| !holds(&left, words)), "killed after {moment:?}");
+        assert!(RECENT.iter().all(|words| holds(&left, words)), "killed after {moment:?}");
+        assert_eq!(n_encounters(&program, &program.database()), n_all);
+    }
+    assert!(n_cut_short > 0, "never killed in time");
 }
