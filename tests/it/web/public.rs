@@ -26,6 +26,9 @@ use crate::support::TestApp;
 use crate::support::at;
 use crate::support::report;
 use crate::support::rows;
+use crate::web::accounts::Asker;
+use crate::web::accounts::Signed;
+use crate::web::trust::bring_in;
 
 /// Where the den is: 200 m north of the western ledge.
 const DEN: (f64, f64) = (-700.0, 230.0);
@@ -179,6 +182,198 @@ async fn histories_that_differ_in_place_time_or_snake_look_the_same_at_every_ste
     }
     let seen = seen.unwrap();
     assert_ne!(seen.first(), seen.last(), "nothing was ever told, so nothing was tried");
+}
+
+/// Every answer that a visitor gets, and an observer who may not see exact places, of the routes that are wanted; under
+/// addresses with a number of several numbers, which all have to answer alike.
+async fn answers_of_strangers(signed: &Signed, wanted: impl Fn(Right) -> bool) -> BTreeMap<String, String> {
+    let mut answers = BTreeMap::new();
+    let routes = coilway::web::routes();
+    for asker in [Asker::Visitor, Asker::Observer] {
+        let headers = [("cookie", signed.cookie(asker)), ("accept", "text/html")];
+        for route in routes.iter().filter(|route| route.method == Method::GET && wanted(route.right)) {
+            for number in ["1", "2", "4000"] {
+                let mut address = route.path.to_owned();
+                while let Some((start, end)) = address.find('{').zip(address.find('}')) {
+                    address.replace_range(start..=end, number);
+                }
+                let answer = signed.test.ask(Method::GET, &address, &headers).await;
+                assert!(answer.headers.get("etag").is_none(), "{address} tells when data change");
+                // "There is no batch 2."
+                let words = answer.body.replace(&format!(" {number}."), " N.");
+                let words = format!("{} {words}", answer.status);
+                let kept =
+                    answers.entry(format!("{asker:?} {}", route.path)).or_insert_with(|| words.clone());
+                assert_eq!(*kept, words, "{asker:?}: {address} differs from its neighbours");
+                if address == route.path {
+                    break;
+                }
+            }
+        }
+    }
+    answers
+}
+
+/// A file of verified reports.
+fn file(id: &str, positions: &[LonLat], day: i8) -> String {
+    let head = "occurrenceID,effortKind,eventDate,eventTime,decimalLatitude,decimalLongitude,scientificName,\
+                identificationVerificationStatus\n";
+    let row = |(n, at): (usize, &LonLat)| {
+        let (lat, lon) = (at.lat(), at.lon());
+        format!("{id}-{n},report,2024-05-{day:02},09:10,{lat:.6},{lon:.6},Crotalus viridis,verified\n")
+    };
+    head.to_owned() + &positions.iter().enumerate().map(row).collect::<String>()
+}
+
+/// One step of a history, by managers unless it says otherwise.
+enum Step {
+    /// The den lies there from now on.
+    Den(LonLat),
+    /// A batch of reports.
+    Batch(&'static str, Vec<LonLat>),
+    /// The batch is taken back.
+    Undo(&'static str),
+    /// The same, by an observer: nobody verifies them.
+    ByObserver(&'static str, Vec<LonLat>),
+}
+
+/// Lives a history, and asks after every moment; in the end for everything.
+async fn live(history: u32, moments: Vec<Vec<Step>>, day: i8) -> Vec<BTreeMap<String, String>> {
+    let park = Park { has_encounters: false, ..Park::default() };
+    let signed = Signed::new(TestApp::with(&park).await).await;
+    let mut batches = BTreeMap::new();
+    let mut seen = Vec::new();
+    for steps in moments {
+        for step in steps {
+            step.take(&signed, &mut batches, history, day).await;
+        }
+        let theirs = |right| matches!(right, Right::SeePublic | Right::HaveAccount | Right::BringIn);
+        seen.push(answers_of_strangers(&signed, theirs).await);
+    }
+    seen.push(answers_of_strangers(&signed, |_| true).await);
+    seen
+}
+
+impl Step {
+    async fn take(
+        self,
+        signed: &Signed,
+        batches: &mut BTreeMap<&'static str, String>,
+        history: u32,
+        day: i8,
+    ) {
+        match self {
+            Self::Den(position) => {
+                let den = SensitivePlace {
+                    name: "north den".to_owned(),
+                    position,
+                    buffer: Length::metres(BUFFER_M).unwrap(),
+                    reason: "overwintering".to_owned(),
+                    review_date: String::new(),
+                };
+                let target = signed.test.by_hand().await;
+                signed
+                    .test
+                    .write(async |writer| {
+                        let tally = writer.put_sensitive_places(&target, &rows([den])).await.unwrap();
+                        assert_eq!(tally.problems, []);
+                    })
+                    .await;
+            }
+            Self::Batch(name, positions) => {
+                let text = file(&format!("{name}-{history}"), &positions, day);
+                let answer = bring_in(signed, Asker::Manager, "encounters", "a.csv", text.as_bytes()).await;
+                batches.insert(name, answer.expect(303).header("location").to_owned());
+            }
+            Self::Undo(name) => {
+                let headers = [("cookie", signed.cookie(Asker::Manager))];
+                signed.test.post(&format!("{}/undo", batches[name]), "", &headers).await.expect(303);
+            }
+            Self::ByObserver(name, positions) => {
+                let text = file(&format!("{name}-{history}"), &positions, day);
+                let asker = Asker::ObserverWithExact;
+                bring_in(signed, asker, "encounters", "b.csv", text.as_bytes()).await.expect(303);
+            }
+        }
+    }
+}
+
+/// A den that is found, that moves and is given up, batches that are taken back, and what observers bring in: a stranger, and
+/// an observer who asks for everything by every number, cannot tell any of it from reports that come and go on whole trails.
+#[tokio::test]
+async fn a_den_that_moves_looks_like_reports_that_come_and_go() {
+    let mut runner = TestRunner::deterministic();
+    let mut seen: Option<Vec<BTreeMap<String, String>>> = None;
+    let n_histories = Config::default().cases.clamp(2, 3);
+    for history in 0..n_histories {
+        let mut draw = || (0_u32..100).new_tree(&mut runner).unwrap().current();
+        let day = 1 + (draw() % 27) as i8;
+        // Far from both dens, in the buffer of the one on the ledge, in the buffer of the other on the swale.
+        let open: Vec<LonLat> = (0..20).map(|_| on_the_ledge(draw())).collect();
+        let at_first: Vec<LonLat> = (0..10).map(|_| at(-760.0 + f64::from(draw()), 25.0)).collect();
+        let at_second: Vec<LonLat> = (0..15).map(|_| at(15.0, -960.0 + f64::from(draw()))).collect();
+        let few: Vec<LonLat> = (0..10).map(|_| on_the_ledge(draw())).collect();
+        let first = at(DEN.0 + f64::from(draw() % 20), DEN.1 - f64::from(draw() % 20));
+        let second = at(100.0 + f64::from(draw() % 30), -900.0 + f64::from(draw() % 30));
+        let nowhere = at(9000.0, 9000.0);
+        let moments = match history + 1 < n_histories {
+            true => vec![
+                vec![Step::Den(first)],
+                vec![Step::Batch("open", open)],
+                vec![Step::Batch("first", at_first)],
+                vec![Step::Batch("second", at_second)],
+                vec![Step::ByObserver("probe", few.clone())],
+                vec![Step::Den(second)],
+                vec![Step::Batch("few", few)],
+                vec![Step::Undo("few")],
+                vec![Step::Den(nowhere)],
+            ],
+            // No den anywhere near.
+            false => vec![
+                vec![Step::Den(nowhere)],
+                vec![Step::Batch("open", open)],
+                vec![Step::ByObserver("unverified", at_first.clone())],
+                vec![Step::Batch("second", at_second.clone())],
+                vec![Step::ByObserver("probe", few.clone())],
+                vec![Step::Batch("first", at_first), Step::Undo("second")],
+                vec![Step::Batch("few", few)],
+                vec![Step::Undo("few")],
+                vec![Step::Batch("second again", at_second)],
+            ],
+        };
+        let answers = live(history, moments, day).await;
+        match &seen {
+            None => seen = Some(answers),
+            Some(seen) => {
+                for (step, (now, then)) in answers.iter().zip(seen).enumerate() {
+                    assert_eq!(now, then, "history {history}, step {step}");
+                }
+            }
+        }
+    }
+    // All of it did something: the page is no painting.
+    let seen = seen.unwrap();
+    assert_eq!(seen[1], seen[2], "what lies in the buffer shows");
+    assert_eq!(seen[3], seen[4], "what nobody verified shows");
+    assert_eq!(seen[5], seen[7]);
+    for (one, other) in [(0, 1), (2, 3), (4, 5), (5, 6), (7, 8)] {
+        assert_ne!(seen[one], seen[other], "steps {one} and {other}");
+    }
+}
+
+/// Without counters the days walked are those that reports speak of: none of them shows, not even in the kilometres.
+#[tokio::test]
+async fn where_nobody_is_counted_no_record_shows() {
+    let park = Park { has_walking: false, has_encounters: false, ..Park::default() };
+    let signed = Signed::new(TestApp::with(&park).await).await;
+    let text = file("R", &(0..30).map(on_the_ledge).collect::<Vec<_>>(), 3);
+    bring_in(&signed, Asker::Manager, "encounters", "a.csv", text.as_bytes()).await.expect(303);
+    let wanted = |right| right == Right::SeePublic;
+    let before = answers_of_strangers(&signed, wanted).await;
+    assert!(before["Visitor /"].contains("no walking recorded"), "{}", before["Visitor /"]);
+    let long_ago = file("D", &[at(DEN.0, DEN.1)], 3).replace("2024-05", "2004-05");
+    bring_in(&signed, Asker::Observer, "encounters", "b.csv", long_ago.as_bytes()).await.expect(303);
+    assert_eq!(answers_of_strangers(&signed, wanted).await, before);
 }
 
 #[tokio::test]

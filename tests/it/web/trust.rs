@@ -22,7 +22,13 @@ const HEAD: &str = "occurrenceID,effortKind,eventDate,eventTime,decimalLatitude,
 /// What observers add; everything else is what records are measured by, or what protects places.
 const OF_OBSERVERS: [&str; 5] = ["encounters", "photos", "walks", "double-observer", "sign-inspections"];
 
-async fn bring_in(signed: &Signed, asker: Asker, content: &str, name: &str, bytes: &[u8]) -> Answer {
+pub(super) async fn bring_in(
+    signed: &Signed,
+    asker: Asker,
+    content: &str,
+    name: &str,
+    bytes: &[u8],
+) -> Answer {
     let parts: [(&str, Option<&str>, &[u8]); 2] =
         [("content", None, content.as_bytes()), ("file", Some(name), bytes)];
     let headers = [("cookie", signed.cookie(asker)), ("accept", "text/html")];
@@ -179,4 +185,112 @@ async fn own_records_cannot_be_followed_into_the_buffer_of_a_den() {
     let text = format!("{HEAD}{text}");
     bring_in(&signed, Asker::Manager, "encounters", "verified.csv", text.as_bytes()).await.expect(303);
     assert_ne!(public(&signed).await, before);
+}
+
+/// What was reviewed is what the public sees, counted: if its author could change it, and it then counted no more, whether
+/// the public count falls would tell what lies in the buffer of a den.
+#[tokio::test]
+async fn a_reviewed_record_does_not_change_without_whoever_reviews() {
+    let signed = Signed::new(TestApp::park().await).await;
+    let text = |place: LonLat| -> String {
+        let rows = (0..30).map(|n| row(&format!("OWN-{n}"), place, ""));
+        format!("{HEAD}{}", rows.collect::<String>())
+    };
+    bring_in(&signed, Asker::Observer, "encounters", "own.csv", text(at(700.0, -60.0)).as_bytes())
+        .await
+        .expect(303);
+    for n in 0..30 {
+        let found = by_name(&signed.test, &format!("OWN-{n}")).await;
+        let mut verified = found.given.clone();
+        verified.verification_status = VerificationStatus::Verified;
+        signed.test.write(async |writer| writer.change_encounter(found.id, &verified).await.unwrap()).await;
+    }
+    let before = public(&signed).await;
+    let moved = text(at(-900.0, 30.0));
+    let answer = bring_in(&signed, Asker::Observer, "encounters", "moved.csv", moved.as_bytes()).await;
+    let page = batch_page(&signed, Asker::Observer, answer).await;
+    page.says("a change of it waits for somebody who reviews");
+    assert_eq!(public(&signed).await, before);
+    assert_eq!(by_name(&signed.test, "OWN-3").await.given.verification_status, VerificationStatus::Verified);
+    // The same again is no change, and whoever reviews may take the row as it waits.
+    let same = text(at(700.0, -60.0)).replace("OWN-29", "OWN-30");
+    bring_in(&signed, Asker::Observer, "encounters", "same.csv", same.as_bytes()).await.expect(303);
+    assert_eq!(public(&signed).await, before);
+    let mut snapshot = signed.test.app.store().snapshot().await.unwrap();
+    let area = signed.test.by_hand().await.area;
+    let waiting = snapshot.open_row_errors(area).await.unwrap();
+    drop(snapshot);
+    assert_eq!(waiting.len(), 30);
+    let manager = [("cookie", signed.cookie(Asker::Manager))];
+    signed.test.post(&format!("/data/rows/{}", waiting[3].id), "", &manager).await.expect(303);
+    let found = by_name(&signed.test, "OWN-3").await.given.position.unwrap().position;
+    assert!((found.lon() - at(-900.0, 30.0).lon()).abs() < 1e-5);
+}
+
+/// Whoever has a file, or guesses what one says, learns nothing by bringing it in: not that somebody else did, nor as which
+/// batch, nor who walked where with whom.
+#[tokio::test]
+async fn files_and_walks_of_somebody_else_are_as_if_there_were_none() {
+    let signed = Signed::new(TestApp::complete_park().await).await;
+    let theirs = format!(
+        "{HEAD}{}{}",
+        row("THEIRS", at(200.0, -30.0), ""),
+        row("WRONG", at(0.0, 0.0), "no such word")
+    );
+    let batch =
+        bring_in(&signed, Asker::Manager, "encounters", "theirs.csv", theirs.as_bytes()).await.expect(303);
+    let again = bring_in(&signed, Asker::Observer, "encounters", "theirs.csv", theirs.as_bytes()).await;
+    assert_ne!(again.header("location"), batch.header("location"));
+    let page = batch_page(&signed, Asker::Observer, again).await;
+    page.says("somebody else brought in a record of that name");
+    page.says("no such word");
+    // Their own file they know.
+    let own = format!("{HEAD}{}", row("MINE", at(200.0, -30.0), ""));
+    let first = bring_in(&signed, Asker::Observer, "encounters", "own.csv", own.as_bytes()).await.expect(303);
+    let second =
+        bring_in(&signed, Asker::Observer, "encounters", "own.csv", own.as_bytes()).await.expect(303);
+    assert_eq!(first.header("location"), second.header("location"));
+
+    // A walk of two observers that is there, and one that is not, with words of the observer's own.
+    let mut snapshot = signed.test.app.store().snapshot().await.unwrap();
+    let walks = snapshot.double_observer_walks(signed.test.by_hand().await.area).await.unwrap();
+    drop(snapshot);
+    let known = &walks[0];
+    let mut pages = Vec::new();
+    for (file, walk) in [("known.csv", known.event_id.as_str()), ("unknown.csv", "no-such-walk")] {
+        let text = format!("eventID,protocol,firstObserver,secondObserver\n{walk},lead-follow,A,B\n");
+        let answer = bring_in(&signed, Asker::Observer, "double-observer", file, text.as_bytes()).await;
+        let page = batch_page(&signed, Asker::Observer, answer).await;
+        page.says("there is no survey walk of that name");
+        page.never_says(&known.first_observer);
+        pages.push(page.body.matches("<tr").count());
+    }
+    assert_eq!(pages[0], pages[1]);
+    // Whoever may see it is told what is wrong, without names that the rule for personal data would have to look for.
+    let text = format!("eventID,protocol,firstObserver,secondObserver\n{},lead-follow,A,B\n", known.event_id);
+    let answer = bring_in(&signed, Asker::Manager, "double-observer", "wrong.csv", text.as_bytes()).await;
+    let page = batch_page(&signed, Asker::Manager, answer).await;
+    page.says("another row of the walk has another protocol or other observers");
+    page.never_says(&known.first_observer);
+}
+
+/// A row that goes in with a batch that was taken back could be taken back by nobody.
+#[tokio::test]
+async fn nothing_more_goes_in_with_a_batch_that_was_taken_back() {
+    let signed = Signed::new(TestApp::park().await).await;
+    let text = format!("{HEAD}{}", row("LATE", at(200.0, -30.0), "").replace("37.", "97."));
+    let batch =
+        bring_in(&signed, Asker::Manager, "encounters", "late.csv", text.as_bytes()).await.expect(303);
+    let batch = batch.header("location").to_owned();
+    let mut snapshot = signed.test.app.store().snapshot().await.unwrap();
+    let area = signed.test.by_hand().await.area;
+    let waiting = snapshot.open_row_errors(area).await.unwrap();
+    drop(snapshot);
+    let manager = [("cookie", signed.cookie(Asker::Manager))];
+    signed.test.post(&format!("{batch}/undo"), "", &manager).await.expect(303);
+    let mended =
+        signed.test.post(&format!("/data/rows/{}", waiting[0].id), "decimalLatitude=37.6", &manager).await;
+    mended.expect(422).says("undone already");
+    let mut snapshot = signed.test.app.store().snapshot().await.unwrap();
+    assert_eq!(snapshot.encounter_by_occurrence(area, "LATE").await.unwrap(), None);
 }
