@@ -184,8 +184,8 @@ impl App {
         let format =
             format_of(&request.file_name).ok_or_else(|| BringInError::Format(request.file_name.clone()))?;
         let (n_bytes, blake3) = hash(&request).await?;
-        let context = self.context(area).await?;
         let of = request.trust.knows_of(&request.actor);
+        let context = self.context(area).await?.with_author(of);
         if let Some(known) = self.known(area, request.content, &blake3, of).await? {
             return Ok(known);
         }
@@ -255,7 +255,7 @@ impl App {
     ) -> Result<Result<Revision, RowError>, BringInError> {
         let file = self.store().snapshot().await?.file(stored.file_id).await?;
         let day_order = file.map_or(DayOrder::Unknown, |file| DayOrder::of_report(&file.given.mapping));
-        let context = self.context(area).await?.with_day_order(day_order);
+        let context = self.context(area).await?.with_day_order(day_order).with_author(trust.knows_of(actor));
         let draft = match ingest::retry(stored.content, raw.clone(), &context) {
             Ok(draft) => draft,
             Err(error) => return Ok(Err(error)),

@@ -123,7 +123,7 @@ impl App {
         if files.len() > MOST_IN_A_BATCH {
             return Err(BringInError::TooMany { most: MOST_IN_A_BATCH });
         }
-        let context = Arc::new(self.context(area).await?);
+        let context = Arc::new(self.context(area).await?.with_author(trust.knows_of(actor)));
         let mut known = None;
         let mut n_known = 0;
         let mut prepared = Vec::new();

@@ -67,6 +67,8 @@ pub struct Context {
     pub(crate) effort_kind: Option<EffortKind>,
     /// The largest file taken, bytes.
     pub(crate) max_bytes: u64,
+    /// Who brings the rows in, where that one must not find out what others did.
+    pub(crate) author: Option<String>,
     /// Which header is which field, where that was said: headers without case, spaces and punctuation.
     mapping: Vec<(String, Field)>,
 }
@@ -97,6 +99,7 @@ impl Context {
             day_order: DayOrder::Unknown,
             effort_kind: None,
             max_bytes: MAX_BYTES,
+            author: None,
             mapping: Vec::new(),
         }
     }
@@ -109,6 +112,12 @@ impl Context {
     /// The same, with an effort kind for encounters that do not say theirs.
     pub fn with_effort_kind(self, effort_kind: EffortKind) -> Self {
         Self { effort_kind: Some(effort_kind), ..self }
+    }
+
+    /// The same, for rows of somebody who must not find out what others brought in: identifiers that are made of the content
+    /// of a row differ from theirs then.
+    pub fn with_author(self, author: Option<&str>) -> Self {
+        Self { author: author.map(str::to_owned), ..self }
     }
 
     /// The same, with another limit on the size of a file, which is 2 GiB.

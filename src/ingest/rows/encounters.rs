@@ -43,7 +43,7 @@ pub(super) fn encounter(row: &dyn Row, context: &Context) -> Result<EncounterDra
         details: details(row)?,
         outcome: optional_term(row, Field::Outcome)?,
     };
-    Ok(named(draft, row))
+    named(draft, row, context)
 }
 
 fn effort_kind(row: &dyn Row, context: &Context) -> Result<EffortKind, Problem> {
@@ -53,20 +53,34 @@ fn effort_kind(row: &dyn Row, context: &Context) -> Result<EffortKind, Problem> 
     }
 }
 
+/// What identifiers begin with that were made of the content of a row.
+const MADE: &str = "row:";
+
 /// Without an identifier the content makes one, so that the same row again is the same record.
-fn named(draft: EncounterDraft, row: &dyn Row) -> EncounterDraft {
+///
+/// Of somebody who must not find out what others brought in, the author makes it, too, and none of that form is taken: else
+/// one could guess what somebody else's row says, give its identifier, and be told whether there is such a record.
+fn named(draft: EncounterDraft, row: &dyn Row, context: &Context) -> Result<EncounterDraft, Problem> {
+    if draft.occurrence_id.starts_with(MADE) && context.author.is_some() {
+        let reason = "identifiers of this form are made of what a row says";
+        let hint = "leave it empty, or give one of your own";
+        return Err(Problem::new(Field::OccurrenceId.name(), &draft.occurrence_id, reason, hint));
+    }
     if !draft.occurrence_id.is_empty() {
-        return draft;
+        return Ok(draft);
     }
     let mut hasher = blake3::Hasher::new();
+    if let Some(author) = &context.author {
+        hasher.update(b"author\0").update(author.as_bytes()).update(b"\0");
+    }
     for (header, value) in row.raw() {
         let value = value.trim();
         if !value.is_empty() {
             hasher.update(header.trim().as_bytes()).update(b"\0").update(value.as_bytes()).update(b"\0");
         }
     }
-    let occurrence_id = format!("row:{}", &hasher.finalize().to_hex()[..24]);
-    EncounterDraft { occurrence_id, ..draft }
+    let occurrence_id = format!("{MADE}{}", &hasher.finalize().to_hex()[..24]);
+    Ok(EncounterDraft { occurrence_id, ..draft })
 }
 
 fn position(row: &dyn Row, context: &Context) -> Result<Option<RecordedPosition>, Problem> {

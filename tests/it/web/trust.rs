@@ -274,6 +274,58 @@ async fn files_and_walks_of_somebody_else_are_as_if_there_were_none() {
     page.never_says(&known.first_observer);
 }
 
+/// A record without an identifier gets one made of what its row says. Whoever guesses the row, a place every metre along a
+/// trail, must not be told which guess is right.
+#[tokio::test]
+async fn a_row_of_somebody_else_cannot_be_guessed() {
+    let signed = Signed::new(TestApp::park().await).await;
+    let guess = format!("{HEAD}{}", row("", at(217.0, -30.0), ""));
+    bring_in(&signed, Asker::Manager, "encounters", "theirs.csv", guess.as_bytes()).await.expect(303);
+    let area = signed.test.by_hand().await.area;
+    let headers = [("cookie", signed.cookie(Asker::Manager)), ("accept", "application/json")];
+    let layer =
+        signed.test.ask(axum::http::Method::GET, "/layers/encounters.geojson?limit=1000", &headers).await;
+    let layer = layer.expect(200).json();
+    let names =
+        layer["features"].as_array().unwrap().iter().map(|it| it["properties"]["occurrenceID"].clone());
+    let made =
+        names.filter_map(|name| name.as_str().map(str::to_owned)).find(|name| name.starts_with("row:"));
+    let made = made.unwrap();
+
+    // The row as it stands, and the identifier that anybody can work out from it, beside guesses that are wrong.
+    let wrong = format!("{HEAD}{}", row("", at(218.0, -30.0), ""));
+    let mut pages = Vec::new();
+    for (file, text) in [("right.csv", &guess), ("wrong.csv", &wrong)] {
+        let answer = bring_in(&signed, Asker::Observer, "encounters", file, text.as_bytes()).await;
+        let page = batch_page(&signed, Asker::Observer, answer).await;
+        page.never_says("somebody else");
+        pages.push(page.body.matches("<tr").count());
+    }
+    assert_eq!(pages[0], pages[1]);
+    for (file, id) in [("id.csv", made.as_str()), ("no-id.csv", "row:000000000000000000000000")] {
+        let text = format!("{HEAD}{}", row(id, at(0.0, 0.0), ""));
+        let answer = bring_in(&signed, Asker::Observer, "encounters", file, text.as_bytes()).await;
+        let page = batch_page(&signed, Asker::Observer, answer).await;
+        page.never_says("somebody else");
+        page.says("identifiers of this form are made of what a row says");
+    }
+    // The same again is the same record, for the observer, too.
+    let n = async || {
+        let mut snapshot = signed.test.app.store().snapshot().await.unwrap();
+        let filter = coilway::store::EncounterFilter::default();
+        let paging = coilway::store::Paging {
+            after: None,
+            limit: 1,
+            order: coilway::store::filter::Order::NewestFirst,
+        };
+        snapshot.list_encounters(area, &filter, &paging).await.unwrap().n_matched
+    };
+    let before = n().await;
+    let again = format!("{guess}\n");
+    bring_in(&signed, Asker::Observer, "encounters", "again.csv", again.as_bytes()).await.expect(303);
+    assert_eq!(n().await, before);
+}
+
 /// A row that goes in with a batch that was taken back could be taken back by nobody.
 #[tokio::test]
 async fn nothing_more_goes_in_with_a_batch_that_was_taken_back() {
