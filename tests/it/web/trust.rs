@@ -267,7 +267,7 @@ async fn files_and_walks_of_somebody_else_are_as_if_there_were_none() {
     }
     assert_eq!(pages[0], pages[1]);
     // Whoever may see it is told what is wrong, without names that the rule for personal data would have to look for.
-    let text = format!("eventID,protocol,firstObserver,secondObserver\n{},lead-follow,A,B\n", known.event_id);
+    let text = format!("eventID,protocol,firstObserver,secondObserver\n{},lead-follow,C,D\n", known.event_id);
     let answer = bring_in(&signed, Asker::Manager, "double-observer", "wrong.csv", text.as_bytes()).await;
     let page = batch_page(&signed, Asker::Manager, answer).await;
     page.says("another row of the walk has another protocol or other observers");
