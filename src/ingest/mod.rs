@@ -150,6 +150,12 @@ pub fn read(
     }
 }
 
+/// The columns that a table of a content may have, by name, and whether it cannot be read without.
+pub fn columns(content: Content) -> Vec<(&'static str, bool)> {
+    let needed = field::required(content);
+    field::fields_of(content).iter().map(|field| (field.name(), needed.contains(field))).collect()
+}
+
 /// Whether a cell of a row may say what a snake did to people, which is health data: the outcome, a bite or unknown words
 /// among reactions, and free words, those in columns that no field takes included.
 ///

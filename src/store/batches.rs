@@ -362,19 +362,19 @@ struct BatchRow {
 }
 
 impl Snapshot {
-    /// Who brought in the row of a row error; none when there is no such row error.
+    /// The batch that brought in the row of a row error, and who did; none when there is no such row error.
     ///
     /// # Errors
     /// [`Error`] when the database cannot be read.
-    pub async fn row_error_actor(&mut self, id: RowErrorId) -> Result<Option<String>, Error> {
-        let actor = sqlx::query_scalar!(
-            "SELECT b.actor FROM row_errors e JOIN files f ON f.id = e.file_id JOIN batches b ON b.id = f.batch_id
+    pub async fn row_error_origin(&mut self, id: RowErrorId) -> Result<Option<(BatchId, String)>, Error> {
+        let row = sqlx::query!(
+            "SELECT b.id, b.actor FROM row_errors e JOIN files f ON f.id = e.file_id JOIN batches b ON b.id = f.batch_id
              WHERE e.id = ?",
             id.0
         )
         .fetch_optional(self.connection())
         .await?;
-        Ok(actor)
+        Ok(row.map(|row| (BatchId(row.id), row.actor)))
     }
 
     /// Who brought a batch in and who took it back; none when there is no such batch.

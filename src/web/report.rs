@@ -18,6 +18,7 @@ use crate::web::query::encoded;
 use crate::web::views;
 use crate::web::views::layout::Basis;
 use crate::web::views::layout::Frame;
+use crate::web::views::layout::Reader;
 use crate::web::views::layout::Section;
 use crate::web::views::layout::Width;
 
@@ -54,9 +55,14 @@ pub async fn render_errors(request: Request, next: Next) -> Response {
     }
     log(&error, &method, &route);
     let status = response.status();
+    // Who was refused before it was known who asks gets what anybody gets.
+    let reader = response.extensions().get::<Reader>().copied().unwrap_or_default();
     let (mut parts, _) = response.into_parts();
-    let mut rendered =
-        if wants_page { page(status.as_u16(), &error) } else { problem(status.as_u16(), &error, &path) };
+    let mut rendered = if wants_page {
+        page(reader, status.as_u16(), &error)
+    } else {
+        problem(status.as_u16(), &error, &path)
+    };
     *rendered.status_mut() = status;
     if status == StatusCode::UNAUTHORIZED && path.starts_with("/layers/") {
         // Map clients ask for name and password only when they see this.
@@ -109,15 +115,16 @@ fn log(error: &Error, method: &Method, route: &str) {
     }
 }
 
-fn page(status: u16, error: &Error) -> Response {
+fn page(reader: Reader, status: u16, error: &Error) -> Response {
     let frame = Frame {
         title: "Error".to_owned(),
-        section: Section::About,
+        section: Section::Elsewhere,
         area_name: String::new(),
         basis: Basis::default(),
         width: Width::Column,
+        reader,
     };
-    views::layout::page(&frame, views::error::body(status, &error.to_string())).into_response()
+    views::layout::page(&frame, views::error::body(reader, status, &error.to_string())).into_response()
 }
 
 fn problem(status: u16, error: &Error, path: &str) -> Response {

@@ -16,10 +16,12 @@ use tokio::task::JoinHandle;
 use crate::app::App;
 use crate::app::Progress;
 use crate::app::Step;
+use crate::web::auth::Who;
 use crate::web::cache::CachePolicy;
 use crate::web::cache::Cached;
 use crate::web::error::Error;
 use crate::web::views;
+use crate::web::views::layout::Reader;
 
 /// How long a reader waits before being told how far the figures are.
 const PATIENCE: Duration = Duration::from_secs(1);
@@ -37,17 +39,18 @@ pub(super) async fn carry_on(
     // Layers answer machines, which rather wait, as does a page for its pictures; a form must not be told to ask again.
     let is_awaited = ["/layers/", "/photos/"].iter().any(|start| path.starts_with(start));
     let is_page = request.method() == Method::GET && !is_awaited;
+    let reader = request.extensions().get::<Who>().map(Reader::from).unwrap_or_default();
     let answer = tokio::spawn(next.run(request));
     let step = || match app.progress() {
         Progress::Deriving(step) if is_page => Some(step),
         _ => None,
     };
-    in_time(answer, PATIENCE, step).await
+    in_time((answer, reader), PATIENCE, step).await
 }
 
 /// The answer, or after `patience` the page of the step that is under way; without one, waits on.
 async fn in_time(
-    mut answer: JoinHandle<Response>,
+    (mut answer, reader): (JoinHandle<Response>, Reader),
     patience: Duration,
     step: impl Fn() -> Option<Step>,
 ) -> Result<Response, Error> {
@@ -56,15 +59,15 @@ async fn in_time(
             Ok(answer) => return answer.map_err(|error| Error::Internal(error.to_string())),
             Err(_) => {
                 if let Some(step) = step() {
-                    return Ok(waiting(&step));
+                    return Ok(waiting(reader, &step));
                 }
             }
         }
     }
 }
 
-fn waiting(step: &Step) -> Response {
-    let page = views::waiting::page(step.number, step.n_steps, step.words);
+fn waiting(reader: Reader, step: &Step) -> Response {
+    let page = views::waiting::page(reader, (step.number, step.n_steps), step.words);
     let mut response = Cached(CachePolicy::Never, page).into_response();
     *response.status_mut() = StatusCode::ACCEPTED;
     response.headers_mut().insert(header::REFRESH, HeaderValue::from_static(ASK_AGAIN_S));
@@ -79,11 +82,12 @@ mod tests {
     const STEP: Step = Step { number: 3, n_steps: 9, words: "drawing", revision: Revision(4) };
     const SHORT: Duration = Duration::from_millis(5);
 
-    fn after(pause: Duration) -> JoinHandle<Response> {
-        tokio::spawn(async move {
+    fn after(pause: Duration) -> (JoinHandle<Response>, Reader) {
+        let answer = tokio::spawn(async move {
             tokio::time::sleep(pause).await;
             StatusCode::OK.into_response()
-        })
+        });
+        (answer, Reader::Staff)
     }
 
     #[tokio::test]

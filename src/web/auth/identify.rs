@@ -23,6 +23,7 @@ use crate::web::auth::Who;
 use crate::web::auth::cookies::sent_token;
 use crate::web::cache::AnsweredFor;
 use crate::web::error::Error;
+use crate::web::views::layout::Reader;
 
 /// Puts who asks into the request.
 pub async fn identify(State(app): State<App>, mut request: Request, next: Next) -> Response {
@@ -32,9 +33,12 @@ pub async fn identify(State(app): State<App>, mut request: Request, next: Next) 
     match who(&app, request.headers()).await {
         Ok(who) => {
             let rights = AnsweredFor(who.rights());
+            // Whoever draws a page of what went wrong asks the answer who it is for.
+            let reader = Reader::from(&who);
             request.extensions_mut().insert(who);
             let mut response = next.run(request).await;
             response.extensions_mut().insert(rights);
+            response.extensions_mut().insert(reader);
             response
         }
         Err(error) => error.into_response(),

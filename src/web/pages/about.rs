@@ -17,6 +17,7 @@ use crate::web::views;
 use crate::web::views::about::AboutPage;
 use crate::web::views::layout::Basis;
 use crate::web::views::layout::Frame;
+use crate::web::views::layout::Reader;
 use crate::web::views::layout::Section;
 use crate::web::views::layout::Width;
 
@@ -55,7 +56,11 @@ pub async fn show(State(app): State<App>, who: Who) -> Result<impl IntoResponse,
     if !who.may(Right::SeeExact) {
         // Visitors see no revision: it would tell when data change.
         let area_name = facts.as_ref().map(|facts| facts.area.name.clone()).unwrap_or_default();
-        let markup = views::layout::public_page(&area_name, views::about::body(&page));
+        let markup = views::layout::public_page(
+            &area_name,
+            (Reader::from(&who), Section::About),
+            views::about::body(&page),
+        );
         return Ok(Cached(CachePolicy::Never, markup));
     }
     let frame = Frame {
@@ -68,6 +73,7 @@ pub async fn show(State(app): State<App>, who: Who) -> Result<impl IntoResponse,
             parameters: settings.words(),
         },
         width: Width::Column,
+        reader: Reader::Staff,
     };
     let policy = match &facts {
         Some(facts) => CachePolicy::of_revision(facts.revision, "about"),

@@ -41,6 +41,7 @@ use crate::web::cache::CachePolicy;
 use crate::web::cache::Cached;
 use crate::web::error::Error;
 use crate::web::origin::Origin;
+use crate::web::pages::common;
 use crate::web::query::Query;
 use crate::web::views;
 use crate::web::views::accounts::AccountRow;
@@ -51,6 +52,7 @@ use crate::web::views::accounts::SignInPage;
 use crate::web::views::accounts::TokenRow;
 use crate::web::views::layout::Basis;
 use crate::web::views::layout::Frame;
+use crate::web::views::layout::Reader;
 use crate::web::views::layout::Section;
 use crate::web::views::layout::Width;
 
@@ -69,17 +71,14 @@ const LONGEST_PASSWORD_BYTES: usize = 4 * LONGEST_PASSWORD;
 type Fields = HashMap<String, String>;
 
 /// The form to sign in.
-pub async fn sign_in_form(State(app): State<App>, query: Query) -> Result<Response, Error> {
+pub async fn sign_in_form(State(app): State<App>, who: Who, query: Query) -> Result<Response, Error> {
     query.allow(&["next"])?;
     if !app.has_accounts().await? {
-        return Err(Error::Unanswerable(
-            "There are no accounts: everybody at this machine sees everything. The first administrator is made \
-             on the command line: coilway user."
-                .to_owned(),
-        ));
+        return Ok(respond("Accounts", &who, views::accounts::none_body()));
     }
     let next = local(query.get("next").unwrap_or("/"));
-    Ok(respond("Sign in", views::accounts::sign_in_body(&SignInPage { next, ..SignInPage::default() })))
+    let body = views::accounts::sign_in_body(&SignInPage { next, ..SignInPage::default() });
+    Ok(respond("Sign in", &who, body))
 }
 
 /// Signs in: a new session with a new token.
@@ -128,7 +127,7 @@ fn wrong_sign_in(name: &str, form: &Fields) -> Response {
     let error = Some("Name or password is wrong.".to_owned());
     let page = SignInPage { name, next: local(&field(form, "next")), error };
     let body = views::accounts::sign_in_body(&page);
-    (StatusCode::UNAUTHORIZED, respond("Sign in", body)).into_response()
+    (StatusCode::UNAUTHORIZED, respond("Sign in", &Who::Visitor, body)).into_response()
 }
 
 /// By what the tries of somebody are counted: the account's name, and the address.
@@ -146,14 +145,19 @@ pub async fn sign_out(State(app): State<App>, who: Who) -> Result<Response, Erro
 }
 
 /// The form behind a one-time link.
-pub async fn invitation_form(State(app): State<App>, Path(token): Path<String>) -> Result<Response, Error> {
+pub async fn invitation_form(
+    State(app): State<App>,
+    who: Who,
+    Path(token): Path<String>,
+) -> Result<Response, Error> {
     let invitation = invitation(&app, &token).await?;
-    Ok(respond("Choose a password", invitation_body(token, &invitation, None)))
+    Ok(respond("Choose a password", &who, invitation_body(token, &invitation, None)))
 }
 
 /// Takes up an invitation.
 pub async fn take_invitation(
     State(app): State<App>,
+    who: Who,
     Path(token): Path<String>,
     Form(form): Form<Fields>,
 ) -> Result<Response, Error> {
@@ -162,7 +166,8 @@ pub async fn take_invitation(
         Ok(password) => password,
         Err(words) => {
             let body = invitation_body(token, &invitation, Some(words));
-            return Ok((StatusCode::UNPROCESSABLE_ENTITY, respond("Choose a password", body)).into_response());
+            let page = respond("Choose a password", &who, body);
+            return Ok((StatusCode::UNPROCESSABLE_ENTITY, page).into_response());
         }
     };
     let hash = app.passwords().hash(password).await?;
@@ -208,7 +213,10 @@ fn new_password(form: &Fields, account_name: &str) -> Result<String, String> {
 
 /// One's own account.
 pub async fn own(State(app): State<App>, who: Who) -> Result<Response, Error> {
-    own_page(&app, signed_in(&who)?, OwnExtra::default()).await
+    match who {
+        Who::ThisMachine => Ok(respond("Accounts", &who, views::accounts::none_body())),
+        _ => own_page(&app, &who, OwnExtra::default()).await,
+    }
 }
 
 /// What a page of one's own account shows beyond it.
@@ -218,7 +226,8 @@ struct OwnExtra {
     error: Option<(String, String)>,
 }
 
-async fn own_page(app: &App, account: &Account, extra: OwnExtra) -> Result<Response, Error> {
+async fn own_page(app: &App, who: &Who, extra: OwnExtra) -> Result<Response, Error> {
+    let account = signed_in(who)?;
     let now_s = app.clock().now_s();
     let tokens = app.store().api_tokens(account.id).await?;
     let status = if extra.error.is_some() { StatusCode::UNPROCESSABLE_ENTITY } else { StatusCode::OK };
@@ -231,7 +240,7 @@ async fn own_page(app: &App, account: &Account, extra: OwnExtra) -> Result<Respo
         error: extra.error,
         administers: account.may(Right::Administer),
     };
-    Ok((status, respond("Your account", views::accounts::own_body(&page))).into_response())
+    Ok((status, respond("Your account", who, views::accounts::own_body(&page))).into_response())
 }
 
 fn token_row(token: &ApiToken, now_s: i64) -> TokenRow {
@@ -240,8 +249,8 @@ fn token_row(token: &ApiToken, now_s: i64) -> TokenRow {
         label: token.given.label.clone(),
         scope: token.given.scope.to_string(),
         ends: match token.revoked_at_s {
-            Some(at_s) => format!("revoked {}", instant(at_s)),
-            None => instant(token.given.expires_at_s),
+            Some(at_s) => format!("revoked {}", common::when(at_s)),
+            None => common::when(token.given.expires_at_s),
         },
         usable: token.revoked_at_s.is_none() && token.given.expires_at_s > now_s,
     }
@@ -264,14 +273,14 @@ pub async fn change_password(
     let right = present.len() <= LONGEST_PASSWORD_BYTES && app.passwords().check(present, stored).await?;
     if !right {
         let error = Some(("present".to_owned(), "This is not the present password.".to_owned()));
-        return own_page(&app, account, OwnExtra { error, ..OwnExtra::default() }).await;
+        return own_page(&app, &who, OwnExtra { error, ..OwnExtra::default() }).await;
     }
     app.back_off().was_right(keys[0], keys[1]);
     let password = match new_password(&form, &account.name) {
         Ok(password) => password,
         Err(words) => {
             let error = Some(("password".to_owned(), words));
-            return own_page(&app, account, OwnExtra { error, ..OwnExtra::default() }).await;
+            return own_page(&app, &who, OwnExtra { error, ..OwnExtra::default() }).await;
         }
     };
     let hash = app.passwords().hash(password).await?;
@@ -300,12 +309,12 @@ pub async fn make_token(
     };
     let label = field(&form, "label");
     if label.is_empty() || label.chars().count() > 80 {
-        return own_page(&app, account, wrong("label", "Say in 1 to 80 characters what it is for.")).await;
+        return own_page(&app, &who, wrong("label", "Say in 1 to 80 characters what it is for.")).await;
     }
     let days =
         field(&form, "days").parse::<i64>().ok().filter(|days| (1..=LONGEST_TOKEN_DAYS).contains(days));
     let Some(days) = days else {
-        return own_page(&app, account, wrong("days", "A number of days from 1 to 366.")).await;
+        return own_page(&app, &who, wrong("days", "A number of days from 1 to 366.")).await;
     };
     let scope: Scope =
         field(&form, "scope").parse().map_err(|error| Error::bad_request("scope", format!("{error}")))?;
@@ -313,8 +322,7 @@ pub async fn make_token(
     let token = Token::new()?;
     let draft = ApiTokenDraft { label, scope, expires_at_s: now_s + days * DAY_S };
     app.store().add_api_token(account, &token.hash(), &draft, now_s).await?;
-    own_page(&app, account, OwnExtra { new_token: Some(token.text().to_owned()), ..OwnExtra::default() })
-        .await
+    own_page(&app, &who, OwnExtra { new_token: Some(token.text().to_owned()), ..OwnExtra::default() }).await
 }
 
 /// Revokes a token of one's own.
@@ -324,12 +332,13 @@ pub async fn revoke_token(State(app): State<App>, who: Who, Path(id): Path<i64>)
 }
 
 /// All accounts.
-pub async fn all(State(app): State<App>) -> Result<Response, Error> {
-    all_page(&app, None, None).await
+pub async fn all(State(app): State<App>, who: Who) -> Result<Response, Error> {
+    all_page(&app, &who, None, None).await
 }
 
 async fn all_page(
     app: &App,
+    who: &Who,
     link: Option<(String, String)>,
     error: Option<String>,
 ) -> Result<Response, Error> {
@@ -342,10 +351,10 @@ async fn all_page(
         error,
         events: events
             .into_iter()
-            .map(|event| [instant(event.at_s), event.kind, event.account_name, event.detail])
+            .map(|event| [common::when(event.at_s), event.kind, event.account_name, event.detail])
             .collect(),
     };
-    Ok((status, respond("Accounts", views::accounts::accounts_body(&page))).into_response())
+    Ok((status, respond("Accounts", who, views::accounts::accounts_body(&page))).into_response())
 }
 
 fn account_row(account: &Account) -> AccountRow {
@@ -368,19 +377,20 @@ pub async fn invite(
 ) -> Result<Response, Error> {
     let name = field(&form, "name");
     if name.is_empty() || name.chars().count() > LONGEST_NAME {
-        return all_page(&app, None, Some("A name has 1 to 80 characters.".to_owned())).await;
+        return all_page(&app, &who, None, Some("A name has 1 to 80 characters.".to_owned())).await;
     }
     if app.store().account_to_sign_in(&name).await?.is_some() {
-        return all_page(&app, None, Some(format!("There is an account \"{name}\" already."))).await;
+        return all_page(&app, &who, None, Some(format!("There is an account \"{name}\" already."))).await;
     }
     let (role, grants) = rights(&form)?;
     if role != Role::Administrator && !app.has_accounts().await? {
-        return all_page(&app, None, Some("The first account has to be an administrator.".to_owned())).await;
+        return all_page(&app, &who, None, Some("The first account has to be an administrator.".to_owned()))
+            .await;
     }
     let link =
         link(&app, &origin, Invitee { account_id: None, name: name.clone(), role, grants }, who.name())
             .await?;
-    all_page(&app, Some((name, link)), None).await
+    all_page(&app, &who, Some((name, link)), None).await
 }
 
 /// Makes a one-time link for a new password.
@@ -398,7 +408,7 @@ pub async fn password_link(
         grants: account.grants,
     };
     let link = link(&app, &origin, invitee, who.name()).await?;
-    all_page(&app, Some((account.name, link)), None).await
+    all_page(&app, &who, Some((account.name, link)), None).await
 }
 
 struct Invitee {
@@ -444,7 +454,8 @@ pub async fn change(
     match done {
         AccountChange::Made | AccountChange::NameTaken => Ok(Redirect::to("/accounts").into_response()),
         AccountChange::LastAdministrator => {
-            all_page(&app, None, Some("One administrator who can sign in has to be left.".to_owned())).await
+            all_page(&app, &who, None, Some("One administrator who can sign in has to be left.".to_owned()))
+                .await
         }
     }
 }
@@ -489,21 +500,18 @@ fn local(next: &str) -> String {
     if plain { next.to_owned() } else { "/".to_owned() }
 }
 
-fn instant(at_s: i64) -> String {
-    jiff::Timestamp::from_second(at_s).map(|at| at.to_string()).unwrap_or_default()
-}
-
 fn with_cookie(cookie: String, redirect: Redirect) -> Response {
     (AppendHeaders([(header::SET_COOKIE, cookie)]), Cached(CachePolicy::Never, redirect)).into_response()
 }
 
-fn respond(title: &str, body: Markup) -> Response {
+fn respond(title: &str, who: &Who, body: Markup) -> Response {
     let frame = Frame {
         title: title.to_owned(),
         section: Section::Account,
         area_name: String::new(),
         basis: Basis::default(),
         width: Width::Column,
+        reader: Reader::from(who),
     };
     Cached(CachePolicy::Never, views::layout::page(&frame, body)).into_response()
 }

@@ -23,6 +23,7 @@ use crate::web::views::figure::Figure;
 use crate::web::views::figure::NoRate;
 use crate::web::views::layout::Basis;
 use crate::web::views::layout::Frame;
+use crate::web::views::layout::Reader;
 use crate::web::views::layout::Section;
 use crate::web::views::layout::Width;
 use crate::web::views::svg_map::MapDrawing;
@@ -45,6 +46,7 @@ pub(in crate::web) fn frame(facts: &Derived<Facts>, section: Section, title: &st
             parameters: format!("{}, {} draws, seed {}", facts.parameters, settings.n_draws, settings.seed),
         },
         width: Width::Column,
+        reader: Reader::Staff,
     }
 }
 

@@ -28,6 +28,7 @@ use crate::web::views::import::FileRow;
 use crate::web::views::import::RowsPage;
 use crate::web::views::layout::Basis;
 use crate::web::views::layout::Frame;
+use crate::web::views::layout::Reader;
 use crate::web::views::layout::Section;
 use crate::web::views::layout::Width;
 
@@ -72,7 +73,7 @@ pub async fn overview(app: Exact) -> Result<impl IntoResponse, Error> {
         n_open_errors,
         progress: progress_words(app.progress()),
     };
-    Ok(respond(&facts.area, "Data", Some(facts.revision.0), views::import::data_body(&page)))
+    Ok(respond((&facts.area, Reader::Staff), "Data", Some(facts.revision.0), views::import::data_body(&page)))
 }
 
 fn progress_words(progress: Progress) -> String {
@@ -97,7 +98,7 @@ pub async fn rows(app: Exact, who: Who) -> Result<impl IntoResponse, Error> {
         n_open: errors.len() as u64,
         rows: errors.iter().take(N_ROWS).map(|row| error_row(&who, row)).collect(),
     };
-    Ok(respond(&area, "Rows that did not go in", None, views::import::rows_body(&page)))
+    Ok(respond((&area, Reader::Staff), "Rows that did not go in", None, views::import::rows_body(&page)))
 }
 
 /// One batch.
@@ -128,7 +129,7 @@ pub async fn batch(
         errors: errors.iter().take(N_ROWS).map(|row| error_row(&who, row)).collect(),
         may_undo: who.may(Right::Manage),
     };
-    Ok(respond(&area, &format!("Batch {id}"), None, views::import::batch_body(&page)))
+    Ok(respond((&area, Reader::from(&who)), &format!("Batch {id}"), None, views::import::batch_body(&page)))
 }
 
 /// The batches that somebody brought in, for whoever may see no others.
@@ -137,7 +138,7 @@ pub async fn own(State(app): State<App>, who: Who) -> Result<impl IntoResponse, 
     let area = first_area(snapshot.areas().await?)?;
     let batches = snapshot.batches(area.id).await?;
     let rows: Vec<_> = batches.iter().filter(|batch| batch.actor == who.name()).map(batch_row).collect();
-    Ok(respond(&area, "What you brought in", None, views::import::own_body(&rows)))
+    Ok(respond((&area, Reader::from(&who)), "What you brought in", None, views::import::own_body(&rows)))
 }
 
 /// Rows say where somebody was: whoever may not see exact places sees those only that they brought in themselves.
@@ -151,13 +152,19 @@ fn first_area(areas: Vec<Area>) -> Result<Area, Error> {
 }
 
 /// Batches and rows change without a new revision, so nothing is kept.
-fn respond(area: &Area, title: &str, revision: Option<u64>, body: maud::Markup) -> Cached<maud::Markup> {
+fn respond(
+    (area, reader): (&Area, Reader),
+    title: &str,
+    revision: Option<u64>,
+    body: maud::Markup,
+) -> Cached<maud::Markup> {
     let frame = Frame {
         title: title.to_owned(),
         section: Section::Data,
         area_name: area.name.clone(),
         basis: Basis { revision, ..Basis::default() },
         width: Width::Column,
+        reader,
     };
     Cached(CachePolicy::Never, views::layout::page(&frame, body))
 }
@@ -166,7 +173,7 @@ fn batch_row(batch: &BatchSummary) -> BatchRow {
     let when = common::when(batch.created_at_s);
     BatchRow {
         id: batch.id.0,
-        content: batch.content.term().to_owned(),
+        content: views::import::content_words(batch.content).to_owned(),
         files: batch.file_names.join(", "),
         by: format!("{}, {when}", batch.actor),
         counts: [batch.n_accepted, batch.n_unchanged, batch.n_refused],

@@ -16,11 +16,13 @@ use crate::app::BringInError;
 use crate::app::MOST_IN_A_BATCH;
 use crate::app::Opener;
 use crate::app::PhotoFile;
+use crate::domain::account::Right;
 use crate::domain::area::Area;
 use crate::domain::batch::Content;
 use crate::domain::batch::StoredRowError;
 use crate::domain::ids::BatchId;
 use crate::domain::ids::RowErrorId;
+use crate::ingest::columns;
 use crate::store::RowErrorState;
 use crate::web::auth::Who;
 use crate::web::cache::CachePolicy;
@@ -38,6 +40,7 @@ use crate::web::views::import::MendField;
 use crate::web::views::import::MendPage;
 use crate::web::views::layout::Basis;
 use crate::web::views::layout::Frame;
+use crate::web::views::layout::Reader;
 use crate::web::views::layout::Section;
 use crate::web::views::layout::Width;
 use crate::web::views::layout::page;
@@ -48,14 +51,16 @@ const ACTION: &str = "coilway-action";
 /// The form.
 pub async fn form(State(app): State<App>, who: Who) -> Result<Response, Error> {
     let area = the_area(&app).await?;
-    Ok(respond(StatusCode::OK, &app, &area, &empty(&who)))
+    Ok(respond(StatusCode::OK, (&app, &who), &area, &empty(&who)))
 }
 
 /// The form with the contents that somebody may bring in.
 fn empty(who: &Who) -> ImportPage {
     let contents = Content::ALL.iter().copied();
-    let contents =
-        contents.filter(|content| *content != Content::Form && who.may_bring_in(*content)).collect();
+    let contents = contents
+        .filter(|content| *content != Content::Form && who.may_bring_in(*content))
+        .map(|content| (content, columns(content)))
+        .collect();
     ImportPage { contents, reviews: who.trust().reviews, ..ImportPage::default() }
 }
 
@@ -85,7 +90,7 @@ pub async fn upload(State(app): State<App>, who: Who, mut parts: Parts) -> Resul
                 uploads.push(Upload { name, n_bytes: spool.n_bytes(), open: spool.opener().map_err(disk)? });
             }
             // Refused before anything of it is kept.
-            Some("file") => return Ok(too_many(&app, &area, shown, content)),
+            Some("file") => return Ok(too_many((&app, &who), &area, shown, content)),
             _ => {}
         }
     }
@@ -94,11 +99,11 @@ pub async fn upload(State(app): State<App>, who: Who, mut parts: Parts) -> Resul
     }
     let (Some(content), Some(upload)) = (content, uploads.pop()) else {
         shown.error = Some(("content".to_owned(), "Choose what the rows are, and a file.".to_owned()));
-        return Ok(respond(StatusCode::BAD_REQUEST, &app, &area, &shown));
+        return Ok(respond(StatusCode::BAD_REQUEST, (&app, &who), &area, &shown));
     };
     if upload.n_bytes == 0 {
         shown.error = Some(("file".to_owned(), "The file is empty.".to_owned()));
-        return Ok(respond(StatusCode::BAD_REQUEST, &app, &area, &shown));
+        return Ok(respond(StatusCode::BAD_REQUEST, (&app, &who), &area, &shown));
     }
     let request = BringIn {
         content,
@@ -108,7 +113,7 @@ pub async fn upload(State(app): State<App>, who: Who, mut parts: Parts) -> Resul
         trust: who.trust(),
     };
     let outcome = app.bring_in(area.id, request, |_| {}).await;
-    after(&app, &area, &mut shown, outcome.map(|brought_in| brought_in.batch))
+    after((&app, &who), &area, &mut shown, outcome.map(|brought_in| brought_in.batch))
 }
 
 /// A file that came.
@@ -124,7 +129,7 @@ fn most_files(content: Option<Content>) -> usize {
 }
 
 /// The form with what is wrong about so many files.
-fn too_many(app: &App, area: &Area, mut shown: ImportPage, content: Option<Content>) -> Response {
+fn too_many(app: (&App, &Who), area: &Area, mut shown: ImportPage, content: Option<Content>) -> Response {
     let (field, words) = match content {
         None => ("content", "Say what the rows are before the files.".to_owned()),
         Some(Content::Photos) => ("file", BringInError::TooMany { most: MOST_IN_A_BATCH }.to_string()),
@@ -143,12 +148,12 @@ async fn photos(app: &App, who: &Who, area: &Area, uploads: Vec<Upload>) -> Resu
         uploads.into_iter().map(|upload| PhotoFile { name: upload.name, open: upload.open }).collect();
     let outcome = app.bring_in_photos(area.id, &files, (who.name(), who.trust()), |_| {}).await;
     let mut shown = ImportPage { content: Content::Photos.term().to_owned(), ..empty(who) };
-    after(app, area, &mut shown, outcome.map(|photos| photos.brought_in.batch))
+    after((app, who), area, &mut shown, outcome.map(|photos| photos.brought_in.batch))
 }
 
 /// Shows the batch, or the form with what is wrong.
 fn after(
-    app: &App,
+    app: (&App, &Who),
     area: &Area,
     shown: &mut ImportPage,
     outcome: Result<BatchId, BringInError>,
@@ -172,20 +177,21 @@ async fn the_area(app: &App) -> Result<Area, Error> {
     areas.into_iter().next().ok_or_else(none)
 }
 
-fn frame(area: &Area, title: &str) -> Frame {
+fn frame(area: &Area, who: &Who, title: &str) -> Frame {
     Frame {
         title: title.to_owned(),
         section: Section::Data,
         area_name: area.name.clone(),
         basis: Basis::default(),
         width: Width::Column,
+        reader: Reader::from(who),
     }
 }
 
-fn respond(status: StatusCode, app: &App, area: &Area, shown: &ImportPage) -> Response {
+fn respond(status: StatusCode, (app, who): (&App, &Who), area: &Area, shown: &ImportPage) -> Response {
     let gib = app.config().largest_upload_bytes as f64 / (1024.0 * 1024.0 * 1024.0);
     let shown = ImportPage { limit: format!("{gib:.0} GiB"), ..shown.clone() };
-    let markup = page(&frame(area, "Bring in a file"), import::import_body(&shown));
+    let markup = page(&frame(area, who, "Bring in files"), import::import_body(&shown));
     (status, Cached(CachePolicy::Never, markup)).into_response()
 }
 
@@ -200,9 +206,9 @@ pub async fn undo(State(app): State<App>, who: Who, Path(batch): Path<i64>) -> R
 
 /// The form that mends a row.
 pub async fn mend_form(State(app): State<App>, who: Who, Path(id): Path<i64>) -> Result<Response, Error> {
-    let (area, stored) = (the_area(&app).await?, stored_error(&app, &who, id).await?);
+    let (area, (stored, _)) = (the_area(&app).await?, stored_error(&app, &who, id).await?);
     let fields = cells(&who, &stored, stored.error.raw.clone());
-    Ok(mend_page(StatusCode::OK, &area, error_row(&who, &stored), fields))
+    Ok(mend_page(StatusCode::OK, (&area, &who), error_row(&who, &stored), fields))
 }
 
 /// Tries a mended row again, or sets it aside.
@@ -212,14 +218,14 @@ pub async fn mend(
     Path(id): Path<i64>,
     Form(given): Form<Vec<(String, String)>>,
 ) -> Result<Response, Error> {
-    let (area, mut stored) = (the_area(&app).await?, stored_error(&app, &who, id).await?);
+    let (area, (mut stored, batch)) = (the_area(&app).await?, stored_error(&app, &who, id).await?);
     let given: HashMap<String, String> = given.into_iter().collect();
     if given.get(ACTION).map(String::as_str) == Some("set-aside") {
         let mut writer =
             app.store().write(who.name(), &format!("row error {id} set aside"), app.clock().now_s()).await?;
         writer.settle_row_error(RowErrorId(id), RowErrorState::SetAside).await?;
         writer.commit().await?;
-        return Ok(Redirect::to("/data/rows").into_response());
+        return Ok(other_rows(&who, batch).into_response());
     }
     let mended: Vec<(String, String)> = stored
         .error
@@ -233,25 +239,33 @@ pub async fn mend(
         })
         .collect();
     match app.retry(area.id, &stored, mended.clone(), (who.name(), who.trust())).await {
-        Ok(Ok(_)) => Ok(Redirect::to("/data/rows").into_response()),
+        Ok(Ok(_)) => Ok(other_rows(&who, batch).into_response()),
         Ok(Err(error)) => {
             let fields = cells(&who, &stored, mended);
             stored.error = error;
-            Ok(mend_page(StatusCode::UNPROCESSABLE_ENTITY, &area, error_row(&who, &stored), fields))
+            Ok(mend_page(StatusCode::UNPROCESSABLE_ENTITY, (&area, &who), error_row(&who, &stored), fields))
         }
         Err(BringInError::Store(error)) => Err(error.into()),
         Err(error) => Err(Error::Internal(error.to_string())),
     }
 }
 
-async fn stored_error(app: &App, who: &Who, id: i64) -> Result<StoredRowError, Error> {
+/// Where the other rows wait: all of them, or for whoever may not see those of others the ones of the same batch.
+fn other_rows(who: &Who, batch: BatchId) -> Redirect {
+    match who.may(Right::SeeExact) {
+        true => Redirect::to("/data/rows"),
+        false => Redirect::to(&format!("/data/batches/{batch}")),
+    }
+}
+
+async fn stored_error(app: &App, who: &Who, id: i64) -> Result<(StoredRowError, BatchId), Error> {
     let none = || Error::NotFound(format!("There is no row error {id}."));
     let mut snapshot = app.store().snapshot().await?;
     let stored = snapshot.row_error(RowErrorId(id)).await?.ok_or_else(none)?;
-    let actor = snapshot.row_error_actor(RowErrorId(id)).await?.ok_or_else(none)?;
+    let (batch, actor) = snapshot.row_error_origin(RowErrorId(id)).await?.ok_or_else(none)?;
     see_own(who, &actor).map_err(|_| none())?;
     require(who, stored.content)?;
-    Ok(stored)
+    Ok((stored, batch))
 }
 
 /// The cells of a row as they are to be shown; what is stored and withheld stays so until somebody writes something else.
@@ -263,7 +277,12 @@ fn cells(who: &Who, stored: &StoredRowError, shown: Vec<(String, String)>) -> Ve
     cells.collect()
 }
 
-fn mend_page(status: StatusCode, area: &Area, row: ErrorRow, fields: Vec<MendField>) -> Response {
-    let markup = page(&frame(area, "Mend a row"), import::mend_body(&MendPage { row, fields }));
+fn mend_page(
+    status: StatusCode,
+    (area, who): (&Area, &Who),
+    row: ErrorRow,
+    fields: Vec<MendField>,
+) -> Response {
+    let markup = page(&frame(area, who, "Mend a row"), import::mend_body(&MendPage { row, fields }));
     (status, Cached(CachePolicy::Never, markup)).into_response()
 }

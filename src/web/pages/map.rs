@@ -18,6 +18,7 @@ use crate::web::query::Query;
 use crate::web::views;
 use crate::web::views::layout::Basis;
 use crate::web::views::layout::Frame;
+use crate::web::views::layout::Reader;
 use crate::web::views::layout::Section;
 use crate::web::views::layout::Width;
 use crate::web::views::map::Interactive;
@@ -136,6 +137,7 @@ fn empty(area_name: &str, reason: String) -> Cached<maud::Markup> {
         area_name: area_name.to_owned(),
         basis: Basis::default(),
         width: Width::Column,
+        reader: Reader::Staff,
     };
     Cached(CachePolicy::Never, views::layout::page(&frame, views::map::body(&page)))
 }

@@ -17,6 +17,7 @@ use crate::domain::geography::LonLat;
 use crate::web::auth::Public;
 use crate::web::auth::PublicAnswer;
 use crate::web::auth::Sight;
+use crate::web::auth::Who;
 use crate::web::cache::CachePolicy;
 use crate::web::cache::Cached;
 use crate::web::error::Error;
@@ -28,6 +29,8 @@ use crate::web::pages::common;
 use crate::web::pages::map;
 use crate::web::query::Query;
 use crate::web::views;
+use crate::web::views::layout::Reader;
+use crate::web::views::layout::Section;
 use crate::web::views::public::PublicPage;
 use crate::web::views::public::PublicRow;
 use crate::web::views::public::PublicWords;
@@ -37,15 +40,15 @@ use crate::web::views::svg_map::MapLine;
 use crate::web::views::svg_map::Stroke;
 
 /// The first page: the trail risk map for those who may see exact places, whole trails for everybody else.
-pub async fn front(sight: Sight, query: Query) -> Result<Response, Error> {
+pub async fn front(sight: Sight, who: Who, query: Query) -> Result<Response, Error> {
     match sight {
         Sight::Exact(app) => map::show(app, query).await.map(IntoResponse::into_response),
-        Sight::Public(app) => page(&app, &query).await,
+        Sight::Public(app) => page(&app, &who, &query).await,
     }
 }
 
 /// What anybody sees. It takes no parameter, so that no two answers can be subtracted from each other.
-async fn page(app: &Public, query: &Query) -> Result<Response, Error> {
+async fn page(app: &Public, who: &Who, query: &Query) -> Result<Response, Error> {
     query.allow(&[])?;
     let answer = app.layer().await?;
     let (area, layer) = (&answer.area, &answer.layer);
@@ -62,7 +65,11 @@ async fn page(app: &Public, query: &Query) -> Result<Response, Error> {
         generalised: generalised(layer),
         withheld: WITHHELD.to_owned(),
     };
-    let markup = views::layout::public_page(&area.name, views::public::body(&page));
+    let markup = views::layout::public_page(
+        &area.name,
+        (Reader::from(who), Section::Trails),
+        views::public::body(&page),
+    );
     Ok(Cached(CachePolicy::ServerOnly(answer.revision), markup).into_response())
 }
 

@@ -13,6 +13,7 @@ use crate::web::error::Error;
 use crate::web::views;
 use crate::web::views::layout::Basis;
 use crate::web::views::layout::Frame;
+use crate::web::views::layout::Reader;
 use crate::web::views::layout::Section;
 use crate::web::views::layout::Width;
 use crate::web::views::server::ServerPage;
@@ -54,6 +55,7 @@ pub async fn show(State(app): State<App>) -> Result<Response, Error> {
         area_name: String::new(),
         basis: Basis::default(),
         width: Width::Column,
+        reader: Reader::Staff,
     };
     Ok(Cached(CachePolicy::Never, views::layout::page(&frame, views::server::body(&page))).into_response())
 }

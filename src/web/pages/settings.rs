@@ -26,6 +26,7 @@ use crate::web::pages::common::when;
 use crate::web::views;
 use crate::web::views::layout::Basis;
 use crate::web::views::layout::Frame;
+use crate::web::views::layout::Reader;
 use crate::web::views::layout::Section;
 use crate::web::views::layout::Width;
 use crate::web::views::settings::SettingRow;
@@ -286,6 +287,7 @@ fn respond(status: StatusCode, known: &Known, forms: Forms) -> Response {
             parameters: known.settings.words(),
         },
         width: Width::Column,
+        reader: Reader::Staff,
     };
     // The history grows with revisions, and the form comes back with what was typed: nothing to keep.
     (status, Cached(CachePolicy::Never, views::layout::page(&frame, views::settings::body(&page))))

@@ -32,6 +32,20 @@ pub fn sign_in_body(page: &SignInPage) -> Markup {
     }
 }
 
+/// What stands in place of an account while there are none.
+pub fn none_body() -> Markup {
+    html! {
+        h1 { "Accounts" }
+        section.card {
+            p { "There are no accounts yet. Whoever sits at this machine sees and may do everything, and no other machine gets an answer." }
+            p { "Before others use it, make the first administrator: choose a name, open the one-time link, set a password. From then on everybody signs in." }
+            p { a.button.main href="/accounts" { "Make the first administrator" } }
+            p.soft { "Or on the command line:" }
+            pre.command { code { "coilway user invite \"Ash\" --role administrator" } }
+        }
+    }
+}
+
 /// The form behind a one-time link.
 #[derive(Debug, Clone)]
 pub struct InvitationPage {
@@ -203,7 +217,8 @@ pub fn accounts_body(page: &AccountsPage) -> Markup {
             h2 { "Invite somebody" }
             form method="post" action="/accounts/invite" {
                 label { "Name" input name="name" maxlength="80" required; }
-                (rights_fields(Role::Observer, false, false))
+                // The first account has to be able to make the others.
+                (rights_fields(if page.accounts.is_empty() { Role::Administrator } else { Role::Observer }, false, false))
                 p { button.main type="submit" { "Make a link" } }
             }
         }
@@ -275,6 +290,7 @@ pub fn samples() -> Vec<Markup> {
         error: Some("Name or password is wrong.".to_owned()),
     };
     vec![
+        none_body(),
         sign_in_body(&SignInPage { next: "/".to_owned(), ..SignInPage::default() }),
         sign_in_body(&failed),
         invitation_body(&InvitationPage {

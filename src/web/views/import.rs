@@ -129,8 +129,8 @@ pub struct ImportPage {
     pub error: Option<(String, String)>,
     /// The largest file taken, in words.
     pub limit: String,
-    /// The contents to choose from.
-    pub contents: Vec<Content>,
+    /// The contents to choose from, with the columns of a table: name, and whether it is needed.
+    pub contents: Vec<(Content, Vec<(&'static str, bool)>)>,
     /// Whether what the files say of a review counts.
     pub reviews: bool,
 }
@@ -143,28 +143,71 @@ pub fn import_body(page: &ImportPage) -> Markup {
         p { "CSV (comma, semicolon or tab), GeoJSON or GPX, or photos that say where and when they were taken. Rows that cannot be taken are kept with the reason, and can be mended and tried again; the good rows go in. The same file again changes nothing." }
         @if !page.reviews { p { "Whatever they say of their review, records wait for a manager’s. A record that somebody else brought in stays as it is." } }
         form.card method="post" action="/data/import" enctype="multipart/form-data" {
-            label { "What its rows are"
-                select name="content" required {
-                    @for content in &page.contents {
-                        option value=(content.term()) selected[page.content == content.term()] { (content.term()) }
+            div.fields {
+                label { "What the file holds"
+                    // Nothing is chosen beforehand: a file of encounters read as trails would only make rows that wait.
+                    select name="content" required aria-invalid=[error("content").map(|_| "true")] {
+                        option value="" selected[page.content.is_empty()] { "– choose –" }
+                        @for (content, _) in &page.contents {
+                            option value=(content.term()) selected[page.content == content.term()] { (content_words(*content)) }
+                        }
                     }
+                    @if let Some(words) = error("content") { span.field-error { (words) } }
                 }
-                @if let Some(words) = error("content") { span.field-error { (words) } }
-            }
-            label { "File (of photos several), at most " (page.limit)
-                input type="file" name="file" required multiple accept=".csv,.txt,.tsv,.geojson,.json,.gpx,image/jpeg,image/png,image/webp";
-                @if let Some(words) = error("file") { span.field-error { (words) } }
+                label { "File (of photos several), at most " (page.limit)
+                    input type="file" name="file" required multiple accept=".csv,.txt,.tsv,.geojson,.json,.gpx,image/jpeg,image/png,image/webp" aria-invalid=[error("file").map(|_| "true")];
+                    @if let Some(words) = error("file") { span.field-error { (words) } }
+                }
             }
             p { button.main type="submit" { "Bring it in" } }
         }
         section.card {
-            h2 { "Headers" }
-            p { "Fields carry their Darwin Core names (decimalLatitude, eventDate, scientificName …); common spellings are understood, and what was read as what is shown with the batch. Start with trails, then trailheads, counters, readings and calibrations, then walks and encounters." }
+            h2 { "What a table looks like" }
+            p { "The first row names the columns, in any order; columns of other names are kept as they are. Names are those of Darwin Core, the standard for records of animals and plants, where it has one; common spellings are understood (lat, date, species …), and the batch shows what was read as what." }
+            @if page.reviews { p { "A new area starts with trails, then trailheads, counters, readings and calibrations, then survey walks and encounters." } }
+            @for (content, columns) in page.contents.iter().filter(|(content, _)| *content != Content::Photos) {
+                details {
+                    summary { (content_words(*content)) }
+                    p { "Needed: " (list(columns, true)) "." }
+                    @if columns.iter().any(|(_, is_needed)| !is_needed) { p { "Also understood: " (list(columns, false)) "." } }
+                }
+            }
         }
         section.card {
             h2 { "Photos" }
             p { "JPEG, PNG or WebP, up to 200 at once. A photo is added to the encounter that was met then and there, within five minutes and within the accuracy of both positions; where there is none it makes a new one, of no known effort, for somebody to say what it shows. Only the picture is kept, and the file's name only where a camera gave it." }
         }
+    }
+}
+
+/// "`name`, `kind`": the columns that are needed, or those that are not.
+fn list(columns: &[(&'static str, bool)], needed: bool) -> Markup {
+    let names: Vec<_> =
+        columns.iter().filter(|(_, is_needed)| *is_needed == needed).map(|(name, _)| name).collect();
+    html! { @for (idx, name) in names.iter().enumerate() { @if idx > 0 { ", " } code { (name) } } }
+}
+
+/// What the rows of a file are, as people say it.
+pub fn content_words(content: Content) -> &'static str {
+    match content {
+        Content::Encounters => "Encounters",
+        Content::Walks => "Survey walks",
+        Content::DoubleObserver => "What each of two observers noticed",
+        Content::SignInspections => "Inspections of signs",
+        Content::Photos => "Photos",
+        Content::Trails => "Trails",
+        Content::Trailheads => "Trailheads",
+        Content::Places => "Places (car parks, campsites, buildings)",
+        Content::SensitivePlaces => "Sensitive places",
+        Content::Species => "Species of the area",
+        Content::Counters => "Counters",
+        Content::Readings => "Counter readings",
+        Content::Calibrations => "Counter calibrations",
+        Content::PartySizes => "Party sizes",
+        Content::Signs => "Places where signs may or may not go",
+        Content::SignsInPlace => "Signs in place",
+        Content::DailyWeather => "Highest temperature of each day",
+        Content::Form => "Sent by the form",
     }
 }
 
@@ -346,7 +389,11 @@ pub fn samples() -> Vec<Markup> {
         format: "CSV, UTF-8".to_owned(),
         mapping: vec![("Latitude".to_owned(), "decimalLatitude".to_owned())],
     };
-    let contents = Content::ALL.iter().copied().filter(|content| *content != Content::Form).collect();
+    let contents = vec![
+        (Content::Trailheads, vec![("name", true), ("relativeVolume", false)]),
+        (Content::Calibrations, vec![("counter", true)]),
+        (Content::Photos, Vec::new()),
+    ];
     let form = ImportPage { limit: "2 GiB".to_owned(), contents, reviews: true, ..ImportPage::default() };
     let wrong =
         ImportPage { error: Some(("file".to_owned(), "the file is empty".to_owned())), ..form.clone() };

@@ -5,7 +5,9 @@ use maud::Markup;
 use maud::PreEscaped;
 use maud::html;
 
+use crate::domain::account::Right;
 use crate::web::assets;
+use crate::web::auth::Who;
 
 /// What the frame needs to know of a page.
 #[derive(Debug, Clone)]
@@ -20,6 +22,20 @@ pub struct Frame {
     pub basis: Basis,
     /// Whether the page fills the window, as the map does.
     pub width: Width,
+    /// Who reads it: the navigation leads only where they may go.
+    pub reader: Reader,
+}
+
+/// Who reads a page, as far as the navigation is concerned.
+#[derive(Debug, Clone, Copy, PartialEq, Eq, Default)]
+pub enum Reader {
+    /// Anybody.
+    #[default]
+    Visitor,
+    /// Somebody who brings in records, and sees exact places of own ones only.
+    Contributor,
+    /// Somebody who sees exact places.
+    Staff,
 }
 
 /// How wide the page's body is.
@@ -59,10 +75,12 @@ pub enum Section {
     About,
     /// One's own account.
     Account,
+    /// None of them: a page that says what went wrong.
+    Elsewhere,
 }
 
 impl Section {
-    const ALL: [(Self, &'static str, &'static str); 7] = [
+    const FOR_STAFF: &'static [NavItem] = &[
         (Self::Map, "/", "Map"),
         (Self::Trails, "/trails", "Trails"),
         (Self::Analysis, "/analysis", "Analysis"),
@@ -71,12 +89,47 @@ impl Section {
         (Self::About, "/about", "About"),
         (Self::Account, "/account", "Account"),
     ];
+    const FOR_CONTRIBUTORS: &'static [NavItem] = &[
+        (Self::Trails, "/", "Trails"),
+        (Self::Data, "/data/own", "Your records"),
+        (Self::About, "/about", "About"),
+        (Self::Account, "/account", "Account"),
+    ];
+    const FOR_VISITORS: &'static [NavItem] = &[
+        (Self::Trails, "/", "Trails"),
+        (Self::About, "/about", "About"),
+        (Self::Account, "/sign-in", "Sign in"),
+    ];
+
+    /// What the navigation leads to: nothing that the reader would be refused.
+    fn all_for(reader: Reader) -> &'static [NavItem] {
+        match reader {
+            Reader::Staff => Self::FOR_STAFF,
+            Reader::Contributor => Self::FOR_CONTRIBUTORS,
+            Reader::Visitor => Self::FOR_VISITORS,
+        }
+    }
 
     /// A phone's bar has room for four.
-    fn is_on_the_phone_bar(self) -> bool {
-        matches!(self, Self::Map | Self::Trails | Self::Signs | Self::Data)
+    fn is_on_the_phone_bar(self, reader: Reader) -> bool {
+        reader != Reader::Staff || matches!(self, Self::Map | Self::Trails | Self::Signs | Self::Data)
     }
 }
+
+impl From<&Who> for Reader {
+    fn from(who: &Who) -> Self {
+        if who.may(Right::SeeExact) {
+            Self::Staff
+        } else if who.may(Right::BringIn) {
+            Self::Contributor
+        } else {
+            Self::Visitor
+        }
+    }
+}
+
+/// A section, its address, its words.
+type NavItem = (Section, &'static str, &'static str);
 
 /// Where a page says that newer records wait, if they do.
 pub(in crate::web) const NEWER_HERE: &str = "<!-- newer records -->";
@@ -105,7 +158,7 @@ pub fn page(frame: &Frame, body: Markup) -> Markup {
             }
             body {
                 a.skip href="#main" { "Skip to the page" }
-                (header(frame))
+                (header(frame.reader, frame.section, &frame.area_name))
                 main #main .wide[frame.width == Width::Window] { (PreEscaped(NEWER_HERE)) (body) }
                 (footer(frame))
             }
@@ -113,8 +166,8 @@ pub fn page(frame: &Frame, body: Markup) -> Markup {
     }
 }
 
-/// The whole page around a body that anybody may see: it names no revision and leads to nothing that is not public.
-pub fn public_page(area_name: &str, body: Markup) -> Markup {
+/// The whole page around a body that anybody may see: it names no revision and leads to nothing that its reader may not see.
+pub fn public_page(area_name: &str, (reader, section): (Reader, Section), body: Markup) -> Markup {
     html! {
         (DOCTYPE)
         html lang="en" {
@@ -127,15 +180,7 @@ pub fn public_page(area_name: &str, body: Markup) -> Markup {
             }
             body {
                 a.skip href="#main" { "Skip to the page" }
-                header.top {
-                    (brand())
-                    nav.nav aria-label="Main" {
-                        a href="/" aria-current="page" { "Trails" }
-                        a href="/about" { "About" }
-                        a href="/sign-in" { "Sign in" }
-                    }
-                    span.area-name { (area_name) }
-                }
+                (header(reader, section, area_name))
                 main #main { (body) }
                 footer.page-foot { (emergency()) }
             }
@@ -161,17 +206,17 @@ fn emergency() -> Markup {
     }
 }
 
-fn header(frame: &Frame) -> Markup {
+fn header(reader: Reader, present: Section, area_name: &str) -> Markup {
     html! {
         header.top {
             (brand())
             nav.nav aria-label="Main" {
-                @for (section, href, words) in Section::ALL {
-                    a href=(href) aria-current=[(section == frame.section).then_some("page")]
-                        .desk-only[!section.is_on_the_phone_bar()] { (words) }
+                @for (section, href, words) in Section::all_for(reader) {
+                    a href=(href) aria-current=[(*section == present).then_some("page")]
+                        .desk-only[!section.is_on_the_phone_bar(reader)] { (words) }
                 }
             }
-            span.area-name { (frame.area_name) }
+            span.area-name { (area_name) }
         }
     }
 }
@@ -186,7 +231,9 @@ fn footer(frame: &Frame) -> Markup {
                     @if !frame.basis.parameters.is_empty() { " · " (frame.basis.parameters) }
                 }
             }
-            p.phone-only { a href="/analysis" { "Analysis" } " · " a href="/about" { "About" } " · " a href="/account" { "Account" } }
+            @if frame.reader == Reader::Staff {
+                p.phone-only { a href="/analysis" { "Analysis" } " · " a href="/about" { "About" } " · " a href="/account" { "Account" } }
+            }
             (emergency())
         }
     }

@@ -6,23 +6,25 @@ use maud::html;
 use crate::web::views::layout;
 use crate::web::views::layout::Basis;
 use crate::web::views::layout::Frame;
+use crate::web::views::layout::Reader;
 use crate::web::views::layout::Section;
 use crate::web::views::layout::Width;
 
 /// The whole page: which step is under way, and what happens next. The browser is told to ask again by a header.
-pub fn page(step: usize, n_steps: usize, words: &str) -> Markup {
+pub fn page(reader: Reader, (step, n_steps): (usize, usize), words: &str) -> Markup {
     let frame = Frame {
         title: "Being computed".to_owned(),
         section: Section::Data,
         area_name: String::new(),
         basis: Basis::default(),
         width: Width::Column,
+        reader,
     };
-    layout::page(&frame, body(step, n_steps, words))
+    layout::page(&frame, body(reader, (step, n_steps), words))
 }
 
 /// The page's body.
-pub fn body(step: usize, n_steps: usize, words: &str) -> Markup {
+pub fn body(reader: Reader, (step, n_steps): (usize, usize), words: &str) -> Markup {
     html! {
         section.card {
             h1 { "Figures are being computed" }
@@ -32,7 +34,7 @@ pub fn body(step: usize, n_steps: usize, words: &str) -> Markup {
                 "The data changed, and everything that rests on them is computed once. This page asks again every few "
                 "seconds and then shows what you asked for."
             }
-            p { a href="/data" { "Data" } " can be looked at meanwhile." }
+            @if reader == Reader::Staff { p { a href="/data" { "Data" } " can be looked at meanwhile." } }
         }
     }
 }

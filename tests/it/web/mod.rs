@@ -15,6 +15,7 @@ mod hostile;
 mod kept;
 mod layers;
 mod limits;
+mod links;
 mod observers;
 mod outlook;
 mod pages;
