@@ -105,6 +105,7 @@ fn rest() -> Routes {
         .post("/data/settings/area", Right::Manage, pages::settings::change_area)
         .post("/data/settings/reactions", Right::Manage, pages::settings::add_reaction)
         .get("/signs", Right::SeeExact, pages::signs::show)
+        .get("/signs/sheets", Right::SeeExact, pages::sign_sheets::show)
         .get("/signs/draw", Right::Manage, pages::sign_plans::form)
         .post("/signs/draw", Right::Manage, pages::sign_plans::draw)
         .get("/signs/plans/{id}", Right::SeeExact, pages::sign_plans::one)

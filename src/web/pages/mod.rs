@@ -29,6 +29,7 @@ pub mod season;
 pub mod server;
 pub mod settings;
 pub mod sign_plans;
+pub mod sign_sheets;
 pub mod signs;
 pub mod study;
 pub mod sub_tables;

@@ -21,6 +21,7 @@ use crate::signage::wording;
 use crate::signage::wording::Fields;
 use crate::signage::wording::Months;
 use crate::signage::wording::SignKind;
+use crate::signage::wording::SignText;
 use crate::web::auth::Exact;
 use crate::web::cache::CachePolicy;
 use crate::web::cache::Cached;
@@ -84,10 +85,8 @@ pub async fn show(app: Exact, query: Query) -> Result<Response, Error> {
         spacing_m: given("spacing", facts.settings.spacing_m),
         errors,
         plan,
-        draw_href: match query.words() {
-            words if words.is_empty() => "/signs/draw".to_owned(),
-            words => format!("/signs/draw?{words}"),
-        },
+        draw_href: with_words("/signs/draw", &query),
+        sheets_href: with_words("/signs/sheets", &query),
         kept: sign_plans::links(&deriver.sign_plans(&facts).await?),
     };
     let records = match deriver.rates(&facts).await {
@@ -98,6 +97,14 @@ pub async fn show(app: Exact, query: Query) -> Result<Response, Error> {
     let policy = CachePolicy::of_revision(facts.revision, format!("signs {}", query.words()));
     let markup = views::layout::page(&frame, views::signs::body(&page));
     Ok((status, Cached(policy, markup)).into_response())
+}
+
+/// An address about the same plan.
+pub(super) fn with_words(address: &str, query: &Query) -> String {
+    match query.words() {
+        words if words.is_empty() => address.to_owned(),
+        words => format!("{address}?{words}"),
+    }
 }
 
 /// The plan as the page shows it, or why there is none.
@@ -154,8 +161,9 @@ async fn shown(app: &App, facts: &Derived<Facts>, plan: &PlanLayer) -> Result<Pl
 }
 
 /// What every sign's text needs.
-struct Texts {
-    catalogue: wording::Catalogue,
+pub(super) struct Texts {
+    /// One a language, the area's first.
+    catalogues: Vec<wording::Catalogue>,
     months: Months,
     emergency_number: String,
     keep_distance: Option<Length>,
@@ -163,9 +171,8 @@ struct Texts {
 }
 
 impl Texts {
-    fn new(facts: &Facts, season: &SeasonLayer) -> Result<Self, Error> {
+    pub(super) fn new(facts: &Facts, season: &SeasonLayer) -> Result<Self, Error> {
         let broken = |error: wording::InvalidCatalogue| Error::Internal(error.to_string());
-        let (_, text) = wording::SHIPPED[0];
         let run = season.window.as_ref().and_then(|window| {
             window.window.runs.first().map(|run| (run.start, run.last(window.window.n_parts)))
         });
@@ -177,44 +184,63 @@ impl Texts {
             None => (Months::All, "all year".to_owned()),
         };
         Ok(Self {
-            catalogue: wording::parse(text).map_err(broken)?,
+            catalogues: wording::SHIPPED
+                .iter()
+                .map(|(_, text)| wording::parse(text))
+                .collect::<Result<_, _>>()
+                .map_err(broken)?,
             months,
             emergency_number: facts.area.emergency_number.clone(),
             keep_distance: facts.area.keep_distance,
             dates,
         })
     }
+
+    /// The text of a sign in every language: language tag and text.
+    pub(super) fn of(&self, site: &PlannedSite, network: &NetworkLayer) -> Vec<(String, SignText)> {
+        let fields = Fields {
+            distance: site.distance,
+            months: self.months,
+            emergency_number: self.emergency_number.clone(),
+            keep_distance: self.keep_distance,
+        };
+        let kind = kind(site, network);
+        self.catalogues
+            .iter()
+            .map(|catalogue| (catalogue.language.clone(), wording::fill(catalogue, kind, &fields)))
+            .collect()
+    }
+}
+
+/// The trailhead at which a sign stands.
+fn trailhead(site: &PlannedSite, network: &NetworkLayer) -> Option<usize> {
+    network.trailhead_vertices.iter().position(|vertex| *vertex == Some(site.vertex))
+}
+
+fn kind(site: &PlannedSite, network: &NetworkLayer) -> SignKind {
+    if trailhead(site, network).is_some() { SignKind::TrailheadPanel } else { SignKind::TrailSign }
 }
 
 fn site_row(idx: usize, site: &PlannedSite, network: &NetworkLayer, facts: &Facts, texts: &Texts) -> SiteRow {
-    let trailhead = network.trailhead_vertices.iter().position(|vertex| *vertex == Some(site.vertex));
-    let kind = if trailhead.is_some() { SignKind::TrailheadPanel } else { SignKind::TrailSign };
-    let fields = Fields {
-        distance: site.distance,
-        months: texts.months,
-        emergency_number: texts.emergency_number.clone(),
-        keep_distance: texts.keep_distance,
-    };
-    let text = wording::fill(&texts.catalogue, kind, &fields);
+    let text = texts.of(site, network).into_iter().next().map(|(_, text)| text);
     SiteRow {
         number: idx + 1,
-        place: place_words(site, trailhead.map(|idx| facts.trailheads[idx].name.as_str())),
+        place: place_words(site, network, facts),
         standing: site.standing,
-        kind: match kind {
+        kind: match kind(site, network) {
             SignKind::TrailheadPanel => "new trailhead panel".to_owned(),
             SignKind::TrailSign => "new trail sign".to_owned(),
         },
-        text: format!("{}: {} {}", text.signal_word, text.title, text.lines.join(" ")),
+        text: text
+            .map(|text| format!("{}: {} {}", text.signal_word, text.title, text.lines.join(" ")))
+            .unwrap_or_default(),
+        position: (site.position.lat(), site.position.lon()),
         facing: site.towards_deg.map_or_else(
             || "faces both ways".to_owned(),
             |degrees| format!("read by walkers heading {}", compass(degrees)),
         ),
         dates: texts.dates.clone(),
-        letters: format!(
-            "letters at least {:.0} mm, read from {:.0} m",
-            site.letter_height.in_millimetres().ceil(),
-            facts.settings.reading_m
-        ),
+        letters: letters_words(site, facts),
         parties_per_day: site.parties_per_day,
         adds: site.adds,
         together: Estimate { ..common::estimate(site.together) },
@@ -223,9 +249,20 @@ fn site_row(idx: usize, site: &PlannedSite, network: &NetworkLayer, facts: &Fact
     }
 }
 
-fn place_words(site: &PlannedSite, trailhead: Option<&str>) -> String {
-    match (trailhead, &site.trails[..]) {
-        (Some(name), _) => format!("{name}, trailhead"),
+/// How large the letters have to be, and from where they are then read.
+pub(super) fn letters_words(site: &PlannedSite, facts: &Facts) -> String {
+    format!(
+        "letters at least {:.0} mm, read from {:.0} m",
+        site.letter_height.in_millimetres().ceil(),
+        facts.settings.reading_m
+    )
+}
+
+/// Where a sign stands, in words.
+pub(super) fn place_words(site: &PlannedSite, network: &NetworkLayer, facts: &Facts) -> String {
+    let head = trailhead(site, network).and_then(|idx| facts.trailheads.get(idx));
+    match (head, &site.trails[..]) {
+        (Some(head), _) => format!("{}, trailhead", head.name),
         (None, [only]) => only.clone(),
         (None, [first, others @ ..]) => format!("{first}, junction with {}", others.join(" and ")),
         (None, []) => "on the trail".to_owned(),

@@ -32,6 +32,7 @@ pub mod season;
 pub mod server;
 pub mod settings;
 pub mod sign_plans;
+pub mod sign_sheets;
 pub mod signs;
 pub mod standalone;
 pub mod study;

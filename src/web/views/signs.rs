@@ -25,6 +25,8 @@ pub struct SignsPage {
     pub plan: Result<PlanShown, String>,
     /// Where lots are drawn for it.
     pub draw_href: String,
+    /// Where its signs are printed.
+    pub sheets_href: String,
     /// Kept plans: name and address, newest first.
     pub kept: Vec<(String, String)>,
 }
@@ -67,6 +69,8 @@ pub struct SiteRow {
     pub kind: String,
     /// Its text.
     pub text: String,
+    /// Latitude and longitude, degrees.
+    pub position: (f64, f64),
     /// Which walkers it faces, in words.
     pub facing: String,
     /// Up and down, in words.
@@ -90,6 +94,7 @@ pub fn body(page: &SignsPage) -> Markup {
     html! {
         div.page-head {
             h1 { "Sign plan" }
+            @if page.plan.is_ok() { a.button.no-print href=(page.sheets_href) { "Texts to print" } }
         }
         (form(page))
         @match &page.plan {
@@ -144,7 +149,7 @@ fn shown(plan: &PlanShown) -> Markup {
             h2 { "Signs in order" }
             table.stack {
                 thead { tr {
-                    th.num scope="col" { "No." } th scope="col" { "Place and text" } th scope="col" { "Facing, dates, letters" } th.num scope="col" { "Parties a day" }
+                    th.num scope="col" { "No." } th scope="col" { "Place and text" } th scope="col" { "For the crew" } th.num scope="col" { "Parties a day" }
                     th.num scope="col" { "Adds" } th.num scope="col" { "Together so far" } th.num scope="col" { "Chosen in" }
                 } }
                 tbody { @for site in &plan.sites { (site_row(site)) } }
@@ -170,7 +175,7 @@ fn site_row(site: &SiteRow) -> Markup {
                 br; span.soft { @if site.standing { "in place, keep" } @else { (site.kind) } " · " (site.reason) }
                 details { summary { "Its text" } p { (site.text) } }
             }
-            td.facts-cell data-label="Facing, dates, letters" { (site.facing) br; (site.dates) br; (site.letters) }
+            td.facts-cell data-label="For the crew" { (format!("{:.5}, {:.5}", site.position.0, site.position.1)) br; (site.facing) br; (site.dates) br; (site.letters) }
             td.num data-label="Parties a day" { (thousands(site.parties_per_day.round() as i64)) }
             td.num data-label="Adds" { (percent(site.adds)) }
             td.num data-label="Together so far" { (percent(site.together.value)) " (" (percent(site.together.lower)) "–" (percent(site.together.upper)) ")" }
@@ -188,6 +193,7 @@ pub fn samples() -> Vec<SignsPage> {
         standing: false,
         kind: "trail sign".to_owned(),
         text: "Rattlesnakes live along the next 700 m".to_owned(),
+        position: (37.61013, -109.40770),
         facing: "faces walkers from Gatehouse".to_owned(),
         dates: "up 5 April, down 12 October".to_owned(),
         letters: "letters 25 mm, read from 9 m".to_owned(),
@@ -216,6 +222,7 @@ pub fn samples() -> Vec<SignsPage> {
         errors: Vec::new(),
         plan: Ok(plan),
         draw_href: "/signs/draw?signs=6".to_owned(),
+        sheets_href: "/signs/sheets?signs=6".to_owned(),
         kept: vec![("Plan of spring".to_owned(), "/signs/plans/1".to_owned())],
     };
     let errors = vec![("signs".to_owned(), "\"six\" is not a whole number".to_owned())];

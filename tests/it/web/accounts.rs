@@ -121,6 +121,7 @@ fn least(path: &str, method: &Method) -> Option<&'static [Asker]> {
             | "/reactions"
             | "/signs"
             | "/signs/plans/{id}"
+            | "/signs/sheets"
             | "/data"
             | "/data/rows"
             | "/rates"

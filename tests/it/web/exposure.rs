@@ -3,6 +3,7 @@
 use axum::http::StatusCode;
 
 use coilway::web::views;
+use coilway::web::views::layout::Reader;
 
 use crate::support::TestApp;
 
@@ -57,7 +58,9 @@ fn samples() {
         }
         insta::assert_snapshot!(format!("exposure_{idx}"), drawn);
     }
-    let waiting = views::waiting::body(3, 9, "drawing how people walk").into_string().replace("><", ">\n<");
+    let waiting = views::waiting::body(Reader::Staff, (3, 9), "drawing how people walk")
+        .into_string()
+        .replace("><", ">\n<");
     insta::assert_snapshot!("waiting", waiting);
 }
 

@@ -3,6 +3,7 @@
 use maud::Markup;
 
 use coilway::web::views;
+use coilway::web::views::layout::Reader;
 
 /// One tag a line, so that a difference can be read.
 fn lines(markup: Markup) -> String {
@@ -130,7 +131,7 @@ fn units() {
 fn errors() {
     let all =
         [(404, "There is no stretch 9."), (400, "\"13\" is not a month."), (503, "busy"), (500, "wrong")];
-    check("error", all.map(|(status, words)| views::error::body(status, words)));
+    check("error", all.map(|(status, words)| views::error::body(Reader::Staff, status, words)));
 }
 
 #[test]
