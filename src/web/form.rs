@@ -2,6 +2,7 @@
 
 use std::collections::BTreeMap;
 
+use crate::domain::account::Right;
 use crate::web::auth::Who;
 
 /// The longest text that a field may hold, in characters.
@@ -14,6 +15,8 @@ pub struct Given {
     errors: BTreeMap<String, String>,
     /// Whose name stands under it; none where the form asks for a name.
     signed_as: Option<String>,
+    /// Whether whoever reads the page may look, but not manage.
+    only_looks: bool,
 }
 
 impl Given {
@@ -31,18 +34,25 @@ impl Given {
     /// The form with who signs it: the account, or, while there are none, the name that is typed in.
     pub fn with_signer(mut self, who: &Who) -> Self {
         self.signed_as = (*who != Who::ThisMachine).then(|| who.name().to_owned());
+        self.only_looks = !who.may(Right::Manage);
         self
     }
 
     /// The form with the signer of another form on the same page.
     pub fn with_same_signer(mut self, other: &Self) -> Self {
         self.signed_as.clone_from(&other.signed_as);
+        self.only_looks = other.only_looks;
         self
     }
 
     /// Whose name the form has without asking; none where it asks.
     pub fn signed_as(&self) -> Option<&str> {
         self.signed_as.as_deref()
+    }
+
+    /// Whether a form that only managers may send is to be left out.
+    pub fn only_looks(&self) -> bool {
+        self.only_looks
     }
 
     /// Who did it. Where there are no accounts a name must have been typed in; with one, nothing typed in counts.

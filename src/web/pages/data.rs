@@ -36,7 +36,7 @@ use crate::web::views::layout::Width;
 const N_ROWS: usize = 500;
 
 /// The overview.
-pub async fn overview(app: Exact) -> Result<impl IntoResponse, Error> {
+pub async fn overview(app: Exact, who: Who) -> Result<impl IntoResponse, Error> {
     let facts = match app.deriver().facts().await {
         Ok(facts) => facts,
         Err(DeriveError::Unanswerable(reason)) => return Err(Error::Unanswerable(reason)),
@@ -72,6 +72,7 @@ pub async fn overview(app: Exact) -> Result<impl IntoResponse, Error> {
         batches: batches.iter().map(batch_row).collect(),
         n_open_errors,
         progress: progress_words(app.progress()),
+        may_see_changes: who.may(Right::Manage),
     };
     Ok(respond((&facts.area, Reader::Staff), "Data", Some(facts.revision.0), views::import::data_body(&page)))
 }

@@ -226,10 +226,10 @@ impl Compiled {
     }
 
     /// The card of a stretch: the form, and what was decided about any of its segments.
-    pub(super) fn of_stretch(&self, stretch: usize) -> Option<(Ask, Vec<DecisionRow>)> {
+    pub(super) fn of_stretch(&self, stretch: usize, who: &Who) -> Option<(Ask, Vec<DecisionRow>)> {
         let figure = self.register.now.get(stretch)?;
         let rows = self.register.about(&figure.segment_ids).map(|entry| self.row(entry)).collect();
-        Some((self.ask(stretch, Given::default()), rows))
+        Some((self.ask(stretch, Given::signed_by(who)), rows))
     }
 
     fn row(&self, entry: &Entry) -> DecisionRow {

@@ -21,6 +21,7 @@ use crate::derived::effect::SignStanding;
 use crate::derived::effect::Wait;
 use crate::derived::effect::power_rows;
 use crate::derived::facts::Facts;
+use crate::domain::account::Right;
 use crate::domain::geography::LonLat;
 use crate::domain::ids::SignPlanId;
 use crate::domain::sign::SignCondition;
@@ -58,6 +59,7 @@ pub async fn show(app: Exact, who: Who, query: Query) -> Result<Response, Error>
     let facts = app.deriver().facts().await?;
     let (mut page, records) = page(&app, &facts, &query).await?;
     page.is_signed = who != Who::ThisMachine;
+    page.only_looks = !who.may(Right::Manage);
     let status = if page.planning.errors.is_empty() { StatusCode::OK } else { StatusCode::BAD_REQUEST };
     let policy = CachePolicy::of_revision(facts.revision, format!("effect {}", query.words()));
     Ok(respond(status, policy, &facts, records, &page))
@@ -101,6 +103,7 @@ async fn page(app: &App, facts: &Derived<Facts>, query: &Query) -> Result<(Effec
         given: Vec::new(),
         errors: Vec::new(),
         is_signed: false,
+        only_looks: false,
     };
     Ok((page, records))
 }
@@ -411,6 +414,7 @@ async fn refused(
 ) -> Result<Response, Error> {
     let (mut page, records) = page(app, facts, &Query::default()).await?;
     page.is_signed = *who != Who::ThisMachine;
+    page.only_looks = !who.may(Right::Manage);
     page.given = given.into_iter().collect();
     page.errors = errors;
     Ok(respond(StatusCode::UNPROCESSABLE_ENTITY, CachePolicy::Never, facts, records, &page))

@@ -16,6 +16,7 @@ use crate::derived::plan::STANDARD_SIGNS;
 use crate::derived::rates;
 use crate::derived::season::PeriodChoice;
 use crate::derived::season::SeasonLayer;
+use crate::domain::account::Right;
 use crate::domain::units::Length;
 use crate::signage::wording;
 use crate::signage::wording::Fields;
@@ -23,6 +24,7 @@ use crate::signage::wording::Months;
 use crate::signage::wording::SignKind;
 use crate::signage::wording::SignText;
 use crate::web::auth::Exact;
+use crate::web::auth::Who;
 use crate::web::cache::CachePolicy;
 use crate::web::cache::Cached;
 use crate::web::error::Error;
@@ -70,7 +72,7 @@ pub(crate) fn params(query: &Query, facts: &Facts) -> Result<PlanParams, Vec<(St
 }
 
 /// The page.
-pub async fn show(app: Exact, query: Query) -> Result<Response, Error> {
+pub async fn show(app: Exact, who: Who, query: Query) -> Result<Response, Error> {
     query.allow(&["signs", "reach", "spacing"])?;
     let deriver = app.deriver();
     let facts = deriver.facts().await?;
@@ -85,7 +87,7 @@ pub async fn show(app: Exact, query: Query) -> Result<Response, Error> {
         spacing_m: given("spacing", facts.settings.spacing_m),
         errors,
         plan,
-        draw_href: with_words("/signs/draw", &query),
+        draw_href: who.may(Right::Manage).then(|| with_words("/signs/draw", &query)),
         sheets_href: with_words("/signs/sheets", &query),
         kept: sign_plans::links(&deriver.sign_plans(&facts).await?),
     };

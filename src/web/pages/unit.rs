@@ -27,6 +27,7 @@ use crate::domain::exposure::Counter;
 use crate::domain::time::EventDate;
 use crate::domain::time::EventTime;
 use crate::web::auth::Exact;
+use crate::web::auth::Who;
 use crate::web::cache::CachePolicy;
 use crate::web::cache::Cached;
 use crate::web::error::Error;
@@ -45,14 +46,14 @@ use crate::web::views::unit::UnitPage;
 const N_RECORDS: usize = 200;
 
 /// One stretch.
-pub async fn stretch(app: Exact, Path(unit): Path<String>) -> Result<impl IntoResponse, Error> {
+pub async fn stretch(app: Exact, who: Who, Path(unit): Path<String>) -> Result<impl IntoResponse, Error> {
     let unit: usize = key(&unit, "stretch")?;
     let scene = Scene::of(&app).await?;
     if unit >= scene.rates.stretches.names.len() {
         return Err(Error::NotFound(format!("There is no stretch {unit}.")));
     }
     let mut page = scene.page(&scene.rates.stretches, unit)?;
-    page.decisions = decisions::compiled_for(&app, &scene.facts).await?.of_stretch(unit);
+    page.decisions = decisions::compiled_for(&app, &scene.facts).await?.of_stretch(unit, &who);
     Ok(scene.respond(&page))
 }
 

@@ -20,6 +20,7 @@ use crate::derived::facts::Facts;
 use crate::derived::rates::UnitKind;
 use crate::derived::watch::WatchChoice;
 use crate::derived::watch::WatchLayer;
+use crate::domain::account::Right;
 use crate::domain::ids::NoticeId;
 use crate::domain::notice::InvalidNotice;
 use crate::domain::notice::Notice;
@@ -67,6 +68,7 @@ pub async fn show(app: Exact, who: Who, query: Query) -> Result<Response, Error>
         start: today.to_string(),
         expiry: days.to_string(),
         is_signed: who != Who::ThisMachine,
+        only_looks: !who.may(Right::Manage),
         ..NoticeForm::default()
     };
     page(&app, &facts, &query, form, StatusCode::OK).await
@@ -247,6 +249,7 @@ pub async fn make(
         reason: text("reason"),
         name: who.signs_as(&text("name")),
         is_signed: who != Who::ThisMachine,
+        only_looks: !who.may(Right::Manage),
         ..NoticeForm::default()
     };
     match draft(&facts, &form) {

@@ -124,7 +124,7 @@ fn waiting(ask: &Ask) -> Markup {
             h3 { a href=(ask.href) { (ask.name) } }
             (figure(&ask.figure))
             @if !ask.earlier.is_empty() { p.small.soft { (ask.earlier) } }
-            details.no-print { summary { "Decide" } (decide_form(ask)) }
+            @if !ask.given.only_looks() { details.no-print { summary { "Decide" } (decide_form(ask)) } }
         }
     }
 }
@@ -168,7 +168,7 @@ pub fn card(ask: &Ask, decisions: &[DecisionRow]) -> Markup {
             h2 { "Decisions" }
             @if decisions.is_empty() { p { "Nothing was decided about this stretch yet." } }
             @for row in decisions { (decision(row)) }
-            details.card.no-print { summary { "Decide" } (decide_form(ask)) }
+            @if ask.given.only_looks() { p.soft.no-print { (form::FOR_MANAGERS) } } @else { details.card.no-print { summary { "Decide" } (decide_form(ask)) } }
         }
     }
 }

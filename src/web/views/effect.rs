@@ -26,6 +26,8 @@ pub struct EffectPage {
     pub errors: Vec<(String, String)>,
     /// Whether forms carry the name of an account, and ask for none.
     pub is_signed: bool,
+    /// Whether the reader may look, but record nothing.
+    pub only_looks: bool,
 }
 
 /// A sign.
@@ -234,22 +236,22 @@ fn signs(page: &EffectPage) -> Markup {
             @else {
                 table.stack {
                     thead { tr { th scope="col" { "Sign" } th scope="col" { "Stands" } th scope="col" { "Warns of" } th scope="col" { "Last inspection" } th.no-print scope="col" { "Record" } } }
-                    tbody { @for sign in &page.signs { (sign_row(sign, page.is_signed)) } }
+                    tbody { @for sign in &page.signs { (sign_row(sign, page)) } }
                 }
             }
-            (put_up(page))
+            @if !page.only_looks { (put_up(page)) }
             p.small.no-print { "Files of signs in place and of inspections go in under " a href="/data/import" { "Data" } "." }
         }
     }
 }
 
-fn sign_row(sign: &SignShown, is_signed: bool) -> Markup {
+fn sign_row(sign: &SignShown, page: &EffectPage) -> Markup {
     html! { tr {
         th scope="row" { (sign.name) br; span.soft { (sign.kind) } }
         td data-label="Stands" { (sign.stands) }
         td data-label="Warns of" { (sign.warns) }
         td data-label="Last inspection" { (sign.inspected) }
-        td.no-print {
+        td.no-print { @if !page.only_looks {
             details {
                 summary { "Inspection" }
                 form.stacked method="post" action={ "/effect/signs/" (sign.id) "/inspection" } {
@@ -265,12 +267,12 @@ fn sign_row(sign: &SignShown, is_signed: bool) -> Markup {
                     summary { "Taken down" }
                     form.stacked method="post" action={ "/effect/signs/" (sign.id) "/down" } {
                         label { "Day" input type="date" name="day" required; }
-                        @if !is_signed { label { "By" input name="by" required; } }
+                        @if !page.is_signed { label { "By" input name="by" required; } }
                         button type="submit" { "Record" }
                     }
                 }
             }
-        }
+        } }
     } }
 }
 
@@ -377,6 +379,7 @@ pub fn samples() -> Vec<EffectPage> {
         given: Vec::new(),
         errors: Vec::new(),
         is_signed: false,
+        only_looks: false,
     };
     let none = EffectPage {
         headline: "No sign has been put up yet.".to_owned(),
@@ -391,6 +394,7 @@ pub fn samples() -> Vec<EffectPage> {
         signs: Vec::new(),
         plans: Vec::new(),
         is_signed: true,
+        only_looks: false,
     };
     vec![page, none]
 }

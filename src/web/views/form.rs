@@ -5,6 +5,9 @@ use maud::html;
 
 use crate::web::form::Given;
 
+/// What stands in place of a form that only managers may send.
+pub const FOR_MANAGERS: &str = "Only managers can change this; your account may look.";
+
 /// One line of text.
 pub fn text(words: &str, name: &str, given: &Given) -> Markup {
     let error = given.error(name);

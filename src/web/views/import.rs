@@ -17,6 +17,8 @@ pub struct DataPage {
     pub n_open_errors: u64,
     /// How far the computed figures are, in words; empty where nobody follows the data.
     pub progress: String,
+    /// Whether the reader may see every change.
+    pub may_see_changes: bool,
 }
 
 /// One batch.
@@ -59,7 +61,7 @@ pub fn data_body(page: &DataPage) -> Markup {
                     li { a href="/data/ambiguous" { "Positions that may lie on either of two segments" } }
                     li { a href="/decisions" { "Decisions" } }
                     li { a href="/data/settings" { "Settings" } }
-                    li { a href="/history" { "Every change, by whom and why" } }
+                    @if page.may_see_changes { li { a href="/history" { "Every change, by whom and why" } } }
                 }
                 h2 { "Map layers" }
                 ul {
@@ -403,6 +405,7 @@ pub fn samples() -> Vec<Markup> {
             batches: vec![row.clone()],
             n_open_errors: 25,
             progress: "Being computed: step 3 of 9, drawing how people walk.".to_owned(),
+            may_see_changes: true,
         }),
         import_body(&form),
         import_body(&wrong),

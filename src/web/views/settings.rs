@@ -49,8 +49,9 @@ pub fn body(page: &SettingsPage) -> Markup {
     html! {
         div.page-head { h1 { "Settings" } a.button href="/data" { "Data" } }
         p { "Every figure rests on these, and prints those that differ from their defaults. A change makes a new data revision: all figures are then computed again." }
+        @if page.given.only_looks() { p.notice { (form::FOR_MANAGERS) } }
         (area_form(&page.area))
-        form method="post" action="/data/settings" {
+        form method="post" action="/data/settings" { fieldset.whole disabled[page.given.only_looks()] {
             div.card {
                 div.fields {
                     (form::signer(&page.given))
@@ -61,7 +62,7 @@ pub fn body(page: &SettingsPage) -> Markup {
             @if let Some(words) = page.given.error("form") { p.notice { (words) } }
             @for (heading, rows) in &page.groups { (group(heading, rows, &page.given)) }
             p { button.main type="submit" { "Keep the changes" } }
-        }
+        } }
         (reactions(&page.reactions, &page.reaction))
         (history(&page.history))
     }
@@ -77,7 +78,7 @@ fn reactions(known: &[(String, bool, bool)], given: &Given) -> Markup {
             .join("; ")
     };
     html! {
-        form.card #reactions method="post" action="/data/settings/reactions" {
+        form.card #reactions method="post" action="/data/settings/reactions" { fieldset.whole disabled[given.only_looks()] {
             h2 { "Reactions" }
             p { "Every area has these: " (words(&core)) "." }
             p { @if own.is_empty() { "This area has none of its own." } @else { "Of this area’s own: " (words(&own)) "." } }
@@ -89,7 +90,7 @@ fn reactions(known: &[(String, bool, bool)], given: &Given) -> Markup {
             }
             p.small.soft { "Files may use it from then on. It stays: records rest on it." }
             p { button type="submit" { "Add the reaction" } }
-        }
+        } }
     }
 }
 
@@ -139,7 +140,7 @@ fn area_form(given: &Given) -> Markup {
         html! { (form::text(words, name, given)) input type="hidden" name={ "was:" (name) } value=(given.get(&format!("was:{name}"))); }
     };
     html! {
-        form.card method="post" action="/data/settings/area" {
+        form.card method="post" action="/data/settings/area" { fieldset.whole disabled[given.only_looks()] {
             h2 { "The area" }
             div.fields {
                 (field("Name", "area-name"))
@@ -152,7 +153,7 @@ fn area_form(given: &Given) -> Markup {
             @if let Some(words) = given.error("form") { p.notice { (words) } }
             p.small.soft { "The zone says how files are read from now on; what was read before stays as it is. The distance is the land manager's: it is printed, never computed." }
             p { button type="submit" { "Keep the area's facts" } }
-        }
+        } }
     }
 }
 

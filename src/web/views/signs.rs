@@ -23,8 +23,8 @@ pub struct SignsPage {
     pub errors: Vec<(String, String)>,
     /// The plan, or why there is none.
     pub plan: Result<PlanShown, String>,
-    /// Where lots are drawn for it.
-    pub draw_href: String,
+    /// Where lots are drawn for it, for those who may.
+    pub draw_href: Option<String>,
     /// Where its signs are printed.
     pub sheets_href: String,
     /// Kept plans: name and address, newest first.
@@ -103,7 +103,8 @@ pub fn body(page: &SignsPage) -> Markup {
         }
         section.card.no-print {
             h2 { "Signs by lot" }
-            p { "Half of the signs first, the other half next season, and lots say which: then it can be told whether they help. " a href=(page.draw_href) { "Draw lots for this plan" } }
+            p { "Half of the signs first, the other half next season, and lots say which: then it can be told whether they help. "
+                @if let Some(href) = &page.draw_href { a href=(href) { "Draw lots for this plan" } } }
             @if !page.kept.is_empty() {
                 h3 { "Kept plans" }
                 ul { @for (name, href) in &page.kept { li { a href=(href) { (name) } } } }
@@ -221,7 +222,7 @@ pub fn samples() -> Vec<SignsPage> {
         spacing_m: "300".to_owned(),
         errors: Vec::new(),
         plan: Ok(plan),
-        draw_href: "/signs/draw?signs=6".to_owned(),
+        draw_href: Some("/signs/draw?signs=6".to_owned()),
         sheets_href: "/signs/sheets?signs=6".to_owned(),
         kept: vec![("Plan of spring".to_owned(), "/signs/plans/1".to_owned())],
     };

@@ -96,6 +96,8 @@ pub struct NoticeForm {
     pub name: String,
     /// Whether it carries the name of an account, and asks for none.
     pub is_signed: bool,
+    /// Whether the reader may look, but make and withdraw none.
+    pub only_looks: bool,
     /// What is wrong: field and words.
     pub errors: Vec<(String, String)>,
 }
@@ -132,8 +134,8 @@ pub fn body(page: &WatchPage) -> Markup {
             Ok(season) => (shown(season, page)),
             Err(reason) => p.card { (reason) },
         }
-        (form(&page.form))
-        (notices(&page.notices, page.form.is_signed))
+        @if !page.form.only_looks { (form(&page.form)) }
+        (notices(&page.notices, &page.form))
     }
 }
 
@@ -158,7 +160,7 @@ fn shown(season: &SeasonShown, page: &WatchPage) -> Markup {
         section.card {
             h2 { "What stands out up to " (season.until) }
             p { (sentence(season, unit)) }
-            @if !season.alarms.is_empty() { (alarms(season)) }
+            @if !season.alarms.is_empty() { (alarms(season, page.form.only_looks)) }
             p.small.soft {
                 "If nothing has changed, about " (format!("{:.1}", season.false_alarms.0)) " false alarms (± "
                 (format!("{:.2}", season.false_alarms.1 * 2.0)) ") are expected in these weeks over all " (season.n_units) " " (unit)
@@ -194,7 +196,7 @@ fn sentence(season: &SeasonShown, unit: &str) -> String {
     }
 }
 
-fn alarms(season: &SeasonShown) -> Markup {
+fn alarms(season: &SeasonShown, only_looks: bool) -> Markup {
     html! {
         table.stack {
             thead { tr {
@@ -208,7 +210,7 @@ fn alarms(season: &SeasonShown) -> Markup {
                 td.num data-label="Expected" { (format_rate(alarm.expected)) }
                 td.num data-label="95 of 100 such weeks" { (alarm.limits.0) "–" (alarm.limits.1) }
                 td.num data-label="Probability of as many" { (probability(alarm.tail)) }
-                td.no-print { @if let Some(trail) = &alarm.trail { (notice_link(trail, alarm)) } }
+                td.no-print { @if let Some(trail) = alarm.trail.as_ref().filter(|_| !only_looks) { (notice_link(trail, alarm)) } }
             } } }
         }
     }
@@ -312,7 +314,7 @@ fn form(form: &NoticeForm) -> Markup {
     }
 }
 
-fn notices(notices: &[NoticeRow], is_signed: bool) -> Markup {
+fn notices(notices: &[NoticeRow], form: &NoticeForm) -> Markup {
     html! {
         section.card {
             h2 { "Notices" }
@@ -322,14 +324,14 @@ fn notices(notices: &[NoticeRow], is_signed: bool) -> Markup {
                         th scope="col" { "Trail" } th scope="col" { "Stands" } th scope="col" { "State" } th scope="col" { "Reason" }
                         th scope="col" { "By" } th.num scope="col" { "Revision" } th.no-print scope="col" { span.visually-hidden { "Withdraw" } }
                     } }
-                    tbody { @for notice in notices { (notice_row(notice, is_signed)) } }
+                    tbody { @for notice in notices { (notice_row(notice, form)) } }
                 }
             }
         }
     }
 }
 
-fn notice_row(notice: &NoticeRow, is_signed: bool) -> Markup {
+fn notice_row(notice: &NoticeRow, form: &NoticeForm) -> Markup {
     html! {
         tr {
             th scope="row" { a href={ "/notices/" (notice.id) } { (notice.trail) } " " span.soft { (notice.wording) } }
@@ -338,9 +340,9 @@ fn notice_row(notice: &NoticeRow, is_signed: bool) -> Markup {
             td data-label="Reason" { (notice.reason) }
             td data-label="By" { (notice.by) }
             td.num data-label="Revision" { (notice.revision) }
-            td.no-print { @if notice.can_withdraw {
+            td.no-print { @if notice.can_withdraw && !form.only_looks {
                 form.row method="post" action={ "/notices/" (notice.id) "/withdraw" } {
-                    @if !is_signed { input name="name" size="12" maxlength="100" required placeholder="your name" aria-label="Your name"; }
+                    @if !form.is_signed { input name="name" size="12" maxlength="100" required placeholder="your name" aria-label="Your name"; }
                     button type="submit" { "Withdraw" }
                 }
             } }
