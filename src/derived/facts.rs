@@ -84,7 +84,11 @@ impl Facts {
     /// # Errors
     /// [`DeriveError::Unanswerable`] when there is no area yet, [`DeriveError::Store`] when the database cannot be read.
     pub async fn read(mut snapshot: Snapshot, caches: &mut Caches) -> Result<Self, DeriveError> {
-        let no_area = || DeriveError::missing("There is no area yet. Create one first.");
+        let no_area = || {
+            DeriveError::missing(
+                "There is no area yet. Make it on the command line: coilway area --name \"Our Reserve\" --zone Europe/Vienna --emergency-number 112.",
+            )
+        };
         let area = snapshot.areas().await?.into_iter().next().ok_or_else(no_area)?;
         let id = area.id;
         let settings = Settings::from_stored(&snapshot.settings(id).await?).map_err(DeriveError::internal)?;

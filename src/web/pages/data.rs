@@ -148,7 +148,9 @@ pub(super) fn see_own(who: &Who, actor: &str) -> Result<(), Error> {
 }
 
 fn first_area(areas: Vec<Area>) -> Result<Area, Error> {
-    let none = || Error::Unanswerable("There is no area yet. Create one first.".to_owned());
+    let none = || {
+        Error::Unanswerable("There is no area yet. Make it on the command line: coilway area --name \"Our Reserve\" --zone Europe/Vienna --emergency-number 112.".to_owned())
+    };
     areas.into_iter().next().ok_or_else(none)
 }
 

@@ -51,7 +51,9 @@ struct Known {
 
 async fn known(app: &App) -> Result<Known, Error> {
     let mut snapshot = app.store().snapshot().await?;
-    let none = || Error::Unanswerable("There is no area yet. Create one first.".to_owned());
+    let none = || {
+        Error::Unanswerable("There is no area yet. Make it on the command line: coilway area --name \"Our Reserve\" --zone Europe/Vienna --emergency-number 112.".to_owned())
+    };
     let area = snapshot.areas().await?.into_iter().next().ok_or_else(none)?;
     let stored = snapshot.settings(area.id).await?;
     let settings = Settings::from_stored(&stored).map_err(|error| Error::Internal(error.to_string()))?;

@@ -4,6 +4,8 @@ use std::collections::BTreeMap;
 use std::collections::BTreeSet;
 use std::collections::VecDeque;
 
+use axum::http::Method;
+
 use crate::support::TestApp;
 use crate::web::accounts::Asker;
 use crate::web::accounts::Signed;
@@ -86,4 +88,116 @@ async fn no_link_leads_nowhere_whoever_follows_it() {
         assert_eq!(reached("/decisions"), sees_exact, "{asker:?}: {seen:?}");
         assert_eq!(reached("/accounts"), asker == Asker::Administrator, "{asker:?}: {seen:?}");
     }
+}
+
+#[tokio::test]
+async fn who_only_looks_is_offered_no_form_that_would_be_refused() {
+    let signed = Signed::new(TestApp::complete_park().await).await;
+    let ask = async |asker: Asker, address: &str| {
+        let headers = [("accept", "text/html"), ("cookie", signed.cookie(asker))];
+        signed.test.ask(Method::GET, address, &headers).await.expect(200).body
+    };
+    for address in ["/decisions", "/stretch/0", "/watch", "/effect", "/history/encounter/1"] {
+        let posts = "method=\"post\"";
+        assert!(!ask(Asker::ObserverWithExact, address).await.contains(posts), "{address}");
+    }
+    for (address, form) in [
+        ("/stretch/0", "action=\"/decisions\""),
+        ("/watch", "action=\"/notices\""),
+        ("/effect", "action=\"/effect/signs\""),
+    ] {
+        assert!(ask(Asker::Manager, address).await.contains(form), "{address}");
+    }
+    // Settings may be looked at; what would change them is switched off.
+    let (looks, manages) =
+        (ask(Asker::ObserverWithExact, "/data/settings").await, ask(Asker::Manager, "/data/settings").await);
+    assert!(
+        looks.contains("Only managers can change this") && !manages.contains("Only managers can change this")
+    );
+    assert_eq!(
+        looks.matches("<fieldset class=\"whole\" disabled>").count(),
+        looks.matches("method=\"post\"").count()
+    );
+    assert!(!manages.contains(" disabled"));
+}
+
+#[tokio::test]
+async fn whoever_signed_in_is_asked_for_no_name_on_a_stretch() {
+    let signed = Signed::new(TestApp::complete_park().await).await;
+    let headers = [("accept", "text/html"), ("cookie", signed.cookie(Asker::Manager))];
+    let page = signed.test.ask(Method::GET, "/stretch/0", &headers).await.expect(200);
+    page.says("Kept under the name you signed in with");
+    page.never_says("Your name");
+}
+
+#[tokio::test]
+async fn an_observer_who_mended_a_row_is_led_to_the_others() {
+    let signed = Signed::new(TestApp::park().await).await;
+    let csv = "effortKind,eventDate,decimalLatitude,decimalLongitude\nreport,2024-05-01,97.61,-109.38\n\
+               report,2024-05-32,37.61,-109.38\n";
+    let parts: [(&str, Option<&str>, &[u8]); 2] =
+        [("content", None, b"encounters"), ("file", Some("a.csv"), csv.as_bytes())];
+    let of = |asker: Asker| [("cookie", signed.cookie(asker)), ("accept", "text/html")];
+    let answer = signed.test.send_files("/data/import", &parts, &of(Asker::Observer)).await.expect(303);
+    let batch = answer.header("location").to_owned();
+    let page = signed.test.ask(Method::GET, &batch, &of(Asker::Observer)).await.expect(200);
+    let rows: Vec<&str> = quoted(&page.body, "href=\"/data/rows/").collect();
+    assert_eq!(rows.len(), 2, "{}", page.body);
+    let mended = "effortKind=report&eventDate=2024-05-01&decimalLatitude=37.61&decimalLongitude=-109.38";
+    for (row, form) in rows.iter().zip(["coilway-action=set-aside", mended]) {
+        let address = format!("/data/rows/{row}");
+        let sent = signed.test.post(&address, form, &of(Asker::Observer)).await.expect(303);
+        assert_eq!(sent.header("location"), batch);
+        // Managers see the rows of everybody in one list.
+    }
+    signed.test.ask(Method::GET, &batch, &of(Asker::Observer)).await.expect(200);
+}
+
+#[tokio::test]
+async fn an_error_leads_on_to_what_its_reader_may_see() {
+    let signed = Signed::new(TestApp::park().await).await;
+    for (asker, leads_to, never) in [
+        (Asker::Visitor, "href=\"/about\"", "href=\"/trails\""),
+        (Asker::Observer, "href=\"/data/own\"", "href=\"/trails\""),
+        (Asker::Manager, "href=\"/trails\"", "href=\"/sign-in\""),
+    ] {
+        let headers = [("accept", "text/html"), ("cookie", signed.cookie(asker))];
+        let page = signed.test.ask(Method::GET, "/nowhere", &headers).await.expect(404);
+        page.says(leads_to);
+        page.never_says(never);
+        // No item of the navigation is where an error is.
+        page.never_says("aria-current");
+    }
+}
+
+#[tokio::test]
+async fn a_form_for_files_says_what_each_has_to_hold() {
+    let test = TestApp::park().await;
+    let page = test.get("/data/import").await.expect(200);
+    page.says("<option value=\"\" selected>– choose –</option>");
+    page.says("<option value=\"readings\">Counter readings</option>");
+    page.says("Needed: <code>counter</code>, <code>start</code>, <code>minutes</code>, <code>in</code>.");
+}
+
+#[tokio::test]
+async fn every_sign_of_a_plan_has_its_text_to_print() {
+    let test = TestApp::park().await;
+    let plan = test.get("/signs?signs=2&reach=600&spacing=200").await.expect(200);
+    plan.says("href=\"/signs/sheets?reach=600&amp;signs=2&amp;spacing=200\"");
+    let page = test.get("/signs/sheets?signs=2&reach=600&spacing=200").await.expect(200);
+    for sheet in ["lang=\"en\"", "lang=\"es\""] {
+        assert_eq!(
+            page.body.matches(&format!("notice-sheet\" {sheet}")).count(),
+            2,
+            "{sheet}: {}",
+            page.body
+        );
+    }
+    for words in
+        ["WARNING", "call 112 at once", "Have every text checked before it is put up", "letters at least"]
+    {
+        page.says(words);
+    }
+    test.get("/signs/sheets?signs=none").await.expect(400).says("give a whole number from 1 to 100");
+    test.get("/signs/sheets?sign=2").await.expect(400);
 }
