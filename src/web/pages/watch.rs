@@ -97,12 +97,13 @@ async fn page(
     let today = app.clock().today(&facts.area.time_zone);
     let notices = app.store().snapshot().await?.notices(facts.area.id).await?;
     let records = season.as_ref().map(|season| season.basis.join("; ")).unwrap_or_default();
+    let form = completed(facts, form)?;
     let shown = WatchPage {
         season,
         is_by_trail: unit == UnitKind::Trail,
         until: query.get("until").unwrap_or_default().to_owned(),
-        form: completed(facts, form)?,
-        notices: notices.iter().map(|notice| notice_row(notice, today)).collect(),
+        notices: notices.iter().map(|notice| notice_row(notice, today, &form.wordings)).collect(),
+        form,
     };
     let frame = common::frame(facts, Section::Analysis, "This season against expectation", records);
     let markup = views::layout::page(&frame, views::watch::body(&shown));
@@ -217,13 +218,16 @@ fn state_words(state: NoticeState) -> &'static str {
     }
 }
 
-fn notice_row(notice: &Notice, today: Date) -> NoticeRow {
+fn notice_row(notice: &Notice, today: Date, wordings: &[(String, String)]) -> NoticeRow {
+    let key = &notice.given.wording_key;
+    let wording = wordings.iter().find(|(known, _)| known == key);
     let state = notice.state(today);
     let withdrawn = notice.withdrawal.as_ref().map(|it| format!("; withdrawn by {}", it.by));
     NoticeRow {
         id: notice.id.0,
         trail: notice.given.trail.clone(),
-        wording: notice.given.wording_key.clone(),
+        // A wording that staff have since taken out of the catalogue keeps its key.
+        wording: wording.map_or_else(|| key.clone(), |(_, title)| title.clone()),
         days: format!("{} to {}", day_words(notice.given.start), day_words(notice.given.expiry)),
         state: state_words(state).to_owned(),
         can_withdraw: matches!(state, NoticeState::ToCome | NoticeState::Active),

@@ -14,19 +14,44 @@ pub struct Estimate {
     pub upper: f64,
 }
 
+/// Where the ticks of an interval stand.
+const INTERVAL_TICKS: [f64; 3] = [0.1, 1.0, 10.0];
+
+/// Where a value lies on the axis of an interval, logarithmic from 0.02 to 50.
+fn on_interval(value: f64) -> f64 {
+    10.0 + 90.0 * (value.clamp(0.02, 50.0).log10() - 0.02f64.log10()) / (50f64 / 0.02).log10()
+}
+
 /// An interval as a bar on a log axis with ticks at 0.1, 1 and 10, the estimate a square in its class colour.
 pub fn interval_bar(estimate: Estimate, class: Option<u8>) -> Markup {
-    let x = |value: f64| {
-        10.0 + 90.0 * (value.clamp(0.02, 50.0).log10() - 0.02f64.log10()) / (50f64 / 0.02).log10()
-    };
+    html! {
+        svg.interval viewBox="0 0 110 16" role="img" width="110" height="16" aria-label=(interval_words(estimate)) {
+            (interval_marks(estimate, class))
+        }
+    }
+}
+
+/// The same, large, with what its ticks stand for.
+pub fn interval_axis(estimate: Estimate, class: Option<u8>) -> Markup {
+    html! {
+        svg.interval-axis viewBox="0 0 110 25" role="img" aria-label=(interval_words(estimate)) {
+            (interval_marks(estimate, class))
+            @for tick in INTERVAL_TICKS { text x=(one(on_interval(tick))) y="23" { (tick) } }
+        }
+    }
+}
+
+fn interval_words(estimate: Estimate) -> String {
+    let [value, lower, upper] = [estimate.value, estimate.lower, estimate.upper].map(format_rate);
+    format!("{value}, from {lower} to {upper}")
+}
+
+fn interval_marks(estimate: Estimate, class: Option<u8>) -> Markup {
     let fill = class.map_or_else(|| "mark".to_owned(), |class| format!("f{class}"));
     html! {
-        svg.interval viewBox="0 0 110 16" role="img" width="110" height="16"
-            aria-label={ (format_rate(estimate.value)) ", from " (format_rate(estimate.lower)) " to " (format_rate(estimate.upper)) } {
-            @for tick in [0.1, 1.0, 10.0] { path.axis d={ "M" (one(x(tick))) " 1V15" } {} }
-            path.whisker d={ "M" (one(x(estimate.lower))) " 8H" (one(x(estimate.upper))) } {}
-            rect class=(fill) x=(one(x(estimate.value) - 4.0)) y="4" width="8" height="8" {}
-        }
+        @for tick in INTERVAL_TICKS { path.axis d={ "M" (one(on_interval(tick))) " 1V15" } {} }
+        path.whisker d={ "M" (one(on_interval(estimate.lower))) " 8H" (one(on_interval(estimate.upper))) } {}
+        rect class=(fill) x=(one(on_interval(estimate.value) - 3.0)) y="5" width="6" height="6" {}
     }
 }
 
@@ -40,6 +65,18 @@ pub fn format_rate(value: f64) -> String {
         format!("{value:.2}")
     } else {
         "0".to_owned()
+    }
+}
+
+/// A probability in words that say how small it is: two places that count, never fewer than three places.
+pub fn small_probability(probability: f64) -> String {
+    match probability {
+        tiny if tiny < 1e-6 => "below 0.000001".to_owned(),
+        small if small < 0.01 => {
+            let places = (1.0 - small.log10().floor()) as usize;
+            format!("{small:.places$}")
+        }
+        probability => format!("{probability:.3}"),
     }
 }
 

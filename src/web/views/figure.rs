@@ -5,7 +5,7 @@ use maud::html;
 
 use crate::web::views::charts::Estimate;
 use crate::web::views::charts::format_rate;
-use crate::web::views::charts::interval_bar;
+use crate::web::views::charts::interval_axis;
 use crate::web::views::charts::thousands;
 use crate::web::views::svg_map::Stroke;
 
@@ -48,6 +48,23 @@ impl NoRate {
     }
 }
 
+impl NoRate {
+    /// What it means for somebody who has to decide, and what it does not mean.
+    fn meaning(self) -> &'static str {
+        match self {
+            Self::NoExposure => {
+                "Nobody is known to walk here, so that reports cannot be divided by walking. That is not the same as few snakes."
+            }
+            Self::Contradiction => {
+                "Snakes were reported here, but nobody is said to walk here: a trailhead or a path may be missing, or the reports lie elsewhere."
+            }
+            Self::NotEstimable => {
+                "Neither counters nor records allow a figure. That is not the same as few snakes."
+            }
+        }
+    }
+}
+
 /// The number, its interval, its counts, its bar, and the everyday sentence.
 pub fn figure(figure: &Figure) -> Markup {
     let estimate = match figure.rate {
@@ -61,7 +78,7 @@ pub fn figure(figure: &Figure) -> Markup {
             (counts(figure))
             @if let Some(raw) = raw_rate(figure) { " · " (format_rate(raw)) " as counted" }
         }
-        (interval_bar(estimate, class_of(figure.stroke)))
+        (interval_axis(estimate, class_of(figure.stroke)))
         @if figure.stroke == Stroke::TooWide {
             p.small { "The interval is too wide for the map to make a statement." }
         }
@@ -72,6 +89,7 @@ pub fn figure(figure: &Figure) -> Markup {
 fn no_figure(figure: &Figure, reason: NoRate) -> Markup {
     html! {
         p { span.figure { (reason.words()) } }
+        p { (reason.meaning()) }
         p.small.soft { (counts(figure)) }
     }
 }
@@ -219,6 +237,10 @@ mod tests {
     fn no_figure_is_said_in_words() {
         let none = Figure { rate: Err(NoRate::NoExposure), walked_km: 0.0, ..sample() };
         let words = figure(&none).into_string();
-        assert!(words.contains("no exposure") && !words.contains("NaN"));
+        assert!(
+            words.contains("no exposure")
+                && words.contains("not the same as few snakes")
+                && !words.contains("NaN")
+        );
     }
 }

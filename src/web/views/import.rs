@@ -75,6 +75,7 @@ pub fn data_body(page: &DataPage) -> Markup {
                     li { a href="/layers/notices.geojson" { "Temporary notices that stand today" } }
                     li { a href="/layers/walks.geojson" { "Survey walks" } }
                 }
+                p.small.soft { "GeoJSON, longitude and latitude in WGS 84. In a GIS client, add a layer by the address of its link; with accounts, sign in there with any name and a token as the password: " a href="/account#tokens" { "make a token" } "." }
             }
         }
         section.card {
@@ -345,7 +346,7 @@ pub struct MendField {
 pub fn mend_body(page: &MendPage) -> Markup {
     html! {
         h1 { (page.row.file) ", row " (page.row.row_number) }
-        p.notice { strong { (page.row.field) } ": " (page.row.reason) ". " (page.row.hint) }
+        p.notice { strong { (page.row.field) } ": " (page.row.reason) @if !page.row.hint.is_empty() { "; " (page.row.hint) } "." }
         form.card method="post" action={ "/data/rows/" (page.row.id) } {
             @for field in &page.fields {
                 @let is_wrong = field.header == page.row.field;
@@ -355,6 +356,7 @@ pub fn mend_body(page: &MendPage) -> Markup {
                 }
             }
             p { button.main type="submit" name="coilway-action" value="retry" { "Try again" } " " button type="submit" name="coilway-action" value="set-aside" { "Set aside" } }
+            p.small.soft { "A row that is set aside is kept as it is, but waits no longer and counts nowhere." }
         }
     }
 }

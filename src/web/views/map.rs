@@ -131,7 +131,7 @@ pub fn body(page: &MapPage) -> Markup {
                         }
                     }
                 }
-                details.card open {
+                details.card.legend open {
                     summary { "Legend" }
                     (figure::legend(page.bounds))
                     p.small.soft {

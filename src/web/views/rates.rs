@@ -107,7 +107,7 @@ fn ranks(page: &RatesPage) -> Markup {
         table.stack {
             thead { tr {
                 th scope="col" { "Stretch" } th.num scope="col" { "Rate" } th.num scope="col" { "95 % interval" } th scope="col" { "Interval" }
-                th.num scope="col" { "Rank, 95 % limits" } th.num scope="col" { "In the first ten" } th.num scope="col" { "P(above)" } th scope="col" { "Called" }
+                th.num scope="col" { "Rank, 95 % limits" } th.num scope="col" { "In the first ten" } th.num scope="col" { "Chance of being above" } th scope="col" { "Called" }
             } }
             tbody { @for row in &page.rows { tr {
                 th scope="row" { a href=(row.href) { (row.name) } }
@@ -116,7 +116,7 @@ fn ranks(page: &RatesPage) -> Markup {
                 td data-label="Interval" { (interval_bar(row.rate, row.class)) }
                 td.num data-label="Rank, 95 % limits" { (format!("{:.0}–{:.0}", row.rank.0, row.rank.1)) }
                 td.num data-label="In the first ten" { (percent(row.top_share)) }
-                td.num data-label="P(above)" { (format!("{:.2}", row.exceedance)) }
+                td.num data-label="Chance of being above" { (format!("{:.2}", row.exceedance)) }
                 td data-label="Called" { @match row.call { Call::Called => "called", Call::NotCalled => "" } }
             } } }
         }

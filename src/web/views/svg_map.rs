@@ -131,6 +131,8 @@ pub const WIDTH: f64 = 720.0;
 /// See [`WIDTH`].
 pub const HEIGHT: f64 = 600.0;
 const MARGIN: f64 = 44.0;
+/// How many times as large letters and signs are on a phone, as in the style sheet.
+const ON_PHONES: f64 = 1.6;
 /// Bends smaller than this are not drawn, in picture units.
 const FINEST: f64 = 0.4;
 
@@ -192,9 +194,12 @@ impl Scale {
 /// Draws the map.
 pub fn draw(drawing: &MapDrawing) -> Markup {
     let scale = Scale::fit(drawing);
+    let has_links = drawing.lines.iter().any(|line| !line.href.is_empty());
+    let description = if drawing.description.is_empty() { "The trails" } else { &drawing.description };
     let paths: Vec<String> = drawing.lines.iter().map(|line| scale.path(&line.points)).collect();
     html! {
-        svg.map-svg viewBox={ "0 0 " (WIDTH) " " (HEIGHT) } role="img" aria-label=(drawing.description)
+        // A picture hides the links in it from those who do not see it.
+        svg.map-svg viewBox={ "0 0 " (WIDTH) " " (HEIGHT) } role=(if has_links { "group" } else { "img" }) aria-label=(description)
             preserveAspectRatio="xMidYMid meet" xmlns="http://www.w3.org/2000/svg" {
             @for shape in &drawing.shapes { (draw_shape(shape, &scale)) }
             @for outline in &drawing.outlines { (draw_outline(outline, &scale)) }
@@ -254,32 +259,62 @@ fn draw_line(line: &MapLine, path: &str) -> Markup {
     }
 }
 
-/// Draws labels, leaving out one that would touch another, a sign or a notice.
+/// A label before it is known whether there is room for it.
+#[derive(Clone, Copy)]
+struct Label<'a> {
+    /// Where its first letter stands.
+    at: [f64; 2],
+    words: &'a str,
+    class: &'static str,
+}
+
+impl Label<'_> {
+    /// Its width where letters are so many times as large. An average letter of a 14 px system face is about 7 px wide.
+    fn width(&self, times: f64) -> f64 {
+        7.0 * times * self.words.chars().count() as f64
+    }
+}
+
+/// Draws labels, leaving out one that would touch another, a sign or a notice. On a phone, where the whole map is half as large, letters
+/// are larger, and only those labels stay that still have room.
 fn draw_labels(drawing: &MapDrawing, scale: &Scale) -> Markup {
-    let marks = drawing.signs.iter().map(|sign| sign.at);
-    let mut taken: Vec<[f64; 4]> = marks
-        .chain(drawing.notices.iter().map(|notice| notice.at))
-        .map(|at| scale.at(at))
-        .map(|[x, y]| [x - 13.0, y - 13.0, x + 13.0, y + 13.0])
-        .collect();
-    let mut kept = Vec::new();
     let trails = drawing.labels.iter().map(|label| (label.at, &label.words, "trail-label"));
     let places = drawing.places.iter().map(|place| (place.at, &place.words, "place-label"));
-    for (at, words, class) in trails.chain(places) {
+    let all = trails.chain(places).map(|(at, words, class)| {
         let [x, y] = scale.at(at);
-        // An average letter of a 14 px system face is about 7 px wide.
-        let width = 7.0 * words.chars().count() as f64;
-        let x = (x + 8.0).min(WIDTH - width - 4.0).max(4.0);
-        let area = [x - 2.0, y - 20.0, x + width + 2.0, y + 2.0];
+        let label = Label { at: [x + 8.0, y - 6.0], words, class };
+        let x = label.at[0].min(WIDTH - label.width(1.0) - 4.0).max(4.0);
+        Label { at: [x, label.at[1]], ..label }
+    });
+    let marks = drawing.signs.iter().map(|sign| sign.at).chain(drawing.notices.iter().map(|notice| notice.at));
+    let marks: Vec<[f64; 2]> = marks.map(|at| scale.at(at)).collect();
+    let all: Vec<Label<'_>> = all.collect();
+    let kept = with_room(&all, &marks, 1.0);
+    let labels: Vec<Label<'_>> = kept.iter().map(|idx| all[*idx]).collect();
+    let roomy = with_room(&labels, &marks, ON_PHONES);
+    html! { @for (idx, label) in labels.iter().enumerate() {
+        text class=(label.class) .roomy[roomy.contains(&idx)] x=(round(label.at[0])) y=(round(label.at[1])) { (label.words) }
+    } }
+}
+
+/// Which labels touch nothing where letters and marks are so many times as large; earlier ones go first.
+fn with_room(labels: &[Label<'_>], marks: &[[f64; 2]], times: f64) -> Vec<usize> {
+    let half = 13.0 * times;
+    let mut taken: Vec<[f64; 4]> =
+        marks.iter().map(|[x, y]| [x - half, y - half, x + half, y + half]).collect();
+    let mut kept = Vec::new();
+    for (idx, label) in labels.iter().enumerate() {
+        let [x, y] = label.at;
+        let area = [x - 2.0, y - 14.0 * times, x + label.width(times) + 2.0, y + 8.0];
         let free = taken.iter().all(|other| {
             area[2] < other[0] || other[2] < area[0] || area[3] < other[1] || other[3] < area[1]
         });
-        if free && area[1] > 0.0 {
+        if free && area[1] > 0.0 && area[2] <= WIDTH {
             taken.push(area);
-            kept.push((x, y - 6.0, words, class));
+            kept.push(idx);
         }
     }
-    html! { @for (x, y, words, class) in kept { text class=(class) x=(round(x)) y=(round(y)) { (words) } } }
+    kept
 }
 
 fn draw_sign(sign: &MapSign, scale: &Scale) -> Markup {
@@ -360,6 +395,28 @@ mod tests {
         };
         let drawn = draw(&drawing).into_string();
         assert!(drawn.contains("First Trail") && drawn.contains("Third") && !drawn.contains("Second Trail"));
+    }
+
+    #[test]
+    fn on_a_phone_only_labels_stay_that_have_room_for_larger_letters() {
+        let drawing = MapDrawing {
+            lines: vec![square()],
+            labels: vec![label(0.0, "First Trail"), label(180.0, "Second"), label(600.0, "Third")],
+            ..MapDrawing::default()
+        };
+        let drawn = draw(&drawing).into_string();
+        let is_roomy = |words: &str| {
+            let end = drawn.find(&format!(">{words}<")).unwrap();
+            drawn[..end].rsplit("<text").next().unwrap().contains("roomy")
+        };
+        assert!(is_roomy("First Trail") && !is_roomy("Second") && is_roomy("Third"), "{drawn}");
+    }
+
+    #[test]
+    fn a_map_with_links_does_not_hide_them_as_a_picture_would() {
+        let with_links = MapDrawing { lines: vec![square()], ..MapDrawing::default() };
+        assert!(draw(&with_links).into_string().contains("role=\"group\" aria-label=\"The trails\""));
+        assert!(draw(&MapDrawing::default()).into_string().contains("role=\"img\""));
     }
 
     #[test]

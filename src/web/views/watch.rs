@@ -4,6 +4,7 @@ use maud::Markup;
 use maud::html;
 
 use crate::web::views::charts::format_rate;
+use crate::web::views::charts::small_probability;
 
 /// The page.
 #[derive(Debug, Clone)]
@@ -109,7 +110,7 @@ pub struct NoticeRow {
     pub id: i64,
     /// The trail.
     pub trail: String,
-    /// Its wording's key.
+    /// What it says, in its title's words.
     pub wording: String,
     /// From when to when.
     pub days: String,
@@ -165,7 +166,7 @@ fn shown(season: &SeasonShown, page: &WatchPage) -> Markup {
                 "If nothing has changed, about " (format!("{:.1}", season.false_alarms.0)) " false alarms (± "
                 (format!("{:.2}", season.false_alarms.1 * 2.0)) ") are expected in these weeks over all " (season.n_units) " " (unit)
                 " and the area together; at most " (format_rate(season.false_alarms.2)) " were asked for. A window is called when its probability is at most "
-                (format!("{:.1e}", season.threshold)) ". A list of every week below 5 % would cry wolf many times over."
+                (small_probability(season.threshold)) ". A list of every week below 5 % would cry wolf many times over."
             }
             @if season.n_unexposed > 0 {
                 p.small.soft { (season.n_unexposed) " " (unit) " without recorded walking are not watched: nothing can be expected there." }
@@ -209,7 +210,7 @@ fn alarms(season: &SeasonShown, only_looks: bool) -> Markup {
                 td.num data-label="Observed" { (alarm.observed) }
                 td.num data-label="Expected" { (format_rate(alarm.expected)) }
                 td.num data-label="95 of 100 such weeks" { (alarm.limits.0) "–" (alarm.limits.1) }
-                td.num data-label="Probability of as many" { (probability(alarm.tail)) }
+                td.num data-label="Probability of as many" { (small_probability(alarm.tail)) }
                 td.no-print { @if let Some(trail) = alarm.trail.as_ref().filter(|_| !only_looks) { (notice_link(trail, alarm)) } }
             } } }
         }
@@ -226,14 +227,6 @@ fn notice_link(trail: &str, alarm: &AlarmShown) -> Markup {
     }
 }
 
-fn probability(tail: f64) -> String {
-    match tail {
-        tail if tail < 1e-6 => "< 0.000001".to_owned(),
-        tail if tail < 0.001 => format!("{tail:.6}"),
-        tail => format!("{tail:.3}"),
-    }
-}
-
 fn week_row(week: &WeekShown) -> Markup {
     html! {
         tr {
@@ -243,7 +236,7 @@ fn week_row(week: &WeekShown) -> Markup {
                 Some((expected, limits, tail)) => {
                     td.num data-label="Expected" { (format_rate(expected)) }
                     td.num data-label="95 of 100 such weeks" { (limits.0) "–" (limits.1) }
-                    td.num data-label="Probability of as many" { (probability(tail)) }
+                    td.num data-label="Probability of as many" { (small_probability(tail)) }
                 }
                 None => { td.num data-label="Expected" colspan="3" { "no exposure" } }
             }
@@ -388,7 +381,7 @@ pub fn samples() -> Vec<WatchPage> {
     let row = |id, state: &str, can_withdraw| NoticeRow {
         id,
         trail: "Ledge Walk".to_owned(),
-        wording: "more-than-usual".to_owned(),
+        wording: "More snakes than usual".to_owned(),
         days: "28 May to 18 June 2026".to_owned(),
         state: state.to_owned(),
         can_withdraw,

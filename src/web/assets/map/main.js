@@ -146,6 +146,11 @@ async function start(box) {
   });
 }
 
+// On a phone the list comes before a legend that was read once.
+if (window.matchMedia('(max-width: 800px)').matches) {
+  document.querySelector('details.legend')?.removeAttribute('open');
+}
+
 const box = document.getElementById('map');
 if (box?.dataset.stretches) {
   start(box).catch((error) => console.warn('The server-drawn map stays:', error));
