@@ -278,6 +278,29 @@ mod tests {
     use super::*;
 
     #[test]
+    fn small_probabilities_keep_two_places_that_count() {
+        for (probability, words) in [
+            (0.3, "0.300"),
+            (0.0412, "0.041"),
+            (0.00312, "0.0031"),
+            (0.000_312, "0.00031"),
+            (0.000_000_2, "below 0.000001"),
+        ] {
+            assert_eq!(small_probability(probability), words);
+        }
+    }
+
+    #[test]
+    fn a_large_interval_says_what_its_ticks_stand_for() {
+        let estimate = Estimate { value: 5.3, lower: 3.6, upper: 7.3 };
+        let (small, large) = (interval_bar(estimate, None).into_string(), interval_axis(estimate, None).into_string());
+        for tick in [">0.1<", ">1<", ">10<"] {
+            assert!(large.contains(tick) && !small.contains(tick), "{tick}");
+        }
+        assert!(large.contains("5.3, from 3.6 to 7.3"));
+    }
+
+    #[test]
     fn numbers_read_as_on_pages() {
         for (value, words) in
             [(5.26, "5.3"), (0.052, "0.05"), (12.4, "12"), (0.0004, "0"), (0.0, "0"), (12345.6, "12,346")]

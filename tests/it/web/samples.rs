@@ -128,6 +128,11 @@ fn units() {
 }
 
 #[test]
+fn sign_sheets() {
+    check("sign_sheets", views::sign_sheets::samples().iter().map(views::sign_sheets::body));
+}
+
+#[test]
 fn errors() {
     let all =
         [(404, "There is no stretch 9."), (400, "\"13\" is not a month."), (503, "busy"), (500, "wrong")];
