@@ -103,7 +103,7 @@ pub async fn show(app: Exact, who: Who, query: Query) -> Result<Response, Error>
 
 /// An address about the same plan.
 pub(super) fn with_words(address: &str, query: &Query) -> String {
-    match query.words() {
+    match query.with("", None) {
         words if words.is_empty() => address.to_owned(),
         words => format!("{address}?{words}"),
     }

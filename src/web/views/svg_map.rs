@@ -293,7 +293,7 @@ fn draw_labels(drawing: &MapDrawing, scale: &Scale) -> Markup {
     let labels: Vec<Label<'_>> = kept.iter().map(|idx| all[*idx]).collect();
     let roomy = with_room(&labels, &marks, ON_PHONES);
     html! { @for (idx, label) in labels.iter().enumerate() {
-        text class=(label.class) .roomy[roomy.contains(&idx)] x=(round(label.at[0])) y=(round(label.at[1])) { (label.words) }
+        text .(label.class) .roomy[roomy.contains(&idx)] x=(round(label.at[0])) y=(round(label.at[1])) { (label.words) }
     } }
 }
 

@@ -194,7 +194,7 @@ async fn every_sign_of_a_plan_has_its_text_to_print() {
         );
     }
     for words in
-        ["WARNING", "call 112 at once", "Have every text checked before it is put up", "letters at least"]
+        ["WARNING", "call 911 at once", "Have every text checked before it is put up", "letters at least"]
     {
         page.says(words);
     }
