@@ -293,7 +293,8 @@ mod tests {
     #[test]
     fn a_large_interval_says_what_its_ticks_stand_for() {
         let estimate = Estimate { value: 5.3, lower: 3.6, upper: 7.3 };
-        let (small, large) = (interval_bar(estimate, None).into_string(), interval_axis(estimate, None).into_string());
+        let (small, large) =
+            (interval_bar(estimate, None).into_string(), interval_axis(estimate, None).into_string());
         for tick in [">0.1<", ">1<", ">10<"] {
             assert!(large.contains(tick) && !small.contains(tick), "{tick}");
         }
