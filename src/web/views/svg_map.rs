@@ -286,7 +286,8 @@ fn draw_labels(drawing: &MapDrawing, scale: &Scale) -> Markup {
         let x = label.at[0].min(WIDTH - label.width(1.0) - 4.0).max(4.0);
         Label { at: [x, label.at[1]], ..label }
     });
-    let marks = drawing.signs.iter().map(|sign| sign.at).chain(drawing.notices.iter().map(|notice| notice.at));
+    let marks =
+        drawing.signs.iter().map(|sign| sign.at).chain(drawing.notices.iter().map(|notice| notice.at));
     let marks: Vec<[f64; 2]> = marks.map(|at| scale.at(at)).collect();
     let all: Vec<Label<'_>> = all.collect();
     let kept = with_room(&all, &marks, 1.0);
