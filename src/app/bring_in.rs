@@ -81,7 +81,7 @@ impl Trust {
     }
 
     /// The one whose files are known again: a file of somebody else is none to those who reach own records only.
-    pub(super) fn knows_of<'a>(self, actor: &'a str) -> Option<&'a str> {
+    pub(super) fn knows_of(self, actor: &str) -> Option<&str> {
         match self.reach {
             Reach::Everything => None,
             Reach::OwnRecords => Some(actor),

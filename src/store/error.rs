@@ -19,8 +19,9 @@ pub enum Error {
         "this is in force until the server stops, but not written yet, since another write takes long; try again"
     )]
     NotWritten,
-    /// The disk, or the size allowed to the database, is full. Nothing of the write was kept.
-    #[error("the disk is full; nothing of this write was kept")]
+    /// The disk, or the size allowed to the database, is full, or takes nothing for another reason. Nothing of the write was
+    /// kept.
+    #[error("the disk is full, or cannot be written; nothing of this write was kept")]
     Full,
     /// The file or its folder may only be read.
     #[error("the database may only be read, not written")]
@@ -192,6 +193,9 @@ impl From<sqlx::Error> for Error {
         if matches!(error, sqlx::Error::PoolTimedOut) {
             return Self::Busy;
         }
+        if extended_code(&error).is_some_and(|code| SQLITE_IOERR_OF_WRITES.contains(&code)) {
+            return Self::Full;
+        }
         match primary_code(&error) {
             Some(SQLITE_BUSY | SQLITE_LOCKED) => Self::Busy,
             Some(SQLITE_FULL) => Self::Full,
@@ -227,10 +231,18 @@ const SQLITE_CANTOPEN: i32 = 14;
 const SQLITE_CONSTRAINT: i32 = 19;
 const SQLITE_NOTADB: i32 = 26;
 
-/// The primary code is the low byte of the extended code that the driver reports as text.
+/// SQLITE_IOERR_WRITE, _FSYNC, _TRUNCATE, _SHMSIZE and _SHMMAP: a file may grow no more, or the memory that readers and writer
+/// share finds no room on the disk.
+const SQLITE_IOERR_OF_WRITES: [i32; 5] = [778, 1034, 1546, 4874, 5386];
+
+/// The primary code is the low byte of the extended code.
 fn primary_code(error: &sqlx::Error) -> Option<i32> {
-    let extended: i32 = error.as_database_error()?.code()?.parse().ok()?;
-    Some(extended & 0xff)
+    Some(extended_code(error)? & 0xff)
+}
+
+/// The driver reports it as text.
+fn extended_code(error: &sqlx::Error) -> Option<i32> {
+    error.as_database_error()?.code()?.parse().ok()
 }
 
 fn constraint_of(error: &sqlx::Error) -> String {

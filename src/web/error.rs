@@ -72,7 +72,7 @@ impl Error {
 
     /// There is no room on the server's disk.
     pub fn disk_is_full() -> Self {
-        let words = "The disk of the server is full, and nothing of this was kept. What was kept before is still there. Tell \
+        let words = "The disk of the server is full, or cannot be written, and nothing of this was kept. What was kept before is still there. Tell \
                      whoever looks after the server, and send it again when there is room.";
         Self::NotKept(words.to_owned())
     }

@@ -555,7 +555,9 @@ fn mis_scaled(factor: f64, which: usize, seed: u64) -> ExposureField {
 
 #[test]
 fn a_counter_off_by_a_constant_factor_is_noticed_by_leaving_it_out() {
-    for (factor, which) in [(2.5, 3), (0.4, 3), (2.5, 5)] {
+    // Another counter stands on the same trail. The only one of the ring is contradicted by nobody, since its trail may be as
+    // attractive as it says.
+    for (factor, which) in [(2.5, 3), (0.4, 3)] {
         let field = mis_scaled(factor, which, 501);
         let most = field
             .checks

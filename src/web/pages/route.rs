@@ -291,11 +291,13 @@ fn drawing(
 ) -> Result<views::svg_map::MapDrawing, Error> {
     let set = &ground.rates.stretches;
     let period = rates::in_period(set, &ground.rates.bounds, ground.season, query.period()?)?;
+    // The first point that is picked is the start, every further one the end.
+    let field = if query.get("from").is_some() { "to" } else { "from" };
     let href = |unit: usize| {
         let segments = &set.members[unit];
         let middle = network.network.segments[segments[segments.len() / 2]].from;
         let kept: Vec<String> = query
-            .with("to", Some(&middle.to_string()))
+            .with(field, Some(&middle.to_string()))
             .split('&')
             .filter(|pair| !pair.starts_with("km=") && !pair.starts_with("trail="))
             .map(str::to_owned)

@@ -195,7 +195,7 @@ pub fn body(page: &RoutePage) -> Markup {
         div.grid {
             section.card {
                 h2 { "Map" }
-                p.small.soft { "Pick a stretch to walk to it from the chosen start. The route is drawn under the stretches." }
+                p.small.soft { "The first stretch you pick is the start, every further one the end. The route is drawn under the stretches." }
                 div.map-box.route-map { (svg_map::draw(&page.drawing)) }
             }
             @if let Some(Ok(shown)) = &page.answer { (details(shown)) }

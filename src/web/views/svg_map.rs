@@ -294,7 +294,7 @@ fn draw_labels(drawing: &MapDrawing, scale: &Scale) -> Markup {
     let labels: Vec<Label<'_>> = kept.iter().map(|idx| all[*idx]).collect();
     let roomy = with_room(&labels, &marks, ON_PHONES);
     html! { @for (idx, label) in labels.iter().enumerate() {
-        text .(label.class) .roomy[roomy.contains(&idx)] x=(round(label.at[0])) y=(round(label.at[1])) { (label.words) }
+        text .(label.class) data-phone=[(!roomy.contains(&idx)).then_some("no-room")] x=(round(label.at[0])) y=(round(label.at[1])) { (label.words) }
     } }
 }
 
@@ -408,7 +408,7 @@ mod tests {
         let drawn = draw(&drawing).into_string();
         let is_roomy = |words: &str| {
             let end = drawn.find(&format!(">{words}<")).unwrap();
-            drawn[..end].rsplit("<text").next().unwrap().contains("roomy")
+            !drawn[..end].rsplit("<text").next().unwrap().contains("data-phone=\"no-room\"")
         };
         assert!(is_roomy("First Trail") && !is_roomy("Second") && is_roomy("Third"), "{drawn}");
     }

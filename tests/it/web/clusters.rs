@@ -176,7 +176,10 @@ async fn a_snake_that_many_met_stands_out_in_no_month_when_counted_once() {
     assert!(of_may(&found.periods).iter().any(|group| group.name.starts_with(LEDGE)), "{found:?}");
     assert_eq!(found.n_repeated, 1);
     let once = found.once.as_ref().unwrap();
-    assert!(of_may(once).is_empty(), "{once:?}");
+    // The ledge keeps what others reported there; of the 25 reports of the one snake one is left.
+    let standing_out =
+        |periods: &[PeriodFinding]| of_may(periods).iter().map(|group| group.count).sum::<f64>();
+    assert!(standing_out(&found.periods) - standing_out(once) > 20.0, "{once:?}");
     assert!(once[4].n_reports < found.periods[4].n_reports);
     let page = test.get("/clusters").await.expect(200);
     page.says("Every known snake counted once in each period");

