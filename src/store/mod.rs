@@ -274,6 +274,15 @@ fn pool(n_connections: u32, params: &OpenParams) -> SqlitePoolOptions {
         .idle_timeout(None)
         .max_lifetime(None)
         .test_before_acquire(false)
+        // A write that a full or failing disk breaks off is rolled back by SQLite itself (sqlite.org/lang_transaction.html,
+        // section 3.1). The driver still takes it as begun and would begin no other on that connection, so it is closed.
+        .after_release(|connection, _| {
+            Box::pin(async move {
+                // Whatever the dropped transaction left to be done is done before the answer.
+                connection.ping().await?;
+                Ok(!connection.is_in_transaction())
+            })
+        })
         .acquire_timeout(params.busy_timeout.max(Duration::from_millis(1)))
 }
 

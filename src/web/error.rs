@@ -127,9 +127,15 @@ impl From<store::Error> for Error {
                 "The database of the server may only be read, and nothing of this was kept. Tell whoever looks after the server."
                     .to_owned(),
             ),
-            other => Self::Internal(other.to_string()),
+            other => Self::Internal(with_causes(&other)),
         }
     }
+}
+
+/// An error with what caused it, for the log.
+fn with_causes(error: &dyn std::error::Error) -> String {
+    let causes = std::iter::successors(error.source(), |cause| cause.source());
+    causes.fold(error.to_string(), |words, cause| format!("{words}: {cause}"))
 }
 
 impl From<SecretError> for Error {

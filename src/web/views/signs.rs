@@ -176,7 +176,7 @@ fn site_row(site: &SiteRow) -> Markup {
                 br; span.soft { @if site.standing { "in place, keep" } @else { (site.kind) } " · " (site.reason) }
                 details { summary { "Its text" } p { (site.text) } }
             }
-            td.facts-cell data-label="For the crew" { (format!("{:.5}, {:.5}", site.position.0, site.position.1)) br; (site.facing) br; (site.dates) br; (site.letters) }
+            td.facts-cell.prose data-label="For the crew" { (format!("{:.5}, {:.5}", site.position.0, site.position.1)) br; (site.facing) br; (site.dates) br; (site.letters) }
             td.num data-label="Parties a day" { (thousands(site.parties_per_day.round() as i64)) }
             td.num data-label="Adds" { (percent(site.adds)) }
             td.num data-label="Together so far" { (percent(site.together.value)) " (" (percent(site.together.lower)) "–" (percent(site.together.upper)) ")" }

@@ -262,7 +262,7 @@ pub fn list_body(page: &TiesPage) -> Markup {
                     td data-label="When" { (row.when) }
                     td data-label="Effort" { (row.effort) }
                     td data-label="Where" { @for (words, share) in &row.places { div { (words) @if let Some(share) = share { ", " (percent(*share)) } } } }
-                    @if page.shown == TieList::Ambiguous { td data-label="What hangs on it" { (row.hangs) } } @else { td data-label="By hand" { (row.note) } }
+                    @if page.shown == TieList::Ambiguous { td.prose data-label="What hangs on it" { (row.hangs) } } @else { td.prose data-label="By hand" { (row.note) } }
                 } } }
             } }
             p {
