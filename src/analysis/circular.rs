@@ -99,6 +99,20 @@ impl Resultant {
         (-2.0 * self.length().ln()).max(0.0).sqrt()
     }
 
+    /// The concentration of the von Mises law whose mean resultant length this is: its maximum-likelihood estimate, within
+    /// one in a hundred. None where the length is 1.
+    ///
+    /// Best, D. J. & Fisher, N. I. (1981). *Communications in Statistics B* 10, 493-502; Fisher, N. I. (1993). *Statistical
+    /// Analysis of Circular Data*, (4.40).
+    pub fn concentration(&self) -> Option<f64> {
+        match self.length() {
+            1.0.. => None,
+            r if r < 0.53 => Some(2.0 * r + r.powi(3) + 5.0 * r.powi(5) / 6.0),
+            r if r < 0.85 => Some(-0.4 + 1.39 * r + 0.43 / (1.0 - r)),
+            r => Some(1.0 / (r.powi(3) - 4.0 * r * r + 3.0 * r)),
+        }
+    }
+
     /// The mean direction, undefined where the directions cancel.
     pub fn mean(&self) -> MeanDirection {
         if self.length() < LEAST_RESULTANT_LENGTH {
@@ -324,6 +338,16 @@ mod tests {
             Rayleigh::Tested(test) => test,
             Rayleigh::TooFew => panic!("too few"),
         }
+    }
+
+    /// I1(k) / I0(k) = length, solved by bisection on the integrals.
+    #[test]
+    fn concentrations_are_those_of_the_length() {
+        for (length, expected) in [(0.3, 0.62922), (0.5, 1.15932), (0.8, 2.87129), (0.9, 5.30469)] {
+            let found = Resultant { cosine: 0.0, sine: length, effective_n: 1.0 };
+            close(found.concentration().unwrap(), expected, 0.012 * expected);
+        }
+        assert_eq!(Resultant { cosine: 1.0, sine: 0.0, effective_n: 1.0 }.concentration(), None);
     }
 
     /// Jammalamadaka & SenGupta (2001) by way of R's CircStats.

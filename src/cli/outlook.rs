@@ -203,7 +203,7 @@ pub(super) async fn watch(arguments: WatchArguments) -> anyhow::Result<()> {
     write_weeks(&mut out, &layer, Watched::All, &layer.watch.all)?;
     out.flush()?;
     eprintln!(
-        "{} stand out; if nothing has changed {:.2} false alarms are expected in these {n_weeks} weeks over all units.",
+        "{} stand out; if nothing has changed {:.2} false alarms are expected in the whole season over all units, however often somebody looks.",
         layer.watch.alarms.len(),
         layer.watch.false_alarms
     );

@@ -23,22 +23,18 @@ use crate::analysis::rates::Provenance;
 use crate::analysis::rates::RateDraws;
 use crate::analysis::rates::UnitFactors;
 use crate::analysis::rates::UnitRate;
-use crate::analysis::response::Contact;
-use crate::analysis::response::EffortKind;
-use crate::analysis::response::Occasion;
 use crate::derived::DeriveError;
 use crate::derived::facts::Facts;
 use crate::derived::network::NetworkLayer;
 use crate::derived::rates::RateLayer;
 use crate::derived::reactions::ReactionLayer;
+use crate::derived::reactions::ReportedMeetings;
 use crate::derived::season::PeriodChoice;
 use crate::derived::season::SeasonLayer;
 use crate::domain::time::PartOfDay;
 
 /// A place farther than this from every trail is no start and no end of a route.
 const FARTHEST_PLACE_M: f64 = 250.0;
-/// The term of a bite through to the skin.
-const BITE: &str = "bit skin";
 /// Prior of the share of encounters in which the snake is stepped on: a mean of 5 %, worth ten encounters; assumption.
 const UNDERFOOT_PRIOR: (f64, f64) = (0.5, 9.5);
 /// Prior of the share of encounters with a bite: a mean of 1 %, worth fifty encounters; assumption.
@@ -464,7 +460,7 @@ pub struct ContactAnswer {
     pub bite: ShareData,
 }
 
-/// Contacts underfoot and bites per 100,000 km of the area, from the approaches in reports.
+/// Contacts underfoot and bites per 100,000 km of the area, from the closest contact of each reported encounter.
 ///
 /// Other effort kinds do not enter: located snakes and trials say nothing of what walkers report.
 ///
@@ -479,20 +475,7 @@ pub fn area_contacts(
     if let Some(reason) = ground.season.too_little(period) {
         return Err(DeriveError::missing(reason));
     }
-    let n_terms = reactions.terms.len();
-    let bite_term = reactions.terms.iter().position(|term| term == BITE);
-    let reports = reactions
-        .tables
-        .iter()
-        .find(|table| table.effort_kind == EffortKind::Report && table.occasion == Occasion::Any);
-    let (mut watched, mut stepped, mut bitten) = (0, 0, 0);
-    for cell in reports.iter().flat_map(|table| &table.cells) {
-        if cell.term + 1 == n_terms {
-            watched += cell.n_approaches;
-            stepped += if cell.contact == Contact::Underfoot { cell.n_approaches } else { 0 };
-        }
-        bitten += if Some(cell.term) == bite_term { cell.n_shown } else { 0 };
-    }
+    let ReportedMeetings { n: watched, underfoot: stepped, bitten } = reactions.reported;
     let share = |shown, (prior_a, prior_b)| ShareData { shown, watched, prior_a, prior_b };
     let (underfoot, bite) = (share(stepped, UNDERFOOT_PRIOR), share(bitten, BITE_PRIOR));
     let stretches = &ground.rates.stretches;

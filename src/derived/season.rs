@@ -2,6 +2,7 @@
 
 use std::ops::Range;
 
+use crate::analysis::exposure::TimeShares;
 use crate::analysis::exposure::YearMonth;
 use crate::analysis::forecast::PeriodKnown;
 use crate::analysis::rates::PeriodCurve;
@@ -69,7 +70,12 @@ pub struct SeasonLayer {
     /// Kilometres that parties walked over the whole area, and reports whose time is known, by month and hour:
     /// `month * 24 + hour`.
     pub by_cell: Vec<(f64, u64)>,
+    /// What the fit was made from: the same by month of each year.
+    pub cells: Cells,
 }
+
+/// Draws of when people walk that a fit takes, one an imputation.
+pub(super) const EXPOSURE_DRAWS: usize = 10;
 
 /// Whether a time lies in the study period, as far as it is known: a month or year counts when any of it does.
 pub fn in_period(exposure: &ExposureLayer, time: &EventTime) -> bool {
@@ -88,15 +94,16 @@ pub fn in_period(exposure: &ExposureLayer, time: &EventTime) -> bool {
 /// Reports of the study period with what is known of their times.
 pub(super) struct Timed<'a> {
     /// Number among the facts' encounters, and the row.
-    reports: Vec<(usize, &'a EncounterRow)>,
+    pub(super) reports: Vec<(usize, &'a EncounterRow)>,
     months: &'a [YearMonth],
+    shares: &'a TimeShares,
     /// Share of all walking by month and hour.
     mean_shares: Vec<f64>,
     heaped: Vec<HeapedReading>,
 }
 
 impl<'a> Timed<'a> {
-    fn new(facts: &'a Facts, exposure: &'a ExposureLayer) -> Self {
+    pub(super) fn new(facts: &'a Facts, exposure: &'a ExposureLayer) -> Self {
         let shares = &exposure.field.time;
         let reports: Vec<(usize, &EncounterRow)> = facts
             .encounters
@@ -109,12 +116,27 @@ impl<'a> Timed<'a> {
             .collect();
         let minutes = reports.iter().filter_map(|(_, row)| row.time.minute_of_day.map(usize::from));
         let heaped = season::heaped_readings(&minutes.collect::<Vec<_>>());
-        Self { reports, months: &shares.cells.year_months, mean_shares: shares.mean(), heaped }
+        Self { reports, months: &shares.cells.year_months, shares, mean_shares: shares.mean(), heaped }
     }
 
     fn is_heaped(&self, row: &EncounterRow) -> bool {
         let minute = row.time.minute_of_day.map(usize::from);
         self.heaped.iter().any(|reading| Some(reading.minute_of_day) == minute)
+    }
+
+    /// The hour of a report as far as it is taken at its word.
+    pub(super) fn hour(&self, row: &EncounterRow) -> Option<usize> {
+        row.time.hour().filter(|_| !self.is_heaped(row)).map(usize::from)
+    }
+
+    /// The exposure of the cells in some draws of when people walk; `km` has the kilometres of each group in those draws.
+    pub(super) fn exposure_draws(&self, km: impl Fn(usize) -> Vec<f64>) -> Vec<Vec<f64>> {
+        let draws = self.shares.some_draws(EXPOSURE_DRAWS).enumerate();
+        draws
+            .map(|(index, shares)| {
+                km(index).iter().flat_map(|km| shares.iter().map(move |share| share * km)).collect()
+            })
+            .collect()
     }
 
     /// Cells of groups that walked so many kilometres, each a level, and the reports whose time is partly known.
@@ -141,14 +163,12 @@ impl<'a> Timed<'a> {
         for (idx, row) in &self.reports {
             let Some(group) = group_of(*idx) else { continue };
             let found = months_of(&row.time, self.months);
-            let hour = row.time.hour().filter(|_| !self.is_heaped(row));
-            match (hour, found.len()) {
+            match (self.hour(row), found.len()) {
                 (Some(hour), 1) => {
-                    let cell = cells.index(group, found.start, usize::from(hour));
+                    let cell = cells.index(group, found.start, hour);
                     cells.counts[cell] += 1;
                 }
                 (hour, _) => {
-                    let hour = hour.map(usize::from);
                     let hours = hour.map_or(HourSet::ALL, |hour| HourSet::between(hour, hour));
                     partial.push(PartialRecord { group, periods: found, hours });
                 }
@@ -170,7 +190,8 @@ pub fn compute(
     snaps: &SnapLayer,
 ) -> Result<SeasonLayer, DeriveError> {
     let timed = Timed::new(facts, exposure);
-    let (cells, partial) = timed.cells(&[exposure.mean_km.iter().sum()], |_| Some(0));
+    let km: f64 = exposure.mean_km.iter().sum();
+    let (cells, partial) = timed.cells(&[km], |_| Some(0));
     let mut by_month = [0; 12];
     for month in timed.reports.iter().filter_map(|(_, row)| row.time.month()) {
         by_month[usize::from(month.unsigned_abs()) - 1] += 1;
@@ -180,8 +201,9 @@ pub fn compute(
         seed: facts.settings.seed(),
         ..SeasonParams::default()
     };
-    let outcome = season::fit(&cells, &partial, &params).map_err(DeriveError::internal)?;
-    let fit = match outcome {
+    let draws = timed.exposure_draws(|_| vec![km]);
+    let outcome = season::fit_with_exposure_draws(&cells, &draws, &partial, &params);
+    let fit = match outcome.map_err(DeriveError::internal)? {
         SeasonOutcome::Estimated(fit) => Ok(fit),
         SeasonOutcome::NotEstimable(_) => {
             Err("No season can be estimated: there are no reports in months that were walked.".to_owned())
@@ -209,6 +231,7 @@ pub fn compute(
         by_month,
         walking_by_month,
         by_cell: by_cell(&cells),
+        cells,
     })
 }
 

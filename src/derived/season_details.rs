@@ -10,6 +10,8 @@ use crate::analysis::season;
 use crate::analysis::season::Cells;
 use crate::analysis::season::CurvePoint;
 use crate::analysis::season::HOURS;
+use crate::analysis::season::HourSet;
+use crate::analysis::season::PartialRecord;
 use crate::analysis::season::Parts;
 use crate::analysis::season::Period;
 use crate::analysis::season::SeasonOutcome;
@@ -19,14 +21,12 @@ use crate::analysis::sun;
 use crate::derived::DeriveError;
 use crate::derived::exposure::ExposureLayer;
 use crate::derived::facts::Facts;
-use crate::derived::season::in_period;
+use crate::derived::season::EXPOSURE_DRAWS;
+use crate::derived::season::Timed;
 use crate::derived::season::window;
 use crate::derived::temperature;
 use crate::derived::temperature::Temperature;
-use crate::domain::encounter::EffortKind;
 use crate::domain::geography::LonLat;
-use crate::domain::time::EventDate;
-use crate::store::EncounterRow;
 
 /// What stands beside the season.
 #[derive(Debug)]
@@ -49,8 +49,10 @@ pub struct Weeks {
     pub curve: Vec<CurvePoint>,
     /// The season's window by weeks.
     pub window: Option<SeasonWindow>,
-    /// Reports with day and hour known.
+    /// Reports with week and hour known.
     pub n_timed: u64,
+    /// Reports whose week or hour is not known, shared out by the fitted curve.
+    pub n_shared: usize,
 }
 
 /// The hours of reports as directions on the clock.
@@ -69,6 +71,8 @@ pub struct Direction {
     pub mean_hour: Option<f64>,
     /// Length of the resultant, 0 to 1.
     pub length: f64,
+    /// Concentration of the von Mises law with that length; none where all directions are alike.
+    pub concentration: Option<f64>,
     /// Rayleigh's p after Zar; none below two effective directions.
     pub p_value: Option<f64>,
     /// How many equally weighted directions it is worth.
@@ -80,21 +84,12 @@ pub struct Direction {
 /// # Errors
 /// [`DeriveError::Internal`] when the cells do not fit together.
 pub fn compute(facts: &Facts, exposure: &ExposureLayer) -> Result<SeasonDetails, DeriveError> {
+    let timed = Timed::new(facts, exposure);
     Ok(SeasonDetails {
-        weeks: weeks(facts, exposure)?,
-        hours: hour_directions(facts, exposure)?,
-        temperature: temperature::compute(facts, exposure)?,
+        weeks: weeks(facts, exposure, &timed)?,
+        hours: hour_directions(exposure, &timed)?,
+        temperature: temperature::compute(facts, exposure, &timed)?,
         sun: sun_by_month(facts)?,
-    })
-}
-
-/// Reports that go into figures, in the days counted.
-fn reports<'a>(
-    facts: &'a Facts,
-    exposure: &'a ExposureLayer,
-) -> impl Iterator<Item = (usize, &'a EncounterRow)> {
-    facts.encounters.rows.iter().enumerate().filter(move |(_, row)| {
-        row.effort_kind == EffortKind::Report && facts.counts(row) && in_period(exposure, &row.time)
     })
 }
 
@@ -102,44 +97,65 @@ fn params(facts: &Facts) -> SeasonParams {
     SeasonParams { n_draws: facts.settings.draws(), seed: facts.settings.seed(), ..SeasonParams::default() }
 }
 
-/// Walking of each month and hour goes to its days evenly, and from the days to the weeks.
-fn weeks(facts: &Facts, exposure: &ExposureLayer) -> Result<Option<Weeks>, DeriveError> {
+/// Walking of each month and hour goes to its days evenly, and from the days to the weeks. Reports of which the day or the
+/// hour is not known are shared out by the fitted curve over the weeks and hours that they may be of.
+fn weeks(facts: &Facts, exposure: &ExposureLayer, timed: &Timed<'_>) -> Result<Option<Weeks>, DeriveError> {
     let shares = &exposure.field.time;
-    let mean_shares = shares.mean();
     let total_km: f64 = exposure.mean_km.iter().sum();
-    let mut cells = Cells {
-        parts: Parts::Weeks,
-        periods: Vec::new(),
-        group_levels: vec![0],
-        counts: Vec::new(),
-        exposure: Vec::new(),
-    };
+    let mut periods: Vec<Period> = Vec::new();
+    let mut days_of: Vec<(Date, Date)> = Vec::new();
+    // Days of each week with the month that they are of, and the share of the month that a day is.
+    let mut parts: Vec<(usize, usize, f64)> = Vec::new();
     for day in exposure.period.days() {
         let Some(month) = shares.cells.month_idx(YearMonth::of(day)) else { continue };
         let n_days: f64 = shares.cells.days[month].iter().sum();
         let period = week_of(day);
-        if cells.periods.last() != Some(&period) {
-            cells.periods.push(period);
-            cells.counts.resize(cells.periods.len() * HOURS, 0);
-            cells.exposure.resize(cells.periods.len() * HOURS, 0.0);
+        if periods.last() != Some(&period) {
+            periods.push(period);
+            days_of.push((day, day));
         }
-        let start = (cells.periods.len() - 1) * HOURS;
-        for (hour, share) in mean_shares[month * HOURS..(month + 1) * HOURS].iter().enumerate() {
-            cells.exposure[start + hour] += share * total_km / n_days;
+        if let Some((_, last)) = days_of.last_mut() {
+            *last = day;
         }
+        parts.push((periods.len() - 1, month, 1.0 / n_days));
     }
-    for (_, row) in reports(facts, exposure) {
-        let (EventDate::Day(day), Some(hour)) = (row.time.date, row.time.hour()) else { continue };
-        if let Some(period) = cells.periods.iter().position(|period| *period == week_of(day)) {
-            cells.counts[period * HOURS + usize::from(hour)] += 1;
+    let walked = |shares: &[f64]| {
+        let mut km = vec![0.0; periods.len() * HOURS];
+        for (week, month, of_month) in &parts {
+            let hours = km[week * HOURS..][..HOURS].iter_mut().zip(&shares[month * HOURS..][..HOURS]);
+            hours.for_each(|(sum, share)| *sum += share * total_km * of_month);
+        }
+        km
+    };
+    let draws: Vec<Vec<f64>> = shares.some_draws(EXPOSURE_DRAWS).map(walked).collect();
+    let mut cells = Cells {
+        parts: Parts::Weeks,
+        group_levels: vec![0],
+        counts: vec![0; periods.len() * HOURS],
+        exposure: walked(&shares.mean()),
+        periods,
+    };
+    let mut partial = Vec::new();
+    for (_, row) in &timed.reports {
+        let Some((from, to)) = row.time.days() else { continue };
+        let start = days_of.partition_point(|(_, last)| *last < from);
+        let end = days_of.partition_point(|(first, _)| *first <= to);
+        match timed.hour(row) {
+            Some(hour) if end == start + 1 => cells.counts[start * HOURS + hour] += 1,
+            hour => {
+                let hours = hour.map_or(HourSet::ALL, |hour| HourSet::between(hour, hour));
+                partial.push(PartialRecord { group: 0, periods: start..end.max(start), hours });
+            }
         }
     }
     let n_timed = cells.counts.iter().map(|count| u64::from(*count)).sum();
-    match season::fit(&cells, &[], &params(facts)).map_err(DeriveError::internal)? {
+    let outcome = season::fit_with_exposure_draws(&cells, &draws, &partial, &params(facts));
+    match outcome.map_err(DeriveError::internal)? {
         SeasonOutcome::NotEstimable(_) => Ok(None),
         SeasonOutcome::Estimated(fit) => {
             let curve = fit.curve(0);
-            Ok(Some(Weeks { curve: curve.by_part(), window: window(curve, facts)?, n_timed }))
+            let n_shared = partial.len() - fit.unplaced.len();
+            Ok(Some(Weeks { curve: curve.by_part(), window: window(curve, facts)?, n_timed, n_shared }))
         }
     }
 }
@@ -148,15 +164,19 @@ fn week_of(day: Date) -> Period {
     Period { year: i32::from(day.year()), part: Parts::Weeks.of_date(day), max_temperature_c: None }
 }
 
-fn hour_directions(facts: &Facts, exposure: &ExposureLayer) -> Result<Option<HourDirections>, DeriveError> {
+/// Of reports whose hour is taken at its word: a direction is a description, and no record is shared out for it.
+fn hour_directions(
+    exposure: &ExposureLayer,
+    timed: &Timed<'_>,
+) -> Result<Option<HourDirections>, DeriveError> {
     let mean_shares = exposure.field.time.mean();
     let mut by_hour = [0.0; HOURS];
     for (idx, share) in mean_shares.iter().enumerate() {
         by_hour[idx % HOURS] += share;
     }
     let (mut radians, mut weights) = (Vec::new(), Vec::new());
-    for (_, row) in reports(facts, exposure) {
-        let Some(hour) = row.time.hour().map(usize::from) else { continue };
+    for (_, row) in &timed.reports {
+        let Some(hour) = timed.hour(row) else { continue };
         if by_hour[hour] > 0.0 {
             radians.push(circular::hours_to_radians(hour as f64 + 0.5));
             weights.push(1.0 / by_hour[hour]);
@@ -174,6 +194,7 @@ fn direction(resultant: &circular::Resultant) -> Direction {
     Direction {
         mean_hour: resultant.mean().hours(),
         length: resultant.length(),
+        concentration: resultant.concentration(),
         p_value: match resultant.rayleigh() {
             Rayleigh::Tested(test) => Some(test.p_zar),
             Rayleigh::TooFew => None,

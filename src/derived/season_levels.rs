@@ -15,6 +15,7 @@ use crate::derived::exposure::ExposureLayer;
 use crate::derived::facts::Facts;
 use crate::derived::network::NetworkLayer;
 use crate::derived::rates;
+use crate::derived::season::EXPOSURE_DRAWS;
 use crate::derived::season::Timed;
 use crate::derived::snaps::SnapLayer;
 
@@ -124,7 +125,8 @@ fn by_level(
     levels: Leveled,
 ) -> Result<Result<LevelSeasons, String>, DeriveError> {
     let Leveled { grouping, level_of, names, below } = levels;
-    let mut km = vec![0.0; names.len()];
+    let n_levels = names.len();
+    let mut km = vec![0.0; n_levels];
     for (segment, segment_km) in ground.exposure.mean_km.iter().enumerate() {
         km[level_of[segment]] += segment_km;
     }
@@ -144,7 +146,17 @@ fn by_level(
         interaction: Interaction::WhenBelow(below),
         ..SeasonParams::default()
     };
-    let outcome = season::fit(&cells, &partial, &params).map_err(DeriveError::internal)?;
+    let field = &ground.exposure.field;
+    let km_of_draw = |index: usize| {
+        let draw = index * field.n_draws / EXPOSURE_DRAWS.min(field.n_draws).max(1);
+        let walked = field.party_km.chunks_exact(field.n_segments.max(1)).nth(draw).unwrap_or_default();
+        let mut km = vec![0.0; n_levels];
+        walked.iter().zip(&level_of).for_each(|(segment_km, level)| km[*level] += segment_km);
+        km
+    };
+    let draws = timed.exposure_draws(km_of_draw);
+    let outcome =
+        season::fit_with_exposure_draws(&cells, &draws, &partial, &params).map_err(DeriveError::internal)?;
     let SeasonOutcome::Estimated(fit) = outcome else {
         return Ok(Err("No season can be estimated from reports on trails.".to_owned()));
     };

@@ -10,6 +10,8 @@ use crate::analysis::exposure::YearMonth;
 use crate::analysis::season;
 use crate::analysis::season::Cells;
 use crate::analysis::season::HOURS;
+use crate::analysis::season::HourSet;
+use crate::analysis::season::PartialRecord;
 use crate::analysis::season::Parts;
 use crate::analysis::season::Period;
 use crate::analysis::season::SeasonParams;
@@ -17,8 +19,7 @@ use crate::analysis::season::TemperatureEffect;
 use crate::derived::DeriveError;
 use crate::derived::exposure::ExposureLayer;
 use crate::derived::facts::Facts;
-use crate::derived::season::in_period;
-use crate::domain::encounter::EffortKind;
+use crate::derived::season::Timed;
 use crate::domain::ids::CounterId;
 use crate::domain::time::EventDate;
 
@@ -36,7 +37,7 @@ pub struct Temperature {
     pub effect: TemperatureEffect,
     /// Days of the study period without a temperature: they and their reports are left out of this fit.
     pub n_days_without: usize,
-    /// Reports whose day and hour are known on days without a temperature.
+    /// Reports whose day is known and has no temperature.
     pub n_reports_without: u64,
     /// Days with a temperature whose share of their month's walking no counter told.
     pub n_days_uncounted: usize,
@@ -50,7 +51,11 @@ pub struct Temperature {
 /// # Errors
 /// [`DeriveError::Internal`] when the cells do not fit together. The inner result holds the reason, in words, why nothing
 /// is said.
-pub fn compute(facts: &Facts, exposure: &ExposureLayer) -> Result<Result<Temperature, String>, DeriveError> {
+pub(super) fn compute(
+    facts: &Facts,
+    exposure: &ExposureLayer,
+    timed: &Timed<'_>,
+) -> Result<Result<Temperature, String>, DeriveError> {
     let known: BTreeMap<Date, f64> =
         facts.daily_weather.iter().map(|day| (day.date, day.max_temperature_c)).collect();
     let all: Vec<Date> = exposure.period.days().collect();
@@ -86,26 +91,29 @@ pub fn compute(facts: &Facts, exposure: &ExposureLayer) -> Result<Result<Tempera
         cells.exposure.extend((0..HOURS).map(|hour| share(hour) * weight));
     }
     let mut n_reports_without = 0;
-    for row in facts.encounters.rows.iter().filter(|row| {
-        row.effort_kind == EffortKind::Report && facts.counts(row) && in_period(exposure, &row.time)
-    }) {
-        let (EventDate::Day(day), Some(hour)) = (row.time.date, row.time.hour()) else { continue };
-        match days.binary_search(&day) {
-            Ok(period) => cells.counts[period * HOURS + usize::from(hour)] += 1,
-            Err(_) => n_reports_without += 1,
+    let mut partial = Vec::new();
+    for (_, row) in &timed.reports {
+        let EventDate::Day(day) = row.time.date else { continue };
+        match (days.binary_search(&day), timed.hour(row)) {
+            (Ok(period), Some(hour)) => cells.counts[period * HOURS + hour] += 1,
+            (Ok(period), None) => {
+                partial.push(PartialRecord { group: 0, periods: period..period + 1, hours: HourSet::ALL });
+            }
+            (Err(_), _) => n_reports_without += 1,
         }
     }
-    let n_reports: u64 = cells.counts.iter().map(|count| u64::from(*count)).sum();
+    let n_known: u64 = cells.counts.iter().map(|count| u64::from(*count)).sum();
+    let n_reports = n_known + partial.len() as u64;
     if days.len() < LEAST_DAYS || n_reports < LEAST_REPORTS {
         return Ok(Err(format!(
-            "{} of {} days counted have a temperature, with {n_reports} reports whose day and hour are known; {LEAST_DAYS} \
+            "{} of {} days counted have a temperature, with {n_reports} reports whose day is known; {LEAST_DAYS} \
              days and {LEAST_REPORTS} reports are needed to say what temperature adds.",
             days.len(),
             all.len()
         )));
     }
     let params = SeasonParams { n_draws: 0, seed: facts.settings.seed(), ..SeasonParams::default() };
-    let effect = season::temperature_effect(&cells, &params).map_err(DeriveError::internal)?;
+    let effect = season::temperature_effect(&cells, &partial, &params).map_err(DeriveError::internal)?;
     let n_days_uncounted = days.iter().filter(|day| !weights.contains_key(day)).count();
     Ok(effect.map_or_else(
         || Err("What temperature adds cannot be estimated from these days.".to_owned()),

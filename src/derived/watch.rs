@@ -3,9 +3,12 @@
 use std::collections::BTreeSet;
 
 use jiff::civil::Date;
+use rand_distr::Distribution;
+use rand_distr::Gamma;
 
 use crate::analysis::exposure::TimeShares;
 use crate::analysis::exposure::YearMonth;
+use crate::analysis::random::stream;
 use crate::analysis::rates;
 use crate::analysis::rates::CountDraws;
 use crate::analysis::rates::Effort;
@@ -37,12 +40,17 @@ use crate::derived::rates as unit_rates;
 use crate::derived::rates::RateLayer;
 use crate::derived::rates::RateSet;
 use crate::derived::rates::UnitKind;
+use crate::derived::season::EXPOSURE_DRAWS;
 use crate::derived::season::SeasonLayer;
+use crate::derived::season::Timed;
 use crate::derived::season_levels::likeliest;
 use crate::derived::season_year::SeasonYear;
 use crate::derived::snaps::SnapLayer;
 use crate::domain::encounter::EffortKind;
 use crate::domain::time::EventDate;
+
+/// Keeps the draws of the area's total apart from all others.
+const TOTAL_SEED: u64 = 0x746f_7461_6c73_0001;
 
 /// What is watched.
 #[derive(Debug, Clone, Copy, PartialEq, Eq, Hash)]
@@ -99,6 +107,9 @@ pub struct Ground<'a> {
 
 /// Watches the season that the last day belongs to, up to that day, against the seasons before.
 ///
+/// False alarms are counted over the whole season, so that the threshold does not depend on when somebody looks: in the
+/// weeks to come people are taken to walk as in the same weeks of former seasons.
+///
 /// A season begins at the lowest point of the curve, so that one that crosses New Year stays whole. Where habitats or
 /// elevation bands have curves of their own, each unit is expected to follow that of its segments.
 ///
@@ -127,14 +138,14 @@ pub fn compute(ground: &Ground<'_>, choice: WatchChoice) -> Result<WatchLayer, D
     let fit = former_season(ground, &calendar, &records)?;
     let curves = Curves { fit: &fit, shares: ground.season.shares(&set.members) };
     let former_total = curves.totals(&exposure.field.time, &calendar.former);
-    let current = curves.totals(&exposure.field.time, &calendar.current);
+    let current = curves.totals(&exposure.field.time, &calendar.season());
     let walked = unit_rates::walked(set, exposure)?;
     let fit = former_rates(facts, snaps, set, &adjusted(&walked, &former_total), &records)?;
     let by_week = mean_by_week(&fit, &walked, &former_total);
     let variation = variation(facts, &calendar, &by_week, &records);
     let observed = observed(set, exposure.field.n_segments, &calendar, &records);
     let season = expected(&fit, &walked, &current);
-    let n_weeks = calendar.current.len();
+    let n_weeks = calendar.current.len() + calendar.to_come.len();
     let params = WatchParams {
         dispersion: variation.dispersion,
         year_variation: variation.year_variation,
@@ -143,7 +154,13 @@ pub fn compute(ground: &Ground<'_>, choice: WatchChoice) -> Result<WatchLayer, D
         seed: facts.settings.seed(),
         ..WatchParams::default()
     };
-    let input = WatchInput { n_units: set.names.len(), n_weeks, observed: &observed, expected: &season };
+    let input = WatchInput {
+        n_units: set.names.len(),
+        n_weeks,
+        n_seen: calendar.current.len(),
+        observed: &observed,
+        expected: &season,
+    };
     let watch = season_watch::watch(&input, &params).map_err(DeriveError::internal)?;
     Ok(WatchLayer {
         until,
@@ -182,6 +199,7 @@ impl Records {
     fn read(ground: &Ground<'_>, season_year: SeasonYear, until: Date) -> Self {
         let Ground { facts, exposure, snaps, .. } = *ground;
         let this = season_year.of_date(until);
+        let timed = Timed::new(facts, exposure);
         let mut records = Self { former: Vec::new(), current: Vec::new(), n_without_day: 0 };
         for (record, row) in snaps.records.iter().enumerate() {
             let given = &facts.encounters.rows[*row];
@@ -193,7 +211,7 @@ impl Records {
                 records.n_without_day += 1;
                 continue;
             };
-            let hour = given.time.hour().map(usize::from);
+            let hour = timed.hour(given);
             let found = Record { record, date, hour, segment };
             match () {
                 () if !exposure.period.contains(date) || date > until => {}
@@ -206,6 +224,7 @@ impl Records {
 }
 
 /// One week of one season, as far as the study period has it.
+#[derive(Clone)]
 struct Week {
     /// The year in which its season began.
     year: i16,
@@ -213,7 +232,8 @@ struct Week {
     part: usize,
     first: Date,
     last: Date,
-    /// Months of the study period that it touches, with the share of the month's days that lie in it.
+    /// Months of the study period that it touches, with the share of the month's days that lie in it; of a week to come
+    /// those of the same week in former seasons, with the mean of their shares.
     months: Vec<(usize, f64)>,
 }
 
@@ -221,6 +241,8 @@ struct Week {
 struct Calendar {
     former: Vec<Week>,
     current: Vec<Week>,
+    /// The weeks of the season after the last day.
+    to_come: Vec<Week>,
     years: Vec<i16>,
 }
 
@@ -228,7 +250,8 @@ impl Calendar {
     fn of(exposure: &ExposureLayer, season_year: SeasonYear, until: Date) -> Self {
         let cells = &exposure.field.time.cells;
         let this = season_year.of_date(until);
-        let mut calendar = Self { former: Vec::new(), current: Vec::new(), years: Vec::new() };
+        let mut calendar =
+            Self { former: Vec::new(), current: Vec::new(), to_come: Vec::new(), years: Vec::new() };
         for date in exposure.period.days().take_while(|date| *date <= until) {
             let Some(month) = cells.month_idx(YearMonth::of(date)) else { continue };
             let days: f64 = cells.days[month].iter().sum();
@@ -250,7 +273,40 @@ impl Calendar {
                 calendar.years.push(year);
             }
         }
+        calendar.to_come = calendar.weeks_after(season_year, until);
         calendar
+    }
+
+    /// The weeks of the season after that in which a day lies, walked as in former seasons.
+    fn weeks_after(&self, season_year: SeasonYear, until: Date) -> Vec<Week> {
+        let (year, mut part) = (season_year.of_date(until), Parts::Weeks.of_date(until));
+        let mut weeks: Vec<Week> = Vec::new();
+        let mut date = until;
+        while let Ok(next) = date.tomorrow() {
+            date = next;
+            if season_year.of_date(date) != year {
+                break;
+            }
+            if Parts::Weeks.of_date(date) != part {
+                part = Parts::Weeks.of_date(date);
+                weeks.push(Week { year, part, first: date, last: date, months: self.former_months(part) });
+            }
+            if let Some(week) = weeks.last_mut() {
+                week.last = date;
+            }
+        }
+        weeks
+    }
+
+    fn former_months(&self, part: usize) -> Vec<(usize, f64)> {
+        let same: Vec<&Week> = self.former.iter().filter(|week| week.part == part).collect();
+        let months = same.iter().flat_map(|week| &week.months);
+        months.map(|(month, share)| (*month, share / same.len() as f64)).collect()
+    }
+
+    /// The weeks of this season, those to come included.
+    fn season(&self) -> Vec<Week> {
+        self.current.iter().chain(&self.to_come).cloned().collect()
     }
 
     fn week_of(weeks: &[Week], date: Date) -> Option<usize> {
@@ -323,17 +379,23 @@ fn former_season(
     for (segment, walked) in exposure.mean_km.iter().enumerate() {
         km[known.curve_of(segment)] += walked;
     }
-    let by_week: Vec<f64> =
-        weeks.iter().flat_map(|week| (0..season::HOURS).map(|hour| hour_share(&mean, week, hour))).collect();
+    let walked = |shares: &[f64]| -> Vec<f64> {
+        let by_week: Vec<f64> = weeks
+            .iter()
+            .flat_map(|week| (0..season::HOURS).map(|hour| hour_share(shares, week, hour)))
+            .collect();
+        km.iter().flat_map(|km| by_week.iter().map(move |share| share * km)).collect()
+    };
     let period =
         |week: &Week| Period { year: i32::from(week.year), part: week.part, max_temperature_c: None };
     let mut cells = Cells {
         parts: Parts::Weeks,
         periods: weeks.iter().map(period).collect(),
         group_levels: (0..km.len()).collect(),
-        counts: vec![0; km.len() * by_week.len()],
-        exposure: km.iter().flat_map(|km| by_week.iter().map(move |share| share * km)).collect(),
+        counts: vec![0; km.len() * weeks.len() * season::HOURS],
+        exposure: walked(&mean),
     };
+    let draws: Vec<Vec<f64>> = exposure.field.time.some_draws(EXPOSURE_DRAWS).map(walked).collect();
     let mut partial = Vec::new();
     for record in &records.former {
         let Some(week) = Calendar::week_of(weeks, record.date) else { continue };
@@ -353,7 +415,8 @@ fn former_season(
         interaction: if km.len() > 1 { Interaction::Always } else { Interaction::Never },
         ..SeasonParams::default()
     };
-    match season::fit(&cells, &partial, &params).map_err(DeriveError::internal)? {
+    let outcome = season::fit_with_exposure_draws(&cells, &draws, &partial, &params);
+    match outcome.map_err(DeriveError::internal)? {
         SeasonOutcome::Estimated(fit) => Ok(fit),
         SeasonOutcome::NotEstimable(_) => Err(DeriveError::missing(
             "Former years have no reports on walked trails, so nothing can be expected of this season.",
@@ -400,17 +463,41 @@ fn former_rates(
     let fit = |provenance: &[Provenance]| {
         rates::estimate(&effort, &Units { stratum: &stratum, provenance }, &params)
     };
-    let fitted = match fit(&set.provenance) {
+    let mut fitted = match fit(&set.provenance) {
         // What a season is compared with is a number of encounters, in which an assumed number of kilometres cancels.
         Err(rates::RateError::NoExposure) => fit(&as_fitted(&set.provenance)),
         fitted => fitted,
     };
+    if let Ok(fit) = &mut fitted {
+        agree_in_total(fit, &effort, facts.settings.seed());
+    }
     fitted.map_err(|error| match error {
         rates::RateError::NoExposure => DeriveError::missing(
             "Nobody is known to have walked in former years, so nothing can be expected.",
         ),
         other => DeriveError::internal(other),
     })
+}
+
+/// Scales the rates of every draw so that together they give what a single rate for the whole area would: a gamma draw
+/// with the former encounters of all units as its shape (Jeffreys' prior).
+///
+/// Rates of units are drawn towards their stratum, which need not keep their sum, least of all where walking is assumed;
+/// the expectation of the whole area would then depend on how it is cut into units.
+fn agree_in_total(fit: &mut RateFit, effort: &Effort<'_>, seed: u64) {
+    let Effort { counts, exposure } = *effort;
+    let n_units = fit.rates.n_units;
+    for (draw, rates) in fit.rates.per_km.chunks_exact_mut(n_units.max(1)).enumerate() {
+        let km = &exposure.party_km[draw % exposure.n_draws * n_units..][..n_units];
+        let counted = &counts.counts[draw % counts.n_draws * n_units..][..n_units];
+        let n: u32 = counted.iter().zip(km).filter(|(_, km)| **km > 0.0).map(|(n, _)| n).sum();
+        let together: f64 = rates.iter().zip(km).map(|(rate, km)| rate * km).sum();
+        let Ok(total) = Gamma::new(f64::from(n) + 0.5, 1.0) else { continue };
+        let factor = total.sample(&mut stream(seed ^ TOTAL_SEED, draw as u64)) / together;
+        if factor.is_finite() {
+            rates.iter_mut().for_each(|rate| *rate *= factor);
+        }
+    }
 }
 
 fn as_fitted(provenance: &[Provenance]) -> Vec<Provenance> {

@@ -61,6 +61,20 @@ impl EventTime {
         }
     }
 
+    /// The days that it may be of, first and last; none where not even the year is known.
+    pub fn days(&self) -> Option<(Date, Date)> {
+        let (first, last) = match self.date {
+            EventDate::Day(day) => (Some(day), Some(day)),
+            EventDate::Month { year, month } => {
+                let first = Date::new(year, month, 1).ok();
+                (first, first.map(Date::last_of_month))
+            }
+            EventDate::Year(year) => (Date::new(year, 1, 1).ok(), Date::new(year, 12, 31).ok()),
+            EventDate::Unknown => (None, None),
+        };
+        first.zip(last)
+    }
+
     /// The hour of the day, where known.
     pub fn hour(&self) -> Option<u8> {
         self.minute_of_day.map(|minute| (minute / 60) as u8)

@@ -192,6 +192,7 @@ impl Writer {
         let greatest = sqlx::query_scalar!(r#"SELECT coalesce(max(id), 0) AS "id!: i64" FROM encounters"#)
             .fetch_one(self.connection())
             .await?;
+        self.make_way(greatest as u64, new.len() as u64).await?;
         let mut rows = Vec::with_capacity(new.len());
         for (id, (row_number, draft)) in (greatest + 1..).zip(new) {
             let organism_id = match draft.organism_id.as_str() {

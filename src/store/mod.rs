@@ -33,6 +33,7 @@ mod hand_snaps;
 mod history;
 mod incremental;
 mod kept;
+mod late_indexes;
 mod notices;
 mod organisms;
 mod party_sizes;

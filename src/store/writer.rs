@@ -13,6 +13,7 @@ use crate::domain::ids::FileId;
 use crate::domain::revision::Revision;
 use crate::store::error::Error;
 use crate::store::error::RowProblem;
+use crate::store::late_indexes::LateIndexes;
 use crate::store::snapshot;
 
 /// Where rows go, and the file they come from.
@@ -125,6 +126,7 @@ pub struct Writer {
     reach: Reach,
     keeps_reviewed: bool,
     pub(super) known: Known,
+    pub(super) late_indexes: LateIndexes,
 }
 
 /// What this write has looked up already. Only this writer can change it meanwhile.
@@ -159,6 +161,7 @@ impl Writer {
             reach: Reach::Everything,
             keeps_reviewed: false,
             known: Known::default(),
+            late_indexes: LateIndexes::default(),
         })
     }
 
@@ -213,6 +216,7 @@ impl Writer {
     /// # Errors
     /// [`Error`] when the database cannot be written; nothing is kept then.
     pub async fn commit(mut self) -> Result<Revision, Error> {
+        self.make_late_indexes().await?;
         let revision =
             if self.is_touched { self.raise_revision().await? } else { self.keep_revision().await? };
         self.transaction.commit().await?;

@@ -124,6 +124,12 @@ impl TimeShares {
         &self.shares[draw * n_cells..(draw + 1) * n_cells]
     }
 
+    /// So many of the draws, spread over all of them; all where there are fewer.
+    pub fn some_draws(&self, n: usize) -> impl Iterator<Item = &[f64]> {
+        let n = n.min(self.n_draws);
+        (0..n).map(move |index| self.draw(index * self.n_draws / n))
+    }
+
     /// The share of exposure in the chosen cells, one number for each draw, in [0, 1].
     ///
     /// `keep` answers for a month and a local hour (0 to 23). Choosing nothing gives zeros.

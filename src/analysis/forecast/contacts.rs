@@ -1,7 +1,7 @@
 //! Expected contacts underfoot and bites, from the few approaches that were recorded.
 //!
 //! Two shares with Beta priors turn encounters into contacts underfoot and into bites. Both priors are stated, and the
-//! answer says how much of the estimate is theirs.
+//! answer says how much of the estimate is theirs: all of it where nothing of the kind was recorded.
 
 use rand_distr::{Beta, Distribution};
 
@@ -22,12 +22,11 @@ pub struct ShareData {
 }
 
 impl ShareData {
-    /// The weight of the prior in the posterior mean, in (0, 1]: its parameters over theirs and the records together.
+    /// How much of the posterior mean is there for the prior's sake, in (0, 1]: the prior's part of what counts as shown.
     ///
-    /// One where nothing was watched.
-    pub fn prior_weight(&self) -> f64 {
-        let prior = self.prior_a + self.prior_b;
-        prior / (prior + self.watched as f64)
+    /// One where nothing was shown, however much was watched: what is watched only makes the figure smaller.
+    pub fn prior_part(&self) -> f64 {
+        self.prior_a / (self.prior_a + self.shown as f64)
     }
 
     /// Mean of the prior, in (0, 1).
@@ -63,10 +62,10 @@ pub enum Contacts {
         underfoot_per_100_000_km: Interval,
         /// Bites per 100,000 km.
         bites_per_100_000_km: Interval,
-        /// Weight of the prior in the share underfoot, in (0, 1).
-        underfoot_prior_weight: f64,
-        /// Weight of the prior in the share of bites, in (0, 1).
-        bite_prior_weight: f64,
+        /// Part of the prior in the figure underfoot, in (0, 1].
+        underfoot_prior_part: f64,
+        /// Part of the prior in the figure of bites, in (0, 1].
+        bite_prior_part: f64,
         /// Bites per 100,000 km if the share were that of the prior alone.
         bites_of_prior_alone: f64,
     },
@@ -96,8 +95,8 @@ pub enum InvalidContacts {
 
 /// Expected contacts underfoot and bites per 100,000 km, draw by draw.
 ///
-/// Draw `i` takes the `i`th rate and shares from stream `i` of the seed. Approaches are taken as independent; where the
-/// same snakes were approached again, the true interval is wider.
+/// Draw `i` takes the `i`th rate and shares from stream `i` of the seed. Encounters are taken as independent; where the
+/// same snakes were met again, the true interval is wider.
 ///
 /// # Errors
 /// [`InvalidContacts`] when a share or a rate is out of range.
@@ -122,8 +121,8 @@ pub fn contacts(input: &ContactInput<'_>) -> Result<Contacts, InvalidContacts> {
     Ok(Contacts::Estimated {
         underfoot_per_100_000_km: Interval::from_draws(&mut stepped, 0.95),
         bites_per_100_000_km: Interval::from_draws(&mut bitten, 0.95),
-        underfoot_prior_weight: input.underfoot.prior_weight(),
-        bite_prior_weight: input.bite.prior_weight(),
+        underfoot_prior_part: input.underfoot.prior_part(),
+        bite_prior_part: input.bite.prior_part(),
         bites_of_prior_alone: mean_rate * 1e5 * input.bite.prior_mean(),
     })
 }
@@ -155,8 +154,8 @@ mod tests {
         let Contacts::Estimated {
             underfoot_per_100_000_km: stepped,
             bites_per_100_000_km: bitten,
-            underfoot_prior_weight,
-            bite_prior_weight,
+            underfoot_prior_part,
+            bite_prior_part,
             bites_of_prior_alone,
         } = contacts(&input).unwrap()
         else {
@@ -165,7 +164,11 @@ mod tests {
         assert!((stepped.mean - 9.0).abs() < 0.3, "{stepped:?}");
         assert!((bitten.mean - 7.5).abs() < 0.4, "{bitten:?}");
         assert!(bitten.lower < 2.0 && bitten.upper > 17.0, "{bitten:?}");
-        assert!((underfoot_prior_weight - 0.01).abs() < 1e-12 && (bite_prior_weight - 0.025).abs() < 1e-12);
+        // Half an encounter of 4.5 underfoot is the prior's, and half of 1.5 with a bite.
+        assert!(
+            (underfoot_prior_part - 1.0 / 9.0).abs() < 1e-12 && (bite_prior_part - 1.0 / 3.0).abs() < 1e-12
+        );
+        assert_eq!(share(0, 770).prior_part(), 1.0);
         assert!((bites_of_prior_alone - 100.0).abs() < 1e-9);
     }
 

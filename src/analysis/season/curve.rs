@@ -1,5 +1,6 @@
 //! The relative rate by part of the year and hour, with its draws.
 
+use crate::analysis::random::stream;
 use crate::analysis::season::Cells;
 use crate::analysis::season::HOURS;
 use crate::analysis::season::Parts;
@@ -7,6 +8,7 @@ use crate::analysis::season::cells::YEAR_DAYS;
 use crate::analysis::season::frame::Frame;
 use crate::analysis::season::model::Model;
 use crate::analysis::season::model::Moment;
+use crate::analysis::season::steady::SteadyShare;
 
 /// The relative rate s(t) by part of the year and local hour.
 ///
@@ -14,6 +16,9 @@ use crate::analysis::season::model::Moment;
 /// exposure of all years and of the groups that share the curve: a rate estimated from all periods together, times s(t),
 /// is the rate at t wherever people walk at the times at which all of them do. For a segment walked at other times take
 /// its effective exposure, the sum of its exposures times s(t).
+///
+/// It is the product of a factor of the part of the year and one of the hour, each of which is the exponential of
+/// harmonics but for a share of encounters that comes at a steady rate.
 ///
 /// Years do not enter. Where a temperature term was fitted, a part stands for its mean temperature over the years.
 #[derive(Debug, Clone)]
@@ -50,36 +55,95 @@ pub struct CurvePoint {
 struct Source {
     model: Model,
     level: usize,
-    coefficients: Vec<f64>,
-    coefficient_draws: Vec<Vec<f64>>,
+    estimate: Shape,
+    draws: Vec<Shape>,
     /// Mean maximum temperature of each part of the year.
     temperatures_c: Vec<Option<f64>>,
 }
 
+/// What a curve is made from: coefficients of the log rate, and the shares that do not follow them.
+#[derive(Debug, Clone)]
+struct Shape {
+    coefficients: Vec<f64>,
+    steady_season: f64,
+    steady_hour: f64,
+}
+
+/// What curves are made from, and the records that tell which share does not follow the harmonics.
+pub(super) struct Ground<'a> {
+    pub(super) frame: &'a Frame<'a>,
+    pub(super) unit_exposure: &'a [f64],
+    /// Records by unit, period and hour, once for each completed data set.
+    pub(super) sets: &'a [Vec<u32>],
+    pub(super) dispersion: f64,
+    pub(super) seed: u64,
+}
+
+/// Keeps the draws of the steady shares apart from all others.
+const STEADY_SALT: u64 = 0x5ea5_0000_57ea_0001;
+
 /// One curve, or one a level where the model has seasons by level.
 pub(super) fn curves(
-    frame: &Frame<'_>,
-    unit_exposure: &[f64],
+    ground: &Ground<'_>,
     model: &Model,
     coefficients: &[f64],
     draws: &[Vec<f64>],
 ) -> Vec<Curve> {
+    let Ground { frame, unit_exposure, .. } = *ground;
     let cells = frame.cells;
     let n_curves = if model.season_levels.is_empty() { 1 } else { cells.n_levels() };
     let pooled = exposure_shares(frame, unit_exposure, |_| true);
     let temperatures_c = part_temperatures(cells, unit_exposure);
     let curve = |level: usize| {
-        let own = exposure_shares(frame, unit_exposure, |other| n_curves == 1 || other == level);
-        let source = Source {
+        let is_own = |other: usize| n_curves == 1 || other == level;
+        let own = exposure_shares(frame, unit_exposure, is_own);
+        let shares = own.or_else(|| pooled.clone()).unwrap_or_default();
+        let plain = |coefficients: &[f64]| Shape {
+            coefficients: coefficients.to_vec(),
+            steady_season: 0.0,
+            steady_hour: 0.0,
+        };
+        let mut source = Source {
             model: model.clone(),
             level,
-            coefficients: coefficients.to_vec(),
-            coefficient_draws: draws.to_vec(),
+            estimate: plain(coefficients),
+            draws: draws.iter().map(|draw| plain(draw)).collect(),
             temperatures_c: temperatures_c.clone(),
         };
-        Curve::new(cells.parts, own.or_else(|| pooled.clone()).unwrap_or_default(), source)
+        let counts: Vec<Vec<f64>> =
+            ground.sets.iter().map(|set| counts_by_cell(frame, set, is_own)).collect();
+        source.add_steady_shares(ground, &shares, &counts);
+        Curve::new(cells.parts, shares, source)
     };
     (0..n_curves).map(curve).collect()
+}
+
+/// Records by part and hour over the chosen levels.
+fn counts_by_cell(frame: &Frame<'_>, set: &[u32], takes: impl Fn(usize) -> bool) -> Vec<f64> {
+    let cells = frame.cells;
+    let mut counts = vec![0.0; cells.parts.count() * HOURS];
+    for (row, of_hour) in set.chunks_exact(HOURS).enumerate() {
+        if takes(frame.units.levels[row / cells.periods.len()]) {
+            let part = cells.periods[row % cells.periods.len()].part;
+            let sums = counts[part * HOURS..].iter_mut().zip(of_hour);
+            sums.for_each(|(sum, count)| *sum += f64::from(*count));
+        }
+    }
+    counts
+}
+
+/// Sums by part and by hour of what is given by part and hour, each hour weighted for the first and each part for the second.
+fn margins(cells: &[f64], by_part: &[f64], by_hour: &[f64]) -> (Vec<f64>, Vec<f64>) {
+    let mut hours = vec![0.0; HOURS];
+    let parts = cells
+        .chunks_exact(HOURS)
+        .zip(by_part)
+        .map(|(own, factor)| {
+            hours.iter_mut().zip(own).for_each(|(sum, value)| *sum += factor * value);
+            own.iter().zip(by_hour).map(|(value, factor)| value * factor).sum()
+        })
+        .collect();
+    (parts, hours)
 }
 
 /// Share of the exposure by part and hour over the chosen levels; `None` when there is none.
@@ -119,10 +183,18 @@ fn part_temperatures(cells: &Cells, unit_exposure: &[f64]) -> Vec<Option<f64>> {
 
 impl Curve {
     fn new(parts: Parts, exposure_shares: Vec<f64>, source: Source) -> Self {
-        let relative = |coefficients: &[f64]| source.relative(coefficients, parts, &exposure_shares);
-        let estimate = relative(&source.coefficients);
-        let draws = source.coefficient_draws.iter().flat_map(|draw| relative(draw)).collect();
-        Self { parts, estimate, n_draws: source.coefficient_draws.len(), draws, exposure_shares, source }
+        let relative = |shape: &Shape| source.relative(shape, parts, &exposure_shares);
+        let estimate = relative(&source.estimate);
+        let draws = source.draws.iter().flat_map(relative).collect();
+        Self { parts, estimate, n_draws: source.draws.len(), draws, exposure_shares, source }
+    }
+
+    /// The share of encounters that comes at one rate all the year round: the mean, then the upper 95 % limit; the lower is
+    /// zero wherever the harmonics alone may be the whole season.
+    pub fn steady_season(&self) -> (f64, f64) {
+        let mut draws: Vec<f64> = self.source.draws.iter().map(|shape| shape.steady_season).collect();
+        let mean = self.source.estimate.steady_season;
+        (mean, limits(&mut draws).map_or(mean, |(_, upper)| upper))
     }
 
     /// Cells of the curve: parts of the year times 24.
@@ -144,7 +216,7 @@ impl Curve {
     pub fn by_part(&self) -> Vec<CurvePoint> {
         let at = |part| self.parts.middle(part);
         let exposed = |part: usize| self.part_share(part) > 0.0;
-        self.points(at, exposed, |coefficients| self.source.part_factors(coefficients, self))
+        self.points(at, exposed, |shape| self.source.part_factors(shape, self.parts, &self.exposure_shares))
     }
 
     /// The day: the relative rate of each hour at the area's usual mix of seasons, at the middle of the hour.
@@ -153,9 +225,9 @@ impl Curve {
         self.points(
             |hour| hour as f64 + 0.5,
             exposed,
-            |coefficients| {
+            |shape| {
                 let line = (0..HOURS).map(|hour| hour as f64 + 0.5);
-                self.source.hour_factors(coefficients, line, self)
+                self.source.hour_factors(shape, line, &self.exposure_shares)
             },
         )
     }
@@ -164,17 +236,15 @@ impl Curve {
     pub fn season_line(&self, n_points: usize) -> Vec<CurvePoint> {
         let day = |point: usize| YEAR_DAYS * point as f64 / n_points as f64;
         let exposed = |point: usize| self.part_share(part_of_day(self.parts, day(point))) > 0.0;
-        self.points(day, exposed, |coefficients| {
-            self.source.day_factors(coefficients, (0..n_points).map(day), self)
-        })
+        self.points(day, exposed, |shape| self.source.day_factors(shape, (0..n_points).map(day), self))
     }
 
     /// The day as a smooth line of `n_points` from midnight on.
     pub fn hour_line(&self, n_points: usize) -> Vec<CurvePoint> {
         let hour = |point: usize| HOURS as f64 * point as f64 / n_points as f64;
         let exposed = |point: usize| self.hour_share(hour(point) as usize) > 0.0;
-        self.points(hour, exposed, |coefficients| {
-            self.source.hour_factors(coefficients, (0..n_points).map(hour), self)
+        self.points(hour, exposed, |shape| {
+            self.source.hour_factors(shape, (0..n_points).map(hour), &self.exposure_shares)
         })
     }
 
@@ -189,11 +259,11 @@ impl Curve {
     }
 
     fn part_share(&self, part: usize) -> f64 {
-        self.exposure_shares[part * HOURS..(part + 1) * HOURS].iter().sum()
+        part_share(&self.exposure_shares, part)
     }
 
     fn hour_share(&self, hour: usize) -> f64 {
-        self.exposure_shares.iter().skip(hour).step_by(HOURS).sum()
+        hour_share(&self.exposure_shares, hour)
     }
 
     /// Points with the limits that the draws give.
@@ -201,10 +271,10 @@ impl Curve {
         &self,
         at: impl Fn(usize) -> f64,
         exposed: impl Fn(usize) -> bool,
-        factors: impl Fn(&[f64]) -> Vec<f64>,
+        factors: impl Fn(&Shape) -> Vec<f64>,
     ) -> Vec<CurvePoint> {
-        let estimate = factors(&self.source.coefficients);
-        let draws: Vec<Vec<f64>> = self.source.coefficient_draws.iter().map(|draw| factors(draw)).collect();
+        let estimate = factors(&self.source.estimate);
+        let draws: Vec<Vec<f64>> = self.source.draws.iter().map(factors).collect();
         let point = |(index, &relative): (usize, &f64)| {
             let mut values: Vec<f64> = draws.iter().map(|draw| draw[index]).collect();
             let (lower, upper) = limits(&mut values).unwrap_or((relative, relative));
@@ -214,11 +284,51 @@ impl Curve {
     }
 }
 
+fn part_share(exposure_shares: &[f64], part: usize) -> f64 {
+    exposure_shares[part * HOURS..(part + 1) * HOURS].iter().sum()
+}
+
+fn hour_share(exposure_shares: &[f64], hour: usize) -> f64 {
+    exposure_shares.iter().skip(hour).step_by(HOURS).sum()
+}
+
 impl Source {
-    fn relative(&self, coefficients: &[f64], parts: Parts, shares: &[f64]) -> Vec<f64> {
-        let by_part = exponentials((0..parts.count()).map(|part| self.part_log(coefficients, parts, part)));
-        let by_hour =
-            exponentials((0..HOURS).map(|hour| self.model.hour_log(coefficients, hour as f64 + 0.5)));
+    /// Says for the estimate and each draw which share does not follow the harmonics, each draw from one completed data set.
+    fn add_steady_shares(&mut self, ground: &Ground<'_>, shares: &[f64], counts: &[Vec<f64>]) {
+        let parts = ground.frame.cells.parts;
+        let of_set = |shape: &Shape, counts: &[f64]| {
+            let by_part = self.part_factors(shape, parts, shares);
+            let by_hour = self.hour_factors(shape, (0..HOURS).map(|hour| hour as f64 + 0.5), shares);
+            let (part_km, hour_km) = margins(shares, &by_part, &by_hour);
+            let one = vec![1.0; by_part.len().max(HOURS)];
+            let (part_counts, hour_counts) = margins(counts, &one, &one);
+            let of = |factors: &[f64], km: &[f64], counts: &[f64]| {
+                SteadyShare::of(factors, km, counts, ground.dispersion)
+            };
+            (of(&by_part, &part_km, &part_counts), of(&by_hour, &hour_km, &hour_counts))
+        };
+        let of_draw = |(index, shape): (usize, &Shape)| {
+            let mut rng = stream(ground.seed ^ STEADY_SALT, index as u64);
+            let (season, hour) = of_set(shape, &counts[index % counts.len()]);
+            (season.draw(&mut rng), hour.draw(&mut rng))
+        };
+        let drawn: Vec<(f64, f64)> = self.draws.iter().enumerate().map(of_draw).collect();
+        let n = counts.len() as f64;
+        let (mut season, mut hour) = (0.0, 0.0);
+        for counts in counts {
+            let found = of_set(&self.estimate, counts);
+            season += found.0.mean() / n;
+            hour += found.1.mean() / n;
+        }
+        (self.estimate.steady_season, self.estimate.steady_hour) = (season, hour);
+        for (shape, (season, hour)) in self.draws.iter_mut().zip(drawn) {
+            (shape.steady_season, shape.steady_hour) = (season, hour);
+        }
+    }
+
+    fn relative(&self, shape: &Shape, parts: Parts, shares: &[f64]) -> Vec<f64> {
+        let by_part = self.part_factors(shape, parts, shares);
+        let by_hour = self.hour_factors(shape, (0..HOURS).map(|hour| hour as f64 + 0.5), shares);
         let mut cells: Vec<f64> =
             by_part.iter().flat_map(|part| by_hour.iter().map(move |hour| part * hour)).collect();
         let mean: f64 = cells.iter().zip(shares).map(|(cell, share)| cell * share).sum();
@@ -231,36 +341,30 @@ impl Source {
         self.model.season_log(coefficients, self.level, moment)
     }
 
-    fn part_factors(&self, coefficients: &[f64], curve: &Curve) -> Vec<f64> {
-        let n_parts = curve.parts.count();
+    fn part_factors(&self, shape: &Shape, parts: Parts, shares: &[f64]) -> Vec<f64> {
         let logs: Vec<f64> =
-            (0..n_parts).map(|part| self.part_log(coefficients, curve.parts, part)).collect();
-        scaled(&logs, &logs, |part| curve.part_share(part))
+            (0..parts.count()).map(|part| self.part_log(&shape.coefficients, parts, part)).collect();
+        scaled(&logs, &logs, shape.steady_season, |part| part_share(shares, part))
     }
 
-    fn day_factors(&self, coefficients: &[f64], days: impl Iterator<Item = f64>, curve: &Curve) -> Vec<f64> {
+    fn day_factors(&self, shape: &Shape, days: impl Iterator<Item = f64>, curve: &Curve) -> Vec<f64> {
         let parts = curve.parts;
         let by_part: Vec<f64> =
-            (0..parts.count()).map(|part| self.part_log(coefficients, parts, part)).collect();
+            (0..parts.count()).map(|part| self.part_log(&shape.coefficients, parts, part)).collect();
         let logs: Vec<f64> = days
             .map(|day| {
                 let moment = Moment { day, max_temperature_c: self.temperature_on(parts, day) };
-                self.model.season_log(coefficients, self.level, moment)
+                self.model.season_log(&shape.coefficients, self.level, moment)
             })
             .collect();
-        scaled(&logs, &by_part, |part| curve.part_share(part))
+        scaled(&logs, &by_part, shape.steady_season, |part| curve.part_share(part))
     }
 
-    fn hour_factors(
-        &self,
-        coefficients: &[f64],
-        hours: impl Iterator<Item = f64>,
-        curve: &Curve,
-    ) -> Vec<f64> {
-        let by_hour: Vec<f64> =
-            (0..HOURS).map(|hour| self.model.hour_log(coefficients, hour as f64 + 0.5)).collect();
-        let logs: Vec<f64> = hours.map(|hour| self.model.hour_log(coefficients, hour)).collect();
-        scaled(&logs, &by_hour, |hour| curve.hour_share(hour))
+    fn hour_factors(&self, shape: &Shape, hours: impl Iterator<Item = f64>, shares: &[f64]) -> Vec<f64> {
+        let log = |hour: f64| self.model.hour_log(&shape.coefficients, hour);
+        let by_hour: Vec<f64> = (0..HOURS).map(|hour| log(hour as f64 + 0.5)).collect();
+        let logs: Vec<f64> = hours.map(log).collect();
+        scaled(&logs, &by_hour, shape.steady_hour, |hour| hour_share(shares, hour))
     }
 
     /// The temperature of a day, on straight lines between the middles of the parts.
@@ -280,18 +384,12 @@ impl Source {
     }
 }
 
-/// Exponentials relative to the largest, which cannot overflow.
-fn exponentials(logs: impl Iterator<Item = f64> + Clone) -> Vec<f64> {
-    let largest = logs.clone().fold(f64::NEG_INFINITY, f64::max);
-    logs.map(|log| (log - largest).exp()).collect()
-}
-
-/// exp of `logs`, scaled so that exp of `reference` has mean 1 under the weights.
-fn scaled(logs: &[f64], reference: &[f64], weight: impl Fn(usize) -> f64) -> Vec<f64> {
+/// exp of `logs`, scaled so that exp of `reference` has mean 1 under the weights, but for a share that is 1 throughout.
+fn scaled(logs: &[f64], reference: &[f64], steady: f64, weight: impl Fn(usize) -> f64) -> Vec<f64> {
     let largest = reference.iter().copied().fold(f64::NEG_INFINITY, f64::max);
     let mean: f64 =
         reference.iter().enumerate().map(|(index, log)| weight(index) * (log - largest).exp()).sum();
-    logs.iter().map(|log| (log - largest).exp() / mean).collect()
+    logs.iter().map(|log| (1.0 - steady) * (log - largest).exp() / mean + steady).collect()
 }
 
 fn part_of_day(parts: Parts, day: f64) -> usize {

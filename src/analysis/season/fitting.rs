@@ -1,6 +1,5 @@
 //! The choice of a season model, its tests and its estimate.
 
-use crate::analysis::random::stream;
 use crate::analysis::season::Candidate;
 use crate::analysis::season::Cells;
 use crate::analysis::season::HOURS;
@@ -20,23 +19,24 @@ use crate::analysis::season::TermUse;
 use crate::analysis::season::TestOutcome;
 use crate::analysis::season::Tests;
 use crate::analysis::season::YearEffect;
+use crate::analysis::season::averaging;
+use crate::analysis::season::averaging::Average;
+use crate::analysis::season::averaging::Member;
 use crate::analysis::season::curve;
 use crate::analysis::season::frame::Frame;
 use crate::analysis::season::frame::Records;
 use crate::analysis::season::frame::Units;
 use crate::analysis::season::imputation;
 use crate::analysis::season::imputation::Imputer;
-use crate::analysis::season::imputation::Pooled;
-use crate::analysis::season::imputation::Sampler;
 use crate::analysis::season::likelihood_ratio;
 use crate::analysis::season::model::Model;
 use rayon::prelude::*;
 
 /// Fits season and hour to counts with exposure.
 ///
-/// Harmonics are chosen by the quasi-likelihood information criterion, -2 log L / c + 2 (k + 1), with the dispersion c
-/// of the richest model (Burnham, K. P. & Anderson, D. R. (2002). *Model Selection and Multimodel Inference*, 2nd ed.,
-/// section 2.5). Levels and years without any record, and cells without exposure, carry no information on the curve and
+/// Numbers of harmonics are weighed by the quasi-likelihood information criterion, -2 log L / c + 2 (k + 1), with the
+/// dispersion c of the richest model (Burnham, K. P. & Anderson, D. R. (2002). *Model Selection and Multimodel Inference*,
+/// 2nd ed., section 2.5), and the curve is averaged over them. Levels and years without any record, and cells without exposure, carry no information on the curve and
 /// are left out; so is, with free rates, a group without records. `partial` holds the records of partly known time; empty is usual.
 ///
 /// # Errors
@@ -46,10 +46,26 @@ pub fn fit(
     partial: &[PartialRecord],
     params: &SeasonParams,
 ) -> Result<SeasonOutcome, SeasonError> {
+    fit_with_exposure_draws(cells, &[], partial, params)
+}
+
+/// The same with an exposure that is known as draws: `exposure_draws` hold one exposure each, by cell as that of `cells`,
+/// which is their mean. Imputations take one draw each, so that Rubin's rules carry what is not known of the exposure into
+/// tests, limits and draws.
+///
+/// # Errors
+/// As [`fit`]; draws must have a value for every cell.
+pub fn fit_with_exposure_draws(
+    cells: &Cells,
+    exposure_draws: &[Vec<f64>],
+    partial: &[PartialRecord],
+    params: &SeasonParams,
+) -> Result<SeasonOutcome, SeasonError> {
     cells.check()?;
     imputation::check(cells, partial)?;
     let units = Units::new(cells, params.groups);
     let known = cells.by_unit(&units.of_group, units.levels.len());
+    let unit_draws = exposures_by_unit(cells, exposure_draws, &units, params.n_imputations.max(2))?;
     if !known.exposure.iter().any(|&exposure| exposure > 0.0) {
         return Ok(SeasonOutcome::NotEstimable(NotEstimable::NoExposure));
     }
@@ -60,25 +76,22 @@ pub fn fit(
         return Ok(SeasonOutcome::NotEstimable(NotEstimable::NoRecords));
     }
     let frame = Frame::new(cells, &units, &known.exposure, &records, params)?;
-    let sets = if placed.is_empty() {
-        vec![known.counts]
-    } else {
-        let imputer = Imputer {
-            frame: &frame,
-            records: &records,
-            known: &known.counts,
-            partial: &placed,
-            seed: params.seed,
-        };
-        let n = params.n_imputations.max(2);
-        (0..n).into_par_iter().map(|index| imputer.impute(index)).collect::<Result<_, _>>()?
-    };
+    let sets = completed(&frame, &records, &known.counts, &placed, params)?;
+    let sets = if placed.is_empty() { vec![known.counts; unit_draws.len().max(1)] } else { sets };
     let n_records = sets[0].iter().map(|&count| u64::from(count)).sum();
-    let sets = DataSets::new(&frame, &sets)?;
-    let Some(chosen) = choose(&sets)? else {
-        return Ok(SeasonOutcome::NotEstimable(NotEstimable::Separated));
+    let row_draws: Vec<Vec<f64>> =
+        unit_draws.iter().map(|exposure| frame.row_exposure(exposure, &records)).collect();
+    let tables = DataSets::new(&frame, &sets, &row_draws)?;
+    let separated = SeasonOutcome::NotEstimable(NotEstimable::Separated);
+    let Some(chosen) = choose(&tables)? else { return Ok(separated) };
+    let ground = curve::Ground {
+        frame: &frame,
+        unit_exposure: &known.exposure,
+        sets: &sets,
+        dispersion: chosen.dispersion,
+        seed: params.seed,
     };
-    let mut fit = estimate(&sets, &chosen, &known.exposure, params)?;
+    let Some(mut fit) = estimate(&tables, &chosen, &ground, params)? else { return Ok(separated) };
     fit.n_records = n_records;
     fit.contradictions = known.contradictions;
     fit.unplaced = unplaced;
@@ -86,6 +99,41 @@ pub fn fit(
         summary.n_allocated = placed.len();
     }
     Ok(SeasonOutcome::Estimated(Box::new(fit)))
+}
+
+/// Counts by unit with records of partly known time allotted, once for each imputation; the counts alone without any.
+fn completed(
+    frame: &Frame<'_>,
+    records: &Records,
+    known: &[u32],
+    partial: &[PartialRecord],
+    params: &SeasonParams,
+) -> Result<Vec<Vec<u32>>, SeasonError> {
+    if partial.is_empty() {
+        return Ok(vec![known.to_vec()]);
+    }
+    let imputer = Imputer { frame, records, known, partial, seed: params.seed };
+    let n = params.n_imputations.max(2);
+    (0..n).into_par_iter().map(|index| imputer.impute(index)).collect()
+}
+
+/// As many draws of the exposure as there are imputations, spread over those given and by unit; none where none are given.
+fn exposures_by_unit(
+    cells: &Cells,
+    draws: &[Vec<f64>],
+    units: &Units,
+    n: usize,
+) -> Result<Vec<Vec<f64>>, SeasonError> {
+    if draws.is_empty() {
+        return Ok(Vec::new());
+    }
+    let by_unit = |index: usize| {
+        let exposure = &draws[index * draws.len() / n];
+        let own = Cells { exposure: exposure.clone(), ..cells.clone() };
+        own.check()?;
+        Ok(own.by_unit(&units.of_group, units.levels.len()).exposure)
+    };
+    (0..n).map(by_unit).collect()
 }
 
 /// What the daily maximum temperature adds to season and hour.
@@ -120,24 +168,28 @@ impl TemperatureEffect {
 ///
 /// The number of harmonics is chosen anew with and without the temperature, both judged with the dispersion of the
 /// richest model that has it. `cells` hold one period a day; every one that was walked needs its temperature, so leave out
-/// days without. None where there are no records or no finite estimate, as when the temperature never changes.
+/// days without. `partial` holds the records of those days whose hour is not known. None where there are no records or no finite estimate, as when the temperature never changes.
 ///
 /// # Errors
 /// [`SeasonError`] when lengths or indices do not agree, a number is out of range, or a temperature is missing.
 pub fn temperature_effect(
     cells: &Cells,
+    partial: &[PartialRecord],
     params: &SeasonParams,
 ) -> Result<Option<TemperatureEffect>, SeasonError> {
     cells.check()?;
+    imputation::check(cells, partial)?;
     let params = SeasonParams { temperature: TermUse::Included, ..*params };
     let units = Units::new(cells, params.groups);
     let known = cells.by_unit(&units.of_group, units.levels.len());
-    let records = Records::new(cells, &units, &known.counts, &[]);
+    let (placed, _) = imputation::place(cells, partial, |_| true);
+    let records = Records::new(cells, &units, &known.counts, &placed);
     if records.total == 0 {
         return Ok(None);
     }
     let frame = Frame::new(cells, &units, &known.exposure, &records, &params)?;
-    let sets = DataSets::new(&frame, std::slice::from_ref(&known.counts))?;
+    let counts = completed(&frame, &records, &known.counts, &placed, &params)?;
+    let sets = DataSets::new(&frame, &counts, &[])?;
     let without = |model: Model| Model { mean_temperature_c: None, ..model };
     let Some(chosen) = choose(&sets)? else { return Ok(None) };
     let Some(plain) = choose_among(&sets, without, Some(chosen.dispersion))? else { return Ok(None) };
@@ -145,9 +197,10 @@ pub fn temperature_effect(
     let test = sets.test(&without(richest.clone()), &richest, chosen.dispersion)?;
     let Some(fits) = sets.fit(&chosen.model)? else { return Ok(None) };
     let place = chosen.model.terms().iter().position(|term| *term == Term::Temperature);
-    let Some((place, fit)) = place.zip(fits.first()) else { return Ok(None) };
-    let slope = fit.coefficients[place];
-    let half_width = 1.959_963_985 * (fit.covariance[(place, place)] * chosen.dispersion).sqrt();
+    let pooled = imputation::pool(&fits, chosen.dispersion);
+    let Some(place) = place.filter(|place| *place < pooled.coefficients.len()) else { return Ok(None) };
+    let slope = pooled.coefficients[place];
+    let half_width = 1.959_963_985 * pooled.covariance[(place, place)].sqrt();
     let best = |chosen: &Chosen| chosen.candidates.iter().map(|it| it.qaic).fold(f64::INFINITY, f64::min);
     let walked = |period: usize| {
         let block = cells.periods.len() * HOURS;
@@ -175,8 +228,13 @@ struct DataSets<'a> {
 }
 
 impl<'a> DataSets<'a> {
-    fn new(frame: &'a Frame<'a>, sets: &[Vec<u32>]) -> Result<Self, SeasonError> {
-        let tables = sets.iter().map(|set| frame.table(set)).collect::<Result<_, _>>()?;
+    /// Each set with its own exposure of the rows; all with the mean where no draws are given.
+    fn new(frame: &'a Frame<'a>, sets: &[Vec<u32>], draws: &'a [Vec<f64>]) -> Result<Self, SeasonError> {
+        let table = |(index, set): (usize, &Vec<u32>)| match draws {
+            [] => frame.table(set),
+            draws => frame.table_with(set, &draws[index % draws.len()]),
+        };
+        let tables = sets.iter().enumerate().map(table).collect::<Result<_, _>>()?;
         Ok(Self { frame, tables })
     }
 
@@ -200,9 +258,12 @@ impl<'a> DataSets<'a> {
     }
 }
 
-/// The model chosen, before seasons by level.
+/// The models that take part, before seasons by level.
 struct Chosen {
+    /// The one with the most weight.
     model: Model,
+    /// All that have a weight, with it.
+    weighted: Vec<(Model, f64)>,
     candidates: Vec<Candidate>,
     dispersion: f64,
 }
@@ -240,15 +301,41 @@ fn choose_among(
                 hour_harmonics: *hour_harmonics,
                 n_coefficients,
                 qaic: fit_part + 2.0 * (n_coefficients + 1) as f64,
+                weight: 0.0,
             }
         })
         .collect();
-    let best = candidates.iter().min_by(|left, right| left.qaic.total_cmp(&right.qaic));
-    Ok(best.map(|best| Chosen {
-        model: adapt(frame.model(best.season_harmonics, best.hour_harmonics)),
-        candidates: candidates.clone(),
-        dispersion,
-    }))
+    let weights = averaging::weights(&candidates);
+    let candidates: Vec<Candidate> = candidates
+        .into_iter()
+        .zip(weights)
+        .map(|(candidate, weight)| Candidate { weight, ..candidate })
+        .collect();
+    let model = |it: &Candidate| adapt(frame.model(it.season_harmonics, it.hour_harmonics));
+    let weighted = candidates.iter().filter(|it| it.weight > 0.0).map(|it| (model(it), it.weight)).collect();
+    let best = candidates.iter().min_by(|left, right| left.qaic.total_cmp(&right.qaic)).map(model);
+    Ok(best.map(|model| Chosen { model, weighted, candidates, dispersion }))
+}
+
+/// The models with their fits, with a season of their own for levels where those differ; none where one has no finite
+/// estimate.
+fn members(sets: &DataSets<'_>, chosen: &Chosen, differ: bool) -> Result<Option<Vec<Member>>, SeasonError> {
+    let frame = sets.frame;
+    let mut members: Vec<Member> = Vec::new();
+    for (model, weight) in &chosen.weighted {
+        let mut model = model.clone();
+        if differ {
+            model.season_harmonics = model.season_harmonics.max(1).min(frame.max_season_harmonics);
+            model.season_levels.clone_from(&frame.season_levels);
+        }
+        if let Some(known) = members.iter_mut().find(|member| member.model == model) {
+            known.weight += weight;
+            continue;
+        }
+        let Some(fits) = sets.fit(&model)? else { return Ok(None) };
+        members.push(Member { model, weight: *weight, pooled: imputation::pool(&fits, chosen.dispersion) });
+    }
+    Ok(Some(members))
 }
 
 fn mean(values: impl ExactSizeIterator<Item = f64>) -> f64 {
@@ -274,39 +361,31 @@ fn test_all(sets: &DataSets<'_>, params: &SeasonParams, dispersion: f64) -> Resu
 fn estimate(
     sets: &DataSets<'_>,
     chosen: &Chosen,
-    unit_exposure: &[f64],
+    ground: &curve::Ground<'_>,
     params: &SeasonParams,
-) -> Result<SeasonFit, SeasonError> {
+) -> Result<Option<SeasonFit>, SeasonError> {
     let tests = test_all(sets, params, chosen.dispersion)?;
-    let mut model = chosen.model.clone();
     let differ = match params.interaction {
         Interaction::Never => false,
         Interaction::WhenBelow(level) => tests.interaction.p_value().is_some_and(|p| p < level),
         Interaction::Always => true,
     };
-    if differ {
-        model.season_harmonics = model.season_harmonics.max(1).min(sets.frame.max_season_harmonics);
-        model.season_levels.clone_from(&sets.frame.season_levels);
-    }
     // Where seasons by level have no finite estimate the common curve stands.
-    let fits = match sets.fit(&model)? {
-        Some(fits) => fits,
-        None => {
-            model = chosen.model.clone();
-            sets.fit(&model)?.unwrap_or_default()
-        }
+    let own = if differ { members(sets, chosen, true)? } else { None };
+    let members = match own {
+        Some(own) => own,
+        None => members(sets, chosen, false)?.unwrap_or_default(),
     };
-    let pooled = imputation::pool(&fits, chosen.dispersion);
-    let draws = draw_coefficients(&pooled, params);
-    let terms = model.terms();
-    let years = year_effects(&terms, &pooled);
-    let curves = curve::curves(sets.frame, unit_exposure, &model, &pooled.coefficients, &draws);
-    Ok(SeasonFit {
+    let heaviest = members.iter().max_by(|left, right| left.weight.total_cmp(&right.weight));
+    let model = heaviest.map_or(&chosen.model, |member| &member.model).clone();
+    let fits = sets.fit(&model)?.unwrap_or_default();
+    let Some(average) = averaging::average(&members, params.n_draws, params.seed) else { return Ok(None) };
+    let curves = curve::curves(ground, &average.model, &average.coefficients, &average.draws);
+    Ok(Some(SeasonFit {
         season_harmonics: model.season_harmonics,
         hour_harmonics: model.hour_harmonics,
         candidates: chosen.candidates.clone(),
-        terms,
-        standard_errors: pooled.covariance.diagonal().iter().map(|variance| variance.sqrt()).collect(),
+        standard_errors: average.variances.iter().map(|variance| variance.sqrt()).collect(),
         dispersion: chosen.dispersion,
         pearson_dispersion: fits
             .iter()
@@ -314,7 +393,7 @@ fn estimate(
             .sum::<Option<f64>>()
             .map(|sum| sum / fits.len() as f64),
         tests,
-        years,
+        years: year_effects(&average),
         curves,
         n_records: 0,
         contradictions: Vec::new(),
@@ -322,27 +401,18 @@ fn estimate(
         imputation: (fits.len() > 1).then(|| ImputationSummary {
             n_imputations: fits.len(),
             n_allocated: 0,
-            missing_shares: pooled.missing_shares.clone(),
+            missing_shares: average.missing_shares.clone(),
         }),
-        coefficients: pooled.coefficients,
-    })
+        terms: average.terms,
+        coefficients: average.coefficients,
+    }))
 }
 
-/// Draws of the coefficients, one stream a draw.
-fn draw_coefficients(pooled: &Pooled, params: &SeasonParams) -> Vec<Vec<f64>> {
-    let sampler = Sampler::new(&pooled.coefficients, pooled.covariance.clone());
-    let draw = |index: usize| match &sampler {
-        Some(sampler) => sampler.draw(&mut stream(params.seed, index as u64)),
-        None => pooled.coefficients.clone(),
-    };
-    (0..params.n_draws).map(draw).collect()
-}
-
-fn year_effects(terms: &[Term], pooled: &Pooled) -> Vec<YearEffect> {
+fn year_effects(average: &Average) -> Vec<YearEffect> {
     let effect = |(index, term): (usize, &Term)| {
         let Term::Year(year) = *term else { return None };
-        let log_ratio = pooled.coefficients[index];
-        let half_width = 1.959_963_985 * pooled.covariance[(index, index)].sqrt();
+        let log_ratio = average.coefficients[index];
+        let half_width = 1.959_963_985 * average.variances[index].sqrt();
         Some(YearEffect {
             year,
             ratio: log_ratio.exp(),
@@ -350,5 +420,5 @@ fn year_effects(terms: &[Term], pooled: &Pooled) -> Vec<YearEffect> {
             upper: (log_ratio + half_width).exp(),
         })
     };
-    terms.iter().enumerate().filter_map(effect).collect()
+    average.terms.iter().enumerate().filter_map(effect).collect()
 }

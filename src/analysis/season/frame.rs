@@ -138,19 +138,26 @@ impl<'a> Frame<'a> {
             frame.levels.clear();
         }
         frame.season_levels.retain(|&level| by_level[level] >= LEAST_LEVEL_RECORDS);
-        for &unit in &frame.active {
-            for (period, own) in cells.periods.iter().enumerate() {
-                let start = (unit * cells.periods.len() + period) * HOURS;
-                let used = records.has_year(own.year);
-                let row = unit_exposure[start..start + HOURS].iter().map(|&e| if used { e } else { 0.0 });
-                frame.exposure.extend(row);
-            }
-        }
+        frame.exposure = frame.row_exposure(unit_exposure, records);
         if params.temperature == TermUse::Included {
             frame.mean_temperature_c = frame.mean_temperature()?;
         }
         frame.limit_harmonics();
         Ok(frame)
+    }
+
+    /// The exposure of the rows that take part, from that by unit.
+    pub(super) fn row_exposure(&self, unit_exposure: &[f64], records: &Records) -> Vec<f64> {
+        let block = self.cells.periods.len() * HOURS;
+        let mut exposure = Vec::with_capacity(self.active.len() * block);
+        for &unit in &self.active {
+            let rows = unit_exposure[unit * block..(unit + 1) * block].chunks_exact(HOURS);
+            for (row, own) in rows.zip(&self.cells.periods) {
+                let used = records.has_year(own.year);
+                exposure.extend(row.iter().map(|&e| if used { e } else { 0.0 }));
+            }
+        }
+        exposure
     }
 
     /// Unit and period of each row.
@@ -204,6 +211,15 @@ impl<'a> Frame<'a> {
 
     /// The table of the rows that take part, from counts by unit.
     pub(super) fn table(&self, unit_counts: &[u32]) -> Result<Table<'_>, SeasonError> {
+        self.table_with(unit_counts, &self.exposure)
+    }
+
+    /// The same, with an exposure of the rows of its own.
+    pub(super) fn table_with<'b>(
+        &self,
+        unit_counts: &[u32],
+        exposure: &'b [f64],
+    ) -> Result<Table<'b>, SeasonError> {
         let block = self.cells.periods.len() * HOURS;
         let counts: Vec<u32> = self
             .active
@@ -215,7 +231,7 @@ impl<'a> Frame<'a> {
             GroupRates::Free => Strata::Rows(self.cells.periods.len()),
             GroupRates::ByLevel => Strata::None,
         };
-        Table::new(&counts, &self.exposure, HOURS, strata)
+        Table::new(&counts, exposure, HOURS, strata)
     }
 
     pub(super) fn fit(&self, table: &Table<'_>, model: &Model) -> Result<Option<PoissonFit>, SeasonError> {

@@ -77,7 +77,7 @@ pub struct ImputationSummary {
     pub n_imputations: usize,
     /// Partly known records allocated.
     pub n_allocated: usize,
-    /// For each coefficient the share of its variance that comes from not knowing the times, in [0, 1].
+    /// For each coefficient the share of its variance that comes from not knowing times and exposure, in [0, 1].
     pub missing_shares: Vec<f64>,
 }
 

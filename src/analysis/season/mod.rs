@@ -7,9 +7,10 @@
 //! several times over, instead of being dropped. [`season_window`] reads off when most encounters are to be expected.
 //!
 //! Read in this order: `cells` (what goes in), `poisson` and `likelihood` (the regression), `model` and `frame` (its
-//! terms and rows), `fitting` and `outcome` (choice and tests), `imputation`, `curve` (what comes out), `window`, `heaping`. `harmonics` is the textbook regression on one
-//! cycle.
+//! terms and rows), `fitting` and `outcome` (choice and tests), `averaging`, `imputation`, `steady` and `curve` (what comes
+//! out), `window`, `heaping`. `harmonics` is the textbook regression on one cycle.
 
+mod averaging;
 mod cells;
 mod curve;
 mod fitting;
@@ -21,6 +22,7 @@ mod likelihood;
 mod model;
 mod outcome;
 mod poisson;
+mod steady;
 mod window;
 
 #[cfg(test)]
@@ -35,6 +37,7 @@ pub use curve::Curve;
 pub use curve::CurvePoint;
 pub use fitting::TemperatureEffect;
 pub use fitting::fit;
+pub use fitting::fit_with_exposure_draws;
 pub use fitting::temperature_effect;
 pub use harmonics::HarmonicFit;
 pub use harmonics::HarmonicOutcome;

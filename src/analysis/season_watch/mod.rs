@@ -2,14 +2,16 @@
 //!
 //! For every unit and week the posterior predictive of former years says how many encounters to expect: Poisson or
 //! negative binomial counts, mixed over draws of rate, walking, season and a factor of the year. Each week a scan looks
-//! back over the last one to k weeks of every unit, and of all together. Its threshold is set by seasons simulated from
-//! the same predictive, so that the expected number of false alarms in a season, over all units, is the one asked for:
-//! looking at every unit every week at a p-value of 0.05 gives dozens.
+//! back over the last one to k weeks of every unit, and of all together. Its threshold is set by whole seasons simulated
+//! from the same predictive, weeks to come included, so that the expected number of false alarms in a season, over all
+//! units and all weeks in which somebody looks, is the one asked for. Looking at every unit every week at a p-value of
+//! 0.05 gives dozens; a threshold for the weeks so far, set anew at every look, gives several.
 //!
 //! # References
 //! Kulldorff, M. (2001). Prospective time periodic geographical disease surveillance using a scan statistic. *Journal of
-//! the Royal Statistical Society A* 164, 61-72. Farrington, C. P. and others (1996). A statistical algorithm for the early
-//! detection of outbreaks of infectious disease. *Journal of the Royal Statistical Society A* 159, 547-563.
+//! the Royal Statistical Society A* 164, 61-72: the scan, and a threshold that allows for every look. Farrington, C. P. and
+//! others (1996). A statistical algorithm for the early detection of outbreaks of infectious disease. *Journal of the Royal
+//! Statistical Society A* 159, 547-563: expectation from the same weeks of former years, overdispersed.
 
 mod scan;
 mod variation;
@@ -31,9 +33,11 @@ const FEWEST_SIMULATIONS: usize = 100;
 pub struct WatchInput<'a> {
     /// Number of units.
     pub n_units: usize,
-    /// Number of weeks watched, oldest first.
+    /// Number of weeks of the whole season, oldest first, those to come included.
     pub n_weeks: usize,
-    /// Encounters, index `unit * n_weeks + week`.
+    /// The weeks so far, at least one: the first of the season.
+    pub n_seen: usize,
+    /// Encounters of the weeks so far, index `unit * n_seen + week`.
     pub observed: &'a [u64],
     /// Draws of expected encounters, draw-major: `(draw * n_units + unit) * n_weeks + week`; zero in every draw where
     /// nobody walks.
@@ -49,7 +53,7 @@ pub struct WatchParams {
     pub year_variation: f64,
     /// Longest window looked back on, weeks; at least one.
     pub longest_window: usize,
-    /// False alarms to be expected in the weeks watched, over all units together; more than zero.
+    /// False alarms to be expected in the whole season, over all units together; more than zero.
     pub false_alarms: f64,
     /// Simulated seasons that set the threshold: fewer, down to a hundred, where there are over 40,000 weeks of units to
     /// simulate in each.
@@ -118,7 +122,8 @@ pub struct Alarm {
     pub limits: (u64, u64),
     /// Probability of as many or more in this window, exact over the draws.
     pub tail: f64,
-    /// The first week in which the scan called it: what a reader would have known then.
+    /// The first week in which the scan called it: what a reader would have known then, but for what has since become
+    /// known of that week and of the walking in it.
     pub called_week: usize,
     /// The last week in which it still stood out.
     pub until_week: usize,
@@ -127,15 +132,15 @@ pub struct Alarm {
 /// What the watch says.
 #[derive(Debug, Clone, PartialEq)]
 pub struct Watch {
-    /// Weeks of each unit, index `unit * n_weeks + week`.
+    /// Weeks so far of each unit, index `unit * n_seen + week`.
     pub weeks: Vec<WeekState>,
-    /// Weeks of all units together.
+    /// Weeks so far of all units together.
     pub all: Vec<WeekState>,
     /// What stands out, smallest tail first.
     pub alarms: Vec<Alarm>,
     /// A window is called when its tail is at most this.
     pub threshold: f64,
-    /// False alarms to be expected at that threshold, as simulated: at most what was asked for.
+    /// False alarms to be expected in the whole season at that threshold, as simulated: at most what was asked for.
     pub false_alarms: f64,
     /// Standard error of the simulation.
     pub false_alarms_error: f64,
@@ -177,11 +182,11 @@ pub fn watch(input: &WatchInput<'_>, params: &WatchParams) -> Result<Watch, Watc
         scan::threshold(n_simulations, simulate, input.n_weeks, params.false_alarms);
     let predictive = Predictive { expected: &expected, params };
     let states = |watched: usize| -> Vec<WeekState> {
-        (0..input.n_weeks).map(|week| scan.state(&observed, watched, week)).collect()
+        (0..input.n_seen).map(|week| scan.state(&observed, watched, week)).collect()
     };
     let weeks = (0..input.n_units).flat_map(states).collect();
     let mut alarms: Vec<Alarm> = scan
-        .runs(&scan.small_tails(&observed, threshold))
+        .runs(&scan.small_tails_until(&observed, threshold, input.n_seen))
         .into_iter()
         .map(|run| predictive.alarm(&scan, &observed, run))
         .collect();
@@ -276,17 +281,22 @@ impl Predictive<'_> {
     }
 }
 
+/// Encounters by unit and week of the whole season, none in the weeks to come, and last all units together.
 fn observed_with_all(input: &WatchInput<'_>) -> Vec<u64> {
-    let mut observed = input.observed.to_vec();
-    let all =
-        (0..input.n_weeks).map(|week| input.observed.iter().skip(week).step_by(input.n_weeks).sum::<u64>());
-    observed.extend(all);
+    let mut observed = vec![0; (input.n_units + 1) * input.n_weeks];
+    let (units, all) = observed.split_at_mut(input.n_units * input.n_weeks);
+    for (whole, seen) in units.chunks_exact_mut(input.n_weeks).zip(input.observed.chunks_exact(input.n_seen))
+    {
+        whole[..input.n_seen].copy_from_slice(seen);
+        all.iter_mut().zip(seen).for_each(|(sum, count)| *sum += count);
+    }
     observed
 }
 
 fn check(input: &WatchInput<'_>, params: &WatchParams) -> Result<usize, WatchError> {
     let per_draw = input.n_units * input.n_weeks;
-    if per_draw == 0 || input.observed.len() != per_draw {
+    let is_seen = (1..=input.n_weeks).contains(&input.n_seen);
+    if per_draw == 0 || !is_seen || input.observed.len() != input.n_units * input.n_seen {
         return Err(WatchError::Shape("the counts"));
     }
     if input.expected.is_empty() || !input.expected.len().is_multiple_of(per_draw) {

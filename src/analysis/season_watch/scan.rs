@@ -214,7 +214,13 @@ impl Scan {
     /// The weeks, by `watched * n_weeks + week` in ascending order, whose smallest tail over the windows that end in them
     /// is at most so large, with that tail.
     pub(super) fn small_tails(&self, counts: &[u64], at_most: f64) -> Vec<(usize, f64)> {
+        self.small_tails_until(counts, at_most, self.n_weeks)
+    }
+
+    /// The same, of the first so many weeks of the season.
+    pub(super) fn small_tails_until(&self, counts: &[u64], at_most: f64, n_seen: usize) -> Vec<(usize, f64)> {
         (0..counts.len())
+            .filter(|row| row % self.n_weeks < n_seen)
             .filter_map(|row| {
                 let smallest = self.windows(counts, row).map(|(_, tail)| tail).fold(1.0, f64::min);
                 (smallest <= at_most).then_some((row, smallest))

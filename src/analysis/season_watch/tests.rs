@@ -55,7 +55,13 @@ fn seen(truth: &[f64], rng: &mut Stream) -> Vec<u64> {
 }
 
 fn watched(planted: &Planted, observed: &[u64], seed: u64) -> Watch {
-    let input = WatchInput { n_units: N_UNITS, n_weeks: N_WEEKS, observed, expected: &planted.draws };
+    let input = WatchInput {
+        n_units: N_UNITS,
+        n_weeks: N_WEEKS,
+        n_seen: N_WEEKS,
+        observed,
+        expected: &planted.draws,
+    };
     watch(&input, &WatchParams { seed, n_simulations: 300, ..WatchParams::default() }).unwrap()
 }
 
@@ -79,6 +85,44 @@ fn false_alarms_are_as_many_as_stated() {
     assert!(stated / n > 0.7, "{}", stated / n);
     // Every unit every week at p < 0.05 cries wolf a dozen times in the same seasons.
     assert!(naive / n > 8.0 * stated / n, "{}", naive / n);
+}
+
+/// Findings that somebody sees who looks after so many weeks, by unit and week in which each was first called.
+fn seen_at(planted: &Planted, observed: &[u64], n_seen: usize, is_whole: bool) -> Vec<(Watched, usize)> {
+    let n_weeks = if is_whole { N_WEEKS } else { n_seen };
+    let so_far: Vec<u64> =
+        observed.chunks_exact(N_WEEKS).flat_map(|weeks| weeks[..n_seen].iter().copied()).collect();
+    let expected: Vec<f64> =
+        planted.draws.chunks_exact(N_WEEKS).flat_map(|weeks| weeks[..n_weeks].iter().copied()).collect();
+    let input = WatchInput { n_units: N_UNITS, n_weeks, n_seen, observed: &so_far, expected: &expected };
+    let found = watch(&input, &WatchParams { n_simulations: 100, ..WatchParams::default() }).unwrap();
+    found.alarms.iter().map(|alarm| (alarm.watched, alarm.called_week)).collect()
+}
+
+/// A threshold for the weeks so far spends the whole number of false alarms at every look; one for the whole season
+/// spends it once, and what was called stays called.
+#[test]
+fn looking_every_other_week_gives_no_more_false_alarms() {
+    let n = n_repeats() / 4;
+    let (mut whole, mut at_the_end, mut naive) = (0, 0, 0);
+    for repeat in 0..n {
+        let mut rng = stream(75, repeat as u64);
+        let planted = plant(&mut rng);
+        let observed = seen(&planted.truth, &mut rng);
+        let looks = |is_whole: bool| {
+            let mut all: Vec<(Watched, usize)> = Vec::new();
+            for n_seen in (2..=N_WEEKS).step_by(2) {
+                let new = seen_at(&planted, &observed, n_seen, is_whole);
+                all.extend(new.into_iter().filter(|it| !all.contains(it)).collect::<Vec<_>>());
+            }
+            all.len()
+        };
+        whole += looks(true);
+        at_the_end += seen_at(&planted, &observed, N_WEEKS, true).len();
+        naive += looks(false);
+    }
+    assert_eq!(whole, at_the_end);
+    assert!(naive as f64 > 2.0 * whole as f64 && naive > 2 * n, "{naive} against {whole} in {n} seasons");
 }
 
 #[test]
@@ -113,7 +157,8 @@ fn a_doubling_of_a_busy_unit_is_found_more_often_than_nothing() {
 
 #[test]
 fn a_week_nobody_walks_expects_nothing() {
-    let input = WatchInput { n_units: 1, n_weeks: 3, observed: &[0, 2, 1], expected: &[1.0, 0.0, 1.0] };
+    let input =
+        WatchInput { n_units: 1, n_weeks: 3, n_seen: 3, observed: &[0, 2, 1], expected: &[1.0, 0.0, 1.0] };
     let found = watch(&input, &WatchParams::default()).unwrap();
     assert_eq!(found.weeks[1], WeekState::NoExposure { observed: 2 });
     assert!(matches!(found.weeks[0], WeekState::Expected { observed: 0, tail: 1.0, limits: (0, 3), .. }));
@@ -123,7 +168,7 @@ fn a_week_nobody_walks_expects_nothing() {
 fn the_strongest_weeks_are_named_with_their_exact_tail() {
     // One unit, one expected a week; weeks 4 and 5 have six each.
     let observed = [1, 0, 1, 1, 6, 6, 1, 0];
-    let input = WatchInput { n_units: 1, n_weeks: 8, observed: &observed, expected: &[1.0; 8] };
+    let input = WatchInput { n_units: 1, n_weeks: 8, n_seen: 8, observed: &observed, expected: &[1.0; 8] };
     let found = watch(&input, &WatchParams { false_alarms: 0.1, ..WatchParams::default() }).unwrap();
     let alarm = found.alarms.iter().find(|alarm| alarm.watched == Watched::Unit(0)).unwrap();
     assert_eq!((alarm.first_week, alarm.last_week, alarm.observed, alarm.called_week), (4, 5, 12, 4));
@@ -150,8 +195,13 @@ fn a_factor_of_the_year_keeps_a_busy_year_from_crying_wolf() {
     let mut planted = plant(&mut rng);
     planted.truth.iter_mut().for_each(|mean| *mean *= 2.2);
     let observed = seen(&planted.truth, &mut rng);
-    let input =
-        WatchInput { n_units: N_UNITS, n_weeks: N_WEEKS, observed: &observed, expected: &planted.draws };
+    let input = WatchInput {
+        n_units: N_UNITS,
+        n_weeks: N_WEEKS,
+        n_seen: N_WEEKS,
+        observed: &observed,
+        expected: &planted.draws,
+    };
     let about_all = |year_variation: f64| {
         let params = WatchParams { year_variation, n_simulations: 300, ..WatchParams::default() };
         let found = watch(&input, &params).unwrap();
@@ -163,10 +213,14 @@ fn a_factor_of_the_year_keeps_a_busy_year_from_crying_wolf() {
 
 #[test]
 fn wrong_input_is_named() {
-    let input = WatchInput { n_units: 1, n_weeks: 2, observed: &[0, 1], expected: &[1.0, 1.0] };
+    let input = WatchInput { n_units: 1, n_weeks: 2, n_seen: 2, observed: &[0, 1], expected: &[1.0, 1.0] };
     let params = WatchParams::default();
     let short = WatchInput { observed: &[0], ..input };
     assert!(matches!(watch(&short, &params), Err(WatchError::Shape(_))));
+    for n_seen in [0, 3] {
+        let outside = WatchInput { n_seen, ..input };
+        assert!(matches!(watch(&outside, &params), Err(WatchError::Shape(_))));
+    }
     let wrong = WatchInput { expected: &[1.0, f64::NAN], ..input };
     assert!(matches!(watch(&wrong, &params), Err(WatchError::Value { .. })));
     for params in [

@@ -29,10 +29,14 @@ use crate::derived::facts::Facts;
 use crate::domain::approach::Contact;
 use crate::domain::encounter::EffortKind;
 use crate::domain::encounter::VerificationStatus;
+use crate::domain::ids::EncounterId;
 use crate::store::ApproachRecord;
 
 /// The term under which strikes of all kinds are counted together.
 pub const ANY_STRIKE: &str = "any strike or bite";
+
+/// The term of a bite through to the skin.
+const BITE: &str = "bit skin";
 
 /// Draws of the bootstrap by snake.
 const N_BOOTSTRAP: usize = 2_000;
@@ -52,6 +56,19 @@ pub struct ReactionLayer {
     pub strikes: Vec<StrikeFindings>,
     /// Approaches, and recognised snakes among them, by effort kind in the order of [`EffortKind::ALL`].
     pub sizes: Vec<(usize, usize)>,
+    /// Reported encounters by what happened.
+    pub reported: ReportedMeetings,
+}
+
+/// Reported encounters of which an approach was recorded, each counted once however often the snake was approached.
+#[derive(Debug, Clone, Copy, PartialEq, Eq, Default)]
+pub struct ReportedMeetings {
+    /// All of them.
+    pub n: u64,
+    /// Those in which the snake was stepped on.
+    pub underfoot: u64,
+    /// Those in which somebody was bitten through to the skin.
+    pub bitten: u64,
 }
 
 /// What the records say about strikes and contact, for one effort kind.
@@ -85,8 +102,9 @@ pub fn compute(
     words.push(ANY_STRIKE.to_owned());
     let is_strike = terms.iter().map(|(_, is_strike)| *is_strike).chain([true]).collect();
     let strike = terms.len();
-    let approaches: Vec<Approach> =
-        approaches(facts, stored, terms).into_iter().map(|(_, approach)| approach).collect();
+    let counted = approaches(facts, stored, terms);
+    let reported = reported_meetings(&counted);
+    let approaches: Vec<Approach> = counted.into_iter().map(|(_, approach)| approach).collect();
     let seed = facts.settings.seed();
     let params = BootstrapParams { level: 0.95, n_draws: N_BOOTSTRAP, seed };
     let tables = reaction_tables(&approaches, words.len(), params).map_err(DeriveError::internal)?;
@@ -102,7 +120,20 @@ pub fn compute(
         (of_kind.count(), organisms.len())
     };
     let sizes = EffortKind::ALL.iter().map(size).collect();
-    Ok(ReactionLayer { terms: words, is_strike, tables, strikes, sizes })
+    Ok(ReactionLayer { terms: words, is_strike, tables, strikes, sizes, reported })
+}
+
+fn reported_meetings(counted: &[(&ApproachRecord, Approach)]) -> ReportedMeetings {
+    let mut by_encounter: HashMap<EncounterId, (bool, bool)> = HashMap::new();
+    let reports = counted.iter().map(|(record, _)| record);
+    for record in reports.filter(|it| it.effort_kind == EffortKind::Report && !it.is_trial) {
+        let known = by_encounter.entry(record.encounter_id).or_default();
+        known.0 |= record.contact == Contact::Underfoot;
+        known.1 |= record.reactions.iter().any(|reaction| reaction.term == BITE);
+    }
+    let count =
+        |holds: fn(&(bool, bool)) -> bool| by_encounter.values().filter(|it| holds(it)).count() as u64;
+    ReportedMeetings { n: by_encounter.len() as u64, underfoot: count(|it| it.0), bitten: count(|it| it.1) }
 }
 
 fn findings(

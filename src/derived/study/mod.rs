@@ -111,6 +111,8 @@ pub struct Layers {
     pub observers: Answer<ObserverLayer>,
     /// The last season by trail against expectation.
     pub watch: Answer<WatchLayer>,
+    /// The same by stretch.
+    pub watch_stretches: Answer<WatchLayer>,
     /// What one party is expected to report on each trail, by month and part of the day.
     pub forecasts: Answer<TrailPeriods>,
     /// What signs did.
@@ -142,7 +144,7 @@ impl Layers {
             reach: Length::metres(facts.settings.reach_m).map_err(DeriveError::internal)?,
             spacing: Length::metres(facts.settings.spacing_m).map_err(DeriveError::internal)?,
         };
-        let watch = WatchChoice { unit: UnitKind::Trail, until: None };
+        let watch = |unit| WatchChoice { unit, until: None };
         Ok(Self {
             network: answer(deriver.network(&facts).await)?,
             exposure: answer(deriver.exposure(&facts).await)?,
@@ -164,7 +166,8 @@ impl Layers {
             walks: answer(deriver.walks(&facts).await)?,
             survey: answer(deriver.survey(&facts).await)?,
             observers: answer(deriver.observers(&facts).await)?,
-            watch: answer(deriver.watch(&facts, watch).await)?,
+            watch: answer(deriver.watch(&facts, watch(UnitKind::Trail)).await)?,
+            watch_stretches: answer(deriver.watch(&facts, watch(UnitKind::Stretch)).await)?,
             forecasts: answer(deriver.trail_periods(&facts).await)?,
             effect: answer(deriver.effect(&facts).await)?,
             notices: deriver.notices(&facts).await?,
@@ -209,6 +212,11 @@ pub const TABLES: &[Entry] = &[
     entry("season-window", "When the season begins and ends", season::windows),
     entry("season-hours", "Encounter rate by hour", season::hours),
     entry("season-tests", "Tests of season and hour, and what the fit chose", season::tests),
+    entry("season-cells", "What the season is fitted to", season::cells),
+    entry("season-terms", "Coefficients of season and hour", season::terms),
+    entry("season-candidates", "Numbers of harmonics and their weights", season::candidates),
+    entry("season-directions", "Hours as directions", season::directions),
+    entry("season-temperature", "What the highest temperature of a day adds", season::temperature),
     entry("season-years", "Encounter rate by year", season::years),
     entry("reactions", "Reactions by kind of contact", reactions::shares),
     entry("contact-tests", "Whether strikes depend on contact", reactions::tests),
@@ -240,6 +248,7 @@ pub const TABLES: &[Entry] = &[
     entry("reporting-ratio", "Reports for each survey encounter", survey::reporting),
     entry("observers", "What two observers saw and missed", survey::observers),
     entry("watch-weeks", "The season against expectation, week by week", watch::weeks),
+    entry("watch-rule", "By what rule weeks stand out", watch::rule),
     entry("watch-alarms", "Weeks that stand out", watch::alarms),
     entry(
         "forecast",

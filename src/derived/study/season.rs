@@ -1,9 +1,12 @@
 //! Tables of season and hours.
 
 use crate::analysis::season::CurvePoint;
+use crate::analysis::season::HOURS;
 use crate::analysis::season::SeasonFit;
 use crate::analysis::season::SeasonWindow;
+use crate::analysis::season::Term;
 use crate::analysis::season::TestOutcome;
+use crate::analysis::season::Wave;
 use crate::derived::rates::Limits;
 use crate::derived::season::SeasonLayer;
 use crate::derived::season_details::Weeks;
@@ -188,10 +191,15 @@ pub(super) fn tests(layers: &Layers) -> Result<Table, String> {
         Line::test("the rate depends on the time of year", &fit.tests.season),
         levels("seasons differ between habitats", &layer.levels.habitats),
         levels("seasons differ between elevation bands", &layer.levels.bands),
-        Line::value("harmonics of the year chosen", fit.season_harmonics),
-        Line::value("harmonics of the day chosen", fit.hour_harmonics),
+        Line::value("harmonics of the year with most weight", fit.season_harmonics),
+        Line::value("harmonics of the day with most weight", fit.hour_harmonics),
+        Line::value(
+            "share of encounters that may come at one rate all the year",
+            fit.curve(0).steady_season().0,
+        ),
+        Line::value("upper 95 % limit of that share", fit.curve(0).steady_season().1),
         Line::value("dispersion by which variances are multiplied", fit.dispersion),
-        Line::value("Pearson dispersion of the chosen model", fit.pearson_dispersion),
+        Line::value("Pearson dispersion of the model with most weight", fit.pearson_dispersion),
         Line::value("reports with month and hour", layer.n_timed),
         Line::value("reports whose time is partly known", layer.n_partial),
         Line::value("reports in the fit", fit.n_records),
@@ -206,6 +214,121 @@ pub(super) fn tests(layers: &Layers) -> Result<Table, String> {
         .column("degrees_of_freedom", "", "degrees of freedom of the test", |line| line.degrees.clone())
         .column("p_value", "probability", "p-value of the test", |line| line.p_value.clone())
         .column("value", "", "the figure, where it is no test", |line| line.value.clone())
+        .done())
+}
+
+/// What the season is fitted to, so that it can be fitted again elsewhere.
+pub(super) fn cells(layers: &Layers) -> Result<Table, String> {
+    let (layer, _) = fit(layers)?;
+    let cells = &layer.cells;
+    let rows = (0..cells.periods.len()).flat_map(|period| (0..HOURS).map(move |hour| (period, hour)));
+    Ok(Table::of(rows.collect())
+        .column("year", "", "year", |(period, _)| cells.periods[*period].year.to_string())
+        .column("month", "", "month, 1 January", |(period, _)| cells.periods[*period].part + 1)
+        .column("hour", "local hour", "from this full hour to the next", |(_, hour)| *hour)
+        .column("walked", "km", "walked by parties over the whole area, mean over draws", |(period, hour)| {
+            cells.exposure[cells.index(0, *period, *hour)]
+        })
+        .column("reports", "", "reports whose month and hour are known", |(period, hour)| {
+            u64::from(cells.counts[cells.index(0, *period, *hour)])
+        })
+        .done())
+}
+
+fn term_words(term: &Term) -> String {
+    let wave = |what: &str, order: usize, wave: Wave| {
+        let form = match wave {
+            Wave::Cosine => "cosine",
+            Wave::Sine => "sine",
+        };
+        format!("{form} of {order} {what}")
+    };
+    match *term {
+        Term::Intercept => "intercept".to_owned(),
+        Term::Level(level) => format!("level {level}"),
+        Term::Year(year) => format!("year {year}"),
+        Term::Temperature => "ten degrees of the day's highest temperature".to_owned(),
+        Term::Season { order, wave: form } => wave("cycles a year", order, form),
+        Term::LevelSeason { level, order, wave: form } => {
+            format!("level {level}: {}", wave("cycles a year", order, form))
+        }
+        Term::Hour { order, wave: form } => wave("cycles a day", order, form),
+    }
+}
+
+pub(super) fn terms(layers: &Layers) -> Result<Table, String> {
+    let (_, fit) = fit(layers)?;
+    let missing = |idx: usize| fit.imputation.as_ref().and_then(|it| it.missing_shares.get(idx).copied());
+    Ok(Table::of(fit.terms.iter().enumerate().collect())
+        .column(
+            "term",
+            "",
+            "of the log rate; a year of 365 days from 1 January, hours from midnight",
+            |(_, term)| term_words(term),
+        )
+        .column(
+            "coefficient",
+            "log rate",
+            "averaged over numbers of harmonics by their weights",
+            |(idx, _)| fit.coefficients[*idx],
+        )
+        .column(
+            "standard_error",
+            "log rate",
+            "with dispersion, imputation and choice of the model",
+            |(idx, _)| fit.standard_errors[*idx],
+        )
+        .column(
+            "missing_share",
+            "share",
+            "of the variance that not knowing times and walking makes",
+            |(idx, _)| missing(*idx),
+        )
+        .done())
+}
+
+pub(super) fn candidates(layers: &Layers) -> Result<Table, String> {
+    let (_, fit) = fit(layers)?;
+    Ok(Table::of(fit.candidates.clone())
+        .column("harmonics_of_year", "", "harmonics of the day of the year", |it| it.season_harmonics)
+        .column("harmonics_of_day", "", "harmonics of the hour", |it| it.hour_harmonics)
+        .column("coefficients", "", "coefficients estimated", |it| it.n_coefficients)
+        .column("qaic", "", "quasi-likelihood information criterion, smaller is better", |it| it.qaic)
+        .column("weight", "share", "in the curve; none under one in a hundred", |it| it.weight)
+        .done())
+}
+
+/// Hours as directions: with the weights of the walking, and as they are.
+pub(super) fn directions(layers: &Layers) -> Result<Table, String> {
+    let hours = need(&layers.season_details)?.hours.as_ref();
+    let hours = hours.ok_or_else(|| "No report has an hour that is taken at its word.".to_owned())?;
+    let rows = vec![("one over the walking at its hour", &hours.weighted), ("one", &hours.unweighted)];
+    Ok(Table::of(rows)
+        .column("weight", "", "of each report; with one it describes when people walk", |(weight, _)| *weight)
+        .column("mean_hour", "local hour", "circular mean", |(_, it)| it.mean_hour)
+        .column("length", "", "of the resultant: 0 even over the day, 1 all alike", |(_, it)| it.length)
+        .column("concentration", "", "of the von Mises law with that length", |(_, it)| it.concentration)
+        .column("rayleigh_p", "probability", "descriptive: Rayleigh's test after Zar", |(_, it)| it.p_value)
+        .column("effective_n", "", "reports of one weight that it is worth", |(_, it)| it.effective_n)
+        .done())
+}
+
+pub(super) fn temperature(layers: &Layers) -> Result<Table, String> {
+    let found = need(&layers.season_details)?.temperature.as_ref().map_err(Clone::clone)?;
+    Ok(Table::of(vec![found])
+        .limits("ratio_per_10_c", "times", "rate on a day ten degrees warmer at its highest", |it| {
+            let effect = &it.effect;
+            Some(Limits { value: effect.ratio_per_10_c, lower: effect.lower, upper: effect.upper })
+        })
+        .column("p_value", "probability", "likelihood-ratio test against season and hour alone", |it| {
+            it.effect.test.p_value()
+        })
+        .column("qaic_with", "", "criterion of the best model with the temperature", |it| it.effect.qaic_with)
+        .column("qaic_without", "", "criterion of the best model without", |it| it.effect.qaic_without)
+        .column("days", "", "days with a temperature", |it| it.effect.n_periods)
+        .column("reports", "", "reports on them", |it| it.effect.n_records)
+        .column("days_without", "", "days without a temperature, left out", |it| it.n_days_without)
+        .column("reports_without", "", "reports on those", |it| it.n_reports_without)
         .done())
 }
 

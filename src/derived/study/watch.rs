@@ -1,10 +1,12 @@
 //! Tables of this season against expectation.
 
+use crate::analysis::season_watch::Alarm;
 use crate::analysis::season_watch::Watched;
 use crate::analysis::season_watch::WeekState;
 use crate::derived::study::Layers;
 use crate::derived::study::need;
 use crate::derived::study::table::Table;
+use crate::derived::watch::WatchLayer;
 
 /// One week of one trail, or of all together.
 struct Week {
@@ -61,38 +63,89 @@ fn expected(state: WeekState) -> Option<(f64, u64, u64, f64)> {
     }
 }
 
-pub(super) fn alarms(layers: &Layers) -> Result<Table, String> {
-    let layer = need(&layers.watch)?;
-    let day = |week: usize, last: bool| {
-        layer.weeks.get(week).map(|(from, to)| if last { to } else { from }.to_string())
-    };
-    Ok(Table::of(layer.watch.alarms.clone())
-        .column("trail", "", "name of the trail, or all trails", |alarm| match alarm.watched {
-            Watched::Unit(unit) => layer.names.get(unit).cloned(),
-            Watched::All => Some("all trails".to_owned()),
+/// Both ways of cutting the network into units.
+fn layers_of(layers: &Layers) -> Result<[(&'static str, &WatchLayer); 2], String> {
+    Ok([("trail", need(&layers.watch)?), ("stretch", need(&layers.watch_stretches)?)])
+}
+
+pub(super) fn rule(layers: &Layers) -> Result<Table, String> {
+    let settings = &layers.facts.settings;
+    let rows: Vec<(&'static str, &WatchLayer)> = layers_of(layers)?.into();
+    Ok(Table::of(rows)
+        .column("unit", "", "what is watched, beside the whole area", |(unit, _)| *unit)
+        .column("units", "", "how many of them", |(_, layer)| layer.names.len())
+        .column("until", "date", "last day that was looked at", |(_, layer)| layer.until.to_string())
+        .column("weeks_seen", "", "weeks of the season so far", |(_, layer)| layer.weeks.len())
+        .column("former_seasons", "", "seasons that the expectation rests on", |(_, layer)| {
+            layer.former_years.len()
         })
-        .column("walking_is", "", "assumed where only the change against former years is judged", |alarm| {
-            match alarm.watched {
-                Watched::Unit(unit) if layer.is_assumed.get(unit) == Some(&true) => "assumed",
+        .column("former_reports", "", "dated reports of those seasons", |(_, layer)| layer.n_former)
+        .column("longest_window", "weeks", "how far the scan looks back", |_| settings.watch_weeks)
+        .column("dispersion", "", "variance of weekly counts over their mean", |(_, layer)| {
+            layer.variation.dispersion
+        })
+        .column("year_variation", "", "coefficient of variation of whole years", |(_, layer)| {
+            layer.variation.year_variation
+        })
+        .column("false_alarms_asked", "a season", "most that may be expected", |_| {
+            settings.watch_false_alarms
+        })
+        .column("false_alarms", "a season", "expected over all units together, simulated", |(_, layer)| {
+            layer.watch.false_alarms
+        })
+        .column("false_alarms_error", "a season", "standard error of the simulation", |(_, layer)| {
+            layer.watch.false_alarms_error
+        })
+        .column("threshold", "probability", "a window is called at this or less", |(_, layer)| {
+            layer.watch.threshold
+        })
+        .column("stand_out", "", "findings", |(_, layer)| layer.watch.alarms.len())
+        .done())
+}
+
+/// A finding with the layer that it is from.
+struct Found<'a> {
+    unit: &'static str,
+    layer: &'a WatchLayer,
+    alarm: Alarm,
+}
+
+impl Found<'_> {
+    fn day(&self, week: usize, last: bool) -> Option<String> {
+        self.layer.weeks.get(week).map(|(from, to)| if last { to } else { from }.to_string())
+    }
+}
+
+pub(super) fn alarms(layers: &Layers) -> Result<Table, String> {
+    let mut rows = Vec::new();
+    for (unit, layer) in layers_of(layers)? {
+        rows.extend(layer.watch.alarms.iter().map(|alarm| Found { unit, layer, alarm: *alarm }));
+    }
+    Ok(Table::of(rows)
+        .column("unit", "", "what was watched: trails or stretches", |row| row.unit)
+        .column("name", "", "of the trail or stretch, or the whole area", |row| match row.alarm.watched {
+            Watched::Unit(unit) => row.layer.names.get(unit).cloned(),
+            Watched::All => Some("the whole area".to_owned()),
+        })
+        .column("walking_is", "", "assumed where only the change against former years is judged", |row| {
+            match row.alarm.watched {
+                Watched::Unit(unit) if row.layer.is_assumed.get(unit) == Some(&true) => "assumed",
                 Watched::Unit(_) | Watched::All => "from counters",
             }
         })
-        .column("first_day", "date", "first day of the window", |alarm| day(alarm.first_week, false))
-        .column("last_day", "date", "last day of the window", |alarm| day(alarm.last_week, true))
-        .column("called_on", "date", "the day on which the scan would have called it first", |alarm| {
-            day(alarm.called_week, true)
+        .column("first_day", "date", "first day of the window", |row| row.day(row.alarm.first_week, false))
+        .column("last_day", "date", "last day of the window", |row| row.day(row.alarm.last_week, true))
+        .column("called_on", "date", "the day on which the scan would have called it first", |row| {
+            row.day(row.alarm.called_week, true)
         })
-        .column("reports", "", "reports in the window", |alarm| alarm.observed)
-        .column("expected", "reports", "mean of the predictive of former years", |alarm| alarm.expected)
-        .column("expected_lower", "reports", "lower limit that holds 95 in 100 such windows", |alarm| {
-            alarm.limits.0
+        .column("reports", "", "reports in the window", |row| row.alarm.observed)
+        .column("expected", "reports", "mean of the predictive of former years", |row| row.alarm.expected)
+        .column("expected_lower", "reports", "lower limit that holds 95 in 100 such windows", |row| {
+            row.alarm.limits.0
         })
-        .column("expected_upper", "reports", "upper limit that holds 95 in 100 such windows", |alarm| {
-            alarm.limits.1
+        .column("expected_upper", "reports", "upper limit that holds 95 in 100 such windows", |row| {
+            row.alarm.limits.1
         })
-        .column("tail", "probability", "of as many or more in the window", |alarm| alarm.tail)
-        .column("false_alarms", "a season", "false alarms expected over all trails together", |_| {
-            layer.watch.false_alarms
-        })
+        .column("tail", "probability", "of as many or more in the window", |row| row.alarm.tail)
         .done())
 }

@@ -3,6 +3,7 @@
 mod encounters;
 mod filtering;
 mod forgetting;
+mod late_indexes;
 mod notices;
 mod observers;
 mod opening;

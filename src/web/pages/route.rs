@@ -358,7 +358,7 @@ fn contacts_shown(answer: &ContactAnswer) -> ContactsShown {
         shown: data.shown,
         watched: data.watched,
         prior: (data.prior_a, data.prior_b),
-        prior_weight: data.prior_weight(),
+        prior_part: data.prior_part(),
     };
     let per_100_000_km = match answer.contacts {
         Contacts::Estimated {

@@ -68,9 +68,15 @@ fn season(layer: &SeasonLayer, fit: &SeasonFit, details: &SeasonDetails, share: 
         .collect();
     let mut fit_lines = vec![
         format!(
-            "{} harmonics of the year and {} of the day, chosen by the quasi-likelihood information criterion",
-            fit.season_harmonics, fit.hour_harmonics
+            "{} numbers of harmonics of the year and of the day averaged by the quasi-likelihood information criterion; most \
+             weight ({}) has {} of the year and {} of the day",
+            fit.candidates.iter().filter(|it| it.weight > 0.0).count(),
+            percent(fit.candidates.iter().map(|it| it.weight).fold(0.0, f64::max)),
+            fit.season_harmonics,
+            fit.hour_harmonics
         ),
+        steady_words(curve),
+        "What counters leave open of when people walk is in all tests and intervals".to_owned(),
         format!("Dispersion {:.2}: all intervals are widened by its root", fit.dispersion),
         format!("{} records in the fit", fit.n_records),
     ];
@@ -177,6 +183,16 @@ fn levels(levels: &Levels) -> Vec<LevelsShown> {
 }
 
 /// The answer first, then what it rests on.
+fn steady_words(curve: &Curve) -> String {
+    let (share, upper) = curve.steady_season();
+    format!(
+        "About {} of encounters (at most {}, 95 % limit) may come at one rate all the year round, whatever the harmonics say: \
+         months without reports are not taken to be without snakes",
+        percent(share),
+        percent(upper)
+    )
+}
+
 fn temperature_words(temperature: &Result<Temperature, String>) -> Vec<String> {
     let found = match temperature {
         Err(reason) => return vec![reason.clone()],
@@ -190,8 +206,8 @@ fn temperature_words(temperature: &Result<Temperature, String>) -> Vec<String> {
             effect.ratio_per_10_c, effect.lower, effect.upper
         ),
         false => format!(
-            "The day's highest temperature adds nothing that season and hour do not say already: the rate ratio for 10 °C \
-             would be {:.2} (95 % interval {:.2} to {:.2}).",
+            "What the day's highest temperature adds to season and hour is not told apart from nothing: the rate ratio for \
+             10 °C is {:.2} (95 % interval {:.2} to {:.2}), and an effect of that size may still be there.",
             effect.ratio_per_10_c, effect.lower, effect.upper
         ),
     };

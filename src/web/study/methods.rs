@@ -70,8 +70,10 @@ pub const SECTIONS: &[(&str, &str)] = &[
     ),
     (
         "The season against expectation",
-        "Former years give a predictive count for every trail and week; the threshold of the scan is simulated so that the \
-         expected number of false alarms in a season is the stated one (Farrington and others 1996).",
+        "Former years give a predictive count for every trail and week (as Farrington and others 1996 do for reports of \
+         illness); a scan looks back over the last weeks (Kulldorff 2001). Its threshold is simulated over whole seasons, with \
+         the walking of former years in the weeks to come, so that the expected number of false alarms in a season is the \
+         stated one however often somebody looks.",
     ),
     (
         "Forecasts",

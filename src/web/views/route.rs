@@ -158,14 +158,14 @@ pub struct BesideRow {
 /// A share with its prior.
 #[derive(Debug, Clone, Copy, PartialEq)]
 pub struct ShareShown {
-    /// Approaches that showed it.
+    /// Encounters that showed it.
     pub shown: u64,
-    /// Approaches watched.
+    /// Encounters of which it is known.
     pub watched: u64,
     /// Parameters of the Beta prior.
     pub prior: (f64, f64),
-    /// Weight of the prior in the estimate.
-    pub prior_weight: f64,
+    /// Part of the estimate that is the prior's.
+    pub prior_part: f64,
 }
 
 /// Contacts and bites of the area.
@@ -509,9 +509,12 @@ fn staff(contacts: &ContactsShown) -> Markup {
                     table.stack {
                         thead { tr { th scope="col" { "Reported per 100,000 km walked, whole area" } th.num scope="col" { "Estimate" } th.num scope="col" { "95 % interval" } th.num scope="col" { "Of it prior" } } }
                         tbody {
-                            (contact_row("Snakes stepped on", underfoot, contacts.underfoot.prior_weight))
-                            (contact_row("Bites", bites, contacts.bite.prior_weight))
+                            (contact_row("Snakes stepped on", underfoot, contacts.underfoot.prior_part))
+                            (contact_row("Bites", bites, contacts.bite.prior_part))
                         }
+                    }
+                    @if contacts.bite.shown == 0 {
+                        p.small { "No report had a bite: the whole figure of bites is the prior's, and only its upper limit says something." }
                     }
                     p.small.soft { "From the prior alone bites would be " (format_rate(of_prior)) " per 100,000 km." }
                 }
@@ -523,20 +526,20 @@ fn staff(contacts: &ContactsShown) -> Markup {
     }
 }
 
-fn contact_row(words: &str, estimate: Estimate, prior_weight: f64) -> Markup {
+fn contact_row(words: &str, estimate: Estimate, prior_part: f64) -> Markup {
     html! {
         tr {
             th scope="row" { (words) }
             td.num data-label="Estimate" { (format_rate(estimate.value)) }
             td.num data-label="95 % interval" { (format_rate(estimate.lower)) "–" (format_rate(estimate.upper)) }
-            td.num data-label="Of it prior" { (percent(prior_weight)) }
+            td.num data-label="Of it prior" { (percent(prior_part)) }
         }
     }
 }
 
 fn share_words(what: &str, share: &ShareShown) -> String {
     format!(
-        "{what}: {} of {} approaches, prior Beta({}, {}), which is worth {} approaches with a mean of {}.",
+        "{what}: {} of {} reported encounters whose approach is known (the closest contact of each counts), prior Beta({}, {}), which is worth {} encounters with a mean of {}.",
         share.shown,
         share.watched,
         share.prior.0,
@@ -576,7 +579,12 @@ pub fn samples() -> Vec<RoutePage> {
         figures,
         km,
     };
-    let share = |shown| ShareShown { shown, watched: 180, prior: (0.5, 9.5), prior_weight: 10.0 / 190.0 };
+    let share = |shown: u64| ShareShown {
+        shown,
+        watched: 180,
+        prior: (0.5, 9.5),
+        prior_part: 0.5 / (0.5 + shown as f64),
+    };
     let full = RoutePage {
         drawing: MapDrawing::default(),
         form: RouteForm {

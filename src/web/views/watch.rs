@@ -164,9 +164,9 @@ fn shown(season: &SeasonShown, page: &WatchPage) -> Markup {
             @if !season.alarms.is_empty() { (alarms(season, page.form.only_looks)) }
             p.small.soft {
                 "If nothing has changed, about " (format!("{:.1}", season.false_alarms.0)) " false alarms (± "
-                (format!("{:.2}", season.false_alarms.1 * 2.0)) ") are expected in these weeks over all " (season.n_units) " " (unit)
-                " and the area together; at most " (format_rate(season.false_alarms.2)) " were asked for. A window is called when its probability is at most "
-                (small_probability(season.threshold)) ". A list of every week below 5 % would cry wolf many times over."
+                (format!("{:.2}", season.false_alarms.1 * 2.0)) ") are expected in the whole season over all " (season.n_units) " " (unit)
+                " and the area together, however often you look; at most " (format_rate(season.false_alarms.2)) " were asked for. A window is called when its probability is at most "
+                (small_probability(season.threshold)) ", which holds for every week of the season. A list of every week below 5 % would cry wolf many times over."
             }
             @if season.n_unexposed > 0 {
                 p.small.soft { (season.n_unexposed) " " (unit) " without recorded walking are not watched: nothing can be expected there." }
