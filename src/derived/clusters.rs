@@ -317,24 +317,18 @@ impl Search<'_> {
     }
 }
 
-/// "Ledge Walk, segments 3 to 7; Swale Path, segment 2", in the order of the trails.
+/// "Ledge Walk, km 0.20 to 0.70 and 1.10 to 1.20; Swale Path, km 0.00 to 0.10", in the order of the trails.
 fn name(layer: &NetworkLayer, segments: &[usize]) -> String {
+    let order = |segment: &usize| layer.network.segments[*segment].order;
     let mut by_trail: BTreeMap<usize, Vec<usize>> = BTreeMap::new();
     for segment in segments {
-        let segment = &layer.network.segments[*segment];
-        by_trail.entry(segment.trail_idx).or_default().push(segment.order + 1);
+        by_trail.entry(layer.network.segments[*segment].trail_idx).or_default().push(*segment);
     }
-    let words = by_trail.into_iter().map(|(trail, mut orders)| {
-        orders.sort_unstable();
-        let runs: Vec<String> = orders
-            .chunk_by(|one, next| *next == *one + 1)
-            .map(|run| match (run.first(), run.last()) {
-                (Some(first), Some(last)) if first != last => format!("{first} to {last}"),
-                (first, _) => first.map_or_else(String::new, usize::to_string),
-            })
-            .collect();
-        let word = if orders.len() == 1 { "segment" } else { "segments" };
-        format!("{}, {word} {}", layer.network.trails[trail].name, runs.join(", "))
+    let words = by_trail.into_iter().map(|(trail, mut segments)| {
+        segments.sort_unstable_by_key(order);
+        let runs = segments.chunk_by(|one, next| order(next) == order(one) + 1);
+        let runs: Vec<String> = runs.map(|run| layer.span_words(run)).collect();
+        format!("{}, {}", layer.network.trails[trail].name, runs.join(" and ").replace(" and km", " and"))
     });
     words.collect::<Vec<_>>().join("; ")
 }

@@ -32,6 +32,8 @@ pub struct NetworkLayer {
     pub run_of: Vec<usize>,
     /// For each trail run its trail.
     pub trail_of_run: Vec<usize>,
+    /// Where each segment begins and ends along the segments of its trail, metres from where the trail's line begins.
+    pub along_m: Vec<(f64, f64)>,
 }
 
 /// Builds the network of the facts' trails.
@@ -62,7 +64,22 @@ pub fn build(facts: &Facts) -> Result<NetworkLayer, DeriveError> {
         }
         trail_of_run.push(segments.first().map_or(0, |segment| network.segments[*segment].trail_idx));
     }
-    Ok(NetworkLayer { network, index, trailhead_vertices, by_id, run_of, trail_of_run })
+    let along_m = along(&network);
+    Ok(NetworkLayer { network, index, trailhead_vertices, by_id, run_of, trail_of_run, along_m })
+}
+
+fn along(network: &Network) -> Vec<(f64, f64)> {
+    let mut in_order: Vec<usize> = (0..network.segments.len()).collect();
+    in_order.sort_by_key(|idx| (network.segments[*idx].trail_idx, network.segments[*idx].order));
+    let mut along = vec![(0.0, 0.0); in_order.len()];
+    let mut reached = (usize::MAX, 0.0);
+    for idx in in_order {
+        let segment = &network.segments[idx];
+        let start = if segment.trail_idx == reached.0 { reached.1 } else { 0.0 };
+        along[idx] = (start, start + segment.length_m);
+        reached = (segment.trail_idx, start + segment.length_m);
+    }
+    along
 }
 
 fn place_area(place: &PlaceDraft) -> PlaceArea {
@@ -85,5 +102,19 @@ impl NetworkLayer {
     /// The name of a segment's trail.
     pub fn trail_name(&self, segment: usize) -> &str {
         &self.network.trails[self.network.segments[segment].trail_idx].name
+    }
+
+    /// "km 0.40 to 0.73": where neighbouring segments of one trail lie along it. A place keeps these words however the trail
+    /// is cut into stretches, which a count of stretches would not.
+    pub fn span_words(&self, segments: &[usize]) -> String {
+        let spans = || segments.iter().filter_map(|segment| self.along_m.get(*segment));
+        let from = spans().map(|span| span.0).fold(f64::INFINITY, f64::min);
+        let to = spans().map(|span| span.1).fold(0.0, f64::max);
+        format!("km {:.2} to {:.2}", from.min(to) / 1000.0, to / 1000.0)
+    }
+
+    /// "Ledge Walk, km 0.40 to 0.50".
+    pub fn segment_words(&self, segment: usize) -> String {
+        format!("{}, {}", self.trail_name(segment), self.span_words(&[segment]))
     }
 }

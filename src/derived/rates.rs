@@ -131,7 +131,7 @@ pub fn compute(
     };
     let alone =
         (0..n_segments).map(|segment| Stretch { trail_run: layer.run_of[segment], segments: vec![segment] });
-    let segments = parts.estimate(alone.collect(), |idx, _| segment_name(layer, idx), None)?;
+    let segments = parts.estimate(alone.collect(), |idx, _| layer.segment_words(idx), None)?;
     let reference_per_km = segments.fit.reference_per_km.mean;
     let expected: Vec<f64> = exposure.mean_km.iter().map(|km| km * reference_per_km).collect();
     let joined = rates::merge_stretches(layer.network.trail_runs(), &expected, settings.stretch_expected)
@@ -398,24 +398,17 @@ pub(super) fn trails(layer: &NetworkLayer) -> Vec<Stretch> {
     filled.map(|(trail_run, segments)| Stretch { trail_run, segments }).collect()
 }
 
-fn segment_name(layer: &NetworkLayer, segment: usize) -> String {
-    format!("{}, segment {}", layer.trail_name(segment), layer.network.segments[segment].order + 1)
-}
-
-/// "Ledge Walk, part 2 of 7", counted along the trail.
+/// "Ledge Walk, km 0.40 to 0.73", along the trail; a trail of one stretch by its name.
 pub(super) fn stretch_names(layer: &NetworkLayer, stretches: &[Stretch]) -> Vec<String> {
     let trail = |stretch: &Stretch| layer.trail_of_run[stretch.trail_run];
     let mut totals = vec![0; layer.network.trails.len()];
     stretches.iter().for_each(|stretch| totals[trail(stretch)] += 1);
-    let mut seen = vec![0; totals.len()];
     let name = |stretch: &Stretch| {
         let idx = trail(stretch);
-        seen[idx] += 1;
         let words = &layer.network.trails[idx].name;
-        if totals[idx] == 1 {
-            words.clone()
-        } else {
-            format!("{words}, part {} of {}", seen[idx], totals[idx])
+        match totals[idx] {
+            1 => words.clone(),
+            _ => format!("{words}, {}", layer.span_words(&stretch.segments)),
         }
     };
     stretches.iter().map(name).collect()

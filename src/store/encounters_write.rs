@@ -84,6 +84,20 @@ impl Writer {
         })
     }
 
+    /// Gives an encounter a state of review; everything else stays as it is at this moment.
+    ///
+    /// # Errors
+    /// [`Error::Missing`] when there is no such encounter; [`Error`] when the database cannot be written.
+    pub async fn review_encounter(
+        &mut self,
+        id: EncounterId,
+        status: VerificationStatus,
+    ) -> Result<(), Error> {
+        let (_, old) = self.present_encounter(id).await?;
+        let reviewed = EncounterDraft { verification_status: status, ..old.record };
+        self.change_encounter(id, &reviewed).await
+    }
+
     /// Takes an encounter out. It stays in the history.
     ///
     /// # Errors

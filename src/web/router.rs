@@ -93,6 +93,7 @@ fn rest() -> Routes {
         .get("/walks", Right::SeeExact, pages::walks::list)
         .get("/walks/{id}", Right::SeeExact, pages::walks::one)
         .get("/survey", Right::SeeExact, pages::survey::show)
+        .post("/encounters/review", Right::Manage, pages::review::review)
         .post("/encounters/{id}/tie", Right::BringIn, pages::ties::place)
         .post("/encounters/{id}/tie/clear", Right::BringIn, pages::ties::clear)
         .get("/data/ambiguous", Right::SeeExact, pages::ties::list)

@@ -215,14 +215,14 @@ mod tests {
 
     fn register() -> Register {
         let given = DecisionDraft {
-            subject: "Ledge \"Walk\", part 1 of 2".to_owned(),
+            subject: "Ledge \"Walk\", km 0.00 to 0.52".to_owned(),
             segment_ids: vec![1],
             choice: Choice::NoAction,
             reason: "=HYPERLINK(\"x\"), a comma, and\na second line".to_owned(),
             decided_by: "A. Warden".to_owned(),
             decided_at_s: 1_717_200_000,
             based_on: Revision(3),
-            figure_json: figure("Ledge \"Walk\", part 1 of 2", &[1]).to_json(),
+            figure_json: figure("Ledge \"Walk\", km 0.00 to 0.52", &[1]).to_json(),
         };
         compile(
             vec![Decision { id: DecisionId(7), given }],
@@ -236,7 +236,7 @@ mod tests {
         let mut reader = csv::Reader::from_reader(text.as_bytes());
         let rows: Vec<csv::StringRecord> = reader.records().map(Result::unwrap).collect();
         assert_eq!(rows.len(), 2);
-        assert_eq!(&rows[0][2], "Ledge \"Walk\", part 1 of 2");
+        assert_eq!(&rows[0][2], "Ledge \"Walk\", km 0.00 to 0.52");
         assert_eq!(&rows[0][4], "'=HYPERLINK(\"x\"), a comma, and\na second line");
         assert_eq!(unguarded(&rows[0][4]), register().entries[0].decision.given.reason);
         assert_eq!(&rows[0][6], "2024-06-01");

@@ -263,7 +263,7 @@ pub(super) mod tests {
 
     #[test]
     fn a_kept_figure_is_read_as_it_was() {
-        let with_rate = figure("Ledge Walk, part 1 of 2", &[1, -5]);
+        let with_rate = figure("Ledge Walk, km 0.00 to 0.52", &[1, -5]);
         let without = StretchFigure {
             rate: None,
             exceedance: None,

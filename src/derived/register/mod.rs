@@ -188,14 +188,14 @@ mod tests {
 
     fn decision(id: i64, segment_ids: &[i64]) -> Decision {
         let given = DecisionDraft {
-            subject: "Ledge Walk, part 1 of 2".to_owned(),
+            subject: "Ledge Walk, km 0.00 to 0.52".to_owned(),
             segment_ids: segment_ids.to_vec(),
             choice: Choice::Act,
             reason: "many reports".to_owned(),
             decided_by: "A. Warden".to_owned(),
             decided_at_s: id,
             based_on: Revision(3),
-            figure_json: figure("Ledge Walk, part 1 of 2", segment_ids).to_json(),
+            figure_json: figure("Ledge Walk, km 0.00 to 0.52", segment_ids).to_json(),
         };
         Decision { id: DecisionId(id), given }
     }

@@ -37,6 +37,7 @@ use crate::web::views::decisions::Ask;
 use crate::web::views::decisions::DecisionRow;
 use crate::web::views::decisions::DecisionsPage;
 use crate::web::views::decisions::FigureCell;
+use crate::web::views::decisions::NotJudged;
 use crate::web::views::layout::Section;
 
 /// The register with what it rests on.
@@ -79,6 +80,7 @@ pub async fn show(app: Exact, who: Who, query: Query) -> Result<impl IntoRespons
         in_force: rows(false),
         superseded: rows(true),
         threshold: compiled.threshold(),
+        not_judged: compiled.not_judged(),
     };
     let frame = common::frame(&compiled.facts, Section::Analysis, "Decisions", String::new());
     // The form carries today's date.
@@ -262,13 +264,52 @@ impl Compiled {
         }
     }
 
+    fn not_judged(&self) -> Option<(String, Vec<NotJudged>)> {
+        let all = &self.register.now;
+        let mut open: Vec<(usize, &StretchFigure)> =
+            all.iter().enumerate().filter(|(_, figure)| figure.exceedance.is_none()).collect();
+        if open.is_empty() {
+            return None;
+        }
+        let lower = |figure: &StretchFigure| figure.rate.map_or(f64::NEG_INFINITY, |rate| rate.lower);
+        open.sort_by(|(_, one), (_, other)| lower(other).total_cmp(&lower(one)));
+        let km = |figures: &mut dyn Iterator<Item = &StretchFigure>| {
+            figures.map(|figure| figure.length_m).sum::<f64>() / 1000.0
+        };
+        let reports = |figures: &mut dyn Iterator<Item = &StretchFigure>| {
+            figures.map(|figure| figure.count).sum::<f64>().round()
+        };
+        let words = format!(
+            "{} of {} stretches, {:.1} of {:.1} km with {} of {} reports, cannot be judged: how many people walk there is \
+             assumed or not known.",
+            open.len(),
+            all.len(),
+            km(&mut open.iter().map(|(_, figure)| *figure)),
+            km(&mut all.iter()),
+            reports(&mut open.iter().map(|(_, figure)| *figure)),
+            reports(&mut all.iter()),
+        );
+        let row = |(idx, figure): &(usize, &StretchFigure)| NotJudged {
+            name: figure.name.clone(),
+            href: format!("/stretch/{idx}"),
+            rate: figure.rate.map(common::estimate).ok_or_else(|| figure.no_rate.clone()),
+            count: figure.count,
+            provenance: figure.provenance.clone(),
+        };
+        Some((words, open.iter().map(row).collect()))
+    }
+
     fn threshold(&self) -> String {
         let settings = &self.facts.settings;
         let false_share = match &self.register.judged {
             Err(reason) => return format!("No stretch can be judged now: {reason}"),
             Ok(FalseShare::NoCalls) => String::new(),
             Ok(FalseShare::Expected(share)) => {
-                format!(" Of those above it now, {} are expected to be false calls.", percent(*share))
+                let n = self.register.now.iter().filter(|figure| figure.is_called).count();
+                format!(
+                    " Of the {n} above it now, about {:.1} are expected to be false calls.",
+                    share * n as f64
+                )
             }
         };
         format!(

@@ -58,7 +58,7 @@ const KNOWN: [&str; 9] =
     ["effort", "species", "month", "from_year", "until_year", "part", "status", "batch", "after"];
 
 /// The list.
-pub async fn list(app: Exact, query: Query) -> Result<Response, Error> {
+pub async fn list(app: Exact, who: Who, query: Query) -> Result<Response, Error> {
     query.allow(&KNOWN)?;
     let facts = app.deriver().facts().await?;
     let (filter, mut form) = filter(&query);
@@ -73,6 +73,8 @@ pub async fn list(app: Exact, query: Query) -> Result<Response, Error> {
         next: None,
         first: after.map(|_| format!("/encounters?{}", query.with("after", None))),
         filter: std::mem::take(&mut form),
+        review: Given::signed_by(&who),
+        here: format!("/encounters?{}", query.words()),
     };
     if page.filter.errors.is_empty() {
         let mut snapshot = app.store().snapshot().await?;
@@ -89,6 +91,7 @@ pub async fn list(app: Exact, query: Query) -> Result<Response, Error> {
             .into_iter()
             .map(|row| EncounterRow {
                 href: format!("/encounters/{}", row.id),
+                id: row.id.0,
                 occurrence_id: row.occurrence_id,
                 when: when_words(&row.time),
                 species: row.scientific_name,
@@ -264,6 +267,7 @@ pub(super) async fn page(
         tied: where_it_counts(&facts, ties.as_ref(), &found),
         tie,
         photos: photos::card(who, &found, &photos, forms.photos),
+        review: (found.id.0, found.given.verification_status.term().to_owned(), Given::signed_by(who)),
         origin: match &found.origin {
             Some(origin) => {
                 format!("row {} of file {}, batch {}", origin.row_number, origin.file_id, origin.batch_id)

@@ -19,6 +19,7 @@ use crate::app::PhotoFile;
 use crate::domain::account::Right;
 use crate::domain::area::Area;
 use crate::domain::batch::Content;
+use crate::domain::batch::RowError;
 use crate::domain::batch::StoredRowError;
 use crate::domain::ids::BatchId;
 use crate::domain::ids::RowErrorId;
@@ -242,7 +243,8 @@ pub async fn mend(
         Ok(Ok(_)) => Ok(other_rows(&who, batch).into_response()),
         Ok(Err(error)) => {
             let fields = cells(&who, &stored, mended);
-            stored.error = error;
+            // A row that is tried again is read by itself, as the first of its kind.
+            stored.error = RowError { row_number: stored.error.row_number, ..error };
             Ok(mend_page(StatusCode::UNPROCESSABLE_ENTITY, (&area, &who), error_row(&who, &stored), fields))
         }
         Err(BringInError::Store(error)) => Err(error.into()),

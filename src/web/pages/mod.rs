@@ -24,6 +24,7 @@ pub mod photos;
 pub mod public;
 pub mod rates;
 pub mod reactions;
+pub mod review;
 pub mod route;
 pub mod season;
 pub mod server;

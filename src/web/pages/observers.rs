@@ -76,7 +76,7 @@ fn counts_words(n_walks: usize, counts: Counts, names: (&str, &str)) -> String {
 fn missed_sentence(share: Detection) -> String {
     let of_ten = |share: f64| ((1.0 - share) * 10.0).round();
     format!(
-        "Of ten snakes that could be seen, one observer walks past about {:.0} ({:.0} to {:.0}).",
+        "Of ten snakes that could be seen, the one observer who misses more walks past about {:.0} ({:.0} to {:.0}).",
         of_ten(share.share),
         of_ten(share.upper),
         of_ten(share.lower)
@@ -118,7 +118,7 @@ fn independent(found: &IndependentFindings) -> ProtocolShown {
         (Overlap::NothingSeen | Overlap::None, _, _) | (_, None, _) | (_, _, None) => {
             "It cannot be said yet how many snakes one observer walks past.".to_owned()
         }
-        // The observer who misses more is the one to plan with.
+        // The one who misses more is the one to plan with.
         (_, Some(first), Some(second)) => {
             missed_sentence(if first.share < second.share { first } else { second })
         }

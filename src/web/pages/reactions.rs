@@ -44,8 +44,8 @@ pub async fn show(app: Exact, query: Query) -> Result<impl IntoResponse, Error> 
     let layer = app.deriver().reactions(&facts).await?;
     let effort = effort(&query, &layer)?;
     let counting = match query.get("count") {
-        None | Some("first") => Counting::First,
-        Some("any") => Counting::Any,
+        Some("first") => Counting::First,
+        None | Some("any") => Counting::Any,
         Some(word) => {
             return Err(Error::bad_request("count", format!("\"{word}\" is neither first nor any.")));
         }

@@ -144,7 +144,8 @@ async fn shown(app: &App, facts: &Derived<Facts>, plan: &PlanLayer) -> Result<Pl
         reachable: plan.reachable,
         proof_words: match plan.proven {
             true => format!(
-                "Proven: of {} locations, no other choice of as many signs warns more on the draws that choose.",
+                "No other choice of as many signs among the {} possible locations warns more walkers: proven, for the half of the \
+                 draws that the choice is made with.",
                 plan.n_candidates
             ),
             false => format!(

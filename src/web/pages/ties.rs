@@ -91,8 +91,7 @@ impl Scene<'_> {
     }
 
     fn segment_words(&self, segment: usize) -> String {
-        let order = self.network.network.segments[segment].order + 1;
-        format!("{}, segment {order}", self.network.trail_name(segment))
+        self.network.segment_words(segment)
     }
 
     fn segment_value(&self, segment: usize) -> String {

@@ -320,10 +320,10 @@ fn leg_rows(network: &NetworkLayer, legs: &[Leg]) -> Vec<LegRow> {
     };
     let row = |run: &[Leg]| {
         let (first, last) = (run.first()?, run.last()?);
-        let (from, to) = (segment(first).order + 1, segment(last).order + 1);
+        let segments: Vec<usize> = run.iter().map(|leg| leg.segment_idx).collect();
         Some(LegRow {
             trail: network.trail_name(first.segment_idx).to_owned(),
-            segments: if from == to { format!("{from}") } else { format!("{from} to {to}") },
+            segments: network.span_words(&segments),
             href: segment_href(network, first.segment_idx),
             offsets: format!(
                 "from {:.0} m of {:.0} m to {:.0} m of {:.0} m",

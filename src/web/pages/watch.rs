@@ -52,6 +52,8 @@ use crate::web::views::watch::WeekShown;
 /// Beside a finding on a unit whose walking nobody counted.
 const WALKING_IS_ASSUMED: &str = "Walking here is assumed; only the change against former years is judged, so that the kilometres \
                                   cancel. More walkers than before would look the same.";
+/// What ended longer ago than this is not "lately", days.
+const LATELY_DAYS: i64 = 28;
 /// How long a notice stands unless staff say otherwise, days.
 const USUAL_DAYS: i64 = 21;
 
@@ -90,7 +92,7 @@ async fn page(
         }
     };
     let season = match app.deriver().watch(facts, WatchChoice { unit, until }).await {
-        Ok(layer) => Ok(season(facts, &layer)),
+        Ok(layer) => Ok(season(facts, &layer, app.clock().today(&facts.area.time_zone))),
         Err(DeriveError::Unanswerable(reason)) => Err(reason),
         Err(error) => return Err(error.into()),
     };
@@ -122,7 +124,7 @@ fn completed(facts: &Facts, form: NoticeForm) -> Result<NoticeForm, Error> {
     })
 }
 
-fn season(facts: &Facts, layer: &WatchLayer) -> SeasonShown {
+fn season(facts: &Facts, layer: &WatchLayer, today: Date) -> SeasonShown {
     let n_weeks = layer.weeks.len();
     let is_unexposed =
         |weeks: &&[WeekState]| weeks.iter().all(|week| matches!(week, WeekState::NoExposure { .. }));
@@ -130,8 +132,12 @@ fn season(facts: &Facts, layer: &WatchLayer) -> SeasonShown {
     let variation = &layer.variation;
     SeasonShown {
         until: day_words(layer.until),
+        age: match is_past(layer.until, today) {
+            true => format!("The last day looked at is {}: nothing here speaks of the last weeks.", day_words(layer.until)),
+            false => String::new(),
+        },
         weeks: layer.watch.all.iter().zip(&layer.weeks).map(|(state, days)| week(state, days.0)).collect(),
-        alarms: layer.watch.alarms.iter().map(|alarm| alarm_shown(facts, layer, alarm)).collect(),
+        alarms: layer.watch.alarms.iter().map(|alarm| alarm_shown(facts, layer, alarm, today)).collect(),
         false_alarms: (
             layer.watch.false_alarms,
             layer.watch.false_alarms_error,
@@ -172,7 +178,12 @@ pub(in crate::web) fn week(state: &WeekState, first: Date) -> WeekShown {
     }
 }
 
-fn alarm_shown(facts: &Facts, layer: &WatchLayer, alarm: &Alarm) -> AlarmShown {
+/// Whether a day is over four weeks ago: what was so then need not be so now.
+fn is_past(day: Date, today: Date) -> bool {
+    day.saturating_add(jiff::Span::new().days(LATELY_DAYS)) < today
+}
+
+fn alarm_shown(facts: &Facts, layer: &WatchLayer, alarm: &Alarm, today: Date) -> AlarmShown {
     let (name, trail) = match alarm.watched {
         Watched::All => ("the whole area".to_owned(), None),
         Watched::Unit(unit) => {
@@ -196,6 +207,7 @@ fn alarm_shown(facts: &Facts, layer: &WatchLayer, alarm: &Alarm) -> AlarmShown {
         expected: alarm.expected,
         limits: alarm.limits,
         tail: alarm.tail,
+        is_past: is_past(layer.weeks[alarm.until_week].1, today),
     }
 }
 

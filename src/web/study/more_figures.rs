@@ -113,15 +113,13 @@ pub(super) fn first_reactions(layers: &Layers) -> Result<Drawn, String> {
     let kinds = EffortKind::ALL.iter().zip(&layer.sizes).filter_map(of_kind);
     let (effort, _, rows) =
         kinds.max_by_key(|(_, n_approaches, _)| *n_approaches).ok_or("No first reaction is recorded.")?;
-    let order: Vec<&str> =
-        rows.iter().take(1).flat_map(|row| &row.parts).map(|(words, _)| words.as_str()).collect();
     let notes = vec![
-        format!("First reaction shown, {effort} encounters only; from left to right: {}.", order.join(", ")),
+        format!("First reaction shown, {effort} encounters only."),
         "The number of approaches stands in each part. Do not test this.".to_owned(),
     ];
     let bars: Vec<StackedBar> =
         rows.into_iter().map(|row| StackedBar { label: row.contact, parts: row.parts }).collect();
-    let drawing = charts::stacked_bars("First reactions by kind of contact", &bars);
+    let drawing = charts::stacked_bars_with_key("First reactions by kind of contact", &bars);
     Ok(Drawn { drawing, ground: PAPER, notes })
 }
 

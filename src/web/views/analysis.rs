@@ -105,11 +105,18 @@ pub const ENTRIES: &[(&str, &[Entry])] = &[
     ),
     (
         "To take along",
-        &[Entry(
-            "/study",
-            "Study",
-            "Which tables and figures can go into a paper, and how are their numbers made again?",
-        )],
+        &[
+            Entry(
+                "/study",
+                "Study",
+                "Which tables and figures can go into a paper, and how are their numbers made again?",
+            ),
+            Entry(
+                "/reactions/fact-sheet.pdf",
+                "Fact sheet (PDF)",
+                "What can be said about snakes' reactions on one page, for school classes and visitors?",
+            ),
+        ],
     ),
 ];
 

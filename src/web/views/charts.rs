@@ -31,6 +31,71 @@ pub fn interval_bar(estimate: Estimate, class: Option<u8>) -> Markup {
     }
 }
 
+/// A logarithmic axis of doublings that holds all of some intervals, so that rows of a list can be compared.
+#[derive(Debug, Clone, Copy, PartialEq)]
+pub struct SharedAxis {
+    /// Powers of two at its ends.
+    ends: (i32, i32),
+    /// Where all trails together lie.
+    reference: Option<f64>,
+}
+
+/// Width of a row's drawing and the room on either side of its axis.
+const SHARED_WIDTH: f64 = 330.0;
+const SHARED_EDGE: f64 = 8.0;
+/// What lies more doublings below the highest is drawn at the end of the axis.
+const MOST_DOUBLINGS: i32 = 12;
+
+impl SharedAxis {
+    /// From the intervals that it has to hold; values of zero lie at its end.
+    pub fn of(estimates: &[Estimate], reference: Option<f64>) -> Self {
+        let drawn = estimates.iter().flat_map(|it| [it.lower, it.upper]).chain(reference);
+        let (low, high) = drawn
+            .filter(|value| *value > 0.0)
+            .fold((f64::INFINITY, f64::NEG_INFINITY), |(low, high), value| (low.min(value), high.max(value)));
+        if low > high {
+            return Self { ends: (-1, 1), reference };
+        }
+        let top = high.log2().ceil() as i32;
+        let bottom = (low.log2().floor() as i32).clamp(top - MOST_DOUBLINGS, top - 1);
+        Self { ends: (bottom, top), reference }
+    }
+
+    fn x(&self, value: f64) -> f64 {
+        let (bottom, top) = (f64::from(self.ends.0), f64::from(self.ends.1));
+        let at = if value > 0.0 { value.log2().clamp(bottom, top) } else { bottom };
+        SHARED_EDGE + (SHARED_WIDTH - 2.0 * SHARED_EDGE) * (at - bottom) / (top - bottom)
+    }
+
+    /// Its doublings, every other one where they lie close.
+    fn ticks(&self) -> impl Iterator<Item = f64> + use<> {
+        let every = if self.ends.1 - self.ends.0 > 6 { 2 } else { 1 };
+        (self.ends.0..=self.ends.1).step_by(every).map(|power| f64::from(power).exp2())
+    }
+
+    /// What its ticks stand for.
+    pub fn head(&self, description: &str) -> Markup {
+        html! {
+            svg.shared-axis viewBox="0 0 330 16" role="img" aria-label=(description) {
+                @for tick in self.ticks() { text x=(one(self.x(tick))) y="12" { (format_rate(tick)) } }
+            }
+        }
+    }
+
+    /// An interval on it, the estimate a square in its class colour.
+    pub fn row(&self, estimate: Estimate, class: Option<u8>) -> Markup {
+        let (from, to) = (self.x(estimate.lower), self.x(estimate.upper));
+        html! {
+            svg.shared-axis viewBox="0 0 330 18" role="img" aria-label=(interval_words(estimate)) {
+                @for tick in self.ticks() { path.tick d={ "M" (one(self.x(tick))) " 2V16" } {} }
+                @if let Some(reference) = self.reference { path.reference d={ "M" (one(self.x(reference))) " 0V18" } {} }
+                path.whisker d={ "M" (one(from)) " 9H" (one(to)) } {}
+                rect class={ "mark" @if let Some(class) = class { " f" (class) } } x=(one(self.x(estimate.value) - 4.5)) y="4.5" width="9" height="9" {}
+            }
+        }
+    }
+}
+
 /// The same, large, with what its ticks stand for.
 pub fn interval_axis(estimate: Estimate, class: Option<u8>) -> Markup {
     html! {
@@ -77,6 +142,15 @@ pub fn small_probability(probability: f64) -> String {
             format!("{small:.places$}")
         }
         probability => format!("{probability:.3}"),
+    }
+}
+
+/// A posterior probability as a percentage: draws never make anything certain.
+pub fn probability(probability: f64) -> String {
+    match probability {
+        high if high > 0.99 => "over 99 %".to_owned(),
+        low if low < 0.01 => "under 1 %".to_owned(),
+        probability => percent(probability),
     }
 }
 
@@ -168,11 +242,33 @@ pub struct StackedBar {
 
 /// Draws stacked bars, one a row.
 pub fn stacked_bars(description: &str, bars: &[StackedBar]) -> Markup {
-    let (width, row, left) = (560.0, 40.0, 96.0);
-    let height = row * bars.len() as f64 + 4.0;
+    stacked(description, bars, &[])
+}
+
+/// The same with a key of its own, for where nothing stands beside it: every kind of part that is drawn.
+pub fn stacked_bars_with_key(description: &str, bars: &[StackedBar]) -> Markup {
+    let mut key: Vec<(usize, &str)> = Vec::new();
+    for (idx, (label, count)) in bars.iter().flat_map(|bar| bar.parts.iter().enumerate()) {
+        if *count > 0 && !key.iter().any(|(known, _)| *known == idx) {
+            key.push((idx, label));
+        }
+    }
+    key.sort_unstable();
+    stacked(description, bars, &key)
+}
+
+fn stacked(description: &str, bars: &[StackedBar], key: &[(usize, &str)]) -> Markup {
+    let (width, row, left, key_row) = (560.0, 40.0, 96.0, 20.0);
+    let below = row * bars.len() as f64 + 4.0;
+    let height = below + key_row * key.len() as f64;
     html! {
         svg.chart viewBox={ "0 0 " (width) " " (height) } role="img" aria-label=(description) {
             @for (idx, bar) in bars.iter().enumerate() { (stacked_bar(bar, idx as f64 * row + 2.0, left, width - left - 4.0)) }
+            @for (nth, (idx, label)) in key.iter().enumerate() {
+                @let y = below + key_row * nth as f64;
+                rect class={ "part f" (idx.min(&4)) } x=(left) y=(y + 2.0) width="14" height="14" {}
+                text x=(left + 22.0) y=(y + 14.0) { (label) }
+            }
         }
     }
 }
@@ -234,14 +330,16 @@ pub fn counted_and_expected(description: &str, periods: &[(String, f64, Estimate
     let step = (width - left - 8.0) / periods.len().max(1) as f64;
     let x = |idx: usize| left + (idx as f64 + 0.5) * step;
     let y = |value: f64| height - bottom - (height - bottom - top) * value.min(highest) / highest;
-    // A label needs some 40 units of width.
-    let every = (40.0 / step).ceil().max(1.0) as usize;
+    // A label needs some 64 units of width.
+    let every = (64.0 / step).ceil().max(1.0) as usize;
+    // Quarters of a small number are not whole.
+    let tick = |value: f64| if highest < 8.0 { format_axis(value) } else { thousands(value.round() as i64) };
     html! {
         svg.chart viewBox={ "0 0 " (width) " " (height) } role="img" aria-label=(description) {
             @for part in 0..=4 {
                 @let value = highest * f64::from(part) / 4.0;
                 path.axis d={ "M" (left) " " (one(y(value))) "H" (width - 8.0) } {}
-                text x=(left - 6.0) y=(one(y(value) + 4.0)) text-anchor="end" { (thousands(value.round() as i64)) }
+                text x=(left - 6.0) y=(one(y(value) + 4.0)) text-anchor="end" { (tick(value)) }
             }
             @for (idx, (label, counted, expected)) in periods.iter().enumerate() {
                 rect.band x=(one(x(idx) - step * 0.35)) width=(one(step * 0.7))

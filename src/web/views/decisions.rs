@@ -7,7 +7,7 @@ use crate::store::Choice;
 use crate::web::form::Given;
 use crate::web::views::charts::Estimate;
 use crate::web::views::charts::format_rate;
-use crate::web::views::charts::percent;
+use crate::web::views::charts::probability as probability_words;
 use crate::web::views::charts::thousands;
 use crate::web::views::figure::format_count;
 use crate::web::views::form;
@@ -23,6 +23,24 @@ pub struct DecisionsPage {
     pub superseded: Vec<DecisionRow>,
     /// The threshold in words, or why no stretch can be judged now.
     pub threshold: String,
+    /// The stretches that nobody can judge, since how many people walk there is not known: in words, and one by one, the
+    /// highest lower limit first.
+    pub not_judged: Option<(String, Vec<NotJudged>)>,
+}
+
+/// A stretch that cannot be judged.
+#[derive(Debug, Clone)]
+pub struct NotJudged {
+    /// Its name.
+    pub name: String,
+    /// Its address.
+    pub href: String,
+    /// Encounters per 1,000 km, or why there is no rate.
+    pub rate: Result<Estimate, String>,
+    /// Reported encounters.
+    pub count: f64,
+    /// Why it is not judged.
+    pub provenance: String,
 }
 
 /// A stretch to decide about: its figure now, and the form.
@@ -94,7 +112,10 @@ pub fn body(page: &DecisionsPage) -> Markup {
             div.no-print { a.button href="/decisions.csv" { "CSV" } " " a.button href="/decisions.json" { "JSON" } }
         }
         p { (page.threshold) }
-        p.caution { "Not being in this list makes no stretch safe: it only means that its records do not say that it stands out." }
+        p.caution {
+            "Not being in this list makes no stretch safe: either its records do not say that it stands out, or it cannot be judged at all."
+            @if let Some((words, _)) = &page.not_judged { " " (words) }
+        }
         section {
             h2 { "Waiting for a decision (" (page.waiting.len()) ")" }
             @if page.waiting.is_empty() { p.card { "None waits." } }
@@ -111,9 +132,40 @@ pub fn body(page: &DecisionsPage) -> Markup {
                 @for row in &page.superseded { (decision(row)) }
             }
         }
+        @if let Some((words, rows)) = &page.not_judged { (not_judged(words, rows)) }
         div.sign-off.only-print {
             p { "Read and agreed:" }
             p { span.sign-line { "Name" } span.sign-line { "Signature" } span.sign-line { "Date" } }
+        }
+    }
+}
+
+fn not_judged(words: &str, rows: &[NotJudged]) -> Markup {
+    html! {
+        section {
+            h2 { "Not judged (" (rows.len()) ")" }
+            p { (words) " A counter near them would tell. Their reports are as real as any: whoever knows the ground may still act." }
+            details {
+                summary { "All of them, the highest lower limit first" }
+                table.stack {
+                    thead { tr {
+                        th scope="col" { "Stretch" } th.num scope="col" { "Reported" }
+                        th.num scope="col" { "Per 1,000 km, walking assumed" } th.num scope="col" { "95 % interval" } th scope="col" { "Walking" }
+                    } }
+                    tbody { @for row in rows { tr {
+                        th scope="row" { a href=(row.href) { (row.name) } }
+                        td.num data-label="Reported" { (format_count(row.count)) }
+                        @match &row.rate {
+                            Ok(rate) => {
+                                td.num data-label="Per 1,000 km, walking assumed" { (format_rate(rate.value)) }
+                                td.num data-label="95 % interval" { (format_rate(rate.lower)) " to " (format_rate(rate.upper)) }
+                            }
+                            Err(reason) => td.prose colspan="2" data-label="Rate" { (reason) },
+                        }
+                        td data-label="Walking" { (row.provenance) }
+                    } } }
+                }
+            }
         }
     }
 }
@@ -208,7 +260,7 @@ fn figure(cell: &FigureCell) -> Markup {
         }
         p.small {
             @match cell.exceedance {
-                Some(probability) => { "Probability of being above " (cell.multiple) " times the rate of all trails: " (percent(probability)) "." },
+                Some(probability) => { "Probability of being above " (cell.multiple) " times the rate of all trails: " (probability_words(probability)) "." },
                 None => "Not compared with other stretches: how many people walk here is assumed.",
             }
         }
@@ -227,7 +279,7 @@ pub fn sample_ask() -> Ask {
     given.set("shown", "0123456789abcdef");
     given.set("date", "2024-07-01");
     Ask {
-        name: "Ledge Walk, part 2 of 7".to_owned(),
+        name: "Ledge Walk, km 0.40 to 0.73".to_owned(),
         href: "/stretch/1".to_owned(),
         figure: sample_figure(),
         earlier: "Decision 3 speaks of a part of it.".to_owned(),
@@ -254,7 +306,7 @@ pub fn sample_row() -> DecisionRow {
     let now = FigureCell { rate: Err("no exposure".to_owned()), exceedance: None, ..sample_figure() };
     DecisionRow {
         id: 4,
-        subject: "Ledge Walk, part 2 of 7".to_owned(),
+        subject: "Ledge Walk, km 0.40 to 0.73".to_owned(),
         choice: "act".to_owned(),
         reason: "Signs at both ends before egress.".to_owned(),
         decided_by: "A. Warden".to_owned(),
@@ -262,7 +314,7 @@ pub fn sample_row() -> DecisionRow {
         superseded_by: Some((5, true)),
         then: Some(sample_figure()),
         based_on: 12,
-        now: vec![("Ledge Walk, part 2 of 8".to_owned(), "/stretch/1".to_owned(), now)],
+        now: vec![("Ledge Walk, km 0.40 to 0.62".to_owned(), "/stretch/1".to_owned(), now)],
         changed: vec!["no longer above the threshold".to_owned()],
     }
 }
@@ -274,8 +326,25 @@ pub fn samples() -> Vec<DecisionsPage> {
         in_force: vec![sample_row()],
         superseded: vec![DecisionRow { superseded_by: Some((4, false)), then: None, now: Vec::new(), ..sample_row() }],
         threshold: "A stretch waits for a decision when the probability that its rate is above 1.5 times that of all trails is above 80 %.".to_owned(),
+        not_judged: Some((
+            "1 of 3 stretches, 0.5 of 1.4 km with 6 of 12 reports, cannot be judged: how many people walk there is assumed \
+             or not known."
+                .to_owned(),
+            vec![NotJudged {
+                name: "Swale Path, km 0.00 to 0.52".to_owned(),
+                href: "/stretch/2".to_owned(),
+                rate: Ok(Estimate { value: 6.2, lower: 3.0, upper: 11.0 }),
+                count: 6.0,
+                provenance: "assumed".to_owned(),
+            }],
+        )),
     };
-    let empty =
-        DecisionsPage { waiting: Vec::new(), in_force: Vec::new(), superseded: Vec::new(), ..page.clone() };
+    let empty = DecisionsPage {
+        waiting: Vec::new(),
+        in_force: Vec::new(),
+        superseded: Vec::new(),
+        not_judged: None,
+        ..page.clone()
+    };
     vec![page, empty]
 }

@@ -7,10 +7,12 @@ use crate::domain::encounter::EffortKind;
 use crate::domain::encounter::VerificationStatus;
 use crate::domain::terms::UnknownTerm;
 use crate::domain::time::PartOfDay;
+use crate::web::form::Given;
 use crate::web::views::charts::thousands;
 use crate::web::views::map::MONTHS;
 use crate::web::views::photos;
 use crate::web::views::photos::PhotosCard;
+use crate::web::views::review;
 use crate::web::views::ties;
 use crate::web::views::ties::TieCard;
 
@@ -31,6 +33,10 @@ pub struct EncountersPage {
     pub next: Option<String>,
     /// The address of the first page, where this is not it.
     pub first: Option<String>,
+    /// The form that reviews the rows ticked.
+    pub review: Given,
+    /// The address of this page.
+    pub here: String,
 }
 
 /// The filter's fields as text, so that a wrong one comes back as it was given.
@@ -61,6 +67,8 @@ pub struct FilterForm {
 pub struct EncounterRow {
     /// Its address.
     pub href: String,
+    /// Its key.
+    pub id: i64,
     /// Its identifier.
     pub occurrence_id: String,
     /// When, as far as known.
@@ -87,15 +95,19 @@ pub fn list_body(page: &EncountersPage) -> Markup {
         (filter_form(page))
         p { (thousands(page.n_matching as i64)) " of " (thousands(page.n_all as i64)) " encounters" }
         @if page.rows.is_empty() { p.card { "None match. " a href="/encounters" { "Clear the filter" } } } @else {
-            div.card {
+            @let may_review = !page.review.only_looks();
+            form.card method="post" action="/encounters/review" {
+                input type="hidden" name="back" value=(page.here);
                 table.stack {
                     thead { tr {
+                        @if may_review { th.no-print scope="col" { span.visually-hidden { "Tick to review" } } }
                         th scope="col" { "Encounter" } th scope="col" { "When" } th scope="col" { "Species" }
                         th scope="col" { "Effort" } th scope="col" { "Review" } th scope="col" { "Tied to" } th.num scope="col" { "Photos" }
                     } }
                     tbody {
                         @for row in &page.rows {
                             tr {
+                                @if may_review { td.no-print { label.check { input type="checkbox" name="id" value=(row.id) aria-label={ "review " (row.occurrence_id) }; } } }
                                 th scope="row" { a href=(row.href) { (row.occurrence_id) } }
                                 td data-label="When" { (row.when) }
                                 td data-label="Species" { i { (row.species) } }
@@ -107,6 +119,7 @@ pub fn list_body(page: &EncountersPage) -> Markup {
                         }
                     }
                 }
+                @if may_review { (review::of_ticked(&page.review)) }
             }
             p {
                 @if let Some(first) = &page.first { a.button href=(first) { "First page" } " " }
@@ -191,6 +204,8 @@ pub struct EncounterPage {
     pub tie: Option<TieCard>,
     /// Its photos.
     pub photos: PhotosCard,
+    /// Its key, its state of review, and the form that gives it another.
+    pub review: (i64, String, Given),
     /// Where it came from.
     pub origin: String,
     /// Where its whole history is.
@@ -241,6 +256,7 @@ pub fn one_body(page: &EncounterPage) -> Markup {
                 ul { @for line in &page.tied { li { (line) } } }
             }
         }
+        @if !page.review.2.only_looks() { (review::of_one(page.review.0, &page.review.1, &page.review.2)) }
         (photos::card(&page.photos))
         @if let Some(tie) = &page.tie { (ties::card(tie)) }
         @if !page.approaches.is_empty() {
@@ -290,6 +306,7 @@ fn health_card(health: &HealthCard) -> Markup {
 pub fn list_samples() -> Vec<EncountersPage> {
     let row = EncounterRow {
         href: "/encounters/1".to_owned(),
+        id: 1,
         occurrence_id: "R-1".to_owned(),
         when: "2024-05-04 09:10".to_owned(),
         species: "Crotalus viridis".to_owned(),
@@ -310,6 +327,8 @@ pub fn list_samples() -> Vec<EncountersPage> {
         rows: vec![row],
         next: Some("/encounters?after=1".to_owned()),
         first: None,
+        review: Given::default(),
+        here: "/encounters?".to_owned(),
     };
     let wrong =
         FilterForm { from_year: "last".to_owned(), part: "noon".to_owned(), errors, ..FilterForm::default() };
@@ -337,6 +356,7 @@ pub fn one_samples() -> Vec<EncounterPage> {
         tied: vec!["located: never in a rate".to_owned()],
         tie: ties::samples().into_iter().next(),
         photos,
+        review: (4, "unverified".to_owned(), Given::default()),
         origin: "trials.csv, row 4, batch 3".to_owned(),
         history_at: "/history/encounter/4".to_owned(),
         history: vec![("2024-06-01 10:00".to_owned(), "staff".to_owned(), "species changed".to_owned())],

@@ -159,6 +159,7 @@ pub fn page(frame: &Frame, body: Markup) -> Markup {
             body {
                 a.skip href="#main" { "Skip to the page" }
                 (header(frame.reader, frame.section, &frame.area_name))
+                p.only-print.small { (frame.area_name) " · " (frame.title) }
                 main #main .wide[frame.width == Width::Window] { (PreEscaped(NEWER_HERE)) (body) }
                 (footer(frame))
             }

@@ -5,8 +5,8 @@ use maud::html;
 
 use crate::domain::time::PartOfDay;
 use crate::web::views::charts::Estimate;
+use crate::web::views::charts::SharedAxis;
 use crate::web::views::charts::format_rate;
-use crate::web::views::charts::interval_bar;
 use crate::web::views::figure;
 use crate::web::views::figure::Figure;
 use crate::web::views::svg_map;
@@ -210,13 +210,16 @@ fn ranked(page: &MapPage) -> Markup {
             @if page.ranked.is_empty() {
                 p { "No stretch has enough walking and records to be ranked." }
             } @else {
+                @let axis = shared_axis(page);
                 table.ranked {
-                    thead { tr {
-                        th scope="col" { "Stretch" }
-                        th.num scope="col" { "Rate" }
-                        th.num scope="col" { "95 % interval" }
-                        th scope="col" { span.visually-hidden { "Interval drawn" } }
-                    } }
+                    thead {
+                        tr {
+                            th scope="col" { "Stretch" }
+                            th.num scope="col" { "Rate" }
+                            th.num scope="col" { "95 % interval" }
+                        }
+                        tr.drawn { td colspan="3" { (axis.head("Reports per 1,000 km walked, every line twice the one before; the thick line is all trails together")) } }
+                    }
                     tbody {
                         @for (name, href, figure) in &page.ranked {
                             @if let Ok(rate) = figure.rate {
@@ -224,16 +227,23 @@ fn ranked(page: &MapPage) -> Markup {
                                     th scope="row" { a href=(href) { (name) } }
                                     td.num { (format_rate(rate.value)) }
                                     td.num { (format_rate(rate.lower)) "–" (format_rate(rate.upper)) }
-                                    td { (interval_bar(rate, figure::class_of(figure.stroke))) }
                                 }
+                                tr.drawn { td colspan="3" { (axis.row(rate, figure::class_of(figure.stroke))) } }
                             }
                         }
                     }
                 }
+                p.small.soft { "Drawn: reports per 1,000 km walked, each tick twice the one before; the long line is all trails together." }
                 p { a href="/trails" { "All trails and stretches" } }
             }
         }
     }
+}
+
+/// The axis that all ranked stretches are drawn on.
+fn shared_axis(page: &MapPage) -> SharedAxis {
+    let rates: Vec<Estimate> = page.ranked.iter().filter_map(|(_, _, figure)| figure.rate.ok()).collect();
+    SharedAxis::of(&rates, page.reference.map(|reference| reference.value))
 }
 
 /// Pages made up for tests and previews.
@@ -242,7 +252,7 @@ pub fn samples() -> Vec<MapPage> {
         points: vec![[0.0, 0.0], [400.0, 300.0], [900.0, 200.0]],
         stroke: svg_map::Stroke::Narrow(4),
         href: "/?stretch=0".to_owned(),
-        title: "Ledge Walk, part 2 of 7".to_owned(),
+        title: "Ledge Walk, km 0.40 to 0.73".to_owned(),
         picked: true,
     };
     let drawing = MapDrawing {
@@ -256,7 +266,7 @@ pub fn samples() -> Vec<MapPage> {
         }],
         ..MapDrawing::default()
     };
-    let named = ("Ledge Walk, part 2 of 7".to_owned(), "/stretch/0".to_owned(), figure::sample());
+    let named = ("Ledge Walk, km 0.40 to 0.73".to_owned(), "/stretch/0".to_owned(), figure::sample());
     let full = MapPage {
         drawing,
         bounds: [0.5, 1.0, 2.0, 4.0],

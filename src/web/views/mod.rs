@@ -26,6 +26,7 @@ pub mod photos;
 pub mod public;
 pub mod rates;
 pub mod reactions;
+mod review;
 pub mod route;
 pub mod scatter;
 pub mod season;

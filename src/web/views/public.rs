@@ -75,9 +75,10 @@ pub fn body(page: &PublicPage) -> Markup {
             }
             section.card {
                 h2 { "Trail by trail" }
-                p.soft { "How often parties that walked here reported a venomous snake, over all years, months and hours. More are met than are reported, and reports that nobody has verified yet are left out." }
+                p.soft { "How often parties that walked here reported a venomous snake, over all years, months and hours. More are met than are reported." }
+                p { strong { "Only reports that somebody has verified are counted." } " While others wait for that, the true rates are higher than these, and higher than their intervals say." }
                 table.stack {
-                    thead { tr { th scope="col" { "Trail" } th scope="col" { "Reports per 1,000 km walked" } th scope="col" { "What it rests on" } } }
+                    thead { tr { th scope="col" { "Trail" } th scope="col" { "Verified reports per 1,000 km walked, at least" } th scope="col" { "What it rests on" } } }
                     tbody { @for row in &page.rows { tr {
                         th scope="row" { (row.names.join(", ")) }
                         (cells(&row.figure))

@@ -7,6 +7,7 @@ use crate::web::views::charts::Estimate;
 use crate::web::views::charts::format_rate;
 use crate::web::views::charts::interval_bar;
 use crate::web::views::charts::percent;
+use crate::web::views::charts::probability;
 use crate::web::views::scatter;
 use crate::web::views::scatter::Scatter;
 
@@ -116,7 +117,7 @@ fn ranks(page: &RatesPage) -> Markup {
                 td data-label="Interval" { (interval_bar(row.rate, row.class)) }
                 td.num data-label="Rank, 95 % limits" { (format!("{:.0}–{:.0}", row.rank.0, row.rank.1)) }
                 td.num data-label="In the first ten" { (percent(row.top_share)) }
-                td.num data-label="Chance of being above" { (format!("{:.2}", row.exceedance)) }
+                td.num data-label="Chance of being above" { (probability(row.exceedance)) }
                 td data-label="Called" { @match row.call { Call::Called => "called", Call::NotCalled => "" } }
             } } }
         }
@@ -143,7 +144,7 @@ fn strata(page: &RatesPage) -> Markup {
 pub fn samples() -> Vec<RatesPage> {
     let rate = Estimate { value: 5.3, lower: 3.6, upper: 7.3 };
     let row = RankRow {
-        name: "Ledge Walk, part 2 of 7".to_owned(),
+        name: "Ledge Walk, km 0.40 to 0.73".to_owned(),
         href: "/stretch/0".to_owned(),
         rate,
         class: Some(4),
@@ -168,7 +169,7 @@ pub fn samples() -> Vec<RatesPage> {
         pattern: vec![("Before the fit", "I = 0.21, p 0.012, 64 stretches".to_owned())],
         scatter: Some(Scatter {
             description: "What is left over".to_owned(),
-            points: vec![(0.4, -0.2, "Ledge Walk, part 2 of 7".to_owned())],
+            points: vec![(0.4, -0.2, "Ledge Walk, km 0.40 to 0.73".to_owned())],
             across: "left over on a stretch, standard deviations".to_owned(),
             up: "mean of its neighbours".to_owned(),
         }),

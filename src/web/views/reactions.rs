@@ -105,7 +105,7 @@ pub fn do_not_test() -> Markup {
     html! {
         div.caution {
             p { strong { "Do not test this." } " These shares come from approaches under a protocol and from chance meetings. They describe what was recorded, "
-                "not what the next snake will do. Keep your distance, and step over nothing you cannot see behind." }
+                "not what the next snake will do. Keep your distance, and do not step over what you cannot see behind." }
             p { "If someone is bitten: move away from the snake and call the local emergency services at once. " a href="/about#cautions" { "Cautions" } }
         }
     }
@@ -119,8 +119,8 @@ fn choices(page: &ReactionsPage) -> Markup {
             }
             label { "Count"
                 select name="count" {
-                    option value="first" selected[page.counting == Counting::First] { "the first reaction" }
                     option value="any" selected[page.counting == Counting::Any] { "any reaction" }
+                    option value="first" selected[page.counting == Counting::First] { "the first reaction" }
                 }
             }
             button.main type="submit" { "Show" }
@@ -137,7 +137,7 @@ fn key(page: &ReactionsPage) -> Markup {
     }
     html! {
         p.small { @for (idx, label) in labels.iter().enumerate() {
-            svg width="14" height="14" aria-hidden="true" { rect class={ "f" (idx.min(4)) } width="14" height="14" {} } " " (label) " "
+            span.key-entry { svg width="14" height="14" aria-hidden="true" { rect class={ "f" (idx.min(4)) } width="14" height="14" {} } " " (label) } " "
         } }
     }
 }

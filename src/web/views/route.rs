@@ -184,14 +184,21 @@ pub fn body(page: &RoutePage) -> Markup {
     html! {
         h1 { "What to expect on a walk" }
         p.soft { "Choose where a walk begins and ends, or how far it goes from a trailhead. The answer rests on past reports and past walking." }
-        (forms(page))
+        // What was asked comes first, so that nobody on a phone has to look for the answer under the forms.
         @match &page.answer {
-            Some(Ok(shown)) => (answer(shown)),
-            Some(Err(reason)) => p.card { (reason) },
-            None => {},
+            Some(Ok(shown)) => {
+                (answer(shown))
+                (figure::of_reports(&page.reporting))
+                (cautions(page))
+                details.no-print { summary { "Ask about another walk" } (forms(page)) }
+            }
+            other => {
+                (forms(page))
+                @if let Some(Err(reason)) = other { p.card { (reason) } }
+                (figure::of_reports(&page.reporting))
+                (cautions(page))
+            }
         }
-        (figure::of_reports(&page.reporting))
-        (cautions(page))
         div.grid {
             section.card {
                 h2 { "Map" }

@@ -180,7 +180,7 @@ fn site_row(site: &SiteRow) -> Markup {
             td.num data-label="Parties a day" { (thousands(site.parties_per_day.round() as i64)) }
             td.num data-label="Adds" { (percent(site.adds)) }
             td.num data-label="Together so far" { (percent(site.together.value)) " (" (percent(site.together.lower)) "–" (percent(site.together.upper)) ")" }
-            td.num data-label="Chosen in" { (percent(site.chosen_share)) " of draws" }
+            td.num data-label="Chosen in" { @if site.standing { "in place" } @else { (percent(site.chosen_share)) " of draws" } }
         }
     }
 }
@@ -202,7 +202,7 @@ pub fn samples() -> Vec<SignsPage> {
         adds: 0.24,
         together,
         chosen_share: 0.91,
-        reason: "most encounters after it happen on Ledge Walk, part 2 of 7".to_owned(),
+        reason: "most encounters after it happen on Ledge Walk, km 0.40 to 0.73".to_owned(),
     };
     let plan = PlanShown {
         drawing: MapDrawing::default(),

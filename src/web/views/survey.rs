@@ -228,7 +228,7 @@ fn rate(estimate: Option<Estimate>, km: f64) -> Markup {
 pub fn samples() -> Vec<SurveyPage> {
     let estimate = |value: f64| Estimate { value, lower: value * 0.6, upper: value * 1.5 };
     let row = SurveyRow {
-        name: "Mill Path, part 1 of 3".to_owned(),
+        name: "Mill Path, km 0.00 to 0.41".to_owned(),
         href: "/stretch/4".to_owned(),
         planned: (12.0, 84.2),
         raw: Some(estimate(142.5)),

@@ -346,7 +346,7 @@ pub fn list_samples() -> Vec<TiesPage> {
             ("Ledge Walk, segment 4".to_owned(), Some(0.6)),
             ("Swale Path, segment 1".to_owned(), Some(0.4)),
         ],
-        hangs: "Another trail: Ledge Walk, part 1 of 3 (2.1 per 1,000 km) or Swale Path, part 1 of 2 (0.4 per 1,000 km); moves a rate by up \
+        hangs: "Another trail: Ledge Walk, km 0.00 to 0.41 (2.1 per 1,000 km) or Swale Path, km 0.00 to 0.52 (0.4 per 1,000 km); moves a rate by up \
                 to 12 % of its interval's half-width"
             .to_owned(),
         note: String::new(),

@@ -233,7 +233,7 @@ fn interval_words(estimate: Estimate, words: impl Fn(f64) -> String) -> String {
 /// Pages made up for tests and previews.
 pub fn samples() -> Vec<TrailsPage> {
     let named = StretchRow {
-        name: "Ledge Walk, part 2 of 7".to_owned(),
+        name: "Ledge Walk, km 0.40 to 0.73".to_owned(),
         href: "/stretch/0".to_owned(),
         figure: figure::sample(),
         top_share: Some(0.62),

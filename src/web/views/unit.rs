@@ -6,6 +6,7 @@ use maud::html;
 use crate::web::views::charts::Estimate;
 use crate::web::views::charts::format_rate;
 use crate::web::views::charts::percent;
+use crate::web::views::charts::probability as probability_words;
 use crate::web::views::charts::thousands;
 use crate::web::views::decisions;
 use crate::web::views::decisions::Ask;
@@ -18,7 +19,7 @@ use crate::web::views::svg_map::MapDrawing;
 /// The page of one stretch or segment.
 #[derive(Debug, Clone)]
 pub struct UnitPage {
-    /// "Ledge Walk, part 2 of 7".
+    /// "Ledge Walk, km 0.40 to 0.73".
     pub name: String,
     /// "stretch" or "segment".
     pub kind: &'static str,
@@ -108,7 +109,7 @@ fn above_reference(page: &UnitPage) -> Markup {
         @match page.exceedance {
             Some(probability) => p {
                 "Probability that the rate is above " (page.multiple) " times that of all trails together: "
-                strong { (percent(probability)) } "."
+                strong { (probability_words(probability)) } "."
             },
             None => p.soft { "Not compared with other stretches: how many people walk here is assumed, not counted." },
         }
@@ -225,7 +226,7 @@ fn records(page: &UnitPage) -> Markup {
 /// Pages made up for tests and previews.
 pub fn samples() -> Vec<UnitPage> {
     let page = UnitPage {
-        name: "Ledge Walk, part 2 of 7".to_owned(),
+        name: "Ledge Walk, km 0.40 to 0.73".to_owned(),
         kind: "stretch",
         length_m: 393.0,
         drawing: MapDrawing::default(),

@@ -92,7 +92,7 @@ pub struct WalkPage {
 pub struct LegRow {
     /// The trail.
     pub trail: String,
-    /// The segments, in words.
+    /// Where along the trail, in words.
     pub segments: String,
     /// The first segment's address.
     pub href: String,
@@ -212,7 +212,7 @@ fn legs(page: &WalkPage) -> Markup {
                     } }
                     tbody { @for leg in &page.legs { tr {
                         th scope="row" { (leg.trail) }
-                        td data-label="Segments" { a href=(leg.href) { (leg.segments) } }
+                        td data-label="Where" { a href=(leg.href) { (leg.segments) } }
                         td data-label="From and to" { (leg.offsets) }
                         td.num data-label="m walked" { (format!("{:.0}", leg.metres)) }
                     } } }
@@ -296,7 +296,7 @@ pub fn one_samples() -> Vec<WalkPage> {
         },
         legs: vec![LegRow {
             trail: "Mill Path".to_owned(),
-            segments: "1 to 19".to_owned(),
+            segments: "km 0.00 to 1.90".to_owned(),
             href: "/segment/1".to_owned(),
             offsets: "from 12 m to 98 m".to_owned(),
             metres: 1886.0,

@@ -26,6 +26,8 @@ pub struct WatchPage {
 pub struct SeasonShown {
     /// The last day looked at.
     pub until: String,
+    /// How long ago that is, in words, where it is long; else empty.
+    pub age: String,
     /// Weeks of the whole area.
     pub weeks: Vec<WeekShown>,
     /// What stands out.
@@ -74,6 +76,8 @@ pub struct AlarmShown {
     pub limits: (u64, u64),
     /// Probability of as many or more.
     pub tail: f64,
+    /// Whether it ended too long ago for a notice that speaks of now.
+    pub is_past: bool,
 }
 
 /// The form of a notice, as typed.
@@ -160,13 +164,14 @@ fn shown(season: &SeasonShown, page: &WatchPage) -> Markup {
     html! {
         section.card {
             h2 { "What stands out up to " (season.until) }
+            @if !season.age.is_empty() { p.notice { (season.age) } }
             p { (sentence(season, unit)) }
             @if !season.alarms.is_empty() { (alarms(season, page.form.only_looks)) }
             p.small.soft {
                 "If nothing has changed, about " (format!("{:.1}", season.false_alarms.0)) " false alarms (± "
                 (format!("{:.2}", season.false_alarms.1 * 2.0)) ") are expected in the whole season over all " (season.n_units) " " (unit)
                 " and the area together, however often you look; at most " (format_rate(season.false_alarms.2)) " were asked for. A window is called when its probability is at most "
-                (small_probability(season.threshold)) ", which holds for every week of the season. A list of every week below 5 % would cry wolf many times over."
+                (small_probability(season.threshold)) ", which holds for every week of the season. A list of every week below 5 % would give many false alarms."
             }
             @if season.n_unexposed > 0 {
                 p.small.soft { (season.n_unexposed) " " (unit) " without recorded walking are not watched: nothing can be expected there." }
@@ -211,7 +216,9 @@ fn alarms(season: &SeasonShown, only_looks: bool) -> Markup {
                 td.num data-label="Expected" { (format_rate(alarm.expected)) }
                 td.num data-label="95 of 100 such weeks" { (alarm.limits.0) "–" (alarm.limits.1) }
                 td.num data-label="Probability of as many" { (small_probability(alarm.tail)) }
-                td.no-print { @if let Some(trail) = alarm.trail.as_ref().filter(|_| !only_looks) { (notice_link(trail, alarm)) } }
+                td.no-print { @if let Some(trail) = alarm.trail.as_ref().filter(|_| !only_looks) {
+                    @if alarm.is_past { span.small.soft { "over four weeks ago: too long for a notice" } } @else { (notice_link(trail, alarm)) }
+                } }
             } } }
         }
     }
@@ -356,6 +363,7 @@ pub fn samples() -> Vec<WatchPage> {
         walking: if trail.is_some() { "Walking here is assumed." } else { "" },
         weeks: "8 to 21 May".to_owned(),
         called: "first called in the week from 8 May".to_owned(),
+        is_past: trail.is_none(),
         observed: 8,
         expected: 2.1,
         limits: (0, 5),
@@ -363,8 +371,9 @@ pub fn samples() -> Vec<WatchPage> {
     };
     let season = SeasonShown {
         until: "28 May 2026".to_owned(),
+        age: String::new(),
         weeks: (0..4).map(week).collect(),
-        alarms: vec![alarm("Ledge Walk, part 2 of 7", Some("Ledge Walk")), alarm("the whole area", None)],
+        alarms: vec![alarm("Ledge Walk, km 0.40 to 0.73", Some("Ledge Walk")), alarm("the whole area", None)],
         false_alarms: (0.94, 0.03, 1.0),
         threshold: 0.0004,
         n_units: 41,

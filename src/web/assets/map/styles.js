@@ -48,16 +48,18 @@ export function stretchStyles(tokens, picked) {
   const made = {
     narrow: tokens.rates.map((color) => [halo, line(color, 5)]),
     wide: tokens.rates.map((color) => [halo, line(color, 5, [10, 5])]),
+    // A stretch of a few pixels has room for no long dash, and would look as sure as any.
+    wideAfar: tokens.rates.map((color) => [halo, line(color, 5, [4, 3])]),
     tooWide: [halo, line(tokens.tooWide, 3), line(tokens.land, 1.4)],
     none: [line(tokens.tooWide, 1, [1, 3])],
   };
   const outline = line(tokens.act, 14);
-  return (/** @type {import('ol/Feature.js').FeatureLike} */ feature) => {
+  return (/** @type {import('ol/Feature.js').FeatureLike} */ feature, /** @type {number} */ resolution) => {
     const word = feature.get('interval_width');
     const step = feature.get('rate_class') ?? 0;
     let styles = made.none;
     if (word === 'narrow') styles = made.narrow[step];
-    else if (word === 'wide') styles = made.wide[step];
+    else if (word === 'wide') styles = (resolution > 8 ? made.wideAfar : made.wide)[step];
     else if (word === 'too wide') styles = made.tooWide;
     const isPicked = picked !== null && String(feature.getId()) === picked;
     const all = isPicked ? [outline, ...styles] : [...styles];

@@ -89,7 +89,7 @@ fn places(counter: &Counter, facts: &Facts, network: &NetworkLayer, zone: &TimeZ
     counter.locations.iter().map(words).collect()
 }
 
-/// "at Mill car park" or "on Ledge Walk, segment 4".
+/// "at Mill car park" or "on Ledge Walk, km 0.40 to 0.50".
 pub(super) fn site_words(site: CounterSite, facts: &Facts, network: &NetworkLayer) -> String {
     match site {
         CounterSite::Vertex(vertex) => {
@@ -98,8 +98,7 @@ pub(super) fn site_words(site: CounterSite, facts: &Facts, network: &NetworkLaye
             head.map_or("at a junction".to_owned(), |name| format!("at {name}"))
         }
         CounterSite::Segment(segment) => {
-            let order = network.network.segments[segment].order + 1;
-            format!("on {}, segment {order}", network.trail_name(segment))
+            format!("on {}", network.segment_words(segment))
         }
         CounterSite::Place(place) => {
             let name = facts.places.get(place).map(|place| place.given.name.as_str());

@@ -69,7 +69,7 @@ fn exposure() -> Exposure {
         stretches: Some((
             "Ledge Walk".to_owned(),
             vec![StretchRow {
-                name: "Ledge Walk, part 1 of 2".to_owned(),
+                name: "Ledge Walk, km 0.00 to 0.52".to_owned(),
                 href: "/stretch/0".to_owned(),
                 km: about(5.2),
                 known_from: "counted",
