@@ -198,3 +198,42 @@ fn a_fair_draw_calls_useless_signs_at_its_level() {
     assert!((0.02..=0.075).contains(&share(calls)), "{}", share(calls));
     assert!(share(called_with_effect) > 0.7, "{}", share(called_with_effect));
 }
+
+/// Signs that leave a tenth: often no more than a handful of encounters lie at them, sometimes none.
+#[test]
+fn limits_of_a_draw_hold_where_little_is_left_at_signs() {
+    const KEPT: f64 = 0.1;
+    let n_runs = n_runs();
+    let (mut missed_above, mut missed_below, mut none_at_signs, mut called) = (0, 0, 0, 0);
+    for seed in 0..n_runs {
+        let mut rng = stream(30_000 + seed, 0);
+        let pairs: Vec<PairCounts> = (0..8)
+            .map(|_| {
+                let rate: f64 = Gamma::new(4.0, 1.2).unwrap().sample(&mut rng);
+                let mut place = || rate * Gamma::new(16.0, 1.0 / 16.0).unwrap().sample(&mut rng);
+                let (with, without) = (place(), place());
+                let period = |count| Period { count, km: KM };
+                PairCounts {
+                    signed: period(poisson(&mut rng, with * KEPT)),
+                    unsigned: period(poisson(&mut rng, without)),
+                }
+            })
+            .collect();
+        let found = index(lottery(&pairs, &CompareParams::default()).unwrap());
+        none_at_signs += u32::from(found.observed == 0);
+        missed_above += u32::from(found.limits.upper.is_some_and(|upper| upper < KEPT));
+        missed_below += u32::from(found.limits.lower > KEPT);
+        called += u32::from(found.verdict == Verdict::Fewer);
+    }
+    let share = |n: u32| f64::from(n) / n_runs as f64;
+    println!(
+        "above {}, below {}, none at signs {}, called {}",
+        share(missed_above),
+        share(missed_below),
+        share(none_at_signs),
+        share(called)
+    );
+    assert!(none_at_signs > 0);
+    assert!(share(missed_above) <= 0.035 && share(missed_below) <= 0.035);
+    assert!(share(called) > 0.9, "{}", share(called));
+}
