@@ -7,8 +7,8 @@
 //! - [`baseline`]: a later period before the signs went up, which chose nothing;
 //! - [`lottery`]: units that lost the draw for a sign.
 //!
-//! [`control`] compares four totals; [`reports`] does so for what visitors report; [`power`] says beforehand what could be
-//! found out; [`spread`] holds the distribution of a count whose expectation is itself uncertain.
+//! [`control`] compares four totals; [`reports`] does so for what visitors report; [`shares`] compares shares of a kind of
+//! contact; [`power`] says beforehand what could be found out; [`spread`] holds the distribution of a count whose expectation is itself uncertain.
 
 pub mod baseline;
 pub mod control;
@@ -17,6 +17,7 @@ pub mod flips;
 pub mod lottery;
 pub mod power;
 pub mod reports;
+pub mod shares;
 #[cfg(test)]
 mod simulation_tests;
 pub mod spread;

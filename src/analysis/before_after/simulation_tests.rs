@@ -3,8 +3,10 @@
 use rand_distr::{Distribution, Gamma, Poisson};
 
 use crate::analysis::before_after::baseline::later_baseline;
+use crate::analysis::before_after::control::{Cells, before_after_control};
 use crate::analysis::before_after::empirical_bayes::{CompareParams, empirical_bayes};
 use crate::analysis::before_after::lottery::{PairCounts, lottery};
+use crate::analysis::before_after::shares::share_change;
 use crate::analysis::before_after::{Effectiveness, Index, Period, Role, Unit, Verdict, totals};
 use crate::analysis::counts::rate_ratio::{Counted, rate_ratio};
 use crate::analysis::random::{Stream, stream};
@@ -236,4 +238,53 @@ fn limits_of_a_draw_hold_where_little_is_left_at_signs() {
     assert!(none_at_signs > 0);
     assert!(share(missed_above) <= 0.035 && share(missed_below) <= 0.035);
     assert!(share(called) > 0.9, "{}", share(called));
+}
+
+/// Signs that do nothing where most close contacts were counted, a fifth of all encounters being close. Of four totals with
+/// the period that chose the places as before, the share of close contacts halves.
+#[test]
+fn useless_signs_at_close_contacts_change_no_share() {
+    const CLOSE: f64 = 0.2;
+    let n_runs = n_runs();
+    let (mut naive, mut naive_calls, mut ours, mut excluded, mut called) = (0.0, 0, 0.0, 0, 0);
+    for seed in 0..n_runs {
+        let mut rng = stream(40_000 + seed, 0);
+        let rates: Vec<f64> =
+            (0..SMALL.n_units).map(|_| Gamma::new(4.0, 1.5).unwrap().sample(&mut rng)).collect();
+        // Close contacts among all encounters in three periods: one that chooses, one between, one with signs.
+        let mut period = |rate: f64| {
+            let close = poisson(&mut rng, rate * CLOSE);
+            Period { count: close, km: (close + poisson(&mut rng, rate * (1.0 - CLOSE))) as f64 }
+        };
+        let counts: Vec<[Period; 3]> = rates.iter().map(|rate| [(); 3].map(|()| period(*rate))).collect();
+        let mut order: Vec<usize> = (0..SMALL.n_units).collect();
+        order.sort_by_key(|unit| std::cmp::Reverse(counts[*unit][0].count));
+        let is_signed = |unit: &usize| order[..SMALL.n_signs].contains(unit);
+        let with_before = |before: usize| -> Vec<Unit> {
+            let unit = |unit: usize| Unit {
+                before: counts[unit][before],
+                after: counts[unit][2],
+                role: if is_signed(&unit) { Role::Signed } else { Role::Control },
+            };
+            (0..SMALL.n_units).map(unit).collect()
+        };
+        let chosen_by = with_before(0);
+        let (signed_before, signed_after) = totals(&chosen_by, Role::Signed);
+        let (control_before, control_after) = totals(&chosen_by, Role::Control);
+        let cells = Cells { signed_before, signed_after, control_before, control_after };
+        let compared = before_after_control(&cells, 0.95).unwrap();
+        naive += compared.change.estimate().unwrap();
+        naive_calls += u32::from(compared.limits.upper.is_some_and(|upper| upper < 1.0));
+        let found = index(share_change(&with_before(1), &CompareParams::default()).unwrap());
+        ours += found.change.estimate().unwrap_or(1.0).ln();
+        excluded += u32::from(excludes_one(&found));
+        called += u32::from(matches!(found.verdict, Verdict::Fewer | Verdict::More));
+    }
+    let share = |n: u32| f64::from(n) / n_runs as f64;
+    let (naive, ours) = (naive / n_runs as f64, (ours / n_runs as f64).exp());
+    println!("naive {naive} {}; ours {ours} {} {}", share(naive_calls), share(excluded), share(called));
+    assert!((naive - 0.47).abs() < 0.03, "the period that chose the places is biased: {naive}");
+    assert!(share(naive_calls) > 0.5, "and calls useless signs useful: {}", share(naive_calls));
+    assert!((ours - 1.0).abs() < 0.1, "{ours}");
+    assert!(share(excluded) <= 0.075 && share(called) <= 0.075, "{} {}", share(excluded), share(called));
 }

@@ -7,14 +7,18 @@ use crate::analysis::before_after::Change;
 use crate::analysis::before_after::Effectiveness;
 use crate::analysis::before_after::Period;
 use crate::analysis::before_after::Verdict;
+use crate::analysis::before_after::WhyNot;
 use crate::analysis::before_after::control::Cells;
 use crate::analysis::before_after::flips::FlipTest;
 use crate::analysis::before_after::power::Detectable;
 use crate::analysis::counts::RatioLimits;
 use crate::derived::effect::Campaign;
 use crate::derived::effect::ReportsAnswer;
+use crate::derived::effect::SHARES_NEED_A_PLAN;
+use crate::derived::effect::ShareOutcome;
 use crate::derived::effect::Wait;
 use crate::derived::effect::power_rows;
+use crate::derived::effect::share_why_words;
 use crate::derived::effect::why_words;
 use crate::derived::study::Layers;
 use crate::derived::study::need;
@@ -153,25 +157,19 @@ fn survey<'a>(
 }
 
 fn shares(number: usize, campaign: &Campaign) -> Vec<Row<'_>> {
-    let row = |share: &crate::derived::effect::ShareOutcome| Row {
-        number,
-        campaign,
-        outcome: format!("share of survey encounters {}", share.contact.term()),
-        expected_from: "the change on controls",
-        cells: in_order(&share.cells),
-        n_signs: None,
-        n_controls: None,
-        expected: None,
-        change: share.compared.as_ref().map(|it| (it.change, it.limits)).map_err(Clone::clone),
-        p_value: share
-            .compared
-            .as_ref()
-            .ok()
-            .and_then(|it| it.tests.as_ref())
-            .map(|tests| tests.p_likelihood_ratio),
-        flips_p: None,
-        verdict: None,
-        n_draws: None,
+    let row = |share: &ShareOutcome| {
+        let nothing = Effectiveness::NotEstimable(WhyNot::NothingExpected);
+        let found = share.since_plan.as_ref().map_or(&nothing, |compared| &compared.found);
+        let expected_from = "the change on controls, from the time between plan and signs";
+        let mut row = survey(number, campaign, expected_from, found);
+        row.outcome = format!("share of survey encounters {}", share.contact.term());
+        row.cells = share.since_plan.as_ref().map_or([Period::NONE; 4], |compared| in_order(&compared.cells));
+        match (&share.since_plan, found) {
+            (None, _) => row.change = Err(SHARES_NEED_A_PLAN.to_owned()),
+            (_, Effectiveness::NotEstimable(why)) => row.change = Err(share_why_words(*why).to_owned()),
+            (_, Effectiveness::Estimated(_)) => {}
+        }
+        row
     };
     campaign.shares.iter().map(row).collect()
 }

@@ -4,6 +4,9 @@ use jiff::civil::Date;
 use jiff::civil::date;
 
 use coilway::analysis::before_after::Change;
+use coilway::analysis::before_after::Effectiveness;
+use coilway::analysis::before_after::Period;
+use coilway::analysis::before_after::WhyNot;
 use coilway::analysis::before_after::control::Cells;
 use coilway::analysis::before_after::control::before_after_control;
 use coilway::analysis::counts::RatioLimits;
@@ -196,6 +199,7 @@ async fn a_planted_drop_is_counted_where_the_sign_warns() {
         "15 counted",
         "Too few signs to say: six at least",
         "Share of survey encounters: over",
+        "those may have done so by close contacts, and are never before",
         "are refused: a sign changes what people report",
         "Watched behaviour at the sign: none is recorded",
         "Controls (",
@@ -237,6 +241,13 @@ async fn a_kept_plan_gives_a_later_baseline() {
     assert_eq!(campaigns.len(), 2, "signs that went up five months apart are compared apart");
     assert!(campaigns[0].later.is_none() && campaigns[0].times.chosen_s.is_none());
     assert!(campaigns[1].later.is_some() && campaigns[1].times.chosen_s.is_some());
+    // All walks are older than the plan: they may have chosen the places, and are before of no share.
+    assert!(campaigns[0].shares.iter().all(|share| share.since_plan.is_none()));
+    for share in &campaigns[1].shares {
+        let compared = share.since_plan.as_ref().unwrap();
+        assert_eq!((compared.cells.signed_before, compared.cells.control_before), (Period::NONE, Period::NONE));
+        assert_eq!(compared.found, Effectiveness::NotEstimable(WhyNot::SignsNotWalked));
+    }
     test.get("/effect").await.expect(200).says("Plan of spring");
 }
 
