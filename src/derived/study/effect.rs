@@ -249,18 +249,19 @@ pub(super) fn power(layers: &Layers) -> Result<Table, String> {
         .column("per_sign_year", "encounters a year", "where one sign of average place warns", |_| {
             wait.per_sign_year
         })
-        .column("control_per_year", "encounters a year", "on stretches without signs", |_| {
-            wait.control_per_year
+        .column("control_per_year", "encounters a year", "on stretches without signs", |(n_signs, ..)| {
+            wait.control_per_year(*n_signs)
         })
         .column("shows", "", "what would show with a probability of 80 %", |(.., found)| match found {
             Detectable::Reduction(_) => "a reduction of at least that share",
             Detectable::NotEvenAll { .. } => "not even that all encounters ended",
             Detectable::TooFewSigns => "nothing: too few signs",
+            Detectable::NoControls => "nothing: no stretch left without signs",
         })
         .column("smallest_reduction", "share", "of the encounters expected without signs", |(.., found)| {
             match found {
                 Detectable::Reduction(share) => Some(*share),
-                Detectable::NotEvenAll { .. } | Detectable::TooFewSigns => None,
+                Detectable::NotEvenAll { .. } | Detectable::TooFewSigns | Detectable::NoControls => None,
             }
         })
         .done())

@@ -55,7 +55,7 @@ const LONGEST: usize = 200;
 
 /// The page.
 pub async fn show(app: Exact, who: Who, query: Query) -> Result<Response, Error> {
-    query.allow(&["per_sign", "control", "before"])?;
+    query.allow(&["per_sign", "all", "before"])?;
     let facts = app.deriver().facts().await?;
     let (mut page, records) = page(&app, &facts, &query).await?;
     page.is_signed = who != Who::ThisMachine;
@@ -160,7 +160,7 @@ fn planning(layer: &EffectLayer, facts: &Facts, query: &Query) -> Result<Plannin
     let usual = Wait::usual(basis, facts.settings.effect_variation);
     let labels = [
         ("per_sign", "Survey encounters a year where one sign warns", basis.per_sign_year),
-        ("control", "Survey encounters a year without signs", usual.control_per_year),
+        ("all", "Survey encounters a year on all trails", usual.all_per_year),
         ("before", "Years counted before", usual.years_before),
     ];
     let mut errors = Vec::new();
@@ -178,9 +178,9 @@ fn planning(layer: &EffectLayer, facts: &Facts, query: &Query) -> Result<Plannin
         fields.push((name.to_owned(), label.to_owned(), text));
     }
     let rows = match numbers[..] {
-        [Some(per_sign_year), Some(control_per_year), Some(years_before)] => {
+        [Some(per_sign_year), Some(all_per_year), Some(years_before)] => {
             let variation = facts.settings.effect_variation;
-            let wait = Wait { years_before, per_sign_year, control_per_year, variation };
+            let wait = Wait { years_before, per_sign_year, all_per_year, variation };
             match power_rows(&wait) {
                 Ok(rows) => Ok(rows),
                 Err(DeriveError::Unanswerable(why)) => Err(why),

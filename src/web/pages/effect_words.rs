@@ -297,5 +297,6 @@ pub(super) fn detectable(found: Detectable) -> String {
         Detectable::Reduction(share) => format!("{} or more", percent(share)),
         Detectable::NotEvenAll { .. } => "not even all".to_owned(),
         Detectable::TooFewSigns => "too few signs".to_owned(),
+        Detectable::NoControls => "nothing left to compare with".to_owned(),
     }
 }

@@ -198,7 +198,7 @@ fn planning(shown: &PlanningShown) -> Markup {
     html! {
         section.card {
             h2 { "What could be found out" }
-            p { "Before anyone waits: the smallest reduction of survey encounters that would show with 80 % probability at the 95 % level. A smaller effect may be real and still not show." }
+            p { "Before anyone waits: the smallest reduction of survey encounters that would show with 80 % probability at the 95 % level, by the limits and by the test that takes each sign as one. A smaller effect may be real and still not show." }
             p.small.soft { (shown.basis) }
             form.row.no-print method="get" action="/effect" {
                 @for (name, label, value) in &shown.fields {
@@ -219,7 +219,7 @@ fn planning(shown: &PlanningShown) -> Markup {
                     } } }
                 },
             }
-            p.small.soft { "Rates are taken to change on their own over the years, from place to place, with a standard deviation of " (percent(shown.variation)) ". Fewer than six signs can never stand out in a test that takes each sign as one. Signs put up by lot among like places give the plainest answer." }
+            p.small.soft { "Rates are taken to change on their own over the years, from place to place, with a standard deviation of " (percent(shown.variation)) ". Comparisons are simulated for each number: places of signs are alike, each has its own luck before, and what a sign warns of is missing from what it is compared with. Fewer than six signs can never stand out in a test that takes each sign as one. Signs put up by lot among like places give the plainest answer." }
         }
     }
 }

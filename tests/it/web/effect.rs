@@ -107,9 +107,11 @@ async fn without_signs_the_page_says_what_could_be_found_out() {
     ] {
         page.says(words);
     }
-    let rare = test.get("/effect?per_sign=0.1&control=5&before=1").await.expect(200);
+    let rare = test.get("/effect?per_sign=0.1&all=5&before=1").await.expect(200);
     rare.says("not even all");
     rare.says("value=\"0.1\"");
+    // Ten signs of three a year leave nothing of thirty.
+    test.get("/effect?per_sign=3&all=30&before=2").await.expect(200).says("nothing left to compare with");
     let wrong = test.get("/effect?per_sign=many").await.expect(400);
     wrong.says("<span class=\"field-error\">give a number from 0 to 100,000");
     wrong.says("value=\"many\"");
@@ -245,7 +247,10 @@ async fn a_kept_plan_gives_a_later_baseline() {
     assert!(campaigns[0].shares.iter().all(|share| share.since_plan.is_none()));
     for share in &campaigns[1].shares {
         let compared = share.since_plan.as_ref().unwrap();
-        assert_eq!((compared.cells.signed_before, compared.cells.control_before), (Period::NONE, Period::NONE));
+        assert_eq!(
+            (compared.cells.signed_before, compared.cells.control_before),
+            (Period::NONE, Period::NONE)
+        );
         assert_eq!(compared.found, Effectiveness::NotEstimable(WhyNot::SignsNotWalked));
     }
     test.get("/effect").await.expect(200).says("Plan of spring");
