@@ -53,7 +53,7 @@ pub struct Campaign {
     pub times: Times,
     /// Every sign's own counts.
     pub by_sign: Vec<SignCounts>,
-    /// Totals where signs warn, before and after.
+    /// Totals where signs warn, before and after, here as below of planned walks with kilometres weighted by season and hour.
     pub signed: (Period, Period),
     /// Totals on controls, before and after.
     pub control: (Period, Period),
@@ -252,13 +252,13 @@ impl Comparison<'_> {
         UnitsOf { of_segment, roles }
     }
 
-    /// Kilometres and encounters of every unit.
+    /// Kilometres, weighted by season and hour, and encounters of every unit.
     fn counted(&self, units_of: &UnitsOf, side: impl Fn(i64) -> Option<Side>) -> Vec<Unit> {
         let empty = |role: &Role| Unit { before: Period::NONE, after: Period::NONE, role: *role };
         let mut units: Vec<Unit> = units_of.roles.iter().map(empty).collect();
         for walk in self.walks {
             let Some(side) = side(walk.start_s) else { continue };
-            for (segment, km) in &walk.km {
+            for (segment, km) in &walk.weighted_km {
                 if let Some(unit) = units_of.of_segment[*segment] {
                     side.of(&mut units[unit]).km += km;
                 }

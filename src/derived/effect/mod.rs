@@ -114,7 +114,7 @@ pub fn compute(
         let trips = walked_trips(layer, exposure);
         passed::roles(layer.network.graph(), &trips, &vertices, &RoleParams::of(facts))
     });
-    let walks = walked::walks(facts, matched);
+    let walks = walked::walks(facts, matched, season);
     let campaigns = match &roles {
         _ if signs.is_empty() => Err("No sign has been put up yet.".to_owned()),
         None => {

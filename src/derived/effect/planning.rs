@@ -15,11 +15,11 @@ const YEAR_S: f64 = 365.25 * 86_400.0;
 /// What surveys count in a year as they are done now.
 #[derive(Debug, Clone, Copy, PartialEq)]
 pub struct PlanningBasis {
-    /// Survey walks with a track on the trails.
+    /// Planned survey walks with a track on the trails.
     pub n_walks: usize,
     /// Years that they cover, at least one.
     pub years: f64,
-    /// Kilometres surveyed.
+    /// Kilometres surveyed, as walked.
     pub survey_km: f64,
     /// Encounters on them.
     pub encounters: u64,

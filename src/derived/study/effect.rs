@@ -32,7 +32,10 @@ const CELLS: [(&str, &str); 4] = [
     ("control_after", "whose walkers passed no sign, after"),
 ];
 /// What cells are divided by: kilometres, or for shares all encounters.
-const BASE: &str = "km, or encounters of known contact";
+const BASE: &str = "km weighted by season and hour, or encounters of known contact";
+
+/// The unit of survey-km that are compared.
+const WEIGHTED: &str = "survey-km weighted by season and hour";
 
 fn campaigns(layers: &Layers) -> Result<&[Campaign], String> {
     need(&layers.effect)?.campaigns.as_deref().map_err(Clone::clone)
@@ -121,7 +124,7 @@ fn survey<'a>(
     let empty = Row {
         number,
         campaign,
-        outcome: "survey encounters per survey-km".to_owned(),
+        outcome: "survey encounters per survey-km, planned walks".to_owned(),
         expected_from,
         cells: [campaign.signed.0, campaign.signed.1, campaign.control.0, campaign.control.1],
         n_signs: None,
@@ -230,9 +233,9 @@ pub(super) fn signs(layers: &Layers) -> Result<Table, String> {
         .column("campaign", "", "number of the campaign", |row| row.number)
         .column("sign", "", "name of the sign", |row| row.name.clone())
         .column("before", "", "survey encounters where it warns, before", |row| row.before.count)
-        .column("before_km", "survey-km", "walked there before", |row| row.before.km)
+        .column("before_km", WEIGHTED, "walked there before on planned walks", |row| row.before.km)
         .column("after", "", "survey encounters where it warns, while it stood", |row| row.after.count)
-        .column("after_km", "survey-km", "walked there while it stood", |row| row.after.km)
+        .column("after_km", WEIGHTED, "walked there while it stood on planned walks", |row| row.after.km)
         .done())
 }
 
@@ -290,6 +293,10 @@ pub(super) fn assumptions(layers: &Layers) -> Result<Table, String> {
     add("a stretch is a sign's where this share of walkers is in reach", settings.effect_warned.to_string());
     add("a stretch is a control where at most this share passed a sign", settings.effect_passed.to_string());
     add("who passed a sign", "the walker model, mean over its draws".to_owned());
+    add(
+        "walks compared",
+        "planned ones; km weighted by how frequent encounters are at their month and hour".to_owned(),
+    );
     add("prior of rates between stretches", "gamma; mean and spread integrated over a grid".to_owned());
     add("limits", "95 %, variance clustered by sign".to_owned());
     Ok(Table::of(rows)

@@ -80,7 +80,7 @@ async fn page(app: &App, facts: &Derived<Facts>, query: &Query) -> Result<(Effec
     let layer = app.deriver().effect(facts).await?;
     let zone = zone(facts);
     let records = format!(
-        "{} survey walks with {} encounters on {:.0} km",
+        "{} planned survey walks with {} encounters on {:.0} km",
         layer.planning.n_walks, layer.planning.encounters, layer.planning.survey_km
     );
     let page = EffectPage {
@@ -208,11 +208,11 @@ fn planning(layer: &EffectLayer, facts: &Facts, query: &Query) -> Result<Plannin
 
 fn basis_words(basis: &PlanningBasis) -> String {
     if basis.n_walks == 0 {
-        return "No survey walk with a track has been brought in yet: enter what surveys would count."
+        return "No planned survey walk with a track has been brought in yet: enter what surveys would count."
             .to_owned();
     }
     format!(
-        "So far {} survey walks over {:.0} year{} met {} snakes on {} km, {:.1} a year on {:.0} km of trail. A sign of average \
+        "So far {} planned survey walks over {:.0} year{} met {} snakes on {} km, {:.1} a year on {:.0} km of trail. A sign of average \
          place would warn of {:.2} a year; chosen places of more. Change the numbers to see what other places, or more \
          walks, would show.",
         thousands(basis.n_walks as i64),

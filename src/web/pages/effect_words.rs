@@ -129,7 +129,7 @@ fn period_words(period: Period) -> String {
     if period.km == 0.0 {
         "not walked".to_owned()
     } else {
-        format!("{} in {:.1} km", period.count, period.km)
+        format!("{} in {:.1} weighted km", period.count, period.km)
     }
 }
 

@@ -138,6 +138,7 @@ fn campaign_card(campaign: &CampaignShown) -> Markup {
             h2 { (campaign.name) }
             @if !campaign.sentence.is_empty() { p { strong { (campaign.sentence) } } }
             ul.small.soft { @for words in &campaign.periods { li { (words) } } }
+            p.small.soft { "Planned survey walks only: others were made where or when snakes were expected. Their kilometres are weighted by how frequent encounters are at the month and hour of the walk, so that walks of different seasons and hours compare." }
             table.stack {
                 thead { tr {
                     th scope="col" { "Outcome" } th scope="col" { "Counted" } th.num scope="col" { "With signs over without" }
@@ -314,7 +315,7 @@ fn put_up(page: &EffectPage) -> Markup {
 /// Pages made up for tests and previews.
 pub fn samples() -> Vec<EffectPage> {
     let planning = PlanningShown {
-        basis: "186 survey walks over 3 years met 214 snakes on 1,020 km.".to_owned(),
+        basis: "186 planned survey walks over 3 years met 214 snakes on 1,020 km.".to_owned(),
         variation: 0.3,
         fields: vec![(
             "per_sign".to_owned(),
@@ -330,8 +331,8 @@ pub fn samples() -> Vec<EffectPage> {
     };
     let row = |name: &str| CountsRow {
         name: name.to_owned(),
-        before: "12 in 84 km".to_owned(),
-        after: "5 in 80 km".to_owned(),
+        before: "12 in 84.0 weighted km".to_owned(),
+        after: "5 in 80.0 weighted km".to_owned(),
     };
     let outcome = OutcomeRow {
         what: "Survey encounters per km".to_owned(),
