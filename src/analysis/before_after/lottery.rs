@@ -3,7 +3,7 @@
 use crate::analysis::before_after::empirical_bayes::CompareParams;
 use crate::analysis::before_after::flips::{FlipTest, flip_test};
 use crate::analysis::before_after::{
-    Change, Effectiveness, Index, InvalidComparison, Period, WhyNot, check_period, verdict,
+    Change, Effectiveness, Index, InvalidComparison, LimitsBasis, Period, WhyNot, check_period, verdict,
 };
 use crate::analysis::counts::roots::bisect;
 use crate::analysis::counts::tails::{binomial_at_least, binomial_at_most};
@@ -72,6 +72,7 @@ pub fn lottery(pairs: &[PairCounts], params: &CompareParams) -> Result<Effective
         change,
         std_error: None,
         limits,
+        basis: LimitsBasis::Lots,
         p_value: p_value(flips).max(given_total.p_value()),
         flips,
         verdict: verdict(walked.len(), limits, flips, 2.0 * beyond),

@@ -191,14 +191,27 @@ pub struct Index {
     pub change: Change,
     /// Its standard error; `None` where there is no estimate.
     pub std_error: Option<f64>,
-    /// Its limits, with variance clustered by sign; the lower one is zero where no encounter was counted.
+    /// Its limits; the lower one is zero where no encounter was counted.
     pub limits: RatioLimits,
+    /// What the limits rest on.
+    pub basis: LimitsBasis,
     /// Two-sided p-value of no change that belongs with the limits.
     pub p_value: f64,
     /// Randomisation test that takes each sign as one.
     pub flips: FlipTest,
     /// Whether the limits exclude one and the randomisation test agrees.
     pub verdict: Verdict,
+}
+
+/// What limits rest on.
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+pub enum LimitsBasis {
+    /// Variance that takes each sign, and each unit without one, as one.
+    BySign,
+    /// Four totals given their margins, since a cell is empty, widened by what units without signs differ among each other.
+    Totals,
+    /// The exchange of the places of each pair, and the binomial of all encounters.
+    Lots,
 }
 
 /// What may be said of an index.

@@ -132,7 +132,7 @@ fn useless_signs(design: Design, naive_ratio: f64, naive_share: f64) {
     assert!(is_about(called, naive_share, n_runs), "and calls useless signs useful: {called}");
     assert!((mean(bayes) - 1.0).abs() < 0.05, "{}", mean(bayes));
     assert!(share(bayes_calls) <= 0.075, "{}", share(bayes_calls));
-    assert!(bayes_verdicts <= bayes_calls);
+    assert!(share(bayes_verdicts) <= 0.065, "{}", share(bayes_verdicts));
     assert!((mean(later) - 1.0).abs() < 0.06, "{}", mean(later));
     assert!((0.015..=0.08).contains(&share(later_calls)), "{}", share(later_calls));
 }
@@ -287,4 +287,35 @@ fn useless_signs_at_close_contacts_change_no_share() {
     assert!(share(naive_calls) > 0.5, "and calls useless signs useful: {}", share(naive_calls));
     assert!((ours - 1.0).abs() < 0.1, "{ours}");
     assert!(share(excluded) <= 0.075 && share(called) <= 0.075, "{} {}", share(excluded), share(called));
+}
+
+/// Six signs whose places change on their own: limits that take the variance of six for known exclude no change too often.
+#[test]
+fn few_signs_that_differ_are_called_at_the_level() {
+    const N_SIGNS: usize = 6;
+    let n_runs = 3 * n_runs();
+    let (mut excluded, mut naive, mut at_level) = (0, 0, 0);
+    for seed in 0..n_runs {
+        let mut rng = stream(50_000 + seed, 0);
+        let own = Gamma::new(4.0, 0.25).unwrap();
+        let units: Vec<Unit> = (0..N_SIGNS + 20)
+            .map(|idx| {
+                let period = |count| Period { count, km: KM };
+                let role = if idx < N_SIGNS { Role::Signed } else { Role::Control };
+                let before = period(poisson(&mut rng, 60.0));
+                let changed = if role == Role::Signed { own.sample(&mut rng) } else { 1.0 };
+                Unit { before, after: period(poisson(&mut rng, 60.0 * changed)), role }
+            })
+            .collect();
+        let found = index(later_baseline(&units, &CompareParams::default()).unwrap());
+        excluded += u32::from(excludes_one(&found));
+        at_level += u32::from(found.p_value <= 0.05);
+        let estimate = found.change.estimate().unwrap();
+        naive += u32::from(estimate.ln().abs() > 1.959964 * found.std_error.unwrap() / estimate);
+    }
+    let share = |n: u32| f64::from(n) / n_runs as f64;
+    println!("{} {}, naive {}", share(excluded), share(at_level), share(naive));
+    assert!(share(naive) > 0.085, "{}", share(naive));
+    assert!(share(excluded) <= 0.07, "{}", share(excluded));
+    assert_eq!(excluded, at_level);
 }

@@ -298,7 +298,12 @@ pub(super) fn assumptions(layers: &Layers) -> Result<Table, String> {
         "planned ones; km weighted by how frequent encounters are at their month and hour".to_owned(),
     );
     add("prior of rates between stretches", "gamma; mean and spread integrated over a grid".to_owned());
-    add("limits", "95 %, variance clustered by sign".to_owned());
+    add(
+        "limits",
+        "95 %, variance clustered by sign; of four totals where a cell of a later baseline is empty; by lot, of the exchange \
+         of places and of all encounters"
+            .to_owned(),
+    );
     Ok(Table::of(rows)
         .column("campaign", "", "number of the campaign, or all", |row| row.0.clone())
         .column("assumption", "", "what is assumed", |row| row.1)

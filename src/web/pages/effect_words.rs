@@ -5,6 +5,7 @@ use jiff::tz::TimeZone;
 use crate::analysis::before_after::Change;
 use crate::analysis::before_after::Effectiveness;
 use crate::analysis::before_after::Index;
+use crate::analysis::before_after::LimitsBasis;
 use crate::analysis::before_after::Period;
 use crate::analysis::before_after::Verdict;
 use crate::analysis::before_after::flips::FlipMethod;
@@ -203,7 +204,14 @@ fn tests(index: &Index) -> String {
             format!("by randomisation of {} signs, {how}, p = {}", index.n_signs, p_words(p_value))
         }
     };
-    format!("p = {}, variance by sign; {flips}", p_words(index.p_value))
+    let p_value = p_words(index.p_value);
+    match index.basis {
+        LimitsBasis::BySign => format!("p = {p_value}, variance by sign; {flips}"),
+        LimitsBasis::Totals => format!("interval of the four totals, not by sign; {flips}"),
+        LimitsBasis::Lots => {
+            format!("p = {p_value}, the larger one of exchange and of all encounters; {flips}")
+        }
+    }
 }
 
 fn p_words(p_value: f64) -> String {
