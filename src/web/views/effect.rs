@@ -148,7 +148,7 @@ fn campaign_card(campaign: &CampaignShown) -> Markup {
             }
             p { "Raw, after over before: " s.struck { (campaign.raw) } " " span.small.soft { "Struck: places chosen for high counts have lower counts afterwards whatever is done there. In simulations useless signs looked a fifth effective this way." } }
             p { (campaign.reports) }
-            p { "Watched behaviour at the sign: none is recorded, so nothing can be said of it." }
+            p { "Watched behaviour at the sign: this version has no form or file for it, so nothing is said of it here. Whoever watches how people pass a sign keeps the tally apart, by sign and day: how many passed, stopped, read, turned back. What comes nearest here is the share of close contacts on planned surveys." }
             (counts("Each sign", "What one sign warns of", &campaign.by_sign))
             (counts("Controls", "Stretches whose walkers passed no sign, or at most one in twenty of them", &campaign.controls))
         }
