@@ -40,7 +40,7 @@ const HEADER: [&str; 18] = [
     "verdict",
 ];
 
-/// Prints one row for each comparison that was made. An index that does not exist is empty, as is an open upper limit.
+/// Prints one row for each comparison that was made. Kilometres are those of planned walks, weighted by season and hour. An index that does not exist is empty, as is an open upper limit.
 pub(super) async fn effect(arguments: EffectArguments) -> anyhow::Result<()> {
     let app = open(arguments.database.database).await?;
     let facts = app.deriver().facts().await?;

@@ -4,11 +4,12 @@ use crate::analysis::before_after::control::{Cells, before_after_control};
 use crate::analysis::before_after::empirical_bayes::CompareParams;
 use crate::analysis::before_after::flips::{FlipTest, flip_test};
 use crate::analysis::before_after::{
-    Change, Effectiveness, Index, InvalidComparison, Role, Unit, WhyNot, check_units, of_role, totals,
-    verdict,
+    Change, Effectiveness, Index, InvalidComparison, LimitsBasis, Role, Unit, WhyNot, check_units, of_role,
+    totals, verdict,
 };
-use crate::analysis::counts::quantiles::upper_deviate;
+use crate::analysis::counts::quantiles::{student_deviate, upper_deviate};
 use crate::analysis::counts::roots::bisect;
+use crate::analysis::counts::tails::beta_tails;
 use crate::analysis::counts::trend::chi_squared_tail;
 use crate::analysis::counts::{RatioLimits, half_alpha};
 
@@ -16,15 +17,17 @@ use crate::analysis::counts::{RatioLimits, half_alpha};
 ///
 /// `before` must be a period that had no part in choosing the places: then a unit's own count needs no drawing towards a
 /// mean. Given a unit's total, its count of `after` is binomial, so that lasting differences between units drop out. The
-/// variance takes each unit as one wherever that is more than chance alone gives. Units walked in one period only say
-/// nothing. Where a cell is empty, limits are exact given the margins of the four totals.
+/// variance takes each unit as one wherever that is more than chance alone gives, with the degrees of freedom that so many
+/// units leave (Satterthwaite). Units walked in one period only say nothing. Where a cell is empty, limits are exact given
+/// the margins of the four totals, widened by what controls differ among each other: what signs differ cannot be seen
+/// there, and the randomisation test alone takes each as one.
 ///
 /// # Errors
 /// As [`super::empirical_bayes::empirical_bayes`].
 ///
 /// # References
 /// Hauer, E. (1997). *Observational Before-After Studies in Road Safety*, chapter 9 (comparison group); Liang, K.-Y. &
-/// Zeger, S. L. (1986). *Biometrika* 73, 13-22.
+/// Zeger, S. L. (1986). *Biometrika* 73, 13-22; Satterthwaite, F. E. (1946). *Biometrics Bulletin* 2, 110-114.
 pub fn later_baseline(units: &[Unit], params: &CompareParams) -> Result<Effectiveness, InvalidComparison> {
     let beyond = half_alpha(params.level)?;
     check_units(units)?;
@@ -50,7 +53,7 @@ pub fn later_baseline(units: &[Unit], params: &CompareParams) -> Result<Effectiv
     let flips = flip_test(&residuals, params.seed);
     let observed = signed_after.count;
     let expected = control.ln_change.exp() * of_role(&both, Role::Signed).map(rate_before_after).sum::<f64>();
-    let index = |change, std_error, limits, p_value| Index {
+    let index = |change, std_error, (limits, basis), p_value| Index {
         n_signs,
         n_controls,
         observed,
@@ -58,34 +61,86 @@ pub fn later_baseline(units: &[Unit], params: &CompareParams) -> Result<Effectiv
         change,
         std_error,
         limits,
+        basis,
         p_value,
         flips,
         verdict: verdict(n_signs, limits, flips, 2.0 * beyond),
     };
     if signed_before.count == 0 || observed == 0 {
         let cells = Cells { signed_before, signed_after, control_before, control_after };
-        let limits = before_after_control(&cells, params.level)?.limits;
+        let exact = before_after_control(&cells, params.level)?.limits;
+        let widened = (deviate(&[&control], beyond) * control.excess.sqrt()).exp();
+        let limits =
+            RatioLimits { lower: exact.lower / widened, upper: exact.upper.map(|upper| upper * widened) };
         let p_value = match flips {
             FlipTest::Tested { p_value, .. } => p_value,
             FlipTest::NothingToFlip => 1.0,
         };
+        let limits = (limits, LimitsBasis::Totals);
         return Ok(Effectiveness::Estimated(index(Change::ZeroCell, None, limits, p_value)));
     }
     let signed = changed(&both, Role::Signed);
     let ln_effect = signed.ln_change - control.ln_change;
     let std_error = (signed.variance + control.variance).sqrt();
-    let reach = upper_deviate(beyond) * std_error;
+    let reach = deviate(&[&signed, &control], beyond) * std_error;
     let limits = RatioLimits { lower: (ln_effect - reach).exp(), upper: Some((ln_effect + reach).exp()) };
-    let p_value = chi_squared_tail((ln_effect / std_error).powi(2));
+    let p_value = two_sided(ln_effect / std_error, degrees_of_freedom(&[&signed, &control]));
     let effect = ln_effect.exp();
+    let limits = (limits, LimitsBasis::BySign);
     Ok(Effectiveness::Estimated(index(Change::Estimate(effect), Some(effect * std_error), limits, p_value)))
 }
 
+/// Satterthwaite's degrees of freedom of a sum of variances; `None` where none of them was estimated from units.
+pub(super) fn degrees_of_freedom(parts: &[&Changed]) -> Option<f64> {
+    let total: f64 = parts.iter().map(|part| part.variance).sum();
+    let of_units = |part: &&Changed| part.freedom.map(|freedom| part.variance * part.variance / freedom);
+    let uncertain: f64 = parts.iter().filter_map(of_units).sum();
+    (uncertain > 0.0).then(|| total * total / uncertain)
+}
+
+/// What is beyond with this probability, in standard errors: Student's where the variance was estimated, else the normal's.
+fn deviate(parts: &[&Changed], beyond: f64) -> f64 {
+    let student = degrees_of_freedom(parts).and_then(|freedom| student_deviate(freedom, beyond).ok());
+    student.unwrap_or_else(|| upper_deviate(beyond))
+}
+
+/// Of Student's t, its square over itself plus the degrees of freedom is a beta variable.
+pub(super) fn two_sided(score: f64, freedom: Option<f64>) -> f64 {
+    match freedom {
+        Some(freedom) => beta_tails(0.5 * freedom, 0.5, (freedom / (score * score)).ln()).0,
+        None => chi_squared_tail(score * score),
+    }
+}
+
 /// The change of a role's rates, after over before.
-struct Changed {
-    ln_change: f64,
+pub(super) struct Changed {
+    pub(super) ln_change: f64,
     /// Variance of the logarithm, by unit where that is more.
-    variance: f64,
+    pub(super) variance: f64,
+    /// What of it is more than chance alone gives.
+    excess: f64,
+    /// Degrees of freedom of a variance by unit.
+    freedom: Option<f64>,
+}
+
+impl Changed {
+    /// From every unit's total, the share of it expected after at this change, and what was counted after.
+    pub(super) fn at(ln_change: f64, units: impl Iterator<Item = (f64, f64, f64)>) -> Self {
+        let (mut information, mut squares, mut n) = (0.0, 0.0, 0.0);
+        for (total, share, after) in units {
+            information += total * share * (1.0 - share);
+            squares += (after - total * share).powi(2);
+            n += 1.0;
+        }
+        let by_unit = if n > 1.0 { squares * n / (n - 1.0) } else { 0.0 };
+        let squared = information * information;
+        Self {
+            ln_change,
+            variance: information.max(by_unit) / squared,
+            excess: (by_unit - information).max(0.0) / squared,
+            freedom: (by_unit > information).then_some(n - 1.0),
+        }
+    }
 }
 
 fn total(unit: &Unit) -> f64 {
@@ -110,15 +165,8 @@ fn changed(units: &[Unit], role: Role) -> Changed {
         of_role(units, role).map(|unit| total(unit) * share_after(unit, ln_change)).sum()
     };
     let ln_change = bisect((-60.0, 60.0), |ln| expected(ln) - n_after);
-    let (mut information, mut squares, mut n) = (0.0, 0.0, 0.0);
-    for unit in of_role(units, role) {
-        let share = share_after(unit, ln_change);
-        information += total(unit) * share * (1.0 - share);
-        squares += (unit.after.count as f64 - total(unit) * share).powi(2);
-        n += 1.0;
-    }
-    let by_unit = if n > 1.0 { squares * n / (n - 1.0) } else { 0.0 };
-    Changed { ln_change, variance: information.max(by_unit) / (information * information) }
+    let unit = |unit: &Unit| (total(unit), share_after(unit, ln_change), unit.after.count as f64);
+    Changed::at(ln_change, of_role(units, role).map(unit))
 }
 
 #[cfg(test)]
@@ -172,6 +220,28 @@ mod tests {
             panic!()
         };
         assert_eq!((index.change, index.limits.lower), (Change::ZeroCell, 0.0));
-        assert!(index.limits.upper.unwrap() < 1.0);
+        assert_eq!(index.basis, LimitsBasis::Totals);
+        let upper = index.limits.upper.unwrap();
+        assert!(upper < 1.0);
+        // The same totals on controls that went different ways say less.
+        units.pop();
+        for (before, after) in [(5, 15), (15, 5), (10, 20), (20, 10)] {
+            units.push(unit((before, 25.0), (after, 25.0), Role::Control));
+        }
+        let Effectiveness::Estimated(apart) = later_baseline(&units, &CompareParams::default()).unwrap()
+        else {
+            panic!()
+        };
+        assert_eq!(apart.limits.lower, 0.0);
+        assert!(apart.limits.upper.unwrap() > 1.5 * upper, "{:?} and {upper}", apart.limits);
+    }
+
+    #[test]
+    fn tails_of_student() {
+        // With 5 degrees of freedom 2.5706 has 0.025 above it, with 1 degree 12.706; with none estimated it is 1.96.
+        for (score, freedom) in [(2.570582, Some(5.0)), (12.706205, Some(1.0)), (1.959964, None)] {
+            close(two_sided(score, freedom), 0.05, 1e-5);
+            close(two_sided(-score, freedom), 0.05, 1e-5);
+        }
     }
 }

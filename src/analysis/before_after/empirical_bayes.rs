@@ -6,8 +6,8 @@ use statrs::function::gamma::ln_gamma;
 use crate::analysis::before_after::flips::flip_test;
 use crate::analysis::before_after::spread::Expected;
 use crate::analysis::before_after::{
-    Change, Effectiveness, Index, InvalidComparison, Role, Unit, WhyNot, check_units, of_role, totals,
-    verdict,
+    Change, Effectiveness, Index, InvalidComparison, LimitsBasis, Role, Unit, WhyNot, check_units, of_role,
+    totals, verdict,
 };
 use crate::analysis::counts::half_alpha;
 
@@ -120,6 +120,7 @@ fn index(units: &[Unit], params: &CompareParams, beyond: f64) -> Result<Index, W
         change: if observed > 0 { Change::Estimate(estimate) } else { Change::ZeroCell },
         std_error: (observed > 0).then_some(std_error),
         limits,
+        basis: LimitsBasis::BySign,
         p_value: expectation.p_value(observed),
         flips,
         verdict: verdict(n_signs, limits, flips, 2.0 * beyond),

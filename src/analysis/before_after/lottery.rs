@@ -3,8 +3,10 @@
 use crate::analysis::before_after::empirical_bayes::CompareParams;
 use crate::analysis::before_after::flips::{FlipTest, flip_test};
 use crate::analysis::before_after::{
-    Change, Effectiveness, Index, InvalidComparison, Period, WhyNot, check_period, verdict,
+    Change, Effectiveness, Index, InvalidComparison, LimitsBasis, Period, WhyNot, check_period, verdict,
 };
+use crate::analysis::counts::roots::bisect;
+use crate::analysis::counts::tails::{binomial_at_least, binomial_at_most};
 use crate::analysis::counts::{RatioLimits, half_alpha};
 
 /// What was counted on both places of a pair while one had a sign.
@@ -21,16 +23,19 @@ const N_HALVINGS: usize = 24;
 
 /// The rate at signs over the rate at places that lost the draw.
 ///
-/// The estimate weights pairs as Mantel and Haenszel do for rates. The test exchanges the places of each pair, as the
-/// draw might have: exact below twenty pairs. Limits are the ratios that it does not reject; below six pairs it can reject
-/// none, so that they are open. No period before and no model is needed. Pairs of which a place was not walked say
-/// nothing.
+/// The estimate weights pairs as Mantel and Haenszel do for rates. Two tests are made, and limits are the ratios that
+/// either does not reject. One exchanges the places of each pair, as the draw might have: exact below twenty pairs, it
+/// holds however unlike the places of a pair are. Below six pairs it can reject nothing, so that limits are open. The
+/// other is binomial, given all encounters of the pairs: the first takes small counts times a ratio for what would have
+/// been counted, and where no encounter was counted at any sign every ratio leaves it the same differences. The p-value
+/// is the larger one. No period before is needed. Pairs of which a place was not walked say nothing.
 ///
 /// # Errors
 /// As [`super::empirical_bayes::empirical_bayes`], the unit being the pair.
 ///
 /// # References
-/// Fisher, R. A. (1935). *The Design of Experiments*; Rothman, K. J., Greenland, S. & Lash, T. L. (2008). *Modern
+/// Fisher, R. A. (1935). *The Design of Experiments*; Hoeffding, W. (1956). *Annals of Mathematical Statistics* 27,
+/// 713-721, for pairs walked unlike: the binomial of their mean share has the wider tails; Rothman, K. J., Greenland, S. & Lash, T. L. (2008). *Modern
 /// Epidemiology*, 3rd ed., chapter 15 (Mantel-Haenszel rate ratio).
 pub fn lottery(pairs: &[PairCounts], params: &CompareParams) -> Result<Effectiveness, InvalidComparison> {
     let beyond = half_alpha(params.level)?;
@@ -53,7 +58,8 @@ pub fn lottery(pairs: &[PairCounts], params: &CompareParams) -> Result<Effective
         return Ok(Effectiveness::NotEstimable(WhyNot::NothingExpected));
     }
     let flips = test_at(&walked, 1.0, params.seed);
-    let limits = limits(&walked, params.seed, 2.0 * beyond);
+    let given_total = GivenTotal::of(&walked);
+    let limits = wider(exchange_limits(&walked, params.seed, 2.0 * beyond), given_total.limits(beyond));
     let change = match above > 0.0 && below > 0.0 {
         true => Change::Estimate(above / below),
         false => Change::ZeroCell,
@@ -66,7 +72,8 @@ pub fn lottery(pairs: &[PairCounts], params: &CompareParams) -> Result<Effective
         change,
         std_error: None,
         limits,
-        p_value: p_value(flips),
+        basis: LimitsBasis::Lots,
+        p_value: p_value(flips).max(given_total.p_value()),
         flips,
         verdict: verdict(walked.len(), limits, flips, 2.0 * beyond),
     }))
@@ -87,14 +94,18 @@ fn p_value(test: FlipTest) -> f64 {
     }
 }
 
-/// Ratios that the test does not reject, between that which balances the pairs and one at which all differ one way.
-fn limits(pairs: &[PairCounts], seed: u64, alpha: f64) -> RatioLimits {
+/// Ratios that the exchange of places does not reject, around that which balances the pairs; `None` where it rejects every
+/// ratio, which it does of six pairs or more without any encounter on one of the sides.
+fn exchange_limits(pairs: &[PairCounts], seed: u64, alpha: f64) -> Option<RatioLimits> {
     let rates = |pick: fn(&PairCounts) -> Period| -> f64 {
         pairs.iter().map(pick).map(|period| period.count as f64 / period.km).sum()
     };
     let (signed, unsigned) = (rates(|pair| pair.signed), rates(|pair| pair.unsigned));
-    let balance = if signed > 0.0 && unsigned > 0.0 { (signed / unsigned).ln() } else { 0.0 };
     let accepts = |ln: f64| p_value(test_at(pairs, ln.exp(), seed)) > alpha;
+    if signed == 0.0 || unsigned == 0.0 {
+        return accepts(0.0).then_some(RatioLimits::ANY);
+    }
+    let balance = (signed / unsigned).ln();
     let edge = |far: f64| {
         if accepts(balance + far) {
             return None;
@@ -107,11 +118,67 @@ fn limits(pairs: &[PairCounts], seed: u64, alpha: f64) -> RatioLimits {
         Some(inside.exp())
     };
     const FAR: f64 = 12.0;
-    let lower = if signed > 0.0 { edge(-FAR).unwrap_or(0.0) } else { 0.0 };
-    // Without any encounter at signs every ratio leaves the same differences, and the test cannot bound it from above
-    // unless the others counted some: then the least ratio rejected is none, and the limit stays open.
-    let upper = if unsigned > 0.0 { edge(FAR) } else { None };
-    RatioLimits { lower, upper }
+    Some(RatioLimits { lower: edge(-FAR).unwrap_or(0.0), upper: edge(FAR) })
+}
+
+/// What both limits leave open; the second alone where the first has none.
+fn wider(one: Option<RatioLimits>, other: RatioLimits) -> RatioLimits {
+    let Some(one) = one else { return other };
+    RatioLimits {
+        lower: one.lower.min(other.lower),
+        upper: one.upper.zip(other.upper).map(|(one, other)| one.max(other)),
+    }
+}
+
+/// Encounters at signs, given the encounters of each pair: binomial where places of a pair are alike.
+struct GivenTotal<'a> {
+    pairs: &'a [PairCounts],
+    signed: u64,
+    total: u64,
+}
+
+impl<'a> GivenTotal<'a> {
+    /// The pairs must hold an encounter.
+    fn of(pairs: &'a [PairCounts]) -> Self {
+        let signed = pairs.iter().map(|pair| pair.signed.count).sum();
+        let unsigned: u64 = pairs.iter().map(|pair| pair.unsigned.count).sum();
+        Self { pairs, signed, total: signed + unsigned }
+    }
+
+    /// Log odds that an encounter lies at a sign, at the mean over encounters of their pairs' shares.
+    fn logit(&self, ln_ratio: f64) -> f64 {
+        let (mut at_signs, mut elsewhere) = (0.0, 0.0);
+        for pair in self.pairs {
+            let n = (pair.signed.count + pair.unsigned.count) as f64;
+            let odds = ln_ratio.exp() * pair.signed.km / pair.unsigned.km;
+            at_signs += n * odds / (1.0 + odds);
+            elsewhere += n / (1.0 + odds);
+        }
+        f64::ln(at_signs / elsewhere)
+    }
+
+    fn at_most(&self, ln_ratio: f64) -> f64 {
+        binomial_at_most(self.signed, self.total, self.logit(ln_ratio))
+    }
+
+    fn at_least(&self, ln_ratio: f64) -> f64 {
+        binomial_at_least(self.signed, self.total, self.logit(ln_ratio))
+    }
+
+    fn p_value(&self) -> f64 {
+        (2.0 * self.at_most(0.0).min(self.at_least(0.0))).min(1.0)
+    }
+
+    fn limits(&self, beyond: f64) -> RatioLimits {
+        const LN_RATIOS: (f64, f64) = (-30.0, 30.0);
+        let lower = match self.signed {
+            0 => 0.0,
+            _ => bisect(LN_RATIOS, |ln| self.at_least(ln) - beyond).exp(),
+        };
+        let upper =
+            (self.signed < self.total).then(|| bisect(LN_RATIOS, |ln| beyond - self.at_most(ln)).exp());
+        RatioLimits { lower, upper }
+    }
 }
 
 /// The ratio at which signed and unsigned places balance, for tests.
@@ -166,5 +233,46 @@ mod tests {
         assert_eq!(lottery(&[], &CompareParams::default()), Ok(Effectiveness::NotEstimable(WhyNot::NoSigns)));
         let unseen = lottery(&[pair(0, 0)], &CompareParams::default());
         assert_eq!(unseen, Ok(Effectiveness::NotEstimable(WhyNot::NothingExpected)));
+    }
+    #[test]
+    fn no_encounter_at_any_sign_is_fewer() {
+        // (1 + r)^-72 = 0.025; of 256 exchanges 2 are as far. The exchange alone rejects every ratio, one included.
+        let index = estimated(&[pair(0, 9); 8]);
+        assert_eq!(
+            (index.change, index.limits.lower, index.verdict),
+            (Change::ZeroCell, 0.0, Verdict::Fewer)
+        );
+        let none = index.limits.upper.unwrap();
+        close(none, 0.025f64.powf(-1.0 / 72.0) - 1.0, 1e-9);
+        close(index.p_value, 2.0 / 256.0, 1e-12);
+        // One encounter more says less of a reduction, never more.
+        let mut pairs = [pair(0, 9); 8];
+        pairs[0].signed.count = 1;
+        let one = estimated(&pairs);
+        assert_eq!(one.verdict, Verdict::Fewer);
+        assert!(one.limits.upper.unwrap() > none, "{:?} and {none}", one.limits);
+        // All of them at signs.
+        let index = estimated(&[pair(9, 0); 8]);
+        assert_eq!(
+            (index.change, index.limits.upper, index.verdict),
+            (Change::ZeroCell, None, Verdict::More)
+        );
+        close(index.limits.lower, 1.0 / none, 1e-9);
+        // Nearly all on one pair: that is one place, not many encounters.
+        let mut pairs = [pair(0, 0); 8];
+        pairs[3].unsigned.count = 72;
+        let index = estimated(&pairs);
+        assert_eq!((index.limits, index.verdict), (RatioLimits::ANY, Verdict::NotToldApart));
+    }
+
+    #[test]
+    fn none_in_few_kilometres_says_little() {
+        // A tenth as far at signs: all six differ one way, yet one encounter would have been a lot.
+        let short =
+            PairCounts { signed: Period { count: 0, km: 10.0 }, unsigned: Period { count: 4, km: 100.0 } };
+        let index = estimated(&[short; 6]);
+        close(index.limits.upper.unwrap(), 10.0 * (0.025f64.powf(-1.0 / 24.0) - 1.0), 1e-9);
+        assert_eq!(index.verdict, Verdict::NotToldApart);
+        assert!(index.p_value > 0.05);
     }
 }

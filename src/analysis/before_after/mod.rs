@@ -7,8 +7,8 @@
 //! - [`baseline`]: a later period before the signs went up, which chose nothing;
 //! - [`lottery`]: units that lost the draw for a sign.
 //!
-//! [`control`] compares four totals; [`reports`] does so for what visitors report; [`power`] says beforehand what could be
-//! found out; [`spread`] holds the distribution of a count whose expectation is itself uncertain.
+//! [`control`] compares four totals; [`reports`] does so for what visitors report; [`shares`] compares shares of a kind of
+//! contact; [`power`] says beforehand what could be found out; [`spread`] holds the distribution of a count whose expectation is itself uncertain.
 
 pub mod baseline;
 pub mod control;
@@ -17,6 +17,7 @@ pub mod flips;
 pub mod lottery;
 pub mod power;
 pub mod reports;
+pub mod shares;
 #[cfg(test)]
 mod simulation_tests;
 pub mod spread;
@@ -190,14 +191,27 @@ pub struct Index {
     pub change: Change,
     /// Its standard error; `None` where there is no estimate.
     pub std_error: Option<f64>,
-    /// Its limits, with variance clustered by sign; the lower one is zero where no encounter was counted.
+    /// Its limits; the lower one is zero where no encounter was counted.
     pub limits: RatioLimits,
+    /// What the limits rest on.
+    pub basis: LimitsBasis,
     /// Two-sided p-value of no change that belongs with the limits.
     pub p_value: f64,
     /// Randomisation test that takes each sign as one.
     pub flips: FlipTest,
     /// Whether the limits exclude one and the randomisation test agrees.
     pub verdict: Verdict,
+}
+
+/// What limits rest on.
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+pub enum LimitsBasis {
+    /// Variance that takes each sign, and each unit without one, as one.
+    BySign,
+    /// Four totals given their margins, since a cell is empty, widened by what units without signs differ among each other.
+    Totals,
+    /// The exchange of the places of each pair, and the binomial of all encounters.
+    Lots,
 }
 
 /// What may be said of an index.

@@ -3,8 +3,10 @@
 use rand_distr::{Distribution, Gamma, Poisson};
 
 use crate::analysis::before_after::baseline::later_baseline;
+use crate::analysis::before_after::control::{Cells, before_after_control};
 use crate::analysis::before_after::empirical_bayes::{CompareParams, empirical_bayes};
 use crate::analysis::before_after::lottery::{PairCounts, lottery};
+use crate::analysis::before_after::shares::share_change;
 use crate::analysis::before_after::{Effectiveness, Index, Period, Role, Unit, Verdict, totals};
 use crate::analysis::counts::rate_ratio::{Counted, rate_ratio};
 use crate::analysis::random::{Stream, stream};
@@ -130,7 +132,7 @@ fn useless_signs(design: Design, naive_ratio: f64, naive_share: f64) {
     assert!(is_about(called, naive_share, n_runs), "and calls useless signs useful: {called}");
     assert!((mean(bayes) - 1.0).abs() < 0.05, "{}", mean(bayes));
     assert!(share(bayes_calls) <= 0.075, "{}", share(bayes_calls));
-    assert!(bayes_verdicts <= bayes_calls);
+    assert!(share(bayes_verdicts) <= 0.065, "{}", share(bayes_verdicts));
     assert!((mean(later) - 1.0).abs() < 0.06, "{}", mean(later));
     assert!((0.015..=0.08).contains(&share(later_calls)), "{}", share(later_calls));
 }
@@ -197,4 +199,123 @@ fn a_fair_draw_calls_useless_signs_at_its_level() {
     println!("{} {}", share(calls), share(called_with_effect));
     assert!((0.02..=0.075).contains(&share(calls)), "{}", share(calls));
     assert!(share(called_with_effect) > 0.7, "{}", share(called_with_effect));
+}
+
+/// Signs that leave a tenth: often no more than a handful of encounters lie at them, sometimes none.
+#[test]
+fn limits_of_a_draw_hold_where_little_is_left_at_signs() {
+    const KEPT: f64 = 0.1;
+    let n_runs = n_runs();
+    let (mut missed_above, mut missed_below, mut none_at_signs, mut called) = (0, 0, 0, 0);
+    for seed in 0..n_runs {
+        let mut rng = stream(30_000 + seed, 0);
+        let pairs: Vec<PairCounts> = (0..8)
+            .map(|_| {
+                let rate: f64 = Gamma::new(4.0, 1.2).unwrap().sample(&mut rng);
+                let mut place = || rate * Gamma::new(16.0, 1.0 / 16.0).unwrap().sample(&mut rng);
+                let (with, without) = (place(), place());
+                let period = |count| Period { count, km: KM };
+                PairCounts {
+                    signed: period(poisson(&mut rng, with * KEPT)),
+                    unsigned: period(poisson(&mut rng, without)),
+                }
+            })
+            .collect();
+        let found = index(lottery(&pairs, &CompareParams::default()).unwrap());
+        none_at_signs += u32::from(found.observed == 0);
+        missed_above += u32::from(found.limits.upper.is_some_and(|upper| upper < KEPT));
+        missed_below += u32::from(found.limits.lower > KEPT);
+        called += u32::from(found.verdict == Verdict::Fewer);
+    }
+    let share = |n: u32| f64::from(n) / n_runs as f64;
+    println!(
+        "above {}, below {}, none at signs {}, called {}",
+        share(missed_above),
+        share(missed_below),
+        share(none_at_signs),
+        share(called)
+    );
+    assert!(none_at_signs > 0);
+    assert!(share(missed_above) <= 0.035 && share(missed_below) <= 0.035);
+    assert!(share(called) > 0.9, "{}", share(called));
+}
+
+/// Signs that do nothing where most close contacts were counted, a fifth of all encounters being close. Of four totals with
+/// the period that chose the places as before, the share of close contacts halves.
+#[test]
+fn useless_signs_at_close_contacts_change_no_share() {
+    const CLOSE: f64 = 0.2;
+    let n_runs = n_runs();
+    let (mut naive, mut naive_calls, mut ours, mut excluded, mut called) = (0.0, 0, 0.0, 0, 0);
+    for seed in 0..n_runs {
+        let mut rng = stream(40_000 + seed, 0);
+        let rates: Vec<f64> =
+            (0..SMALL.n_units).map(|_| Gamma::new(4.0, 1.5).unwrap().sample(&mut rng)).collect();
+        // Close contacts among all encounters in three periods: one that chooses, one between, one with signs.
+        let mut period = |rate: f64| {
+            let close = poisson(&mut rng, rate * CLOSE);
+            Period { count: close, km: (close + poisson(&mut rng, rate * (1.0 - CLOSE))) as f64 }
+        };
+        let counts: Vec<[Period; 3]> = rates.iter().map(|rate| [(); 3].map(|()| period(*rate))).collect();
+        let mut order: Vec<usize> = (0..SMALL.n_units).collect();
+        order.sort_by_key(|unit| std::cmp::Reverse(counts[*unit][0].count));
+        let is_signed = |unit: &usize| order[..SMALL.n_signs].contains(unit);
+        let with_before = |before: usize| -> Vec<Unit> {
+            let unit = |unit: usize| Unit {
+                before: counts[unit][before],
+                after: counts[unit][2],
+                role: if is_signed(&unit) { Role::Signed } else { Role::Control },
+            };
+            (0..SMALL.n_units).map(unit).collect()
+        };
+        let chosen_by = with_before(0);
+        let (signed_before, signed_after) = totals(&chosen_by, Role::Signed);
+        let (control_before, control_after) = totals(&chosen_by, Role::Control);
+        let cells = Cells { signed_before, signed_after, control_before, control_after };
+        let compared = before_after_control(&cells, 0.95).unwrap();
+        naive += compared.change.estimate().unwrap();
+        naive_calls += u32::from(compared.limits.upper.is_some_and(|upper| upper < 1.0));
+        let found = index(share_change(&with_before(1), &CompareParams::default()).unwrap());
+        ours += found.change.estimate().unwrap_or(1.0).ln();
+        excluded += u32::from(excludes_one(&found));
+        called += u32::from(matches!(found.verdict, Verdict::Fewer | Verdict::More));
+    }
+    let share = |n: u32| f64::from(n) / n_runs as f64;
+    let (naive, ours) = (naive / n_runs as f64, (ours / n_runs as f64).exp());
+    println!("naive {naive} {}; ours {ours} {} {}", share(naive_calls), share(excluded), share(called));
+    assert!((naive - 0.47).abs() < 0.03, "the period that chose the places is biased: {naive}");
+    assert!(share(naive_calls) > 0.5, "and calls useless signs useful: {}", share(naive_calls));
+    assert!((ours - 1.0).abs() < 0.1, "{ours}");
+    assert!(share(excluded) <= 0.075 && share(called) <= 0.075, "{} {}", share(excluded), share(called));
+}
+
+/// Six signs whose places change on their own: limits that take the variance of six for known exclude no change too often.
+#[test]
+fn few_signs_that_differ_are_called_at_the_level() {
+    const N_SIGNS: usize = 6;
+    let n_runs = 3 * n_runs();
+    let (mut excluded, mut naive, mut at_level) = (0, 0, 0);
+    for seed in 0..n_runs {
+        let mut rng = stream(50_000 + seed, 0);
+        let own = Gamma::new(4.0, 0.25).unwrap();
+        let units: Vec<Unit> = (0..N_SIGNS + 20)
+            .map(|idx| {
+                let period = |count| Period { count, km: KM };
+                let role = if idx < N_SIGNS { Role::Signed } else { Role::Control };
+                let before = period(poisson(&mut rng, 60.0));
+                let changed = if role == Role::Signed { own.sample(&mut rng) } else { 1.0 };
+                Unit { before, after: period(poisson(&mut rng, 60.0 * changed)), role }
+            })
+            .collect();
+        let found = index(later_baseline(&units, &CompareParams::default()).unwrap());
+        excluded += u32::from(excludes_one(&found));
+        at_level += u32::from(found.p_value <= 0.05);
+        let estimate = found.change.estimate().unwrap();
+        naive += u32::from(estimate.ln().abs() > 1.959964 * found.std_error.unwrap() / estimate);
+    }
+    let share = |n: u32| f64::from(n) / n_runs as f64;
+    println!("{} {}, naive {}", share(excluded), share(at_level), share(naive));
+    assert!(share(naive) > 0.085, "{}", share(naive));
+    assert!(share(excluded) <= 0.07, "{}", share(excluded));
+    assert_eq!(excluded, at_level);
 }

@@ -9,10 +9,9 @@ use crate::analysis::before_after::Role;
 use crate::analysis::before_after::Unit;
 use crate::analysis::before_after::baseline::later_baseline;
 use crate::analysis::before_after::control::Cells;
-use crate::analysis::before_after::control::Compared;
-use crate::analysis::before_after::control::before_after_control;
 use crate::analysis::before_after::empirical_bayes::CompareParams;
 use crate::analysis::before_after::empirical_bayes::empirical_bayes;
+use crate::analysis::before_after::shares::share_change;
 use crate::analysis::before_after::totals;
 use crate::analysis::counts::Ratio;
 use crate::derived::DeriveError;
@@ -54,7 +53,7 @@ pub struct Campaign {
     pub times: Times,
     /// Every sign's own counts.
     pub by_sign: Vec<SignCounts>,
-    /// Totals where signs warn, before and after.
+    /// Totals where signs warn, before and after, here as below of planned walks with kilometres weighted by season and hour.
     pub signed: (Period, Period),
     /// Totals on controls, before and after.
     pub control: (Period, Period),
@@ -116,10 +115,18 @@ pub struct ControlRow {
 pub struct ShareOutcome {
     /// The kind of contact.
     pub contact: Contact,
+    /// What was counted since a kept plan chose the places; none where no plan says which records did, since close contacts
+    /// may have.
+    pub since_plan: Option<ShareCompared>,
+}
+
+/// Shares before and after that chose nothing.
+#[derive(Debug, Clone, PartialEq)]
+pub struct ShareCompared {
     /// Encounters of the kind, and in place of kilometres those of any known kind.
     pub cells: Cells,
-    /// The comparison, or why there is none.
-    pub compared: Result<Compared, String>,
+    /// The change of the share, each sign as one.
+    pub found: Effectiveness,
 }
 
 /// What campaigns are compared from.
@@ -196,7 +203,7 @@ impl Comparison<'_> {
             bayes,
             later,
             lottery: draw::lottery(self, plan, &times, &params)?,
-            shares: self.shares(&units_of, &times),
+            shares: self.shares(&units_of, &times, &params)?,
             reports: reports::answer(self, &units_of.segment_roles(), &times)?,
             signs,
             times,
@@ -245,13 +252,13 @@ impl Comparison<'_> {
         UnitsOf { of_segment, roles }
     }
 
-    /// Kilometres and encounters of every unit.
+    /// Kilometres, weighted by season and hour, and encounters of every unit.
     fn counted(&self, units_of: &UnitsOf, side: impl Fn(i64) -> Option<Side>) -> Vec<Unit> {
         let empty = |role: &Role| Unit { before: Period::NONE, after: Period::NONE, role: *role };
         let mut units: Vec<Unit> = units_of.roles.iter().map(empty).collect();
         for walk in self.walks {
             let Some(side) = side(walk.start_s) else { continue };
-            for (segment, km) in &walk.km {
+            for (segment, km) in &walk.weighted_km {
                 if let Some(unit) = units_of.of_segment[*segment] {
                     side.of(&mut units[unit]).km += km;
                 }
@@ -287,46 +294,42 @@ impl Comparison<'_> {
     }
 
     /// How often survey encounters were of each kind of contact: of an encounter's approaches the closest counts.
-    fn shares(&self, units_of: &UnitsOf, times: &Times) -> Vec<ShareOutcome> {
+    fn shares(
+        &self,
+        units_of: &UnitsOf,
+        times: &Times,
+        params: &CompareParams,
+    ) -> Result<Vec<ShareOutcome>, DeriveError> {
         let mut closest: HashMap<EncounterId, Contact> = HashMap::new();
         for approach in self.records.approaches.iter().filter(|approach| !approach.is_trial) {
             let known = closest.entry(approach.encounter_id).or_insert(approach.contact);
             *known = (*known).max(approach.contact);
         }
-        let cells_of = |wanted: Contact| {
-            let mut units = [Role::Signed, Role::Control].map(|role| Unit {
-                before: Period::NONE,
-                after: Period::NONE,
-                role,
-            });
+        let compared = |wanted: Contact, chosen_s: i64| -> Result<ShareCompared, DeriveError> {
+            let empty = |role: &Role| Unit { before: Period::NONE, after: Period::NONE, role: *role };
+            let mut units: Vec<Unit> = units_of.roles.iter().map(empty).collect();
             for walk in self.walks {
-                let Some(side) = times.side(walk.start_s, i64::MIN) else { continue };
+                let Some(side) = times.side(walk.start_s, chosen_s) else { continue };
                 for (segment, encounter) in &walk.met {
-                    let role = units_of.of_segment[*segment].map(|unit| units_of.roles[unit]);
                     let contact = closest.get(&self.facts.encounters.rows[*encounter].id);
-                    let (Some(role), Some(contact)) = (role, contact) else { continue };
-                    if let Some(unit) = units.iter_mut().find(|unit| unit.role == role) {
-                        let cell = side.of(unit);
+                    if let (Some(unit), Some(contact)) = (units_of.of_segment[*segment], contact) {
+                        let cell = side.of(&mut units[unit]);
                         cell.km += 1.0;
                         cell.count += u64::from(*contact == wanted);
                     }
                 }
             }
-            let [signed, control] = units;
-            Cells {
-                signed_before: signed.before,
-                signed_after: signed.after,
-                control_before: control.before,
-                control_after: control.after,
-            }
+            let (signed_before, signed_after) = totals(&units, Role::Signed);
+            let (control_before, control_after) = totals(&units, Role::Control);
+            let found = share_change(&units, params).map_err(DeriveError::internal)?;
+            let cells = Cells { signed_before, signed_after, control_before, control_after };
+            Ok(ShareCompared { cells, found })
         };
         [Contact::Over, Contact::Underfoot, Contact::Handled]
             .into_iter()
             .map(|contact| {
-                let cells = cells_of(contact);
-                let compared = before_after_control(&cells, LEVEL)
-                    .map_err(|_| "no survey encounter with a known contact in one of the four".to_owned());
-                ShareOutcome { contact, cells, compared }
+                let since_plan = times.chosen_s.map(|chosen_s| compared(contact, chosen_s)).transpose()?;
+                Ok(ShareOutcome { contact, since_plan })
             })
             .collect()
     }

@@ -1,6 +1,7 @@
 //! Reports and survey encounters on chosen segments in chosen times, each over the kilometres that belong to it: what a
 //! reporting ratio is estimated from, with signs and without, before and after.
 
+use jiff::civil::DateTime;
 use jiff::tz::TimeZone;
 
 use crate::analysis::exposure::YearMonth;
@@ -250,6 +251,13 @@ impl<'a> Ground<'a> {
         let factor = quotient(&signed.ratio, &unsigned.ratio, 0.95);
         Ok(SignedReporting { signed, unsigned, factor })
     }
+}
+
+/// How frequent encounters are at the month and hour of a local time, at the curve's estimate; one where no season is known.
+pub(super) fn factor_of(curve: Option<&Curve>, at: DateTime) -> f64 {
+    let month = usize::from(at.month().unsigned_abs()) - 1;
+    let hour = usize::from(at.hour().unsigned_abs());
+    curve.map_or(1.0, |curve| curve.estimate[month * HOURS + hour])
 }
 
 /// How frequent encounters are in a month and hour; one where no season is known.

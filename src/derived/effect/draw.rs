@@ -50,7 +50,7 @@ pub(super) fn lottery(
         times.side(at_s, i64::MIN) == Some(Side::After) && next_up_s.is_none_or(|next_s| at_s < next_s)
     };
     for walk in comparison.walks.iter().filter(|walk| is_timely(walk.start_s)) {
-        for (segment, km) in &walk.km {
+        for (segment, km) in &walk.weighted_km {
             if let Some(place) = place_of(*segment) {
                 places[place].km += km;
             }

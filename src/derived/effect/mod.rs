@@ -27,6 +27,7 @@ use crate::store::SignPlan;
 
 pub use crate::derived::effect::campaign::Campaign;
 pub use crate::derived::effect::campaign::ControlRow;
+pub use crate::derived::effect::campaign::ShareCompared;
 pub use crate::derived::effect::campaign::ShareOutcome;
 pub use crate::derived::effect::campaign::SignCounts;
 pub use crate::derived::effect::campaign::Times;
@@ -113,7 +114,7 @@ pub fn compute(
         let trips = walked_trips(layer, exposure);
         passed::roles(layer.network.graph(), &trips, &vertices, &RoleParams::of(facts))
     });
-    let walks = walked::walks(facts, matched);
+    let walks = walked::walks(facts, matched, season);
     let campaigns = match &roles {
         _ if signs.is_empty() => Err("No sign has been put up yet.".to_owned()),
         None => {
@@ -177,6 +178,23 @@ pub fn why_words(why: WhyNot) -> &'static str {
         WhyNot::NothingExpected => "surveys met no snake before, so nothing is expected",
     }
 }
+
+/// Why a share of encounters has no estimate, in words.
+pub fn share_why_words(why: WhyNot) -> &'static str {
+    match why {
+        WhyNot::NoSigns => "no sign warns of any stretch",
+        WhyNot::SignsNotWalked => "no sign has survey encounters with a known contact in both periods",
+        WhyNot::NoControls => {
+            "no stretch without signs has survey encounters with a known contact in both periods"
+        }
+        WhyNot::NoControlEncounters | WhyNot::NothingExpected => {
+            "no such contact on stretches without signs in one of the periods"
+        }
+    }
+}
+
+/// Why shares are not compared without a kept plan, in words.
+pub const SHARES_NEED_A_PLAN: &str = "no kept plan says which records chose the places; those may have done so by close contacts, and are never before";
 
 fn plan_of<'a>(records: &'a SignRecords, sign: &SignInPlace) -> Option<&'a SignPlan> {
     records.plans.iter().find(|plan| Some(plan.id) == sign.given.plan)

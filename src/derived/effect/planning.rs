@@ -15,11 +15,11 @@ const YEAR_S: f64 = 365.25 * 86_400.0;
 /// What surveys count in a year as they are done now.
 #[derive(Debug, Clone, Copy, PartialEq)]
 pub struct PlanningBasis {
-    /// Survey walks with a track on the trails.
+    /// Planned survey walks with a track on the trails.
     pub n_walks: usize,
     /// Years that they cover, at least one.
     pub years: f64,
-    /// Kilometres surveyed.
+    /// Kilometres surveyed, as walked.
     pub survey_km: f64,
     /// Encounters on them.
     pub encounters: u64,
@@ -38,21 +38,26 @@ pub struct Wait {
     pub years_before: f64,
     /// Encounters a year where one sign warns.
     pub per_sign_year: f64,
-    /// Encounters a year on stretches without signs.
-    pub control_per_year: f64,
+    /// Encounters a year on all trails, if no sign stood.
+    pub all_per_year: f64,
     /// Coefficient of variation of how rates change on their own from place to place.
     pub variation: f64,
 }
 
 impl Wait {
-    /// What the table starts from: two years before, and places of average rate, six signs' worth of them taken from the rest.
+    /// What the table starts from: two years before, and places of average rate.
     pub fn usual(basis: &PlanningBasis, variation: f64) -> Self {
         Self {
             years_before: 2.0,
             per_sign_year: basis.per_sign_year,
-            control_per_year: (basis.all_per_year - 6.0 * basis.per_sign_year).max(0.0),
+            all_per_year: basis.all_per_year,
             variation,
         }
+    }
+
+    /// Encounters a year left to compare with: every sign takes its own from them.
+    pub fn control_per_year(&self, n_signs: usize) -> f64 {
+        (self.all_per_year - n_signs as f64 * self.per_sign_year).max(0.0)
     }
 }
 
@@ -109,7 +114,7 @@ pub fn power_rows(wait: &Wait) -> Result<Vec<PowerRow>, DeriveError> {
             years_before: wait.years_before,
             years_after,
             per_sign_year: wait.per_sign_year,
-            control_per_year: wait.control_per_year,
+            control_per_year: wait.control_per_year(n_signs),
             variation: wait.variation,
             ..PowerInputs::default()
         };

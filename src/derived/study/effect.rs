@@ -7,14 +7,18 @@ use crate::analysis::before_after::Change;
 use crate::analysis::before_after::Effectiveness;
 use crate::analysis::before_after::Period;
 use crate::analysis::before_after::Verdict;
+use crate::analysis::before_after::WhyNot;
 use crate::analysis::before_after::control::Cells;
 use crate::analysis::before_after::flips::FlipTest;
 use crate::analysis::before_after::power::Detectable;
 use crate::analysis::counts::RatioLimits;
 use crate::derived::effect::Campaign;
 use crate::derived::effect::ReportsAnswer;
+use crate::derived::effect::SHARES_NEED_A_PLAN;
+use crate::derived::effect::ShareOutcome;
 use crate::derived::effect::Wait;
 use crate::derived::effect::power_rows;
+use crate::derived::effect::share_why_words;
 use crate::derived::effect::why_words;
 use crate::derived::study::Layers;
 use crate::derived::study::need;
@@ -28,7 +32,10 @@ const CELLS: [(&str, &str); 4] = [
     ("control_after", "whose walkers passed no sign, after"),
 ];
 /// What cells are divided by: kilometres, or for shares all encounters.
-const BASE: &str = "km, or encounters of known contact";
+const BASE: &str = "km weighted by season and hour, or encounters of known contact";
+
+/// The unit of survey-km that are compared.
+const WEIGHTED: &str = "survey-km weighted by season and hour";
 
 fn campaigns(layers: &Layers) -> Result<&[Campaign], String> {
     need(&layers.effect)?.campaigns.as_deref().map_err(Clone::clone)
@@ -117,7 +124,7 @@ fn survey<'a>(
     let empty = Row {
         number,
         campaign,
-        outcome: "survey encounters per survey-km".to_owned(),
+        outcome: "survey encounters per survey-km, planned walks".to_owned(),
         expected_from,
         cells: [campaign.signed.0, campaign.signed.1, campaign.control.0, campaign.control.1],
         n_signs: None,
@@ -153,25 +160,19 @@ fn survey<'a>(
 }
 
 fn shares(number: usize, campaign: &Campaign) -> Vec<Row<'_>> {
-    let row = |share: &crate::derived::effect::ShareOutcome| Row {
-        number,
-        campaign,
-        outcome: format!("share of survey encounters {}", share.contact.term()),
-        expected_from: "the change on controls",
-        cells: in_order(&share.cells),
-        n_signs: None,
-        n_controls: None,
-        expected: None,
-        change: share.compared.as_ref().map(|it| (it.change, it.limits)).map_err(Clone::clone),
-        p_value: share
-            .compared
-            .as_ref()
-            .ok()
-            .and_then(|it| it.tests.as_ref())
-            .map(|tests| tests.p_likelihood_ratio),
-        flips_p: None,
-        verdict: None,
-        n_draws: None,
+    let row = |share: &ShareOutcome| {
+        let nothing = Effectiveness::NotEstimable(WhyNot::NothingExpected);
+        let found = share.since_plan.as_ref().map_or(&nothing, |compared| &compared.found);
+        let expected_from = "the change on controls, from the time between plan and signs";
+        let mut row = survey(number, campaign, expected_from, found);
+        row.outcome = format!("share of survey encounters {}", share.contact.term());
+        row.cells = share.since_plan.as_ref().map_or([Period::NONE; 4], |compared| in_order(&compared.cells));
+        match (&share.since_plan, found) {
+            (None, _) => row.change = Err(SHARES_NEED_A_PLAN.to_owned()),
+            (_, Effectiveness::NotEstimable(why)) => row.change = Err(share_why_words(*why).to_owned()),
+            (_, Effectiveness::Estimated(_)) => {}
+        }
+        row
     };
     campaign.shares.iter().map(row).collect()
 }
@@ -232,9 +233,9 @@ pub(super) fn signs(layers: &Layers) -> Result<Table, String> {
         .column("campaign", "", "number of the campaign", |row| row.number)
         .column("sign", "", "name of the sign", |row| row.name.clone())
         .column("before", "", "survey encounters where it warns, before", |row| row.before.count)
-        .column("before_km", "survey-km", "walked there before", |row| row.before.km)
+        .column("before_km", WEIGHTED, "walked there before on planned walks", |row| row.before.km)
         .column("after", "", "survey encounters where it warns, while it stood", |row| row.after.count)
-        .column("after_km", "survey-km", "walked there while it stood", |row| row.after.km)
+        .column("after_km", WEIGHTED, "walked there while it stood on planned walks", |row| row.after.km)
         .done())
 }
 
@@ -251,18 +252,19 @@ pub(super) fn power(layers: &Layers) -> Result<Table, String> {
         .column("per_sign_year", "encounters a year", "where one sign of average place warns", |_| {
             wait.per_sign_year
         })
-        .column("control_per_year", "encounters a year", "on stretches without signs", |_| {
-            wait.control_per_year
+        .column("control_per_year", "encounters a year", "on stretches without signs", |(n_signs, ..)| {
+            wait.control_per_year(*n_signs)
         })
         .column("shows", "", "what would show with a probability of 80 %", |(.., found)| match found {
             Detectable::Reduction(_) => "a reduction of at least that share",
             Detectable::NotEvenAll { .. } => "not even that all encounters ended",
             Detectable::TooFewSigns => "nothing: too few signs",
+            Detectable::NoControls => "nothing: no stretch left without signs",
         })
         .column("smallest_reduction", "share", "of the encounters expected without signs", |(.., found)| {
             match found {
                 Detectable::Reduction(share) => Some(*share),
-                Detectable::NotEvenAll { .. } | Detectable::TooFewSigns => None,
+                Detectable::NotEvenAll { .. } | Detectable::TooFewSigns | Detectable::NoControls => None,
             }
         })
         .done())
@@ -291,8 +293,17 @@ pub(super) fn assumptions(layers: &Layers) -> Result<Table, String> {
     add("a stretch is a sign's where this share of walkers is in reach", settings.effect_warned.to_string());
     add("a stretch is a control where at most this share passed a sign", settings.effect_passed.to_string());
     add("who passed a sign", "the walker model, mean over its draws".to_owned());
+    add(
+        "walks compared",
+        "planned ones; km weighted by how frequent encounters are at their month and hour".to_owned(),
+    );
     add("prior of rates between stretches", "gamma; mean and spread integrated over a grid".to_owned());
-    add("limits", "95 %, variance clustered by sign".to_owned());
+    add(
+        "limits",
+        "95 %, variance clustered by sign; of four totals where a cell of a later baseline is empty; by lot, of the exchange \
+         of places and of all encounters"
+            .to_owned(),
+    );
     Ok(Table::of(rows)
         .column("campaign", "", "number of the campaign, or all", |row| row.0.clone())
         .column("assumption", "", "what is assumed", |row| row.1)

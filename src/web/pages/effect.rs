@@ -55,7 +55,7 @@ const LONGEST: usize = 200;
 
 /// The page.
 pub async fn show(app: Exact, who: Who, query: Query) -> Result<Response, Error> {
-    query.allow(&["per_sign", "control", "before"])?;
+    query.allow(&["per_sign", "all", "before"])?;
     let facts = app.deriver().facts().await?;
     let (mut page, records) = page(&app, &facts, &query).await?;
     page.is_signed = who != Who::ThisMachine;
@@ -80,7 +80,7 @@ async fn page(app: &App, facts: &Derived<Facts>, query: &Query) -> Result<(Effec
     let layer = app.deriver().effect(facts).await?;
     let zone = zone(facts);
     let records = format!(
-        "{} survey walks with {} encounters on {:.0} km",
+        "{} planned survey walks with {} encounters on {:.0} km",
         layer.planning.n_walks, layer.planning.encounters, layer.planning.survey_km
     );
     let page = EffectPage {
@@ -160,7 +160,7 @@ fn planning(layer: &EffectLayer, facts: &Facts, query: &Query) -> Result<Plannin
     let usual = Wait::usual(basis, facts.settings.effect_variation);
     let labels = [
         ("per_sign", "Survey encounters a year where one sign warns", basis.per_sign_year),
-        ("control", "Survey encounters a year without signs", usual.control_per_year),
+        ("all", "Survey encounters a year on all trails", usual.all_per_year),
         ("before", "Years counted before", usual.years_before),
     ];
     let mut errors = Vec::new();
@@ -178,9 +178,9 @@ fn planning(layer: &EffectLayer, facts: &Facts, query: &Query) -> Result<Plannin
         fields.push((name.to_owned(), label.to_owned(), text));
     }
     let rows = match numbers[..] {
-        [Some(per_sign_year), Some(control_per_year), Some(years_before)] => {
+        [Some(per_sign_year), Some(all_per_year), Some(years_before)] => {
             let variation = facts.settings.effect_variation;
-            let wait = Wait { years_before, per_sign_year, control_per_year, variation };
+            let wait = Wait { years_before, per_sign_year, all_per_year, variation };
             match power_rows(&wait) {
                 Ok(rows) => Ok(rows),
                 Err(DeriveError::Unanswerable(why)) => Err(why),
@@ -208,11 +208,11 @@ fn planning(layer: &EffectLayer, facts: &Facts, query: &Query) -> Result<Plannin
 
 fn basis_words(basis: &PlanningBasis) -> String {
     if basis.n_walks == 0 {
-        return "No survey walk with a track has been brought in yet: enter what surveys would count."
+        return "No planned survey walk with a track has been brought in yet: enter what surveys would count."
             .to_owned();
     }
     format!(
-        "So far {} survey walks over {:.0} year{} met {} snakes on {} km, {:.1} a year on {:.0} km of trail. A sign of average \
+        "So far {} planned survey walks over {:.0} year{} met {} snakes on {} km, {:.1} a year on {:.0} km of trail. A sign of average \
          place would warn of {:.2} a year; chosen places of more. Change the numbers to see what other places, or more \
          walks, would show.",
         thousands(basis.n_walks as i64),

@@ -5,6 +5,7 @@ use jiff::tz::TimeZone;
 use crate::analysis::before_after::Change;
 use crate::analysis::before_after::Effectiveness;
 use crate::analysis::before_after::Index;
+use crate::analysis::before_after::LimitsBasis;
 use crate::analysis::before_after::Period;
 use crate::analysis::before_after::Verdict;
 use crate::analysis::before_after::flips::FlipMethod;
@@ -15,7 +16,9 @@ use crate::analysis::counts::RatioLimits;
 use crate::derived::effect::Campaign;
 use crate::derived::effect::EffectLayer;
 use crate::derived::effect::ReportsAnswer;
+use crate::derived::effect::SHARES_NEED_A_PLAN;
 use crate::derived::effect::ShareOutcome;
+use crate::derived::effect::share_why_words;
 use crate::derived::effect::why_words;
 use crate::web::pages::effect::day_words;
 use crate::web::views::charts::Estimate;
@@ -127,7 +130,7 @@ fn period_words(period: Period) -> String {
     if period.km == 0.0 {
         "not walked".to_owned()
     } else {
-        format!("{} in {:.1} km", period.count, period.km)
+        format!("{} in {:.1} weighted km", period.count, period.km)
     }
 }
 
@@ -201,7 +204,14 @@ fn tests(index: &Index) -> String {
             format!("by randomisation of {} signs, {how}, p = {}", index.n_signs, p_words(p_value))
         }
     };
-    format!("p = {}, variance by sign; {flips}", p_words(index.p_value))
+    let p_value = p_words(index.p_value);
+    match index.basis {
+        LimitsBasis::BySign => format!("p = {p_value}, variance by sign; {flips}"),
+        LimitsBasis::Totals => format!("interval of the four totals, not by sign; {flips}"),
+        LimitsBasis::Lots => {
+            format!("p = {p_value}, the larger one of exchange and of all encounters; {flips}")
+        }
+    }
 }
 
 fn p_words(p_value: f64) -> String {
@@ -218,33 +228,41 @@ fn verdict(verdict: Verdict) -> &'static str {
 }
 
 fn share(share: &ShareOutcome) -> OutcomeRow {
-    let words = |period: Period| format!("{} of {:.0}", period.count, period.km);
-    let cells = &share.cells;
-    let (estimate, tests, verdict) = match &share.compared {
-        Err(why) => (Err(why.clone()), String::new(), "Nothing yet"),
-        Ok(compared) => {
-            let excluded =
-                compared.limits.upper.is_some_and(|upper| upper < 1.0) || compared.limits.lower > 1.0;
-            let tests = compared.tests.map(|tests| format!("p = {}", p_words(tests.p_likelihood_ratio)));
-            let verdict =
-                if excluded { "Changed, encounters taken one by one" } else { "Not told apart from chance" };
-            (estimate(compared.change, compared.limits), tests.unwrap_or_default(), verdict)
-        }
+    let what = format!("Share of survey encounters: {}", share.contact);
+    let Some(compared) = &share.since_plan else {
+        return OutcomeRow {
+            what,
+            against: "change with signs over change on controls".to_owned(),
+            counts: String::new(),
+            estimate: Err(SHARES_NEED_A_PLAN.to_owned()),
+            tests: String::new(),
+            verdict: "Nothing yet".to_owned(),
+        };
     };
-    OutcomeRow {
-        what: format!("Share of survey encounters: {}", share.contact),
-        against: "change with signs over change on controls".to_owned(),
-        counts: format!(
-            "with signs {} before, {} after; controls {} before, {} after",
-            words(cells.signed_before),
-            words(cells.signed_after),
-            words(cells.control_before),
-            words(cells.control_after)
-        ),
-        estimate,
-        tests,
-        verdict: verdict.to_owned(),
+    let words = |period: Period| format!("{} of {:.0}", period.count, period.km);
+    let cells = &compared.cells;
+    let against =
+        "change with signs over change on controls; before is the time between the plan and the signs";
+    let mut row = outcome(&what, against, &compared.found);
+    row.counts = format!(
+        "with signs {} before, {} after; controls {} before, {} after",
+        words(cells.signed_before),
+        words(cells.signed_after),
+        words(cells.control_before),
+        words(cells.control_after)
+    );
+    if let Effectiveness::NotEstimable(why) = &compared.found {
+        row.estimate = Err(share_why_words(*why).to_owned());
     }
+    if let Effectiveness::Estimated(index) = &compared.found {
+        row.verdict = match index.verdict {
+            Verdict::Fewer => "A smaller share than expected",
+            Verdict::More => "A larger share than expected",
+            other => verdict(other),
+        }
+        .to_owned();
+    }
+    row
 }
 
 fn reports(answer: &ReportsAnswer) -> String {
@@ -287,5 +305,6 @@ pub(super) fn detectable(found: Detectable) -> String {
         Detectable::Reduction(share) => format!("{} or more", percent(share)),
         Detectable::NotEvenAll { .. } => "not even all".to_owned(),
         Detectable::TooFewSigns => "too few signs".to_owned(),
+        Detectable::NoControls => "nothing left to compare with".to_owned(),
     }
 }

@@ -86,10 +86,12 @@ pub const SECTIONS: &[(&str, &str)] = &[
     ),
     (
         "Before and after signs",
-        "Survey encounters where signs warn against what was to be expected there without them: from the posterior of every \
+        "Encounters of planned survey walks where signs warn, over kilometres weighted by season and hour, against what was to \
+         be expected there without signs: from the posterior of every \
          stretch's rate (Hauer 1997), from a period that chose no sign, or from places that lost a draw; controls are \
          stretches whose walkers passed no sign. Limits cluster by sign, a randomisation test takes each sign as one, and an \
-         empty cell has limits but no estimate. Reports count only where the ratio of reports to survey encounters is known \
+         empty cell has limits but no estimate. Shares of a kind of contact are held only against the time between plan and \
+         signs. Reports count only where the ratio of reports to survey encounters is known \
          before and after, with signs and without, since a sign may change what people report.",
     ),
     (

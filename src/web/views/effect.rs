@@ -138,6 +138,7 @@ fn campaign_card(campaign: &CampaignShown) -> Markup {
             h2 { (campaign.name) }
             @if !campaign.sentence.is_empty() { p { strong { (campaign.sentence) } } }
             ul.small.soft { @for words in &campaign.periods { li { (words) } } }
+            p.small.soft { "Planned survey walks only: others were made where or when snakes were expected. Their kilometres are weighted by how frequent encounters are at the month and hour of the walk, so that walks of different seasons and hours compare." }
             table.stack {
                 thead { tr {
                     th scope="col" { "Outcome" } th scope="col" { "Counted" } th.num scope="col" { "With signs over without" }
@@ -147,7 +148,7 @@ fn campaign_card(campaign: &CampaignShown) -> Markup {
             }
             p { "Raw, after over before: " s.struck { (campaign.raw) } " " span.small.soft { "Struck: places chosen for high counts have lower counts afterwards whatever is done there. In simulations useless signs looked a fifth effective this way." } }
             p { (campaign.reports) }
-            p { "Watched behaviour at the sign: none is recorded, so nothing can be said of it." }
+            p { "Watched behaviour at the sign: this version has no form or file for it, so nothing is said of it here. Whoever watches how people pass a sign keeps the tally apart, by sign and day: how many passed, stopped, read, turned back. What comes nearest here is the share of close contacts on planned surveys." }
             (counts("Each sign", "What one sign warns of", &campaign.by_sign))
             (counts("Controls", "Stretches whose walkers passed no sign, or at most one in twenty of them", &campaign.controls))
         }
@@ -198,7 +199,7 @@ fn planning(shown: &PlanningShown) -> Markup {
     html! {
         section.card {
             h2 { "What could be found out" }
-            p { "Before anyone waits: the smallest reduction of survey encounters that would show with 80 % probability at the 95 % level. A smaller effect may be real and still not show." }
+            p { "Before anyone waits: the smallest reduction of survey encounters that would show with 80 % probability at the 95 % level, by the limits and by the test that takes each sign as one. A smaller effect may be real and still not show." }
             p.small.soft { (shown.basis) }
             form.row.no-print method="get" action="/effect" {
                 @for (name, label, value) in &shown.fields {
@@ -219,7 +220,7 @@ fn planning(shown: &PlanningShown) -> Markup {
                     } } }
                 },
             }
-            p.small.soft { "Rates are taken to change on their own over the years, from place to place, with a standard deviation of " (percent(shown.variation)) ". Fewer than six signs can never stand out in a test that takes each sign as one. Signs put up by lot among like places give the plainest answer." }
+            p.small.soft { "Rates are taken to change on their own over the years, from place to place, with a standard deviation of " (percent(shown.variation)) ". Comparisons are simulated for each number: places of signs are alike, each has its own luck before, and what a sign warns of is missing from what it is compared with. Fewer than six signs can never stand out in a test that takes each sign as one. Signs put up by lot among like places give the plainest answer." }
         }
     }
 }
@@ -314,7 +315,7 @@ fn put_up(page: &EffectPage) -> Markup {
 /// Pages made up for tests and previews.
 pub fn samples() -> Vec<EffectPage> {
     let planning = PlanningShown {
-        basis: "186 survey walks over 3 years met 214 snakes on 1,020 km.".to_owned(),
+        basis: "186 planned survey walks over 3 years met 214 snakes on 1,020 km.".to_owned(),
         variation: 0.3,
         fields: vec![(
             "per_sign".to_owned(),
@@ -330,8 +331,8 @@ pub fn samples() -> Vec<EffectPage> {
     };
     let row = |name: &str| CountsRow {
         name: name.to_owned(),
-        before: "12 in 84 km".to_owned(),
-        after: "5 in 80 km".to_owned(),
+        before: "12 in 84.0 weighted km".to_owned(),
+        after: "5 in 80.0 weighted km".to_owned(),
     };
     let outcome = OutcomeRow {
         what: "Survey encounters per km".to_owned(),

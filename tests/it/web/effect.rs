@@ -4,6 +4,9 @@ use jiff::civil::Date;
 use jiff::civil::date;
 
 use coilway::analysis::before_after::Change;
+use coilway::analysis::before_after::Effectiveness;
+use coilway::analysis::before_after::Period;
+use coilway::analysis::before_after::WhyNot;
 use coilway::analysis::before_after::control::Cells;
 use coilway::analysis::before_after::control::before_after_control;
 use coilway::analysis::counts::RatioLimits;
@@ -96,7 +99,7 @@ async fn without_signs_the_page_says_what_could_be_found_out() {
     let page = test.get("/effect").await.expect(200);
     for words in [
         "No sign has been put up yet, so there is nothing to compare.",
-        "So far 90 survey walks over 1 year met 150 snakes",
+        "So far 90 planned survey walks over 1 year met 150 snakes",
         "too few signs",
         "or more",
         "80 % probability",
@@ -104,9 +107,11 @@ async fn without_signs_the_page_says_what_could_be_found_out() {
     ] {
         page.says(words);
     }
-    let rare = test.get("/effect?per_sign=0.1&control=5&before=1").await.expect(200);
+    let rare = test.get("/effect?per_sign=0.1&all=5&before=1").await.expect(200);
     rare.says("not even all");
     rare.says("value=\"0.1\"");
+    // Ten signs of three a year leave nothing of thirty.
+    test.get("/effect?per_sign=3&all=30&before=2").await.expect(200).says("nothing left to compare with");
     let wrong = test.get("/effect?per_sign=many").await.expect(400);
     wrong.says("<span class=\"field-error\">give a number from 0 to 100,000");
     wrong.says("value=\"many\"");
@@ -196,12 +201,100 @@ async fn a_planted_drop_is_counted_where_the_sign_warns() {
         "15 counted",
         "Too few signs to say: six at least",
         "Share of survey encounters: over",
+        "those may have done so by close contacts, and are never before",
         "are refused: a sign changes what people report",
-        "Watched behaviour at the sign: none is recorded",
+        "Watched behaviour at the sign: this version has no form or file for it",
         "Controls (",
     ] {
         page.says(words);
     }
+}
+
+#[tokio::test]
+async fn walks_made_where_snakes_were_expected_are_no_before() {
+    let test = with_surveys().await;
+    let target = test.by_hand().await;
+    test.write(async |writer| {
+        let sign = SignInPlaceDraft {
+            name: "East sign".to_owned(),
+            position: at(SIGN.0, SIGN.1),
+            kind: "trail sign".to_owned(),
+            plan: None,
+            up_s: FIRST_S + SIGN_DAY * DAY_S,
+            down_s: None,
+        };
+        writer.put_signs_in_place(&target, &rows([sign])).await.unwrap();
+        // Before the sign somebody went out every day to where a snake was known to lie.
+        let targeted = |day: i64| WalkDraft {
+            event_id: format!("T-{day}"),
+            purpose: Purpose::Targeted,
+            start_s: FIRST_S + day * DAY_S + 10 * 3600,
+            ..walk(day)
+        };
+        writer.put_walks(&target, &rows((0..SIGN_DAY).map(targeted))).await.unwrap();
+        let met = |day: i64| EncounterDraft {
+            effort_kind: EffortKind::Survey,
+            event_id: format!("T-{day}"),
+            ..report(
+                &format!("TE-{day}"),
+                at(1250.0, 0.0),
+                date(2024, 4, 1) + jiff::Span::new().days(day),
+                10,
+            )
+        };
+        let tally = writer.put_encounters(&target, &rows((0..SIGN_DAY).map(met))).await.unwrap();
+        assert_eq!(tally.problems, []);
+    })
+    .await;
+    let facts = test.app.deriver().facts().await.unwrap();
+    let layer = test.app.deriver().effect(&facts).await.unwrap();
+    let campaign = &layer.campaigns.as_ref().unwrap()[0];
+    assert_eq!((campaign.signed.0.count, campaign.signed.1.count), (45, 15));
+    assert_eq!((layer.planning.n_walks, layer.planning.encounters), (90, 150));
+    test.get("/effect").await.expect(200).says("Planned survey walks only");
+}
+
+#[tokio::test]
+async fn kilometres_count_by_how_frequent_encounters_are_when_they_are_walked() {
+    // All walks alike, 45 before the sign and 45 after; visitors meet seven snakes a day in April and one later.
+    let test = TestApp::with(&Park { has_encounters: false, ..Park::default() }).await;
+    let target = test.by_hand().await;
+    let day = |day: i64| date(2024, 4, 1) + jiff::Span::new().days(day);
+    test.write(async |writer| {
+        writer.set_setting(target.area, "effect-passed-share", "0.3").await.unwrap();
+        writer.put_walks(&target, &rows((0..N_DAYS).map(walk))).await.unwrap();
+        let reports = (0..N_DAYS).flat_map(|on| {
+            let of_day = move |idx: i64| {
+                let hour = 8 + ((on + idx) % 8) as u16;
+                report(&format!("R-{on}-{idx}"), at(-1200.0 + 300.0 * idx as f64, 0.0), day(on), hour)
+            };
+            (0..if on < 30 { 7 } else { 1 }).map(of_day)
+        });
+        let tally = writer.put_encounters(&target, &rows(reports)).await.unwrap();
+        assert_eq!(tally.problems, []);
+        let sign = SignInPlaceDraft {
+            name: "East sign".to_owned(),
+            position: at(SIGN.0, SIGN.1),
+            kind: "trail sign".to_owned(),
+            plan: None,
+            up_s: FIRST_S + SIGN_DAY * DAY_S,
+            down_s: None,
+        };
+        writer.put_signs_in_place(&target, &rows([sign])).await.unwrap();
+    })
+    .await;
+    let facts = test.app.deriver().facts().await.unwrap();
+    let season = test.app.deriver().season(&facts).await.unwrap();
+    let layer = test.app.deriver().effect(&facts).await.unwrap();
+    let campaign = &layer.campaigns.as_ref().unwrap()[0];
+    let curves = season.curves();
+    // Walks begin at eight: 30 of April and 15 of May before, 16 of May and 29 of June after.
+    let at_eight = |month: usize| curves[0].estimate[(month - 1) * 24 + 8];
+    let expected = (30.0 * at_eight(4) + 15.0 * at_eight(5)) / (16.0 * at_eight(5) + 29.0 * at_eight(6));
+    let found = campaign.signed.0.km / campaign.signed.1.km;
+    assert!(expected > 2.0, "a season was planted: {expected}");
+    assert_eq!(curves.len(), 1);
+    assert!((found / expected - 1.0).abs() < 1e-9, "{found} and {expected}");
 }
 
 #[tokio::test]
@@ -237,6 +330,16 @@ async fn a_kept_plan_gives_a_later_baseline() {
     assert_eq!(campaigns.len(), 2, "signs that went up five months apart are compared apart");
     assert!(campaigns[0].later.is_none() && campaigns[0].times.chosen_s.is_none());
     assert!(campaigns[1].later.is_some() && campaigns[1].times.chosen_s.is_some());
+    // All walks are older than the plan: they may have chosen the places, and are before of no share.
+    assert!(campaigns[0].shares.iter().all(|share| share.since_plan.is_none()));
+    for share in &campaigns[1].shares {
+        let compared = share.since_plan.as_ref().unwrap();
+        assert_eq!(
+            (compared.cells.signed_before, compared.cells.control_before),
+            (Period::NONE, Period::NONE)
+        );
+        assert_eq!(compared.found, Effectiveness::NotEstimable(WhyNot::SignsNotWalked));
+    }
     test.get("/effect").await.expect(200).says("Plan of spring");
 }
 
