@@ -91,7 +91,7 @@ pub(super) async fn rates(arguments: RatesArguments) -> anyhow::Result<()> {
         table.row(rate_row(set, &period, unit, layer.revision.0))?;
     }
     table.flush()?;
-    if let Some(words) = season.too_little(choice) {
+    if let Some(words) = season.caution(choice) {
         eprintln!("{words} The rates are carried over from other months and hours.");
     }
     Ok(())

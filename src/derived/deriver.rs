@@ -173,7 +173,7 @@ impl Deriver {
     /// # Errors
     /// [`DeriveError::Unanswerable`] without trails.
     pub async fn network(&self, facts: &Derived<Facts>) -> Result<Derived<NetworkLayer>, DeriveError> {
-        let value = self.network.get(facts.revision, (), async || {
+        let value = self.network.get(facts.basis, (), async || {
             let facts = Arc::clone(&facts.value);
             off_thread(move || network::build(&facts)).await
         });
@@ -186,7 +186,7 @@ impl Deriver {
     /// [`DeriveError::Unanswerable`] without trailheads on the trails, or readings, or dated reports.
     pub async fn exposure(&self, facts: &Derived<Facts>) -> Result<Derived<ExposureLayer>, DeriveError> {
         let network = self.network(facts).await?;
-        let value = self.exposure.get(facts.revision, (), async || {
+        let value = self.exposure.get(facts.basis, (), async || {
             let (facts, network) = (Arc::clone(&facts.value), network.value);
             off_thread(move || exposure::compute(&facts, &network)).await
         });
@@ -204,7 +204,7 @@ impl Deriver {
             Err(DeriveError::Unanswerable(_)) => None,
             Err(error) => return Err(error),
         };
-        let value = self.snaps.get(facts.revision, (), async || {
+        let value = self.snaps.get(facts.basis, (), async || {
             let (facts, network) = (Arc::clone(&facts.value), network.value);
             off_thread(move || snaps::compute(&facts, &network, exposure.as_deref())).await
         });
@@ -218,7 +218,7 @@ impl Deriver {
     pub async fn season(&self, facts: &Derived<Facts>) -> Result<Derived<SeasonLayer>, DeriveError> {
         let (network, exposure) = (self.network(facts).await?, self.exposure(facts).await?);
         let snaps = self.snaps(facts).await?;
-        let value = self.season.get(facts.revision, (), async || {
+        let value = self.season.get(facts.basis, (), async || {
             let (facts, network, exposure) = (Arc::clone(&facts.value), network.value, exposure.value);
             off_thread(move || season::compute(&facts, &network, &exposure, &snaps.value)).await
         });
@@ -234,7 +234,7 @@ impl Deriver {
         facts: &Derived<Facts>,
     ) -> Result<Derived<SeasonDetails>, DeriveError> {
         let exposure = self.exposure(facts).await?;
-        let value = self.season_details.get(facts.revision, (), async || {
+        let value = self.season_details.get(facts.basis, (), async || {
             let (facts, exposure) = (Arc::clone(&facts.value), exposure.value);
             off_thread(move || season_details::compute(&facts, &exposure)).await
         });
@@ -248,7 +248,7 @@ impl Deriver {
     pub async fn rates(&self, facts: &Derived<Facts>) -> Result<Derived<RateLayer>, DeriveError> {
         let (network, exposure) = (self.network(facts).await?, self.exposure(facts).await?);
         let snaps = self.snaps(facts).await?;
-        let value = self.rates.get(facts.revision, (), async || {
+        let value = self.rates.get(facts.basis, (), async || {
             let (facts, network, exposure) = (Arc::clone(&facts.value), network.value, exposure.value);
             off_thread(move || rates::compute(&facts, &network, &exposure, &snaps.value)).await
         });
@@ -262,7 +262,7 @@ impl Deriver {
     pub async fn rate_pattern(&self, facts: &Derived<Facts>) -> Result<Derived<RatePattern>, DeriveError> {
         let (network, exposure) = (self.network(facts).await?, self.exposure(facts).await?);
         let (snaps, rates) = (self.snaps(facts).await?, self.rates(facts).await?);
-        let value = self.rate_pattern.get(facts.revision, (), async || {
+        let value = self.rate_pattern.get(facts.basis, (), async || {
             let facts = Arc::clone(&facts.value);
             let compute = move || {
                 rate_pattern::compute(&facts, &network.value, &exposure.value, &snaps.value, &rates.value)
@@ -282,7 +282,7 @@ impl Deriver {
         params: DensityParams,
     ) -> Result<Derived<DensityLayer>, DeriveError> {
         let (network, snaps) = (self.network(facts).await?, self.snaps(facts).await?);
-        let value = self.density.get(facts.revision, params, async || {
+        let value = self.density.get(facts.basis, params, async || {
             let facts = Arc::clone(&facts.value);
             off_thread(move || density::compute(&facts, &network.value, &snaps.value, &params)).await
         });
@@ -300,7 +300,7 @@ impl Deriver {
     ) -> Result<Derived<RelativeLayer>, DeriveError> {
         let (network, snaps) = (self.network(facts).await?, self.snaps(facts).await?);
         let (exposure, density) = (self.exposure(facts).await?, self.density(facts, params).await?);
-        let value = self.relative_density.get(facts.revision, params, async || {
+        let value = self.relative_density.get(facts.basis, params, async || {
             let facts = Arc::clone(&facts.value);
             off_thread(move || {
                 let (snaps, exposure) = (&snaps.value, &exposure.value);
@@ -318,7 +318,7 @@ impl Deriver {
     pub async fn clusters(&self, facts: &Derived<Facts>) -> Result<Derived<ClusterLayer>, DeriveError> {
         let (network, exposure) = (self.network(facts).await?, self.exposure(facts).await?);
         let snaps = self.snaps(facts).await?;
-        let value = self.clusters.get(facts.revision, (), async || {
+        let value = self.clusters.get(facts.basis, (), async || {
             let facts = Arc::clone(&facts.value);
             let (network, exposure, snaps) = (network.value, exposure.value, snaps.value);
             off_thread(move || clusters::compute(&facts, &network, &exposure, &snaps)).await
@@ -337,7 +337,7 @@ impl Deriver {
     ) -> Result<Derived<ClusterPeriods>, DeriveError> {
         let (network, exposure) = (self.network(facts).await?, self.exposure(facts).await?);
         let snaps = self.snaps(facts).await?;
-        let value = self.cluster_periods.get(facts.revision, cut, async || {
+        let value = self.cluster_periods.get(facts.basis, cut, async || {
             let facts = Arc::clone(&facts.value);
             let compute =
                 move || cluster_periods::compute(&facts, &network.value, &exposure.value, &snaps.value, cut);
@@ -351,7 +351,7 @@ impl Deriver {
     /// # Errors
     /// [`DeriveError::Store`] when approaches cannot be read.
     pub async fn reactions(&self, facts: &Derived<Facts>) -> Result<Derived<ReactionLayer>, DeriveError> {
-        let value = self.reactions.get(facts.revision, (), async || {
+        let value = self.reactions.get(facts.basis, (), async || {
             let mut snapshot = self.store.snapshot().await?;
             let approaches = snapshot.approaches(facts.area.id).await?;
             let terms = snapshot.reaction_terms(facts.area.id).await?;
@@ -370,7 +370,7 @@ impl Deriver {
         &self,
         facts: &Derived<Facts>,
     ) -> Result<Derived<ReactionDetails>, DeriveError> {
-        let value = self.reaction_details.get(facts.revision, (), async || {
+        let value = self.reaction_details.get(facts.basis, (), async || {
             let mut snapshot = self.store.snapshot().await?;
             let approaches = snapshot.approaches(facts.area.id).await?;
             let terms = snapshot.reaction_terms(facts.area.id).await?;
@@ -387,7 +387,7 @@ impl Deriver {
     /// [`DeriveError::Unanswerable`] without exposure.
     pub async fn places(&self, facts: &Derived<Facts>) -> Result<Derived<Vec<PlaceSummary>>, DeriveError> {
         let (exposure, snaps) = (self.exposure(facts).await?, self.snaps(facts).await?);
-        let value = self.places.get(facts.revision, (), async || {
+        let value = self.places.get(facts.basis, (), async || {
             let facts = Arc::clone(&facts.value);
             off_thread(move || places::compute(&facts, &exposure.value, &snaps.value)).await
         });
@@ -400,7 +400,7 @@ impl Deriver {
     /// [`DeriveError::Unanswerable`] without trails.
     pub async fn walks(&self, facts: &Derived<Facts>) -> Result<Derived<WalkLayer>, DeriveError> {
         let network = self.network(facts).await?;
-        let value = self.walks.get(facts.revision, (), async || {
+        let value = self.walks.get(facts.basis, (), async || {
             let facts = Arc::clone(&facts.value);
             off_thread(move || walks::compute(&facts, &network.value)).await
         });
@@ -414,7 +414,7 @@ impl Deriver {
     pub async fn public(&self, facts: &Derived<Facts>) -> Result<Derived<PublicLayer>, DeriveError> {
         let (network, exposure) = (self.network(facts).await?, self.exposure(facts).await?);
         let snaps = self.snaps(facts).await?;
-        let value = self.public.get(facts.revision, (), async || {
+        let value = self.public.get(facts.basis, (), async || {
             let (facts, network, exposure) = (Arc::clone(&facts.value), network.value, exposure.value);
             off_thread(move || public::compute(&facts, &network, &exposure, &snaps.value)).await
         });
@@ -432,7 +432,7 @@ impl Deriver {
     ) -> Result<Derived<WatchLayer>, DeriveError> {
         let (exposure, snaps) = (self.exposure(facts).await?, self.snaps(facts).await?);
         let (rates, season) = (self.rates(facts).await?, self.season(facts).await?);
-        let value = self.watch.get(facts.revision, choice, async || {
+        let value = self.watch.get(facts.basis, choice, async || {
             let facts = Arc::clone(&facts.value);
             off_thread(move || {
                 let ground = watch::Ground {
@@ -456,7 +456,7 @@ impl Deriver {
     pub async fn trail_periods(&self, facts: &Derived<Facts>) -> Result<Derived<TrailPeriods>, DeriveError> {
         let (network, rates) = (self.network(facts).await?, self.rates(facts).await?);
         let season = self.season(facts).await?;
-        let value = self.trail_periods.get(facts.revision, (), async || {
+        let value = self.trail_periods.get(facts.basis, (), async || {
             let facts = Arc::clone(&facts.value);
             off_thread(move || {
                 let (network, rates, season) = (&network.value, &rates.value, &season.value);
@@ -492,7 +492,7 @@ impl Deriver {
             Err(error) => return Err(error),
         };
         let value =
-            self.survey.get(facts.revision, (), async || {
+            self.survey.get(facts.basis, (), async || {
                 let facts = Arc::clone(&facts.value);
                 off_thread(move || {
                     let visitors = visitors.as_ref().map(|(exposure, snaps, season, rates)| {
@@ -533,7 +533,7 @@ impl Deriver {
     ) -> Result<Derived<PlanLayer>, DeriveError> {
         let (network, exposure) = (self.network(facts).await?, self.exposure(facts).await?);
         let rates = self.rates(facts).await?;
-        let value = self.plan.get(facts.revision, params, async || {
+        let value = self.plan.get(facts.basis, params, async || {
             let (facts, network, exposure) = (Arc::clone(&facts.value), network.value, exposure.value);
             off_thread(move || plan::compute(&facts, &network, &exposure, &rates.value, &params)).await
         });
@@ -553,7 +553,7 @@ impl Deriver {
     /// # Errors
     /// [`DeriveError::Store`] when the walks cannot be read.
     pub async fn observers(&self, facts: &Derived<Facts>) -> Result<Derived<ObserverLayer>, DeriveError> {
-        let value = self.observers.get(facts.revision, (), async || {
+        let value = self.observers.get(facts.basis, (), async || {
             let walks = self.store.snapshot().await?.double_observer_walks(facts.area.id).await?;
             off_thread(move || observers::compute(&walks)).await
         });
@@ -572,7 +572,7 @@ impl Deriver {
             Err(DeriveError::Unanswerable(_)) => None,
             Err(error) => return Err(error),
         };
-        let value = self.effect.get(facts.revision, (), async || {
+        let value = self.effect.get(facts.basis, (), async || {
             let mut snapshot = self.store.snapshot().await?;
             let records = SignRecords {
                 plans: snapshot.sign_plans(facts.area.id).await?,

@@ -33,6 +33,8 @@ use crate::store::Snapshot;
 pub struct Facts {
     /// The revision they belong to.
     pub revision: Revision,
+    /// The revision from which on everything that layers rest on has been as it is now.
+    pub basis: Revision,
     /// The area.
     pub area: Area,
     /// Its settings.
@@ -105,6 +107,7 @@ impl Facts {
             .map(|(idx, _)| idx as u32);
         Ok(Self {
             revision: snapshot.revision(),
+            basis: snapshot.figures_revision().await?,
             settings,
             trails: snapshot.trails(id).await?,
             trailheads: snapshot.trailheads(id).await?,

@@ -1,5 +1,6 @@
 //! Seen or missed: what double-observer walks say about the snakes that surveyors walk past.
 
+use crate::analysis::counts;
 use crate::analysis::double_observer;
 use crate::analysis::double_observer::Covariates;
 use crate::analysis::double_observer::HugginsResult;
@@ -9,6 +10,7 @@ use crate::analysis::double_observer::Sighting;
 use crate::analysis::double_observer::huggins;
 use crate::analysis::double_observer::huggins::Observers;
 use crate::derived::DeriveError;
+use crate::derived::rates::Limits;
 use crate::domain::double_observer::DoubleObserverWalk;
 use crate::domain::double_observer::Noticed;
 use crate::domain::double_observer::NoticedBy;
@@ -84,6 +86,23 @@ pub struct PairRow {
     pub counts: Counts,
 }
 
+impl PairRow {
+    /// Of what the other noticed, the share that the first and the second of two who look independently noticed, with exact
+    /// limits; none where the other noticed nothing, or for leader and follower.
+    pub fn detection(&self) -> [Option<Limits>; 2] {
+        let Counts { only_first, only_second, both } = self.counts;
+        let of = |missed: u64| {
+            let seen = both + missed;
+            let (lower, upper) = counts::clopper_pearson_limits(both, seen, LEVEL).ok()?;
+            (seen > 0).then(|| Limits { value: both as f64 / seen as f64, lower, upper })
+        };
+        match self.protocol {
+            ObserverProtocol::Independent => [of(only_second), of(only_first)],
+            ObserverProtocol::LeadFollow => [None, None],
+        }
+    }
+}
+
 impl Counts {
     /// Different encounters.
     pub fn total(self) -> u64 {
@@ -115,7 +134,7 @@ fn of(walks: &[DoubleObserverWalk], protocol: ObserverProtocol) -> Vec<&DoubleOb
     walks.iter().filter(|walk| walk.protocol == protocol).collect()
 }
 
-fn counts(walks: &[&DoubleObserverWalk]) -> Counts {
+fn counted(walks: &[&DoubleObserverWalk]) -> Counts {
     let mut counts = Counts::default();
     walks.iter().flat_map(|walk| &walk.noticed).for_each(|noticed| counts.add(noticed.by));
     counts
@@ -148,7 +167,7 @@ fn independent(walks: &[&DoubleObserverWalk]) -> Result<Option<IndependentFindin
     if walks.is_empty() {
         return Ok(None);
     }
-    let counts = counts(walks);
+    let counts = counted(walks);
     let (first, second) = (counts.only_first + counts.both, counts.only_second + counts.both);
     let plain =
         double_observer::independent(first, second, counts.both, LEVEL).map_err(DeriveError::internal)?;
@@ -206,8 +225,30 @@ fn lead_follow(walks: &[&DoubleObserverWalk]) -> Result<Option<LeadFollowFinding
     if walks.is_empty() {
         return Ok(None);
     }
-    let counts = counts(walks);
+    let counts = counted(walks);
     let removal = double_observer::lead_follow(counts.only_first, counts.only_second, LEVEL);
     let removal = removal.map_err(DeriveError::internal)?;
     Ok(Some(LeadFollowFindings { n_walks: walks.len(), counts, removal }))
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    /// Nine of eleven, and nine of ten: exact limits of the binomial from its tables (Clopper and Pearson 1934).
+    #[test]
+    fn each_of_a_pair_is_judged_by_what_the_other_noticed() {
+        let row = |protocol| PairRow {
+            protocol,
+            first: "A".to_owned(),
+            second: "B".to_owned(),
+            n_walks: 3,
+            counts: Counts { only_first: 1, only_second: 2, both: 9 },
+        };
+        let [first, second] = row(ObserverProtocol::Independent).detection().map(Option::unwrap);
+        assert!((first.value - 9.0 / 11.0).abs() < 1e-12 && (second.value - 0.9).abs() < 1e-12);
+        assert!((first.lower - 0.4822).abs() < 1e-3 && (first.upper - 0.9772).abs() < 1e-3, "{first:?}");
+        assert!((second.lower - 0.5550).abs() < 1e-3 && (second.upper - 0.9975).abs() < 1e-3, "{second:?}");
+        assert_eq!(row(ObserverProtocol::LeadFollow).detection(), [None, None]);
+    }
 }

@@ -274,6 +274,16 @@ impl SeasonLayer {
         self.known_in(choice).filter(PeriodKnown::is_too_little).map(|known| too_little_words(&known))
     }
 
+    /// What is to be said beside the figures of a period, in words: too little is known for one of its own, or it leans on
+    /// other months and hours. None where neither is so.
+    pub fn caution(&self, choice: PeriodChoice) -> Option<String> {
+        let known = self.known_in(choice)?;
+        match known.is_thin() {
+            true => Some(thin_words(&known)),
+            false => self.too_little(choice),
+        }
+    }
+
     /// The curves in use: one for each level where habitats or elevation bands differ, else the common one; empty where
     /// no season can be estimated.
     pub fn curves(&self) -> Vec<&Curve> {
@@ -345,6 +355,21 @@ impl SeasonLayer {
             Some(_) => UnitFactors::by_unit(curves, self.shares(members)).map_err(DeriveError::internal),
         }
     }
+}
+
+/// "Only 1 report is known to be of this month and part of the day …".
+fn thin_words(known: &PeriodKnown) -> String {
+    let (noun, are) = if known.count == 1 { ("report", "is") } else { ("reports", "are") };
+    let limit = known.at_most_per_km().map_or_else(String::new, |per_km| {
+        format!(
+            " By itself it would allow up to {:.0} reports per 1,000 km over all trails together (exact upper 95 % limit).",
+            (per_km * 1000.0).ceil()
+        )
+    });
+    format!(
+        "Only {} {noun} {are} known to be of this month and part of the day; the figures lean on the times around it.{limit}",
+        known.count
+    )
 }
 
 /// "Too little walking is known in this month and part of the day to say: 0 reports on about 12 km …".

@@ -110,7 +110,10 @@ pub(super) struct Entry {
 
 /// Writes a change into the history; the write then counts as one that changed a fact.
 pub(super) async fn record(writer: &mut Writer, entry: Entry) -> Result<(), Error> {
-    writer.touch();
+    match entry.kind {
+        RecordKind::Decision | RecordKind::Notice => writer.touch_apart(),
+        _ => writer.touch(),
+    }
     let (revision, now_s, actor, kind) =
         (writer.revision(), writer.now_s(), writer.actor().to_owned(), entry.kind.term());
     sqlx::query!(

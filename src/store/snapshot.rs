@@ -30,6 +30,19 @@ impl Snapshot {
         self.revision
     }
 
+    /// The last revision that changed anything that figures rest on: a later one kept decisions and notices alone.
+    ///
+    /// # Errors
+    /// [`Error`] when the database cannot be read.
+    pub async fn figures_revision(&mut self) -> Result<Revision, Error> {
+        let revision = sqlx::query_scalar!(
+            r#"SELECT coalesce(max(revision), 0) AS "revision!: i64" FROM revisions WHERE leaves_figures = 0"#
+        )
+        .fetch_one(self.connection())
+        .await?;
+        Ok(Revision(revision as u64))
+    }
+
     pub(super) fn connection(&mut self) -> &mut SqliteConnection {
         &mut self.transaction
     }

@@ -123,6 +123,7 @@ pub struct Writer {
     summary: String,
     now_s: i64,
     is_touched: bool,
+    moves_figures: bool,
     reach: Reach,
     keeps_reviewed: bool,
     pub(super) known: Known,
@@ -158,6 +159,7 @@ impl Writer {
             summary: summary.to_owned(),
             now_s,
             is_touched: false,
+            moves_figures: false,
             reach: Reach::Everything,
             keeps_reviewed: false,
             known: Known::default(),
@@ -224,13 +226,14 @@ impl Writer {
     }
 
     async fn raise_revision(&mut self) -> Result<Revision, Error> {
-        let revision = self.revision();
+        let (revision, leaves_figures) = (self.revision(), !self.moves_figures);
         sqlx::query!(
-            "INSERT INTO revisions (revision, committed_at_s, actor, summary) VALUES (?, ?, ?, ?)",
+            "INSERT INTO revisions (revision, committed_at_s, actor, summary, leaves_figures) VALUES (?, ?, ?, ?, ?)",
             revision,
             self.now_s,
             self.actor,
-            self.summary
+            self.summary,
+            leaves_figures
         )
         .execute(&mut *self.transaction)
         .await?;
@@ -267,6 +270,12 @@ impl Writer {
 
     /// Says that a fact has changed.
     pub(super) fn touch(&mut self) {
+        self.is_touched = true;
+        self.moves_figures = true;
+    }
+
+    /// Says that something was kept that no figure rests on.
+    pub(super) fn touch_apart(&mut self) {
         self.is_touched = true;
     }
 

@@ -12,6 +12,9 @@ use crate::analysis::counts::poisson::poisson_upper_limit;
 /// nothing, and a figure would come from other months and hours alone.
 pub const LEAST_EXPECTED: f64 = 3.0;
 
+/// Records of a period below which its own upper limit is told beside its figure.
+pub const FEWEST_OWN: u64 = 5;
+
 /// Confidence level of the upper limit that is given instead of a figure.
 const LEVEL: f64 = 0.95;
 
@@ -39,6 +42,12 @@ impl PeriodKnown {
     /// Whether fewer than [`LEAST_EXPECTED`] records are to be expected.
     pub fn is_too_little(&self) -> bool {
         self.expected() < LEAST_EXPECTED
+    }
+
+    /// Whether a figure leans on other months and hours: something is to be expected, but fewer than [`FEWEST_OWN`] records
+    /// are of the period itself.
+    pub fn is_thin(&self) -> bool {
+        !self.is_too_little() && self.count < FEWEST_OWN
     }
 
     /// Exact one-sided upper 95 % limit of the rate in the period, per km; none where nobody walked or no time is known.

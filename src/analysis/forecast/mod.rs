@@ -14,7 +14,7 @@ mod floor;
 pub mod predictive;
 mod route;
 
-pub use floor::{LEAST_EXPECTED, PeriodKnown};
+pub use floor::{FEWEST_OWN, LEAST_EXPECTED, PeriodKnown};
 pub use route::{Visit, out_and_back, round_trip, visits};
 
 use crate::analysis::rates::{Interval, RateDraws, UnitFactors};

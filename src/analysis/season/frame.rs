@@ -283,7 +283,13 @@ impl<'a> Frame<'a> {
                 self.max_season_harmonics.saturating_sub(fewer),
                 self.max_hour_harmonics.saturating_sub(fewer),
             );
+            // Seasons by level too: records shared out as if levels had one season would hide that they have not.
+            model.season_levels.clone_from(&self.season_levels);
             for _ in 0..2 {
+                if let Some(fit) = self.fit(&table, &model)? {
+                    return Ok(Some((model, fit)));
+                }
+                model.season_levels.clear();
                 if let Some(fit) = self.fit(&table, &model)? {
                     return Ok(Some((model, fit)));
                 }

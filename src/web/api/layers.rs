@@ -141,7 +141,7 @@ async fn units(app: &App, asked: Asked<'_>) -> Result<Response, Error> {
         let is_stretch = asked.name == "stretches";
         let set = if is_stretch { &rates.stretches } else { &rates.segments };
         let period = rates::in_period(set, &rates.bounds, &season, choice)?;
-        let notice = season.too_little(choice);
+        let notice = season.caution(choice);
         let features = (0..set.names.len()).map(|unit| {
             let href = match is_stretch {
                 true => format!("/?{}", stretch_query(asked.query, unit)),

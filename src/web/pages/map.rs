@@ -74,7 +74,7 @@ pub async fn show(app: Exact, query: Query) -> Result<impl IntoResponse, Error> 
         month: choice.month,
         part: choice.part,
         period_words: period_words(choice),
-        too_little: season.too_little(choice),
+        too_little: season.caution(choice),
         picked: picked.map(row),
         ranked: period.order.iter().take(N_RANKED).map(|unit| row(*unit)).collect(),
         interactive: interactive(&query),

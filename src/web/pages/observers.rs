@@ -52,6 +52,7 @@ fn page(layer: &ObserverLayer) -> ObserversPage {
                 who: format!("{} and {}, {}", pair.first, pair.second, pair.protocol),
                 n_walks: pair.n_walks,
                 counts: [pair.counts.only_first, pair.counts.only_second, pair.counts.both],
+                detection: pair.detection().map(|limits| limits.map(common::estimate)),
             })
             .collect(),
     }

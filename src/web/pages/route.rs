@@ -6,6 +6,7 @@ use axum::response::Response;
 
 use crate::analysis::forecast::Bound;
 use crate::analysis::forecast::Forecast;
+use crate::analysis::forecast::PeriodKnown;
 use crate::analysis::forecast::RouteKm;
 use crate::analysis::forecast::contacts::Contacts;
 use crate::analysis::forecast::contacts::ShareData;
@@ -89,7 +90,11 @@ pub async fn show(app: Exact, query: Query) -> Result<Response, Error> {
         answer.map(|answer| RouteShown {
             title: way.as_ref().map(|way| title(way, &stops, &network)).unwrap_or_default(),
             period_words: period_words(period),
-            too_little: season.too_little(period),
+            too_little: season.caution(period),
+            alone_per_km: season
+                .known_in(period)
+                .filter(PeriodKnown::is_thin)
+                .and_then(|known| known.at_most_per_km()),
             n_parties,
             is_doubled: answer.is_doubled,
             figures: figures(&answer.forecast),

@@ -196,6 +196,7 @@ fn season(layers: &Layers) -> Result<Drawn, String> {
         labels: MONTHS.iter().map(|name| name[..3].to_owned()).collect(),
         values: estimates(&points),
         unit: "times the mean rate",
+        across: "month",
     };
     Ok(Drawn { drawing: charts::curve(&chart), ground: PAPER, notes })
 }
@@ -207,6 +208,7 @@ fn hours(layers: &Layers) -> Result<Drawn, String> {
         labels: (0..24).map(|hour| if hour % 3 == 0 { hour.to_string() } else { String::new() }).collect(),
         values: estimates(&points),
         unit: "times the mean rate",
+        across: "hour of the day",
     };
     Ok(Drawn { drawing: charts::curve(&chart), ground: PAPER, notes })
 }

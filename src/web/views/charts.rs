@@ -192,11 +192,13 @@ pub struct Curve<'a> {
     pub values: Vec<Option<Estimate>>,
     /// The words beside the vertical axis.
     pub unit: &'a str,
+    /// The words below the steps.
+    pub across: &'a str,
 }
 
 /// Draws a curve with its band; linear axis from zero.
 pub fn curve(chart: &Curve<'_>) -> Markup {
-    let (width, height, left, bottom, top) = (560.0, 240.0, 48.0, 28.0, 24.0);
+    let (width, height, left, bottom, top) = (560.0, 256.0, 48.0, 44.0, 24.0);
     let highest = chart.values.iter().flatten().map(|estimate| estimate.upper).fold(0.0, f64::max);
     let highest = nice_ceiling(highest);
     let n = chart.values.len().max(1) as f64;
@@ -226,8 +228,9 @@ pub fn curve(chart: &Curve<'_>) -> Markup {
             polygon.band points=(band.join(" ")) {}
             path.curve d=(line) {}
             @for (idx, label) in chart.labels.iter().enumerate() {
-                text x=(one(x(idx))) y=(height - 10.0) text-anchor="middle" { (label) }
+                text x=(one(x(idx))) y=(height - 26.0) text-anchor="middle" { (label) }
             }
+            text x=(width - 8.0) y=(height - 6.0) text-anchor="end" { (chart.across) }
         }
     }
 }
@@ -422,6 +425,7 @@ mod tests {
             labels: vec!["a".into(), "b".into()],
             values: vec![None, Some(value)],
             unit: "u",
+            across: "a",
         };
         let drawn = curve(&chart).into_string();
         assert!(!drawn.contains("NaN"), "{drawn}");

@@ -241,7 +241,10 @@ fn decision(row: &DecisionRow) -> Markup {
                 div {
                     h4 { "Now" }
                     @if row.now.is_empty() { p { "Its segments are not among the stretches of now." } }
-                    @for (name, href, cell) in &row.now { p { a href=(href) { (name) } } (figure(cell)) }
+                    @for (name, href, cell) in &row.now {
+                        p { a href=(href) { (name) } }
+                        @if row.changed.is_empty() && row.then.is_some() { p { "Unchanged." } } @else { (figure(cell)) }
+                    }
                 }
             }
             @if !row.changed.is_empty() { p { strong { "Changed since: " } (row.changed.join("; ")) "." } }

@@ -84,11 +84,11 @@ fn card(wait: &WaitCard) -> Markup {
             @if let Some(chart) = &wait.chart { (line_chart::draw(chart)) }
             @if !wait.rows.is_empty() {
                 table.stack {
-                    thead { tr { th scope="col" { "Seconds" } th.num scope="col" { "Still watched" } th.num scope="col" { "Reacted by then" } th.num scope="col" { "95 % limits" } } }
+                    thead { tr { th scope="col" { "Seconds" } th.num scope="col" { "Still watched" } th.num scope="col" { "Had by then" } th.num scope="col" { "95 % limits" } } }
                     tbody { @for row in &wait.rows { tr {
                         th scope="row" { (row.time_s) " s" }
                         td.num data-label="Still watched" { (row.at_risk) }
-                        td.num data-label="Reacted by then" { (percent(row.share)) }
+                        td.num data-label="Had by then" { (percent(row.share)) }
                         td.num data-label="95 % limits" { @match row.limits { Some((lower, upper)) => { (percent(lower)) "–" (percent(upper)) }, None => "not estimable" } }
                     } } }
                 }
@@ -111,12 +111,15 @@ pub fn chart(contact: &str, steps: &[(f64, Estimate)], last_s: f64) -> LineChart
     points.push([last_s, at.value]);
     band.push([last_s, at.lower, at.upper]);
     let step = nice_step(last_s);
+    let n_steps = (last_s / step - 1e-9).ceil().max(1.0) as usize;
+    let highest = steps.iter().map(|(_, at)| at.upper).fold(0.0, f64::max);
+    let top = [0.02, 0.05, 0.1, 0.2, 0.5].into_iter().find(|top| highest <= *top).unwrap_or(1.0);
     LineChart {
         description: format!("Share that had reacted by time, {contact}; the table has the numbers"),
         lines: vec![line_chart::Line { label: String::new(), points, band }],
         across: line_chart::Across::Linear,
-        ticks_across: (0..=5).map(|k| f64::from(k) * step).map(|at| (at, format!("{at}"))).collect(),
-        ticks_up: [0.0, 0.25, 0.5, 0.75, 1.0].into_iter().map(|at| (at, percent(at))).collect(),
+        ticks_across: (0..=n_steps).map(|k| k as f64 * step).map(|at| (at, format!("{at}"))).collect(),
+        ticks_up: [0.0, 0.25, 0.5, 0.75, 1.0].into_iter().map(|at| (at * top, percent(at * top))).collect(),
         unit_up: "reacted".to_owned(),
         unit_across: "seconds".to_owned(),
         mark: None,

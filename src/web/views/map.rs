@@ -126,8 +126,8 @@ pub fn body(page: &MapPage) -> Markup {
                             p { a href=(href) { "Why this figure" } }
                         }
                         None => {
-                            h2 { "Pick a stretch" }
-                            p.soft { "Pick a line on the map or a row of the table." }
+                            h2.no-print { "Pick a stretch" }
+                            p.soft.no-print { "Pick a line on the map or a row of the table." }
                         }
                     }
                 }

@@ -69,6 +69,8 @@ pub struct PairShown {
     pub n_walks: usize,
     /// Encounters by the first only, the second only, both.
     pub counts: [u64; 3],
+    /// Of what the other noticed, the share that the first and the second noticed.
+    pub detection: [Option<Estimate>; 2],
 }
 
 /// The page's body.
@@ -148,27 +150,38 @@ fn models(page: &ObserversPage) -> Markup {
     }
 }
 
+fn noticed(share: Option<Estimate>) -> String {
+    share.map_or_else(String::new, |it| {
+        format!("{} ({}–{})", percent(it.value), percent(it.lower), percent(it.upper))
+    })
+}
+
 fn pairs(pairs: &[PairShown]) -> Markup {
     html! {
         section.card {
             h2 { "Counts by pair" }
             table.stack {
-                thead { tr { th scope="col" { "First and second" } th.num scope="col" { "Walks" } th.num scope="col" { "First only" } th.num scope="col" { "Second only" } th.num scope="col" { "Both" } } }
+                thead { tr { th scope="col" { "First and second" } th.num scope="col" { "Walks" } th.num scope="col" { "First only" } th.num scope="col" { "Second only" } th.num scope="col" { "Both" } th.num scope="col" { "First noticed" } th.num scope="col" { "Second noticed" } } }
                 tbody { @for pair in pairs { tr {
                     th scope="row" { (pair.who) }
                     td.num data-label="Walks" { (pair.n_walks) }
                     td.num data-label="First only" { (pair.counts[0]) }
                     td.num data-label="Second only" { (pair.counts[1]) }
                     td.num data-label="Both" { (pair.counts[2]) }
+                    td.num data-label="First noticed" { (noticed(pair.detection[0])) }
+                    td.num data-label="Second noticed" { (noticed(pair.detection[1])) }
                 } } }
             }
+            p.small.soft { "Noticed: of what the other of the two noticed, with exact 95 % limits. People differ; the figures above take all pairs together, which makes the number of snakes too small rather than too large." }
         }
     }
 }
 
 /// Pages made up for tests and previews.
 pub fn samples() -> Vec<ObserversPage> {
-    let share = |value: f64| Ok(Estimate { value, lower: value - 0.15, upper: value + 0.12 });
+    let share = |value: f64| -> Result<Estimate, String> {
+        Ok(Estimate { value, lower: value - 0.15, upper: value + 0.12 })
+    };
     let fit = ModelFit {
         above_best: 0.0,
         shares: [0.61, 0.52, 0.8],
@@ -198,7 +211,12 @@ pub fn samples() -> Vec<ObserversPage> {
             },
         ],
         n_modelled: 40,
-        pairs: vec![PairShown { who: "A and B, independent".to_owned(), n_walks: 12, counts: [15, 9, 19] }],
+        pairs: vec![PairShown {
+            who: "A and B, independent".to_owned(),
+            n_walks: 12,
+            counts: [15, 9, 19],
+            detection: [share(0.68).ok(), None],
+        }],
     };
     vec![page, ObserversPage::default()]
 }

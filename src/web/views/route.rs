@@ -128,6 +128,8 @@ pub struct RouteShown {
     pub period_words: String,
     /// Why the period has no figure of its own, in words.
     pub too_little: Option<String>,
+    /// What the reports of the period by themselves allow at most, per km, where it has few.
+    pub alone_per_km: Option<f64>,
     /// Parties.
     pub n_parties: u32,
     /// Whether anything is walked twice.
@@ -309,6 +311,9 @@ fn answer(shown: &RouteShown) -> Markup {
                             " in 95 of 100 such cases; at least one with a probability of "
                             (percent_range(lower.at_least_one_of_all, upper.at_least_one_of_all)) "."
                         }
+                    }
+                    @if let (Some(words), Some(per_km)) = (&shown.too_little, shown.alone_per_km) {
+                        p.notice { (words) " On a walk as long as this that is at most " (one_in(-(-per_km * shown.km.walked).exp_m1())) " parties." }
                     }
                 }
                 FiguresShown::TooLittleKnown(known) => {
@@ -572,6 +577,7 @@ pub fn samples() -> Vec<RoutePage> {
         title: "Basin Gate to end of Ledge Walk and back".to_owned(),
         period_words: "May, early".to_owned(),
         too_little: None,
+        alone_per_km: None,
         n_parties: 200,
         is_doubled: true,
         figures,

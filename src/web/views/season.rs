@@ -131,6 +131,7 @@ pub fn week_curve(weeks: &[Option<Estimate>]) -> Markup {
             .collect(),
         values: weeks.to_vec(),
         unit: "times the mean rate",
+        across: "week of the year",
     })
 }
 
@@ -159,6 +160,7 @@ fn levels(season: &Season) -> Markup {
                         labels: MONTHS.iter().map(|name| name[..1].to_owned()).collect(),
                         values: values.clone(),
                         unit: "times their own mean",
+                        across: "month",
                     }))
                 } } }
             }
@@ -172,6 +174,7 @@ fn month_curve(season: &Season) -> Markup {
         labels: MONTHS.iter().map(|name| name[..3].to_owned()).collect(),
         values: season.months.clone(),
         unit: "times the mean rate",
+        across: "month",
     })
 }
 
@@ -181,6 +184,7 @@ fn hour_curve(season: &Season) -> Markup {
         labels: (0..24).map(|hour| if hour % 3 == 0 { hour.to_string() } else { String::new() }).collect(),
         values: season.hours.clone(),
         unit: "times the mean rate",
+        across: "hour of the day",
     })
 }
 

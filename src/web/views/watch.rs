@@ -276,7 +276,7 @@ pub fn chart(weeks: &[WeekShown]) -> Markup {
             polyline.curve points=(line.join(" ")) {}
             @for (idx, week) in weeks.iter().enumerate() {
                 rect.observed x=(format!("{:.1}", x(idx) - 3.5)) y=(format!("{:.1}", y(week.observed as f64) - 3.5)) width="7" height="7" { title { (week.label) ": " (week.observed) } }
-                @if idx % 4 == 0 { text x=(format!("{:.1}", x(idx))) y=(height - 10.0) text-anchor="middle" { (week.label) } }
+                @if idx % 8 == 0 { text x=(format!("{:.1}", x(idx))) y=(height - 10.0) text-anchor="middle" { (week.label) } }
             }
         }
     }

@@ -86,6 +86,38 @@ async fn a_called_stretch_waits_until_it_is_decided() {
     assert!(limits.is_sorted(), "{limits:?}");
 }
 
+/// A decision and a notice are kept under a revision of their own, and no figure is worked out anew for them.
+#[tokio::test]
+async fn deciding_moves_no_figure() {
+    let test = park().await;
+    let deriver = test.app.deriver();
+    let facts = deriver.facts().await.unwrap();
+    let before = deriver.rates(&facts).await.unwrap();
+    let page = test.get("/decisions").await.expect(200);
+    decide(&test, &fields_after(&page, "Waiting for"), &ACT).await.expect(303);
+    let notice = [
+        ("trail", "Ledge Walk"),
+        ("wording", "take-care"),
+        ("start", "2024-07-01"),
+        ("expiry", "2024-07-20"),
+        ("reason", "more reports than usual"),
+        ("name", "A. Warden"),
+    ];
+    test.post("/notices", &form(&notice), &[]).await.expect(303);
+    let facts = deriver.facts().await.unwrap();
+    assert_eq!(facts.revision.0, before.revision.0 + 2);
+    assert_eq!(facts.value.basis, before.revision);
+    let after = deriver.rates(&facts).await.unwrap();
+    assert!(std::sync::Arc::ptr_eq(&before.value, &after.value));
+    assert_eq!(after.revision, facts.revision);
+    // A fact does.
+    let area = test.by_hand().await.area;
+    test.write(async |writer| writer.set_setting(area, "call-level", "0.6").await.unwrap()).await;
+    let facts = deriver.facts().await.unwrap();
+    assert_eq!(facts.value.basis, facts.revision);
+    assert!(!std::sync::Arc::ptr_eq(&before.value, &deriver.rates(&facts).await.unwrap().value));
+}
+
 /// A stretch has one rate: that of the register is that of the layer and of the study, for every stretch.
 #[tokio::test]
 async fn decisions_layer_and_study_say_the_same_of_every_stretch() {

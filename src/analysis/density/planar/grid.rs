@@ -37,12 +37,15 @@ impl Grid {
     /// The cell that holds a place, if one does.
     pub fn cell_of(&self, position_m: [f64; 2]) -> Option<(usize, usize)> {
         let [x, y] = self.in_cells(position_m);
-        (x >= 0.0 && y >= 0.0 && x < self.nx as f64 && y < self.ny as f64).then_some((x as usize, y as usize))
+        let is_inside = x >= 0.0 && y >= 0.0 && x < self.nx as f64 && y < self.ny as f64;
+        // By way of 32 bits, which is the quicker conversion; a grid of more cells across has no room in memory.
+        is_inside.then_some((x as u32 as usize, y as u32 as usize))
     }
 
     /// Cells east and north of the origin.
     fn in_cells(&self, position_m: [f64; 2]) -> [f64; 2] {
-        [(position_m[0] - self.origin_m[0]) / self.cell_m, (position_m[1] - self.origin_m[1]) / self.cell_m]
+        let per_m = 1.0 / self.cell_m;
+        [(position_m[0] - self.origin_m[0]) * per_m, (position_m[1] - self.origin_m[1]) * per_m]
     }
 
     fn check(&self) -> Result<(), InvalidDensity> {

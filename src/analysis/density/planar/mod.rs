@@ -90,11 +90,17 @@ fn check_points(points: &[PlanarPoint], bandwidth_m: f64) -> Result<(), InvalidD
     if !(bandwidth_m.is_finite() && bandwidth_m > 0.0) {
         return Err(InvalidDensity::Bandwidth(bandwidth_m));
     }
+    let is_placed = |point: &PlanarPoint| point.position_m[0].is_finite() & point.position_m[1].is_finite();
+    let is_weighed = |point: &PlanarPoint| point.weight.is_finite() & (point.weight >= 0.0);
+    // One pass without branches: nearly always nothing is wrong.
+    if points.iter().fold(true, |good, point| good & is_placed(point) & is_weighed(point)) {
+        return Ok(());
+    }
     for (index, point) in points.iter().enumerate() {
-        if !point.position_m.iter().all(|c| c.is_finite()) {
+        if !is_placed(point) {
             return Err(InvalidDensity::Coordinate { index });
         }
-        if !(point.weight.is_finite() && point.weight >= 0.0) {
+        if !is_weighed(point) {
             return Err(InvalidDensity::Weight { index, weight: point.weight });
         }
     }
