@@ -41,7 +41,7 @@ pub async fn review(
         return Err(Error::bad_request("who", words));
     }
     let noun = if ids.len() == 1 { "record" } else { "records" };
-    let summary = format!("review: {} {noun} {}", ids.len(), status.term());
+    let summary = format!("review: {} {noun}: {}", ids.len(), status.term());
     let mut writer = app.store().write(&name, &summary, app.clock().now_s()).await?;
     for id in ids {
         writer.review_encounter(EncounterId(id), status).await?;

@@ -179,33 +179,35 @@ async fn a_record_that_went_with_its_batch_says_so_and_comes_back() {
 async fn records_are_reviewed_one_by_one_or_together() {
     let test = TestApp::park().await;
     let status = async |id: i64| encounter(&test, id).await.given.verification_status.term();
-    let list = test.get("/encounters?status=unverified").await.expect(200);
+    let untouched = status(3).await;
+    let back = "/encounters?effort=report";
+    let list = test.get(back).await.expect(200);
     list.says("Review the records ticked");
-    list.says("name=\"id\" value=\"1\"");
-    let others = encounter(&test, 1).await.given;
+    list.says("type=\"checkbox\" name=\"id\"");
+    let before = encounter(&test, 1).await.given;
     let review = async |fields: &[(&str, &str)]| test.post("/encounters/review", &form(fields), &[]).await;
 
-    let back = "/encounters?status=unverified";
-    let fields = [("id", "1"), ("id", "2"), ("status", "verified"), ("who", "A. Warden"), ("back", back)];
+    let look = "needs a second look";
+    let fields = [("id", "1"), ("id", "2"), ("status", look), ("who", "A. Warden"), ("back", back)];
     let answer = review(&fields).await.expect(303);
     assert_eq!(answer.header("location"), back);
-    assert_eq!([status(1).await, status(2).await, status(3).await], ["verified", "verified", "unverified"]);
+    assert_eq!([status(1).await, status(2).await, status(3).await], [look, look, untouched]);
     let mut reviewed = encounter(&test, 1).await.given;
-    reviewed.verification_status = others.verification_status;
-    assert_eq!(reviewed, others, "nothing else changes");
-    test.get("/encounters/1").await.expect(200).says("review: 2 records verified");
-    test.get("/history?who=A.+Warden").await.expect(200).says("review: 2 records verified");
+    reviewed.verification_status = before.verification_status;
+    assert_eq!(reviewed, before, "nothing else changes");
+    test.get("/encounters/1").await.expect(200).says("review: 2 records: needs a second look");
+    test.get("/history?who=A.+Warden").await.expect(200).says("review: 2 records: needs a second look");
 
     let one = [("id", "2"), ("status", "rejected"), ("who", "A. Warden"), ("back", "//elsewhere")];
     assert_eq!(review(&one).await.expect(303).header("location"), "/encounters");
     assert_eq!(status(2).await, "rejected");
 
     // All of them or none.
-    let before = test.app.store().snapshot().await.unwrap().revision();
-    review(&[("id", "3"), ("id", "999999"), ("status", "verified"), ("who", "A")]).await.expect(404);
+    let revision = test.app.store().snapshot().await.unwrap().revision();
+    review(&[("id", "3"), ("id", "999999"), ("status", look), ("who", "A")]).await.expect(404);
     review(&[("id", "3"), ("status", "fine"), ("who", "A")]).await.expect(400).says("is not one of");
-    review(&[("status", "verified"), ("who", "A")]).await.expect(400).says("0 were ticked");
-    review(&[("id", "3"), ("status", "verified")]).await.expect(400).says("Give your name");
-    assert_eq!(status(3).await, "unverified");
-    assert_eq!(test.app.store().snapshot().await.unwrap().revision(), before);
+    review(&[("status", look), ("who", "A")]).await.expect(400).says("0 were ticked");
+    review(&[("id", "3"), ("status", look)]).await.expect(400).says("Give your name");
+    assert_eq!(status(3).await, untouched);
+    assert_eq!(test.app.store().snapshot().await.unwrap().revision(), revision);
 }

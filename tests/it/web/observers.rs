@@ -92,7 +92,7 @@ async fn a_file_of_two_observers_becomes_an_interval() {
         // Chapman: 35 * 29 / 20 - 1, log-normal limits 45.28 and 62.96.
         "At least 50 could have been seen (95 % interval 45 to 63), 43 were noticed.",
         "86 %",
-        "Of ten snakes that could be seen, one observer walks past about 4",
+        "Of ten snakes that could be seen, the one observer who misses more walks past about 4",
         "Neither noticed any snake",
         "none of this is carried over to them",
         "A and C, lead-follow",

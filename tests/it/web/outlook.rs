@@ -157,7 +157,8 @@ async fn a_season_is_watched_with_its_false_alarms_stated() {
     for words in [
         "If nothing has changed, about",
         "over all 2 trails and the area together",
-        "would cry wolf",
+        "would give many false alarms",
+        "however often you look",
         "expectation rests on 20 reports of 2023",
         "Weeks in which nobody walked have none",
         "Week from",

@@ -22,7 +22,7 @@ use jiff::civil::date;
 const FAR: (f64, f64) = (-1234.5, 777.25);
 
 /// Tables that the complete park has no facts for: nothing was decided.
-const LACKING: [&str; 1] = ["decisions"];
+const LACKING: [&str; 2] = ["decisions", "season-temperature"];
 
 async fn with_a_named_observer() -> TestApp {
     let test = TestApp::park().await;

@@ -99,7 +99,7 @@ async fn an_ambiguous_record_is_listed_with_its_candidates() {
     bring(&test, "doubt.csv", &format!("{HEAD}{}", row("D-1", "n"))).await;
     let list = test.get("/data/ambiguous").await.expect(200);
     list.says("D-1");
-    list.says(&format!("{LEDGE}, segment "));
+    list.says(&format!("{LEDGE}, km "));
     let id = key(&test, "D-1").await;
     let page = test.get(&format!("/encounters/{id}")).await.expect(200);
     // 60 m at 95 % is 24.5 m on each axis.
