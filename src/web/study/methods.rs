@@ -30,9 +30,11 @@ pub const SECTIONS: &[(&str, &str)] = &[
     ),
     (
         "Season and hours",
-        "A log-linear Poisson model with harmonics of the day of the year and of the hour, walking as offset, harmonics \
-         chosen by the quasi-likelihood information criterion (Burnham and Anderson 2002), variances multiplied by the dispersion, \
-         records of partly known time allocated by the fitted curve and imputed several times (Rubin 1987). The season is the shortest time that holds \
+        "A log-linear Poisson model with harmonics of the day of the year and of the hour, walking as offset, numbers of \
+         harmonics averaged by the quasi-likelihood information criterion (Burnham and Anderson 2002), variances multiplied by the dispersion, \
+         records of partly known time allocated by the fitted curve and imputed several times, each time with another draw of when \
+         people walk (Rubin 1987). A share of encounters may come at one rate all the year and all the day, so that months and hours \
+         without records are not taken to be without snakes. The season is the shortest time that holds \
          the stated share of expected encounters. Habitats, or elevation bands, have curves of their own where a \
          likelihood-ratio test asks for them.",
     ),
@@ -58,7 +60,7 @@ pub const SECTIONS: &[(&str, &str)] = &[
     ),
     (
         "Clusters",
-        "Reports against what the walking lets expect: a scan of windows (Kulldorff 2001), Gi* (Ord and Getis 1995) and local \
+        "Reports against what the walking lets expect: a scan of windows (Kulldorff 1997), Gi* (Ord and Getis 1995) and local \
          Moran's I by segment, p-values adjusted for all that was looked at. What many parties met of one known snake is \
          also counted once. Within months, quarters and parts of the day p-values are adjusted over segments and periods together.",
     ),
