@@ -359,16 +359,19 @@ impl SeasonLayer {
 
 /// "Only 1 report is known to be of this month and part of the day …".
 fn thin_words(known: &PeriodKnown) -> String {
-    let (noun, are) = if known.count == 1 { ("report", "is") } else { ("reports", "are") };
+    let counted = match known.count {
+        0 => "No report is".to_owned(),
+        1 => "Only 1 report is".to_owned(),
+        n => format!("Only {n} reports are"),
+    };
     let limit = known.at_most_per_km().map_or_else(String::new, |per_km| {
         format!(
-            " By itself it would allow up to {:.0} reports per 1,000 km over all trails together (exact upper 95 % limit).",
+            " By itself that would allow up to {:.0} reports per 1,000 km over all trails together (exact upper 95 % limit).",
             (per_km * 1000.0).ceil()
         )
     });
     format!(
-        "Only {} {noun} {are} known to be of this month and part of the day; the figures lean on the times around it.{limit}",
-        known.count
+        "{counted} known to be of this month and part of the day; the figures lean on the times around it.{limit}"
     )
 }
 

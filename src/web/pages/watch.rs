@@ -153,7 +153,10 @@ fn season(facts: &Facts, layer: &WatchLayer, today: Date) -> SeasonShown {
                 years.join(", "),
                 layer.n_observed
             ),
-            format!("{} reports on trails have no day and are in neither", layer.n_without_day),
+            match layer.n_without_day {
+                1 => "one report on a trail has no day and is in neither".to_owned(),
+                n => format!("{n} reports on trails have no day and are in neither"),
+            },
             format!(
                 "weekly counts vary {:.2} times as much as chance alone, whole years by {:.0} % ({} former years, and a prior worth two)",
                 variation.dispersion,

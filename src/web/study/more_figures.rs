@@ -96,7 +96,10 @@ pub(super) fn season_weeks(layers: &Layers) -> Result<Drawn, String> {
         "Encounters for each km walked by week of the year, relative to the mean over all walking; the band is the 95 % \
          interval."
             .to_owned(),
-        format!("{} reports with day and hour known.", weeks.n_timed),
+        format!(
+            "{} reports with week and hour known, {} of which that is not so shared out by the fitted curve.",
+            weeks.n_timed, weeks.n_shared
+        ),
     ];
     Ok(Drawn { drawing: week_curve(&points), ground: PAPER, notes })
 }

@@ -97,7 +97,7 @@ pub fn body(page: &SeasonPage) -> Markup {
                 h3 { "By week" }
                 (week_curve(weeks))
                 ul { @for window in windows { li { (window) } } }
-                p.small.soft { "Reports whose day is known; the walking of a month is spread evenly over its days." }
+                p.small.soft { "Reports whose day or hour is not known are shared out by the fitted curve; the walking of a month is spread evenly over its days." }
             }
         }
         (month_table(season))
