@@ -44,7 +44,13 @@ pub struct SharedAxis {
 const SHARED_WIDTH: f64 = 330.0;
 const SHARED_EDGE: f64 = 8.0;
 /// What lies more doublings below the highest is drawn at the end of the axis.
-const MOST_DOUBLINGS: i32 = 12;
+const MOST_DOUBLINGS: i32 = 8;
+
+/// A power of two as its tick has it: one figure where it is small, since "0" is no place on this axis.
+fn tick_words(tick: f64) -> String {
+    let places = (-tick.log10()).ceil().max(0.0) as usize;
+    if tick < 0.095 { format!("{tick:.places$}") } else { format_rate(tick) }
+}
 
 impl SharedAxis {
     /// From the intervals that it has to hold; values of zero lie at its end.
@@ -77,7 +83,7 @@ impl SharedAxis {
     pub fn head(&self, description: &str) -> Markup {
         html! {
             svg.shared-axis viewBox="0 0 330 16" role="img" aria-label=(description) {
-                @for tick in self.ticks() { text x=(one(self.x(tick))) y="12" { (format_rate(tick)) } }
+                @for tick in self.ticks() { text x=(one(self.x(tick))) y="12" { (tick_words(tick)) } }
             }
         }
     }
@@ -415,6 +421,23 @@ mod tests {
         for (value, words) in [(0.0, "below 0.01"), (0.0049, "below 0.01"), (0.006, "0.01"), (1.2, "1.20")] {
             assert_eq!(times(value), words);
         }
+    }
+
+    #[test]
+    fn a_shared_axis_holds_all_rows_and_names_no_tick_zero() {
+        let estimate = |value: f64, lower: f64, upper: f64| Estimate { value, lower, upper };
+        let axis = SharedAxis::of(&[estimate(4.0, 2.1, 7.0), estimate(3.0, 0.9, 9.0)], Some(2.0));
+        assert_eq!(
+            axis.ticks().map(tick_words).collect::<Vec<_>>(),
+            ["0.5", "1.0", "2.0", "4.0", "8.0", "16"]
+        );
+        assert!(axis.x(0.9) > SHARED_EDGE && axis.x(9.0) < SHARED_WIDTH - SHARED_EDGE);
+        // January: far down, and lower limits that are nearly nothing lie at the end.
+        let quiet = SharedAxis::of(&[estimate(0.03, 0.00001, 0.4)], None);
+        let ticks: Vec<String> = quiet.ticks().map(tick_words).collect();
+        assert_eq!(ticks, ["0.002", "0.008", "0.03", "0.1", "0.5"]);
+        assert_eq!(quiet.x(0.0), SHARED_EDGE);
+        assert_eq!(SharedAxis::of(&[], None).ticks().count(), 3);
     }
 
     #[test]
