@@ -90,6 +90,11 @@ impl Query {
         self.0.iter().map(|(name, value)| format!("{name}={value}")).collect::<Vec<_>>().join("&")
     }
 
+    /// The query string.
+    pub fn encoded(&self) -> String {
+        self.with("", None)
+    }
+
     /// The query string with one parameter changed or taken out.
     pub fn with(&self, name: &str, value: Option<&str>) -> String {
         let mut changed = self.0.clone();

@@ -74,7 +74,7 @@ pub async fn list(app: Exact, who: Who, query: Query) -> Result<Response, Error>
         first: after.map(|_| format!("/encounters?{}", query.with("after", None))),
         filter: std::mem::take(&mut form),
         review: Given::signed_by(&who),
-        here: format!("/encounters?{}", query.words()),
+        here: format!("/encounters?{}", query.encoded()),
     };
     if page.filter.errors.is_empty() {
         let mut snapshot = app.store().snapshot().await?;

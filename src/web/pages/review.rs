@@ -54,7 +54,8 @@ pub async fn review(
 fn back(given: &str) -> &str {
     let is_ours =
         given == "/encounters" || given.starts_with("/encounters/") || given.starts_with("/encounters?");
-    if is_ours { given } else { "/encounters" }
+    // What no header can carry is no address that a page of ours has.
+    if is_ours && given.bytes().all(|byte| byte.is_ascii_graphic()) { given } else { "/encounters" }
 }
 
 #[cfg(test)]
@@ -65,7 +66,14 @@ mod tests {
     fn the_way_back_stays_here() {
         assert_eq!(back("/encounters?status=unverified&after=9"), "/encounters?status=unverified&after=9");
         assert_eq!(back("/encounters/4"), "/encounters/4");
-        for other in ["", "//elsewhere", "https://elsewhere/encounters", "/encountersX"] {
+        for other in [
+            "",
+            "//elsewhere",
+            "https://elsewhere/encounters",
+            "/encountersX",
+            "/encounters?species=é",
+            "/encounters?a\r\nb",
+        ] {
             assert_eq!(back(other), "/encounters");
         }
     }

@@ -202,6 +202,16 @@ async fn records_are_reviewed_one_by_one_or_together() {
     assert_eq!(review(&one).await.expect(303).header("location"), "/encounters");
     assert_eq!(status(2).await, "rejected");
 
+    // Whatever the list was filtered by leads back to it, as an address.
+    let species = encounter(&test, 1).await.given.scientific_name;
+    assert!(species.contains(' '));
+    let filtered = test.get(&format!("/encounters?species={}", species.replace(' ', "+"))).await.expect(200);
+    let back = filtered.body.split("name=\"back\" value=\"").nth(1).unwrap().split('"').next().unwrap();
+    let fields = [("id", "2"), ("status", look), ("who", "A. Warden"), ("back", back)];
+    let answer = review(&fields).await.expect(303);
+    assert_eq!(answer.header("location"), back);
+    test.get(answer.header("location")).await.expect(200).says("Review the records ticked");
+
     // All of them or none.
     let revision = test.app.store().snapshot().await.unwrap().revision();
     review(&[("id", "3"), ("id", "999999"), ("status", look), ("who", "A")]).await.expect(404);
