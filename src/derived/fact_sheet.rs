@@ -56,6 +56,11 @@ pub fn tell(
         effort,
         n_approaches: n_approaches as u64,
         n_snakes: n_snakes as u64,
+        years: EffortKind::ALL
+            .iter()
+            .zip(&layer.years)
+            .find(|(kind, _)| **kind == effort)
+            .and_then(|it| *it.1),
         contacts,
         revision: facts.revision.0,
     })

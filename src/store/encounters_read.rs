@@ -14,6 +14,7 @@ use crate::domain::encounter::Outcome;
 use crate::domain::encounter::RecordedPosition;
 use crate::domain::geography::LonLat;
 use crate::domain::ids::AreaId;
+use crate::domain::ids::BatchId;
 use crate::domain::ids::EncounterId;
 use crate::domain::ids::OrganismRowId;
 use crate::domain::ids::WalkId;
@@ -384,6 +385,21 @@ impl Snapshot {
             revision: Revision(whole.revision as u64),
             changes: self.changes(RecordKind::Encounter, id.0).await?,
         }))
+    }
+
+    /// Of the encounters of a batch that are there: how many have no position, and how many no day.
+    ///
+    /// # Errors
+    /// [`Error`] when the database cannot be read.
+    pub async fn lacking_of_batch(&mut self, batch: BatchId) -> Result<(u64, u64), Error> {
+        let row = sqlx::query!(
+            r#"SELECT count(*) - count(lon) AS "n_without_position!: i64", count(*) - count(day) AS "n_without_day!: i64"
+             FROM encounters WHERE batch_id = ? AND removed_revision IS NULL"#,
+            batch.0
+        )
+        .fetch_one(self.connection())
+        .await?;
+        Ok((row.n_without_position as u64, row.n_without_day as u64))
     }
 
     /// The key of the encounter with that `occurrenceID`, none when the area has no such one.

@@ -99,6 +99,7 @@ fn rest() -> Routes {
         .get("/data/ambiguous", Right::SeeExact, pages::ties::list)
         .get("/decisions", Right::SeeExact, pages::decisions::show)
         .post("/decisions", Right::Manage, pages::decisions::decide)
+        .post("/decisions/several", Right::Manage, pages::decisions::decide_several)
         .get("/decisions.csv", Right::SeeExact, pages::decisions::csv)
         .get("/decisions.json", Right::SeeExact, pages::decisions::json)
         .get("/data/settings", Right::SeeExact, pages::settings::show)

@@ -48,6 +48,8 @@ pub struct DensityLayer {
     pub margin_m: f64,
     /// Encounters tied to the trails: what the density along the trails rests on.
     pub n_on_trail: usize,
+    /// Encounters by segment, each shared out by the weights of the segments it may lie on.
+    pub on_segment: Vec<f64>,
     /// The bandwidth.
     pub width: Width,
 }
@@ -77,6 +79,10 @@ pub fn compute(
         })
         .collect();
     let events: Vec<Event> = encounters.into_iter().flat_map(|encounter| encounter.events).collect();
+    let mut on_segment = vec![0.0; layer.network.segments.len()];
+    for event in &events {
+        on_segment[event.position.edge] += event.weight;
+    }
     let graph = layer.network.graph();
     let lixels = Lixels::new(graph, density::lixel::DEFAULT_LIXEL_M).map_err(DeriveError::internal)?;
     let per_m = density::lixel_density(graph, &events, &lixels, &params.network(width.metres))
@@ -94,6 +100,7 @@ pub fn compute(
         n_outside: plane.n_outside,
         margin_m,
         n_on_trail,
+        on_segment,
         width,
     })
 }

@@ -56,6 +56,8 @@ pub struct ReactionLayer {
     pub strikes: Vec<StrikeFindings>,
     /// Approaches, and recognised snakes among them, by effort kind in the order of [`EffortKind::ALL`].
     pub sizes: Vec<(usize, usize)>,
+    /// The first and last year of the approaches by effort kind, in the same order; none where no year is known.
+    pub years: Vec<Option<(i16, i16)>>,
     /// Reported encounters by what happened.
     pub reported: ReportedMeetings,
 }
@@ -104,6 +106,7 @@ pub fn compute(
     let strike = terms.len();
     let counted = approaches(facts, stored, terms);
     let reported = reported_meetings(&counted);
+    let years = EffortKind::ALL.iter().map(|effort| years(&counted, *effort)).collect();
     let approaches: Vec<Approach> = counted.into_iter().map(|(_, approach)| approach).collect();
     let seed = facts.settings.seed();
     let params = BootstrapParams { level: 0.95, n_draws: N_BOOTSTRAP, seed };
@@ -120,7 +123,16 @@ pub fn compute(
         (of_kind.count(), organisms.len())
     };
     let sizes = EffortKind::ALL.iter().map(size).collect();
-    Ok(ReactionLayer { terms: words, is_strike, tables, strikes, sizes, reported })
+    Ok(ReactionLayer { terms: words, is_strike, tables, strikes, sizes, years, reported })
+}
+
+fn years(counted: &[(&ApproachRecord, Approach)], effort: EffortKind) -> Option<(i16, i16)> {
+    let of_kind = counted.iter().map(|(record, _)| record).filter(|record| record.effort_kind == effort);
+    let known = of_kind.filter_map(|record| record.time.year());
+    known.fold(None, |range, year| match range {
+        None => Some((year, year)),
+        Some((first, last)) => Some((year.min(first), year.max(last))),
+    })
 }
 
 fn reported_meetings(counted: &[(&ApproachRecord, Approach)]) -> ReportedMeetings {

@@ -27,6 +27,8 @@ pub struct SheetCatalogue {
     pub(super) do_not_test_reason: String,
     pub(super) records: String,
     pub(super) records_unrecognised: String,
+    pub(super) records_year: String,
+    pub(super) records_years: String,
     pub(super) first_aid_heading: String,
     pub(super) cautions_heading: String,
     pub(super) reading_heading: String,
@@ -78,6 +80,8 @@ struct CatalogueFile {
     do_not_test_reason: String,
     records: String,
     records_unrecognised: String,
+    records_year: String,
+    records_years: String,
     first_aid_heading: String,
     cautions_heading: String,
     reading_heading: String,
@@ -125,6 +129,8 @@ pub fn parse(text: &str) -> Result<SheetCatalogue, InvalidCatalogue> {
         do_not_test_reason: file.do_not_test_reason,
         records: file.records,
         records_unrecognised: file.records_unrecognised,
+        records_year: file.records_year,
+        records_years: file.records_years,
         first_aid_heading: file.first_aid_heading,
         cautions_heading: file.cautions_heading,
         reading_heading: file.reading_heading,
@@ -209,7 +215,7 @@ fn texts(catalogue: &SheetCatalogue) -> Vec<Text<'_>> {
     use Voice::Advises;
     use Voice::Tells;
     let words = &catalogue.frequency;
-    let single: [(&str, &str, &'static [&'static str], Voice); 27] = [
+    let single: [(&str, &str, &'static [&'static str], Voice); 29] = [
         ("title", &catalogue.title, &[], Tells),
         ("subtitle", &catalogue.subtitle, &["{area}"], Tells),
         ("authority", &catalogue.authority, &[], Advises),
@@ -217,6 +223,8 @@ fn texts(catalogue: &SheetCatalogue) -> Vec<Text<'_>> {
         ("do_not_test_reason", &catalogue.do_not_test_reason, &[], Tells),
         ("records", &catalogue.records, &["{approaches}", "{snakes}"], Tells),
         ("records_unrecognised", &catalogue.records_unrecognised, &["{approaches}"], Tells),
+        ("records_year", &catalogue.records_year, &["{first}"], Tells),
+        ("records_years", &catalogue.records_years, &["{first}", "{last}"], Tells),
         ("first_aid_heading", &catalogue.first_aid_heading, &[], Advises),
         ("cautions_heading", &catalogue.cautions_heading, &[], Advises),
         ("reading_heading", &catalogue.reading_heading, &[], Advises),

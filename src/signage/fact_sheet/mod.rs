@@ -53,6 +53,8 @@ pub struct SheetFacts {
     pub n_approaches: u64,
     /// Recognised snakes among them.
     pub n_snakes: u64,
+    /// The first and the last year of the approaches, where known.
+    pub years: Option<(i16, i16)>,
     /// What was counted, one entry a kind of contact that has approaches, in the order of [`CONTACTS`].
     pub contacts: Vec<ContactFacts>,
     /// The data revision.
@@ -175,6 +177,14 @@ pub fn lay_out(facts: &SheetFacts, texts: &SheetCatalogue, signs: &wording::Cata
         }
     });
     let effort = texts.effort.get(facts.effort.term()).cloned().unwrap_or_default();
+    let records = filled(if facts.n_snakes == 0 { &texts.records_unrecognised } else { &texts.records });
+    let years = match facts.years {
+        None => String::new(),
+        Some((year, last)) if year == last => texts.records_year.replace("{first}", &year.to_string()),
+        Some((first, last)) => {
+            texts.records_years.replace("{first}", &first.to_string()).replace("{last}", &last.to_string())
+        }
+    };
     let words = &texts.legend;
     let all = [
         (Look::Full, &words.full),
@@ -198,10 +208,11 @@ pub fn lay_out(facts: &SheetFacts, texts: &SheetCatalogue, signs: &wording::Cata
         emergency: signs.emergency.replace("{emergency_number}", &facts.emergency_number),
         do_not_test: texts.do_not_test.clone(),
         do_not_test_reason: texts.do_not_test_reason.clone(),
-        records: match facts.n_snakes {
-            0 => format!("{} {effort}", filled(&texts.records_unrecognised)),
-            _ => format!("{} {effort}", filled(&texts.records)),
-        },
+        records: [records, years, effort]
+            .into_iter()
+            .filter(|words| !words.is_empty())
+            .collect::<Vec<_>>()
+            .join(" "),
         cautions_heading: texts.cautions_heading.clone(),
         cautions,
         first_aid_heading: texts.first_aid_heading.clone(),

@@ -18,6 +18,7 @@ fn facts() -> SheetFacts {
         effort: EffortKind::Located,
         n_approaches: 575,
         n_snakes: 116,
+        years: Some((2019, 2025)),
         contacts: vec![
             block(Contact::Passed, 0, 90, 60),
             block(Contact::Beside, 1, 175, 60),
@@ -100,6 +101,15 @@ fn no_share_stands_without_its_upper_limit_and_counts() {
 }
 
 #[test]
+fn the_sheet_says_from_which_years_its_records_are() {
+    let english = sheet(0, &facts()).records;
+    assert!(english.contains(": 116. They are from the years 2019 to 2025. They come from"), "{english}");
+    let of = |language, years| sheet(language, &SheetFacts { years, ..facts() }).records;
+    assert!(of(1, Some((2022, 2022))).contains("Son del año 2022."));
+    assert!(of(0, None).contains(": 116. They come from"));
+}
+
+#[test]
 fn nothing_is_left_to_fill_in() {
     for language in [0, 1] {
         let said = serde_json::to_string(&sheet(language, &facts())).unwrap();
@@ -116,6 +126,8 @@ fn nothing_is_left_to_fill_in() {
             "{high}",
             "{level}",
             "{revision}",
+            "{first}",
+            "{last}",
             "{emergency_number}",
             "{keep_distance}",
         ] {

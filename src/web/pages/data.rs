@@ -117,6 +117,7 @@ pub async fn batch(
     let found = found.ok_or_else(|| Error::NotFound(format!("There is no batch {id}.")))?;
     let files = snapshot.files_of_batch(found.id).await?;
     let errors = snapshot.row_errors_of_batch(found.id).await?;
+    let lacking = snapshot.lacking_of_batch(found.id).await?;
     let page = BatchPage {
         row: batch_row(&found),
         files: files
@@ -128,6 +129,7 @@ pub async fn batch(
             })
             .collect(),
         errors: errors.iter().take(N_ROWS).map(|row| error_row(&who, row)).collect(),
+        lacking,
         may_undo: who.may(Right::Manage),
     };
     Ok(respond((&area, Reader::from(&who)), &format!("Batch {id}"), None, views::import::batch_body(&page)))

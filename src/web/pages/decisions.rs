@@ -8,6 +8,7 @@ use axum::response::Redirect;
 use axum::response::Response;
 use jiff::civil::Date;
 use jiff::tz::TimeZone;
+use maud::Markup;
 
 use crate::analysis::rates::FalseShare;
 use crate::app::App;
@@ -39,6 +40,9 @@ use crate::web::views::decisions::DecisionsPage;
 use crate::web::views::decisions::FigureCell;
 use crate::web::views::decisions::NotJudged;
 use crate::web::views::layout::Section;
+
+/// Stretches that are decided about together at most.
+const MOST: usize = 100;
 
 /// The register with what it rests on.
 pub(super) struct Compiled {
@@ -81,6 +85,7 @@ pub async fn show(app: Exact, who: Who, query: Query) -> Result<impl IntoRespons
         superseded: rows(true),
         threshold: compiled.threshold(),
         not_judged: compiled.not_judged(),
+        several: compiled.several(&who),
     };
     let frame = common::frame(&compiled.facts, Section::Analysis, "Decisions", String::new());
     // The form carries today's date.
@@ -98,40 +103,52 @@ pub async fn decide(
     let compiled = compiled(&app).await?;
     let mut given = Given::new(pairs).with_signer(&who);
     let stretch = compiled.stretch_of(given.get("segments"))?;
-    let figure = &compiled.register.now[stretch];
-    let choice = given.get("choice").parse::<Choice>();
-    if choice.is_err() {
-        given.refuse("choice", "Choose one of the three.");
-    }
-    let reason = given.required("reason", "Say why: it stays with the decision.");
-    let who = given.signer();
-    let decided_at_s = compiled.decided_at_s(&app, &mut given);
-    if given.get("shown") != name_of(figure) {
-        let words = "The figure has changed since you opened the page. What stands here is the figure of now: decide on it.";
-        given.refuse("shown", words);
-    }
-    let (Ok(choice), Some(decided_at_s), true) = (choice, decided_at_s, given.is_good()) else {
-        given.set("shown", name_of(figure));
+    compiled.check_shown(stretch, given.get("shown").to_owned().as_str(), &mut given);
+    let Some(said) = compiled.said(&app, &mut given) else {
+        given.set("shown", name_of(&compiled.register.now[stretch]));
         let ask = compiled.ask(stretch, given);
-        let frame = common::frame(&compiled.facts, Section::Analysis, "Decide", String::new());
-        let markup = views::layout::page(&frame, views::decisions::form_body(&ask));
-        return Ok((StatusCode::UNPROCESSABLE_ENTITY, Cached(CachePolicy::Never, markup)).into_response());
+        return Ok(compiled.came_back(views::decisions::form_body(&ask)));
     };
-    let draft = DecisionDraft {
-        subject: figure.name.clone(),
-        segment_ids: figure.segment_ids.clone(),
-        choice,
-        reason,
-        decided_by: who.clone(),
-        decided_at_s,
-        based_on: compiled.facts.revision,
-        figure_json: figure.to_json(),
+    compiled.keep(&app, &said, &[stretch]).await
+}
+
+/// Records one decision about each of the stretches ticked, all or none of them.
+pub async fn decide_several(
+    app: Exact,
+    who: Who,
+    Form(pairs): Form<Vec<(String, String)>>,
+) -> Result<Response, Error> {
+    let compiled = compiled(&app).await?;
+    let ticked: Vec<String> =
+        pairs.iter().filter(|(name, _)| name == "stretch").map(|(_, value)| value.clone()).collect();
+    if ticked.is_empty() || ticked.len() > MOST {
+        let words = format!("Tick 1 to {MOST} stretches; {} were ticked.", ticked.len());
+        return Err(Error::bad_request("stretch", words));
+    }
+    let mut given = Given::new(pairs).with_signer(&who);
+    let mut stretches = Vec::with_capacity(ticked.len());
+    for word in &ticked {
+        let (segments, shown) = word.split_once('|').unwrap_or((word, ""));
+        let stretch = compiled.stretch_of(segments)?;
+        compiled.check_shown(stretch, shown, &mut given);
+        if !stretches.contains(&stretch) {
+            stretches.push(stretch);
+        }
+    }
+    let Some(said) = compiled.said(&app, &mut given) else {
+        let asks: Vec<Ask> =
+            stretches.iter().map(|stretch| compiled.ask(*stretch, Given::signed_by(&who))).collect();
+        return Ok(compiled.came_back(views::decisions::several_body(&asks, &given)));
     };
-    let summary = format!("decision about {}", figure.name);
-    let mut writer = app.store().write(&who, &summary, app.clock().now_s()).await?;
-    let id = writer.add_decision(compiled.facts.area.id, &draft).await?;
-    writer.commit().await?;
-    Ok(Redirect::to(&format!("/decisions#d{id}")).into_response())
+    compiled.keep(&app, &said, &stretches).await
+}
+
+/// What was decided, by whom, why and when.
+struct Said {
+    choice: Choice,
+    reason: String,
+    decided_by: String,
+    decided_at_s: i64,
 }
 
 /// The register as CSV.
@@ -181,6 +198,64 @@ impl Compiled {
         })
     }
 
+    /// Refuses a form whose figure is no longer that of the stretch.
+    fn check_shown(&self, stretch: usize, shown: &str, given: &mut Given) {
+        if shown != name_of(&self.register.now[stretch]) {
+            let words = "The figure has changed since you opened the page. What stands here is the figure of now: decide on it.";
+            given.refuse("shown", words);
+        }
+    }
+
+    /// What the form says; none where something of it is wrong.
+    fn said(&self, app: &App, given: &mut Given) -> Option<Said> {
+        let choice = given.get("choice").parse::<Choice>();
+        if choice.is_err() {
+            given.refuse("choice", "Choose one of the three.");
+        }
+        let reason = given.required("reason", "Say why: it stays with the decision.");
+        let decided_by = given.signer();
+        let decided_at_s = self.decided_at_s(app, given);
+        match (choice, decided_at_s, given.is_good()) {
+            (Ok(choice), Some(decided_at_s), true) => Some(Said { choice, reason, decided_by, decided_at_s }),
+            _ => None,
+        }
+    }
+
+    /// A form that came back, with what is wrong.
+    fn came_back(&self, body: Markup) -> Response {
+        let frame = common::frame(&self.facts, Section::Analysis, "Decide", String::new());
+        let markup = views::layout::page(&frame, body);
+        (StatusCode::UNPROCESSABLE_ENTITY, Cached(CachePolicy::Never, markup)).into_response()
+    }
+
+    /// Keeps a decision about each of the stretches, and leads to the first of them.
+    async fn keep(&self, app: &App, said: &Said, stretches: &[usize]) -> Result<Response, Error> {
+        let figures: Vec<&StretchFigure> = stretches.iter().map(|idx| &self.register.now[*idx]).collect();
+        let summary = match figures.as_slice() {
+            [one] => format!("decision about {}", one.name),
+            several => format!("decisions about {} stretches", several.len()),
+        };
+        let mut first = None;
+        let mut writer = app.store().write(&said.decided_by, &summary, app.clock().now_s()).await?;
+        for figure in figures {
+            let draft = DecisionDraft {
+                subject: figure.name.clone(),
+                segment_ids: figure.segment_ids.clone(),
+                choice: said.choice,
+                reason: said.reason.clone(),
+                decided_by: said.decided_by.clone(),
+                decided_at_s: said.decided_at_s,
+                based_on: self.facts.revision,
+                figure_json: figure.to_json(),
+            };
+            let id = writer.add_decision(self.facts.area.id, &draft).await?;
+            first.get_or_insert(id);
+        }
+        writer.commit().await?;
+        let anchor = first.map_or_else(String::new, |id| format!("#d{id}"));
+        Ok(Redirect::to(&format!("/decisions{anchor}")).into_response())
+    }
+
     /// When it was decided: now for today, else noon of the day given.
     fn decided_at_s(&self, app: &App, given: &mut Given) -> Option<i64> {
         let Ok(date) = given.get("date").parse::<Date>() else {
@@ -199,6 +274,13 @@ impl Compiled {
             given.refuse("date", "This day cannot be kept.");
         }
         noon.map(jiff::Timestamp::as_second)
+    }
+
+    /// The form for several stretches, dated today.
+    fn several(&self, who: &Who) -> Given {
+        let mut given = Given::signed_by(who);
+        given.set("date", self.today.to_string());
+        given
     }
 
     /// A stretch to decide about. What the form lacks is filled in.

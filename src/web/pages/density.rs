@@ -350,8 +350,10 @@ impl Map<'_> {
         let lixels = &self.density.lixels;
         let rows = self.network.network.trails.iter().enumerate().filter_map(|(trail, named)| {
             let (mut length_m, mut encounters, mut highest_per_km) = (0.0, 0.0, 0.0f64);
+            let mut count = 0.0;
             let segments = self.network.network.segments.iter().enumerate();
             for (segment, _) in segments.filter(|(_, segment)| segment.trail_idx == trail) {
+                count += self.density.on_segment[segment];
                 for lixel in lixels.of_edge(segment) {
                     let per_km = self.density.per_km[lixel];
                     length_m += lixels.length_m(segment);
@@ -363,6 +365,7 @@ impl Map<'_> {
             (length_m > 0.0).then(|| TrailRow {
                 name: named.name.clone(),
                 length_km,
+                count,
                 mean_per_km: encounters / length_km,
                 highest_per_km,
             })

@@ -26,6 +26,8 @@ pub struct DecisionsPage {
     /// The stretches that nobody can judge, since how many people walk there is not known: in words, and one by one, the
     /// highest lower limit first.
     pub not_judged: Option<(String, Vec<NotJudged>)>,
+    /// The form that decides about several stretches at once.
+    pub several: Given,
 }
 
 /// A stretch that cannot be judged.
@@ -119,7 +121,9 @@ pub fn body(page: &DecisionsPage) -> Markup {
         section {
             h2 { "Waiting for a decision (" (page.waiting.len()) ")" }
             @if page.waiting.is_empty() { p.card { "None waits." } }
-            @for ask in &page.waiting { (waiting(ask)) }
+            @let together = page.waiting.len() > 1 && !page.several.only_looks();
+            @for ask in &page.waiting { (waiting(ask, together)) }
+            @if together { (of_ticked(&page.several)) }
         }
         section {
             h2 { "Decided (" (page.in_force.len()) ")" }
@@ -170,13 +174,65 @@ fn not_judged(words: &str, rows: &[NotJudged]) -> Markup {
     }
 }
 
-fn waiting(ask: &Ask) -> Markup {
+fn waiting(ask: &Ask, together: bool) -> Markup {
     html! {
         article.card {
             h3 { a href=(ask.href) { (ask.name) } }
             (figure(&ask.figure))
             @if !ask.earlier.is_empty() { p.small.soft { (ask.earlier) } }
+            @if together {
+                label.check.no-print {
+                    input type="checkbox" form="several" name="stretch" value=(key(ask)) aria-label={ "Decide about " (ask.name) " together with others" };
+                    "Decide together with others ticked"
+                }
+            }
             @if !ask.given.only_looks() { details.no-print { summary { "Decide" } (decide_form(ask)) } }
+        }
+    }
+}
+
+/// What names a stretch and its figure in the form for several.
+fn key(ask: &Ask) -> String {
+    format!("{}|{}", ask.given.get("segments"), ask.given.get("shown"))
+}
+
+/// The form that decides about all stretches ticked.
+fn of_ticked(given: &Given) -> Markup {
+    html! {
+        form #several.card.no-print method="post" action="/decisions/several" {
+            h3 { "Decide about the stretches ticked" }
+            (what_and_why(given))
+            p.small.soft { "Each stretch gets a decision of its own, with its own figure as it is now." }
+            p { button.main type="submit" { "Keep the decisions" } }
+        }
+    }
+}
+
+/// The page of a form for several stretches that came back.
+pub fn several_body(asks: &[Ask], given: &Given) -> Markup {
+    html! {
+        div.page-head { h1 { "Decide about " (asks.len()) " stretches" } a.button href="/decisions" { "Decisions" } }
+        @if let Some(words) = given.error("shown") { p.notice { (words) } }
+        @for ask in asks { article.card { h3 { a href=(ask.href) { (ask.name) } } (figure(&ask.figure)) } }
+        form.card method="post" action="/decisions/several" {
+            @for ask in asks { input type="hidden" name="stretch" value=(key(ask)); }
+            (what_and_why(given))
+            p { button.main type="submit" { "Keep the decisions" } }
+        }
+    }
+}
+
+fn what_and_why(given: &Given) -> Markup {
+    html! {
+        (form::choice("Decision", "choice", given, &[
+            (Choice::Act.term(), "act: something is done"),
+            (Choice::Wait.term(), "wait: more is awaited"),
+            (Choice::NoAction.term(), "no action"),
+        ]))
+        div.fields {
+            (form::lines("Reason", "reason", given))
+            (form::signer(given))
+            (form::date("Decided on", "date", given))
         }
     }
 }
@@ -189,16 +245,7 @@ pub fn decide_form(ask: &Ask) -> Markup {
             input type="hidden" name="segments" value=(given.get("segments"));
             input type="hidden" name="shown" value=(given.get("shown"));
             @if let Some(words) = given.error("shown") { p.notice { (words) } }
-            (form::choice("Decision", "choice", given, &[
-                (Choice::Act.term(), "act: something is done"),
-                (Choice::Wait.term(), "wait: more is awaited"),
-                (Choice::NoAction.term(), "no action"),
-            ]))
-            div.fields {
-                (form::lines("Reason", "reason", given))
-                (form::signer(given))
-                (form::date("Decided on", "date", given))
-            }
+            (what_and_why(given))
             p.small.soft { "The figure is kept as it is now, with its revision and settings. A decision is never changed: a later one takes its place." }
             p { button.main type="submit" { "Keep the decision" } }
         }
@@ -325,7 +372,7 @@ pub fn sample_row() -> DecisionRow {
 /// Pages made up for tests and previews.
 pub fn samples() -> Vec<DecisionsPage> {
     let page = DecisionsPage {
-        waiting: vec![sample_ask()],
+        waiting: vec![sample_ask(), sample_ask()],
         in_force: vec![sample_row()],
         superseded: vec![DecisionRow { superseded_by: Some((4, false)), then: None, now: Vec::new(), ..sample_row() }],
         threshold: "A stretch waits for a decision when the probability that its rate is above 1.5 times that of all trails is above 80 %.".to_owned(),
@@ -341,6 +388,7 @@ pub fn samples() -> Vec<DecisionsPage> {
                 provenance: "assumed".to_owned(),
             }],
         )),
+        several: Given::default(),
     };
     let empty = DecisionsPage {
         waiting: Vec::new(),

@@ -9,6 +9,7 @@ use crate::domain::encounter::EffortKind;
 use crate::web::views::charts::format_rate;
 use crate::web::views::charts::thousands;
 use crate::web::views::charts::times;
+use crate::web::views::figure::format_count;
 use crate::web::views::line_chart;
 use crate::web::views::line_chart::LineChart;
 use crate::web::views::svg_map;
@@ -102,6 +103,8 @@ pub struct TrailRow {
     pub name: String,
     /// Its length, kilometres.
     pub length_km: f64,
+    /// Encounters tied to it, one that may lie on either of two trails shared out.
+    pub count: f64,
     /// Mean encounters a kilometre of trail.
     pub mean_per_km: f64,
     /// Highest encounters a kilometre of trail.
@@ -228,10 +231,12 @@ fn trails(rows: &[TrailRow]) -> Markup {
     html! {
         section.card {
             h2 { "Records by trail" }
+            p.small.soft { "The mean is of the smoothed density: near a junction a record counts in part for the other trails too." }
             table.stack {
-                thead { tr { th scope="col" { "Trail" } th.num scope="col" { "Length, km" } th.num scope="col" { "Mean, a km" } th.num scope="col" { "Highest, a km" } } }
+                thead { tr { th scope="col" { "Trail" } th.num scope="col" { "Records" } th.num scope="col" { "Length, km" } th.num scope="col" { "Mean, a km" } th.num scope="col" { "Highest, a km" } } }
                 tbody { @for row in rows { tr {
                     th scope="row" { (row.name) }
+                    td.num data-label="Records" { (format_count(row.count)) }
                     td.num data-label="Length, km" { (format!("{:.1}", row.length_km)) }
                     td.num data-label="Mean, a km" { (format_rate(row.mean_per_km)) }
                     td.num data-label="Highest, a km" { (format_rate(row.highest_per_km)) }
@@ -274,6 +279,7 @@ pub fn samples() -> Vec<DensityPage> {
         trails: vec![TrailRow {
             name: "Ledge Walk".to_owned(),
             length_km: 6.2,
+            count: 77.0,
             mean_per_km: 12.5,
             highest_per_km: 41.0,
         }],

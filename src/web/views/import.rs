@@ -223,6 +223,8 @@ pub struct BatchPage {
     pub files: Vec<FileRow>,
     /// The first rows that did not go in.
     pub errors: Vec<ErrorRow>,
+    /// Of the encounters that went in: how many have no position, and how many no day.
+    pub lacking: (u64, u64),
     /// Whether the reader may take it back.
     pub may_undo: bool,
 }
@@ -273,6 +275,7 @@ pub fn batch_body(page: &BatchPage) -> Markup {
         p.card {
             strong { (thousands(accepted as i64)) } " rows went in, " strong { (thousands(unchanged as i64)) } " were there already, "
             strong { (thousands(refused as i64)) } " did not go in."
+            @for words in lacking(page.lacking) { br; (words) }
         }
         @for file in &page.files {
             details.card {
@@ -283,6 +286,31 @@ pub fn batch_body(page: &BatchPage) -> Markup {
         }
         @if !page.errors.is_empty() { (error_table(&page.errors)) }
     }
+}
+
+/// What the encounters of a batch lack, and what follows from that.
+fn lacking((n_without_position, n_without_day): (u64, u64)) -> Vec<String> {
+    let record = |n: u64| {
+        if n == 1 {
+            "1 record that went in has".to_owned()
+        } else {
+            format!("{} records that went in have", thousands(n as i64))
+        }
+    };
+    let mut lines = Vec::new();
+    if n_without_position > 0 {
+        lines.push(format!(
+            "{} no position: counted among the area's records, but on no map and in no rate.",
+            record(n_without_position)
+        ));
+    }
+    if n_without_day > 0 {
+        lines.push(format!(
+            "{} no day: their part of the season is shared out by what is known of the others.",
+            record(n_without_day)
+        ));
+    }
+    lines
 }
 
 /// All rows that wait.
@@ -415,12 +443,14 @@ pub fn samples() -> Vec<Markup> {
             row: row.clone(),
             files: vec![file],
             errors: vec![sample_error()],
+            lacking: (12, 1),
             may_undo: true,
         }),
         batch_body(&BatchPage {
             row: BatchRow { undone: true, ..row },
             files: Vec::new(),
             errors: Vec::new(),
+            lacking: (0, 0),
             may_undo: true,
         }),
         rows_body(&RowsPage { rows: vec![sample_error()], n_open: 1 }),

@@ -91,6 +91,7 @@ pub fn body(page: &ReactionsPage) -> Markup {
         } @else {
             section.card {
                 h2 { "First reaction, by kind of contact" }
+                @if page.counting == Counting::Any { p.small.soft { "The bars show the first reaction of each approach, so that they add up; the tables below count what was shown at any time." } }
                 (charts::stacked_bars("First reactions by kind of contact; the tables below have the numbers", &page.bars.iter().map(|row| StackedBar { label: row.contact.clone(), parts: row.parts.clone() }).collect::<Vec<_>>()))
                 (key(page))
             }

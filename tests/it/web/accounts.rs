@@ -163,6 +163,7 @@ fn least(path: &str, method: &Method) -> Option<&'static [Asker]> {
             | "/notices"
             | "/notices/{id}/withdraw"
             | "/decisions"
+            | "/decisions/several"
             | "/encounters/review"
             | "/data/settings"
             | "/data/settings/area"

@@ -274,3 +274,43 @@ async fn decisions_are_there_when_nothing_can_be_judged() {
     assert_eq!(n_waiting(&page), 0);
     assert!(table(&test).await.is_empty());
 }
+
+/// What the ticks of the stretches that wait send.
+fn ticks(page: &Answer) -> Vec<String> {
+    let parts = page.body.split("name=\"stretch\" value=\"").skip(1);
+    parts.map(|rest| rest.split('"').next().unwrap().to_owned()).collect()
+}
+
+#[tokio::test]
+async fn several_stretches_are_decided_about_at_once_or_none_is() {
+    let test = park().await;
+    let page = test.get("/decisions").await.expect(200);
+    let ticked = ticks(&page);
+    assert!(ticked.len() > 1, "{}", page.body);
+    let send = async |stretches: &[String], rest: &[(&str, &str)]| {
+        let mut fields: Vec<(&str, &str)> =
+            stretches.iter().map(|stretch| ("stretch", stretch.as_str())).collect();
+        fields.extend_from_slice(rest);
+        test.post("/decisions/several", &form(&fields), &[]).await
+    };
+    send(&[], &ACT).await.expect(400).says("0 were ticked");
+    // Without a reason, and with a figure that is another by now: the form comes back with all stretches, and none is decided.
+    let came_back =
+        send(&ticked, &[("choice", "act"), ("who", "A. Warden"), ("date", "2024-07-01")]).await.expect(422);
+    came_back.says("Say why");
+    assert_eq!(ticks(&came_back), ticked);
+    let mut changed = ticked.clone();
+    changed[1].push('0');
+    send(&changed, &ACT).await.expect(422).says("The figure has changed");
+    assert_eq!(n_waiting(&test.get("/decisions").await), ticked.len());
+    // The same stretch twice is one decision.
+    let twice: Vec<String> = ticked.iter().chain(&ticked[..1]).cloned().collect();
+    let answer = send(&twice, &ACT).await.expect(303);
+    assert_eq!(answer.header("location"), "/decisions#d1");
+    let page = test.get("/decisions").await.expect(200);
+    assert_eq!(n_waiting(&page), 0);
+    page.says(&format!("Decided ({})", ticked.len()));
+    let rows = table(&test).await;
+    let names: std::collections::HashSet<&str> = rows.iter().map(|row| row["stretch"].as_str()).collect();
+    assert_eq!(names.len(), ticked.len(), "each has its own figure");
+}
