@@ -35,6 +35,7 @@ use crate::store::Reach;
 use crate::store::Tally;
 use crate::store::Target;
 use crate::store::Writer;
+use crate::store::boxed;
 
 /// Rows in a chunk.
 const CHUNK: usize = 2_000;
@@ -185,8 +186,8 @@ impl App {
             format_of(&request.file_name).ok_or_else(|| BringInError::Format(request.file_name.clone()))?;
         let (n_bytes, blake3) = hash(&request).await?;
         let of = request.trust.knows_of(&request.actor);
-        let context = self.context(area).await?.with_author(of);
-        if let Some(known) = self.known(area, request.content, &blake3, of).await? {
+        let context = boxed(self.context(area)).await?.with_author(of);
+        if let Some(known) = boxed(self.known(area, request.content, &blake3, of)).await? {
             return Ok(known);
         }
         let context = with_day_order(&request, format, context).await?;
@@ -202,7 +203,7 @@ impl App {
             blake3,
             mapping: Vec::new(),
         };
-        let file_id = writer.add_file(batch, &file).await?;
+        let file_id = boxed(writer.add_file(batch, &file)).await?;
         let target = Target { area, source: Some((batch, file_id)) };
         let (sender, mut receiver) = mpsc::channel(QUEUE);
         let reading = tokio::task::spawn_blocking({
@@ -213,21 +214,21 @@ impl App {
         let (mut n_refused, mut n_read) = (0, 0);
         while let Some(chunk) = receiver.recv().await {
             n_read += (chunk.drafts.len() + chunk.refused.len()) as u64;
-            let mut tally = put(&mut writer, &target, request.trust, chunk.drafts).await?;
+            let mut tally = boxed(put(&mut writer, &target, request.trust, chunk.drafts)).await?;
             let problems = std::mem::take(&mut tally.problems);
             let mut errors = chunk.refused;
             errors.extend(problems.into_iter().map(|problem| problem.into_row_error(Vec::new())));
             n_refused += errors.len() as u64;
             let errors = self.with_rows(&request, format, &context, errors).await?;
-            writer.add_row_errors(file_id, &errors).await?;
+            boxed(writer.add_row_errors(file_id, &errors)).await?;
             total.add(tally);
             progress(n_read);
         }
         let report = reading.await.map_err(|error| BringInError::Ended(error.to_string()))??;
         writer.describe_file(file_id, &report.encoding, &report.mapping).await?;
         writer.count_batch(batch, &total, n_refused).await?;
-        let has_emptied = self.keep_rule(&mut writer, area).await?;
-        let revision = writer.commit().await?;
+        let has_emptied = boxed(self.keep_rule(&mut writer, area)).await?;
+        let revision = boxed(writer.commit()).await?;
         if has_emptied {
             self.store().fold_log().await?;
         }
@@ -255,7 +256,8 @@ impl App {
     ) -> Result<Result<Revision, RowError>, BringInError> {
         let file = self.store().snapshot().await?.file(stored.file_id).await?;
         let day_order = file.map_or(DayOrder::Unknown, |file| DayOrder::of_report(&file.given.mapping));
-        let context = self.context(area).await?.with_day_order(day_order).with_author(trust.knows_of(actor));
+        let context =
+            boxed(self.context(area)).await?.with_day_order(day_order).with_author(trust.knows_of(actor));
         let draft = match ingest::retry(stored.content, raw.clone(), &context) {
             Ok(draft) => draft,
             Err(error) => return Ok(Err(error)),
@@ -265,13 +267,13 @@ impl App {
         trust.bind(&mut writer);
         let batch = writer.batch_of_file(stored.file_id).await?;
         let target = Target { area, source: Some((batch, stored.file_id)) };
-        let tally = put(&mut writer, &target, trust, vec![(stored.error.row_number, draft)]).await?;
+        let tally = boxed(put(&mut writer, &target, trust, vec![(stored.error.row_number, draft)])).await?;
         if let Some(problem) = tally.problems.into_iter().next() {
             return Ok(Err(problem.into_row_error(raw)));
         }
         writer.settle_row_error(stored.id, store::RowErrorState::Mended).await?;
-        let has_emptied = self.keep_rule(&mut writer, area).await?;
-        let revision = writer.commit().await?;
+        let has_emptied = boxed(self.keep_rule(&mut writer, area)).await?;
+        let revision = boxed(writer.commit()).await?;
         if has_emptied {
             self.store().fold_log().await?;
         }
@@ -467,27 +469,33 @@ async fn put(
     }
     match drafts.first() {
         None => Ok(Tally::default()),
-        Some((_, Draft::Trail(_))) => writer.put_trails(target, &rows!(Trail)).await,
-        Some((_, Draft::Trailhead(_))) => writer.put_trailheads(target, &rows!(Trailhead)).await,
-        Some((_, Draft::Place(_))) => writer.put_places(target, &rows!(Place)).await,
+        Some((_, Draft::Trail(_))) => boxed(writer.put_trails(target, &rows!(Trail))).await,
+        Some((_, Draft::Trailhead(_))) => boxed(writer.put_trailheads(target, &rows!(Trailhead))).await,
+        Some((_, Draft::Place(_))) => boxed(writer.put_places(target, &rows!(Place))).await,
         Some((_, Draft::SensitivePlace(_))) => {
-            writer.put_sensitive_places(target, &rows!(SensitivePlace)).await
+            boxed(writer.put_sensitive_places(target, &rows!(SensitivePlace))).await
         }
-        Some((_, Draft::Species(_))) => writer.put_species(target, &rows!(Species)).await,
-        Some((_, Draft::Counter(_))) => writer.put_counters(target, &rows!(Counter)).await,
-        Some((_, Draft::Reading(_))) => writer.put_readings(target, &rows!(Reading)).await,
-        Some((_, Draft::Calibration(_))) => writer.put_calibrations(target, &rows!(Calibration)).await,
-        Some((_, Draft::PartySize(_))) => writer.put_party_sizes(target, &rows!(PartySize)).await,
-        Some((_, Draft::Walk(_))) => writer.put_walks(target, &rows!(Walk)).await,
-        Some((_, Draft::SignLocation(_))) => writer.put_sign_locations(target, &rows!(SignLocation)).await,
-        Some((_, Draft::SignInPlace(_))) => writer.put_signs_in_place(target, &rows!(SignInPlace)).await,
+        Some((_, Draft::Species(_))) => boxed(writer.put_species(target, &rows!(Species))).await,
+        Some((_, Draft::Counter(_))) => boxed(writer.put_counters(target, &rows!(Counter))).await,
+        Some((_, Draft::Reading(_))) => boxed(writer.put_readings(target, &rows!(Reading))).await,
+        Some((_, Draft::Calibration(_))) => boxed(writer.put_calibrations(target, &rows!(Calibration))).await,
+        Some((_, Draft::PartySize(_))) => boxed(writer.put_party_sizes(target, &rows!(PartySize))).await,
+        Some((_, Draft::Walk(_))) => boxed(writer.put_walks(target, &rows!(Walk))).await,
+        Some((_, Draft::SignLocation(_))) => {
+            boxed(writer.put_sign_locations(target, &rows!(SignLocation))).await
+        }
+        Some((_, Draft::SignInPlace(_))) => {
+            boxed(writer.put_signs_in_place(target, &rows!(SignInPlace))).await
+        }
         Some((_, Draft::SignInspection(_))) => {
-            writer.put_sign_inspections(target, &rows!(SignInspection)).await
+            boxed(writer.put_sign_inspections(target, &rows!(SignInspection))).await
         }
         Some((_, Draft::DoubleObservation(_))) => {
-            writer.put_double_observations(target, &rows!(DoubleObservation)).await
+            boxed(writer.put_double_observations(target, &rows!(DoubleObservation))).await
         }
-        Some((_, Draft::DailyWeather(_))) => writer.put_daily_weather(target, &rows!(DailyWeather)).await,
-        Some((_, Draft::Encounter(_))) => writer.put_encounters(target, &rows!(Encounter)).await,
+        Some((_, Draft::DailyWeather(_))) => {
+            boxed(writer.put_daily_weather(target, &rows!(DailyWeather))).await
+        }
+        Some((_, Draft::Encounter(_))) => boxed(writer.put_encounters(target, &rows!(Encounter))).await,
     }
 }

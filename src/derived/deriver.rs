@@ -62,6 +62,7 @@ use crate::domain::notice::Notice;
 use crate::domain::revision::Revision;
 use crate::store::SignPlan;
 use crate::store::Store;
+use crate::store::boxed;
 
 /// A layer with the revision and the parameters it was computed for.
 #[derive(Debug, Clone)]
@@ -159,7 +160,7 @@ impl Deriver {
         let read = async || {
             let mut caches = self.caches.lock().await;
             let snapshot = self.store.snapshot().await?;
-            Facts::read(snapshot, &mut caches).await
+            boxed(Facts::read(snapshot, &mut caches)).await
         };
         let value = self.facts.get(revision, (), read).await?;
         // The snapshot may already be one commit ahead of the question.
@@ -185,7 +186,7 @@ impl Deriver {
     /// # Errors
     /// [`DeriveError::Unanswerable`] without trailheads on the trails, or readings, or dated reports.
     pub async fn exposure(&self, facts: &Derived<Facts>) -> Result<Derived<ExposureLayer>, DeriveError> {
-        let network = self.network(facts).await?;
+        let network = boxed(self.network(facts)).await?;
         let value = self.exposure.get(facts.basis, (), async || {
             let (facts, network) = (Arc::clone(&facts.value), network.value);
             off_thread(move || exposure::compute(&facts, &network)).await
@@ -198,8 +199,8 @@ impl Deriver {
     /// # Errors
     /// [`DeriveError::Unanswerable`] without trails.
     pub async fn snaps(&self, facts: &Derived<Facts>) -> Result<Derived<SnapLayer>, DeriveError> {
-        let network = self.network(facts).await?;
-        let exposure = match self.exposure(facts).await {
+        let network = boxed(self.network(facts)).await?;
+        let exposure = match boxed(self.exposure(facts)).await {
             Ok(exposure) => Some(exposure.value),
             Err(DeriveError::Unanswerable(_)) => None,
             Err(error) => return Err(error),
@@ -216,8 +217,8 @@ impl Deriver {
     /// # Errors
     /// [`DeriveError::Unanswerable`] without exposure.
     pub async fn season(&self, facts: &Derived<Facts>) -> Result<Derived<SeasonLayer>, DeriveError> {
-        let (network, exposure) = (self.network(facts).await?, self.exposure(facts).await?);
-        let snaps = self.snaps(facts).await?;
+        let (network, exposure) = (boxed(self.network(facts)).await?, boxed(self.exposure(facts)).await?);
+        let snaps = boxed(self.snaps(facts)).await?;
         let value = self.season.get(facts.basis, (), async || {
             let (facts, network, exposure) = (Arc::clone(&facts.value), network.value, exposure.value);
             off_thread(move || season::compute(&facts, &network, &exposure, &snaps.value)).await
@@ -233,7 +234,7 @@ impl Deriver {
         &self,
         facts: &Derived<Facts>,
     ) -> Result<Derived<SeasonDetails>, DeriveError> {
-        let exposure = self.exposure(facts).await?;
+        let exposure = boxed(self.exposure(facts)).await?;
         let value = self.season_details.get(facts.basis, (), async || {
             let (facts, exposure) = (Arc::clone(&facts.value), exposure.value);
             off_thread(move || season_details::compute(&facts, &exposure)).await
@@ -246,8 +247,8 @@ impl Deriver {
     /// # Errors
     /// [`DeriveError::Unanswerable`] without exposure that counters identify.
     pub async fn rates(&self, facts: &Derived<Facts>) -> Result<Derived<RateLayer>, DeriveError> {
-        let (network, exposure) = (self.network(facts).await?, self.exposure(facts).await?);
-        let snaps = self.snaps(facts).await?;
+        let (network, exposure) = (boxed(self.network(facts)).await?, boxed(self.exposure(facts)).await?);
+        let snaps = boxed(self.snaps(facts)).await?;
         let value = self.rates.get(facts.basis, (), async || {
             let (facts, network, exposure) = (Arc::clone(&facts.value), network.value, exposure.value);
             off_thread(move || rates::compute(&facts, &network, &exposure, &snaps.value)).await
@@ -260,8 +261,8 @@ impl Deriver {
     /// # Errors
     /// [`DeriveError::Unanswerable`] without rates.
     pub async fn rate_pattern(&self, facts: &Derived<Facts>) -> Result<Derived<RatePattern>, DeriveError> {
-        let (network, exposure) = (self.network(facts).await?, self.exposure(facts).await?);
-        let (snaps, rates) = (self.snaps(facts).await?, self.rates(facts).await?);
+        let (network, exposure) = (boxed(self.network(facts)).await?, boxed(self.exposure(facts)).await?);
+        let (snaps, rates) = (boxed(self.snaps(facts)).await?, boxed(self.rates(facts)).await?);
         let value = self.rate_pattern.get(facts.basis, (), async || {
             let facts = Arc::clone(&facts.value);
             let compute = move || {
@@ -281,7 +282,7 @@ impl Deriver {
         facts: &Derived<Facts>,
         params: DensityParams,
     ) -> Result<Derived<DensityLayer>, DeriveError> {
-        let (network, snaps) = (self.network(facts).await?, self.snaps(facts).await?);
+        let (network, snaps) = (boxed(self.network(facts)).await?, boxed(self.snaps(facts)).await?);
         let value = self.density.get(facts.basis, params, async || {
             let facts = Arc::clone(&facts.value);
             off_thread(move || density::compute(&facts, &network.value, &snaps.value, &params)).await
@@ -298,8 +299,9 @@ impl Deriver {
         facts: &Derived<Facts>,
         params: DensityParams,
     ) -> Result<Derived<RelativeLayer>, DeriveError> {
-        let (network, snaps) = (self.network(facts).await?, self.snaps(facts).await?);
-        let (exposure, density) = (self.exposure(facts).await?, self.density(facts, params).await?);
+        let (network, snaps) = (boxed(self.network(facts)).await?, boxed(self.snaps(facts)).await?);
+        let (exposure, density) =
+            (boxed(self.exposure(facts)).await?, boxed(self.density(facts, params)).await?);
         let value = self.relative_density.get(facts.basis, params, async || {
             let facts = Arc::clone(&facts.value);
             off_thread(move || {
@@ -316,8 +318,8 @@ impl Deriver {
     /// # Errors
     /// [`DeriveError::Unanswerable`] without trails or exposure.
     pub async fn clusters(&self, facts: &Derived<Facts>) -> Result<Derived<ClusterLayer>, DeriveError> {
-        let (network, exposure) = (self.network(facts).await?, self.exposure(facts).await?);
-        let snaps = self.snaps(facts).await?;
+        let (network, exposure) = (boxed(self.network(facts)).await?, boxed(self.exposure(facts)).await?);
+        let snaps = boxed(self.snaps(facts)).await?;
         let value = self.clusters.get(facts.basis, (), async || {
             let facts = Arc::clone(&facts.value);
             let (network, exposure, snaps) = (network.value, exposure.value, snaps.value);
@@ -335,8 +337,8 @@ impl Deriver {
         facts: &Derived<Facts>,
         cut: PeriodCut,
     ) -> Result<Derived<ClusterPeriods>, DeriveError> {
-        let (network, exposure) = (self.network(facts).await?, self.exposure(facts).await?);
-        let snaps = self.snaps(facts).await?;
+        let (network, exposure) = (boxed(self.network(facts)).await?, boxed(self.exposure(facts)).await?);
+        let snaps = boxed(self.snaps(facts)).await?;
         let value = self.cluster_periods.get(facts.basis, cut, async || {
             let facts = Arc::clone(&facts.value);
             let compute =
@@ -386,7 +388,7 @@ impl Deriver {
     /// # Errors
     /// [`DeriveError::Unanswerable`] without exposure.
     pub async fn places(&self, facts: &Derived<Facts>) -> Result<Derived<Vec<PlaceSummary>>, DeriveError> {
-        let (exposure, snaps) = (self.exposure(facts).await?, self.snaps(facts).await?);
+        let (exposure, snaps) = (boxed(self.exposure(facts)).await?, boxed(self.snaps(facts)).await?);
         let value = self.places.get(facts.basis, (), async || {
             let facts = Arc::clone(&facts.value);
             off_thread(move || places::compute(&facts, &exposure.value, &snaps.value)).await
@@ -399,7 +401,7 @@ impl Deriver {
     /// # Errors
     /// [`DeriveError::Unanswerable`] without trails.
     pub async fn walks(&self, facts: &Derived<Facts>) -> Result<Derived<WalkLayer>, DeriveError> {
-        let network = self.network(facts).await?;
+        let network = boxed(self.network(facts)).await?;
         let value = self.walks.get(facts.basis, (), async || {
             let facts = Arc::clone(&facts.value);
             off_thread(move || walks::compute(&facts, &network.value)).await
@@ -412,8 +414,8 @@ impl Deriver {
     /// # Errors
     /// [`DeriveError::Unanswerable`] without exposure.
     pub async fn public(&self, facts: &Derived<Facts>) -> Result<Derived<PublicLayer>, DeriveError> {
-        let (network, exposure) = (self.network(facts).await?, self.exposure(facts).await?);
-        let snaps = self.snaps(facts).await?;
+        let (network, exposure) = (boxed(self.network(facts)).await?, boxed(self.exposure(facts)).await?);
+        let snaps = boxed(self.snaps(facts)).await?;
         let value = self.public.get(facts.basis, (), async || {
             let (facts, network, exposure) = (Arc::clone(&facts.value), network.value, exposure.value);
             off_thread(move || public::compute(&facts, &network, &exposure, &snaps.value)).await
@@ -430,8 +432,8 @@ impl Deriver {
         facts: &Derived<Facts>,
         choice: WatchChoice,
     ) -> Result<Derived<WatchLayer>, DeriveError> {
-        let (exposure, snaps) = (self.exposure(facts).await?, self.snaps(facts).await?);
-        let (rates, season) = (self.rates(facts).await?, self.season(facts).await?);
+        let (exposure, snaps) = (boxed(self.exposure(facts)).await?, boxed(self.snaps(facts)).await?);
+        let (rates, season) = (boxed(self.rates(facts)).await?, boxed(self.season(facts)).await?);
         let value = self.watch.get(facts.basis, choice, async || {
             let facts = Arc::clone(&facts.value);
             off_thread(move || {
@@ -454,8 +456,8 @@ impl Deriver {
     /// # Errors
     /// [`DeriveError::Unanswerable`] without rates or trailheads.
     pub async fn trail_periods(&self, facts: &Derived<Facts>) -> Result<Derived<TrailPeriods>, DeriveError> {
-        let (network, rates) = (self.network(facts).await?, self.rates(facts).await?);
-        let season = self.season(facts).await?;
+        let (network, rates) = (boxed(self.network(facts)).await?, boxed(self.rates(facts)).await?);
+        let season = boxed(self.season(facts)).await?;
         let value = self.trail_periods.get(facts.basis, (), async || {
             let facts = Arc::clone(&facts.value);
             off_thread(move || {
@@ -480,12 +482,12 @@ impl Deriver {
     /// # Errors
     /// [`DeriveError::Unanswerable`] without trails or without a survey walk on them.
     pub async fn survey(&self, facts: &Derived<Facts>) -> Result<Derived<SurveyLayer>, DeriveError> {
-        let (network, walks) = (self.network(facts).await?, self.walks(facts).await?);
-        let visitors = match self.rates(facts).await {
+        let (network, walks) = (boxed(self.network(facts)).await?, boxed(self.walks(facts)).await?);
+        let visitors = match boxed(self.rates(facts)).await {
             Ok(rates) => Some((
-                self.exposure(facts).await?.value,
-                self.snaps(facts).await?.value,
-                self.season(facts).await?.value,
+                boxed(self.exposure(facts)).await?.value,
+                boxed(self.snaps(facts)).await?.value,
+                boxed(self.season(facts)).await?.value,
                 rates.value,
             )),
             Err(DeriveError::Unanswerable(_)) => None,
@@ -511,9 +513,10 @@ impl Deriver {
     /// [`DeriveError`] when the database cannot be read or a computation fails.
     pub async fn register(&self, facts: &Derived<Facts>) -> Result<Register, DeriveError> {
         let decisions = self.store.snapshot().await?.decisions(facts.area.id).await?;
-        let figures = match self.rates(facts).await {
+        let figures = match boxed(self.rates(facts)).await {
             Ok(rates) => {
-                let (network, exposure) = (self.network(facts).await?, self.exposure(facts).await?);
+                let (network, exposure) =
+                    (boxed(self.network(facts)).await?, boxed(self.exposure(facts)).await?);
                 Ok(register::figures(facts, &network, &exposure, &rates))
             }
             Err(DeriveError::Unanswerable(reason)) => Err(reason),
@@ -531,8 +534,8 @@ impl Deriver {
         facts: &Derived<Facts>,
         params: PlanParams,
     ) -> Result<Derived<PlanLayer>, DeriveError> {
-        let (network, exposure) = (self.network(facts).await?, self.exposure(facts).await?);
-        let rates = self.rates(facts).await?;
+        let (network, exposure) = (boxed(self.network(facts)).await?, boxed(self.exposure(facts)).await?);
+        let rates = boxed(self.rates(facts)).await?;
         let value = self.plan.get(facts.basis, params, async || {
             let (facts, network, exposure) = (Arc::clone(&facts.value), network.value, exposure.value);
             off_thread(move || plan::compute(&facts, &network, &exposure, &rates.value, &params)).await
@@ -565,10 +568,10 @@ impl Deriver {
     /// # Errors
     /// [`DeriveError::Unanswerable`] without trails.
     pub async fn effect(&self, facts: &Derived<Facts>) -> Result<Derived<EffectLayer>, DeriveError> {
-        let (network, snaps) = (self.network(facts).await?, self.snaps(facts).await?);
-        let walks = self.walks(facts).await?;
-        let walking = match self.exposure(facts).await {
-            Ok(exposure) => Some((exposure.value, self.season(facts).await?.value)),
+        let (network, snaps) = (boxed(self.network(facts)).await?, boxed(self.snaps(facts)).await?);
+        let walks = boxed(self.walks(facts)).await?;
+        let walking = match boxed(self.exposure(facts)).await {
+            Ok(exposure) => Some((exposure.value, boxed(self.season(facts)).await?.value)),
             Err(DeriveError::Unanswerable(_)) => None,
             Err(error) => return Err(error),
         };

@@ -27,6 +27,7 @@ use crate::store::Readings;
 use crate::store::SignInPlace;
 use crate::store::SignLocation;
 use crate::store::Snapshot;
+use crate::store::boxed;
 
 /// Everything the layers are computed from.
 #[derive(Debug, Clone)]
@@ -91,11 +92,12 @@ impl Facts {
                 "There is no area yet. Make it on the command line: coilway area --name \"Our Reserve\" --zone Europe/Vienna --emergency-number 112.",
             )
         };
-        let area = snapshot.areas().await?.into_iter().next().ok_or_else(no_area)?;
+        let area = boxed(snapshot.areas()).await?.into_iter().next().ok_or_else(no_area)?;
         let id = area.id;
-        let settings = Settings::from_stored(&snapshot.settings(id).await?).map_err(DeriveError::internal)?;
-        let species = snapshot.species(id).await?;
-        let encounters = snapshot.encounters(id, &mut caches.encounters).await?;
+        let settings =
+            Settings::from_stored(&boxed(snapshot.settings(id)).await?).map_err(DeriveError::internal)?;
+        let species = boxed(snapshot.species(id)).await?;
+        let encounters = boxed(snapshot.encounters(id, &mut caches.encounters)).await?;
         let is_harmless = |name: &String| {
             species.iter().any(|listed| listed.scientific_name == *name && !listed.is_venomous)
         };
@@ -107,21 +109,21 @@ impl Facts {
             .map(|(idx, _)| idx as u32);
         Ok(Self {
             revision: snapshot.revision(),
-            basis: snapshot.figures_revision().await?,
+            basis: boxed(snapshot.figures_revision()).await?,
             settings,
-            trails: snapshot.trails(id).await?,
-            trailheads: snapshot.trailheads(id).await?,
-            places: snapshot.places(id).await?,
-            sensitive_places: snapshot.sensitive_places(id).await?,
-            counters: snapshot.counters(id).await?,
-            calibrations: snapshot.calibrations(id).await?,
-            party_sizes: snapshot.party_sizes(id).await?,
-            daily_weather: snapshot.daily_weather(id).await?,
-            walks: snapshot.walks(id).await?,
-            sign_locations: snapshot.sign_locations(id).await?,
-            signs_in_place: snapshot.signs_in_place(id).await?,
-            hand_snaps: snapshot.hand_snaps(id).await?,
-            readings: snapshot.readings(id, &mut caches.readings).await?,
+            trails: boxed(snapshot.trails(id)).await?,
+            trailheads: boxed(snapshot.trailheads(id)).await?,
+            places: boxed(snapshot.places(id)).await?,
+            sensitive_places: boxed(snapshot.sensitive_places(id)).await?,
+            counters: boxed(snapshot.counters(id)).await?,
+            calibrations: boxed(snapshot.calibrations(id)).await?,
+            party_sizes: boxed(snapshot.party_sizes(id)).await?,
+            daily_weather: boxed(snapshot.daily_weather(id)).await?,
+            walks: boxed(snapshot.walks(id)).await?,
+            sign_locations: boxed(snapshot.sign_locations(id)).await?,
+            signs_in_place: boxed(snapshot.signs_in_place(id)).await?,
+            hand_snaps: boxed(snapshot.hand_snaps(id)).await?,
+            readings: boxed(snapshot.readings(id, &mut caches.readings)).await?,
             harmless: harmless.collect(),
             area,
             species,

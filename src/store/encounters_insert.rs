@@ -14,6 +14,7 @@ use crate::domain::ids::AreaId;
 use crate::domain::units::Length;
 use crate::domain::units::Mass;
 use crate::domain::units::Span;
+use crate::store::boxed;
 use crate::store::bulk;
 use crate::store::encounter_details;
 use crate::store::encounter_details::Column;
@@ -145,9 +146,9 @@ pub(super) async fn insert_parts(
     encounters: &[(i64, &EncounterDraft)],
     stamp: &Stamp,
 ) -> Result<(), Error> {
-    insert_details(connection, encounters).await?;
-    insert_outcomes(connection, encounters, stamp).await?;
-    insert_approaches(connection, terms, encounters, stamp).await
+    boxed(insert_details(connection, encounters)).await?;
+    boxed(insert_outcomes(connection, encounters, stamp)).await?;
+    boxed(insert_approaches(connection, terms, encounters, stamp)).await
 }
 
 async fn insert_details(

@@ -8,6 +8,7 @@ use crate::domain::encounter::EncounterDraft;
 use crate::domain::encounter::VerificationStatus;
 use crate::domain::ids::AreaId;
 use crate::domain::ids::EncounterId;
+use crate::store::boxed;
 use crate::store::constraints;
 use crate::store::encounters_insert;
 use crate::store::encounters_insert::NewEncounter;
@@ -54,11 +55,11 @@ impl Writer {
     pub async fn put_encounters(&mut self, target: &Target, rows: &[Row]) -> Result<Tally, Error> {
         let mut tally = Tally::default();
         for chunk in rows.chunks(CHUNK) {
-            let sorted = self.sort(target, chunk).await?;
+            let sorted = boxed(self.sort(target, chunk)).await?;
             tally.n_unchanged += sorted.n_repeated;
             tally.problems.extend(sorted.problems);
-            self.insert_encounters(target, &sorted.new, &mut tally).await?;
-            self.compare_encounters(target, &sorted.known, &mut tally).await?;
+            boxed(self.insert_encounters(target, &sorted.new, &mut tally)).await?;
+            boxed(self.compare_encounters(target, &sorted.known, &mut tally)).await?;
         }
         tally.problems.sort_by_key(|problem| problem.row_number);
         Ok(tally)
@@ -76,7 +77,7 @@ impl Writer {
         }
         organisms::know(self, area, std::iter::once(draft)).await?;
         let new = Stored { record: draft, origin: old.origin };
-        kept::replace(self, RowKey { area, id: id.0 }, new, Some(&old), None).await.map_err(|fault| {
+        boxed(kept::replace(self, RowKey { area, id: id.0 }, new, Some(&old), None)).await.map_err(|fault| {
             match fault {
                 Fault::Store(error) => error,
                 Fault::Row(problem) => Error::Rule { constraint: problem.reason },
@@ -168,7 +169,8 @@ impl Writer {
         organisms::know(self, target.area, new.iter().map(|(_, draft)| *draft)).await?;
         let rows = self.new_rows(target.area, new).await?;
         let stamp = self.stamp(target.origin(0));
-        let refused = encounters_insert::insert_main(self.connection(), target.area, &rows, &stamp).await?;
+        let refused =
+            boxed(encounters_insert::insert_main(self.connection(), target.area, &rows, &stamp)).await?;
         let mut is_refused = vec![false; rows.len()];
         for row in &refused {
             is_refused[row.index] = true;
@@ -184,7 +186,8 @@ impl Writer {
             return Ok(());
         }
         let terms = self.known.reaction_terms.remove(&target.area).unwrap_or_default();
-        let inserted = encounters_insert::insert_parts(self.connection(), &terms, &accepted, &stamp).await;
+        let inserted =
+            boxed(encounters_insert::insert_parts(self.connection(), &terms, &accepted, &stamp)).await;
         self.known.reaction_terms.insert(target.area, terms);
         inserted?;
         if target.source.is_none() {
@@ -243,7 +246,7 @@ impl Writer {
             return Ok(());
         }
         let ids: Vec<i64> = known.iter().map(|(id, ..)| *id).collect();
-        let mut stored = encounters_read::load(self.connection(), &ids, false).await?;
+        let mut stored = boxed(encounters_read::load(self.connection(), &ids, false)).await?;
         for (id, row_number, draft) in known {
             // The second row for the same encounter meets what the first one made of it.
             let old = match stored.remove(id) {
@@ -283,7 +286,7 @@ async fn compare(
     }
     organisms::know(writer, key.area, std::iter::once(new.record)).await?;
     let batch_id = new.origin.map(|origin| origin.batch_id.0);
-    kept::replace(writer, key, new, Some(old), batch_id).await?;
+    boxed(kept::replace(writer, key, new, Some(old), batch_id)).await?;
     Ok(Put::Updated)
 }
 

@@ -6,6 +6,7 @@ use sqlx::Connection;
 use sqlx::SqliteConnection;
 
 use crate::domain::ids::AreaId;
+use crate::store::boxed;
 use crate::store::error::Error;
 use crate::store::error::Fault;
 use crate::store::error::Problem;
@@ -20,50 +21,57 @@ use crate::store::writer::Target;
 use crate::store::writer::Writer;
 
 /// A record whose changes are kept.
-pub(super) trait Kept: Sized + PartialEq {
+pub(super) trait Kept: Sized + PartialEq + Send + Sync + 'static {
     const KIND: RecordKind;
     /// The table, for error messages.
     const TABLE: &'static str;
     /// The field that tells records apart, as users know it.
     const KEY: &'static str;
     /// How the history writes it.
-    type Wire: Serialize + DeserializeOwned;
+    type Wire: Serialize + DeserializeOwned + Send + Sync;
 
     fn to_wire(&self) -> Self::Wire;
     fn from_wire(wire: Self::Wire) -> Result<Self, String>;
 
     /// The record in a row; one that was taken out only where that is wanted as well.
-    async fn load_row(
+    fn load_row(
         connection: &mut SqliteConnection,
         id: i64,
         even_taken_out: bool,
-    ) -> Result<Option<Stored<Self>>, Error>;
+    ) -> impl Future<Output = Result<Option<Stored<Self>>, Error>> + Send;
 
     /// The record as it is stored, none if it was taken out.
-    async fn load(connection: &mut SqliteConnection, id: i64) -> Result<Option<Stored<Self>>, Error> {
-        Self::load_row(connection, id, false).await
+    fn load(
+        connection: &mut SqliteConnection,
+        id: i64,
+    ) -> impl Future<Output = Result<Option<Stored<Self>>, Error>> + Send {
+        boxed(Self::load_row(connection, id, false))
     }
 
     /// Puts it in the place of the record in that row, and in force again if it was taken out.
-    async fn overwrite(
+    fn overwrite(
         &self,
         connection: &mut SqliteConnection,
         key: RowKey,
         stamp: &Stamp,
-    ) -> Result<(), Fault>;
+    ) -> impl Future<Output = Result<(), Fault>> + Send;
 }
 
 /// A record that is put row by row.
 pub(super) trait Keyed: Kept {
     /// The row that holds the record with the same key now, if any.
-    async fn find(&self, connection: &mut SqliteConnection, area: AreaId) -> Result<Option<i64>, Fault>;
+    fn find(
+        &self,
+        connection: &mut SqliteConnection,
+        area: AreaId,
+    ) -> impl Future<Output = Result<Option<i64>, Fault>> + Send;
     /// Makes a row of it.
-    async fn insert(
+    fn insert(
         &self,
         connection: &mut SqliteConnection,
         area: AreaId,
         stamp: &Stamp,
-    ) -> Result<(), Fault>;
+    ) -> impl Future<Output = Result<(), Fault>> + Send;
 }
 
 /// A row of an area.
@@ -106,7 +114,7 @@ pub(super) async fn put_rows<T: Keyed>(
 ) -> Result<Tally, Error> {
     let mut tally = Tally::default();
     for (row_number, record) in rows {
-        match put_row(writer, target, *row_number, record).await {
+        match boxed(put_row(writer, target, *row_number, record)).await {
             Ok(put) => tally.count(put),
             Err(Fault::Row(problem)) => tally.problems.push(problem.at(*row_number)),
             Err(Fault::Store(error)) => return Err(error),
@@ -122,10 +130,10 @@ async fn put_row<T: Keyed>(
     record: &T,
 ) -> Result<Put, Fault> {
     let stamp = writer.stamp(target.origin(row_number));
-    let Some(id) = record.find(writer.connection(), target.area).await? else {
+    let Some(id) = boxed(record.find(writer.connection(), target.area)).await? else {
         // A record can be several rows: all of them go in, or none.
         let mut savepoint = writer.connection().begin().await?;
-        record.insert(&mut savepoint, target.area, &stamp).await?;
+        boxed(record.insert(&mut savepoint, target.area, &stamp)).await?;
         savepoint.commit().await?;
         writer.touch();
         record_by_hand(writer, target, record).await?;
@@ -134,14 +142,14 @@ async fn put_row<T: Keyed>(
     let Some(old) = T::load(writer.connection(), id).await? else {
         return Err(Error::Missing { what: T::TABLE, id }.into());
     };
-    if !writer.reaches(old.origin).await? {
+    if !boxed(writer.reaches(old.origin)).await? {
         return Err(foreign::<T>().into());
     }
     let new = Stored { record, origin: stamp.origin };
     if !is_change(writer, id, &new, &old).await? {
         return Ok(Put::Unchanged);
     }
-    replace(writer, RowKey { area: target.area, id }, new, Some(&old), stamp.batch_id()).await?;
+    boxed(replace(writer, RowKey { area: target.area, id }, new, Some(&old), stamp.batch_id())).await?;
     Ok(Put::Updated)
 }
 
@@ -150,7 +158,7 @@ async fn record_by_hand<T: Keyed>(writer: &mut Writer, target: &Target, record: 
     if target.source.is_some() {
         return Ok(());
     }
-    let Some(id) = record.find(writer.connection(), target.area).await? else { return Ok(()) };
+    let Some(id) = boxed(record.find(writer.connection(), target.area)).await? else { return Ok(()) };
     Ok(record_new(writer, id, record).await?)
 }
 
@@ -158,7 +166,7 @@ async fn record_by_hand<T: Keyed>(writer: &mut Writer, target: &Target, record: 
 pub(super) async fn record_new<T: Kept>(writer: &mut Writer, id: i64, record: &T) -> Result<(), Error> {
     let after = Some(json(id, record, None)?);
     let entry = history::Entry { kind: T::KIND, record_id: id, batch_id: None, before: None, after };
-    history::record(writer, entry).await
+    boxed(history::record(writer, entry)).await
 }
 
 /// Whether a row that came in changes the record that is there.
@@ -177,7 +185,7 @@ pub(super) async fn is_change<T: Kept>(
     if let Some(row) = row_of_same_file(old.origin, new.origin) {
         return Err(twice::<T>(row).into());
     }
-    Ok(!history::was_before(writer, T::KIND, id, &new.record.to_wire()).await?)
+    Ok(!boxed(history::was_before(writer, T::KIND, id, &new.record.to_wire())).await?)
 }
 
 /// The row that gave the record, where it is in the same file.
@@ -210,7 +218,7 @@ pub(super) async fn replace<T: Kept>(
 ) -> Result<(), Fault> {
     let stamp = writer.stamp(new.origin);
     let mut savepoint = writer.connection().begin().await?;
-    new.record.overwrite(&mut savepoint, key, &stamp).await?;
+    boxed(new.record.overwrite(&mut savepoint, key, &stamp)).await?;
     savepoint.commit().await?;
     let entry = history::Entry {
         kind: T::KIND,
@@ -219,7 +227,7 @@ pub(super) async fn replace<T: Kept>(
         before: old.map(|old| json(key.id, &old.record, old.origin)).transpose()?,
         after: Some(json(key.id, new.record, new.origin)?),
     };
-    Ok(history::record(writer, entry).await?)
+    Ok(boxed(history::record(writer, entry)).await?)
 }
 
 fn json<T: Kept>(id: i64, record: &T, origin: Option<Origin>) -> Result<String, Error> {

@@ -12,6 +12,7 @@
 mod accounts;
 mod areas;
 mod batches;
+mod boxed;
 mod bulk;
 mod calibrations;
 mod constraints;
@@ -97,6 +98,7 @@ pub use crate::store::batches::FileDraft;
 pub use crate::store::batches::FileFormat;
 pub use crate::store::batches::RowErrorState;
 pub use crate::store::batches::StoredFile;
+pub(crate) use crate::store::boxed::boxed;
 pub use crate::store::decisions::Choice;
 pub use crate::store::decisions::Decision;
 pub use crate::store::decisions::DecisionDraft;
@@ -204,7 +206,7 @@ impl Store {
             .busy_timeout(params.busy_timeout)
             .disable_statement_logging();
         private_file::make(path);
-        let state = look_at(&plain, path).await?;
+        let state = boxed(look_at(&plain, path)).await?;
         let options = plain
             .journal_mode(SqliteJournalMode::Wal)
             .synchronous(match params.durability {
@@ -221,7 +223,7 @@ impl Store {
             .await
             .map_err(|error| Error::opening(error, path))?;
         if let FileState::Older { version } = state {
-            keep_former(&writer, path, version).await?;
+            boxed(keep_former(&writer, path, version)).await?;
         }
         if state != FileState::Current {
             migrate(&writer).await?;
@@ -245,7 +247,7 @@ impl Store {
     /// # Errors
     /// [`Error`] when the database cannot be read, or all readers are taken for longer than the busy timeout.
     pub async fn snapshot(&self) -> Result<Snapshot, Error> {
-        Snapshot::begin(&self.readers).await
+        boxed(Snapshot::begin(&self.readers)).await
     }
 
     /// Begins a write, for which it waits until no other writer, in this or another process, is at work.
@@ -255,7 +257,7 @@ impl Store {
     /// # Errors
     /// [`Error::Busy`] when another writer is at work for longer than the busy timeout; [`Error::ReadOnly`].
     pub async fn write(&self, actor: &str, summary: &str, now_s: i64) -> Result<Writer, Error> {
-        Writer::begin(&self.writer, actor, summary, now_s).await
+        boxed(Writer::begin(&self.writer, actor, summary, now_s)).await
     }
 
     /// Closes all connections, after the reads and writes under way.

@@ -12,6 +12,7 @@ use crate::domain::exposure::ReadingDraft;
 use crate::domain::ids::AreaId;
 use crate::domain::ids::CounterId;
 use crate::domain::revision::Revision;
+use crate::store::boxed;
 use crate::store::bulk;
 use crate::store::constraints;
 use crate::store::counters;
@@ -236,7 +237,7 @@ impl Writer {
     ) -> Result<Tally, Error> {
         let mut tally = Tally::default();
         for chunk in rows.chunks(CHUNK) {
-            self.put_readings_chunk(target, chunk, &mut tally).await?;
+            boxed(self.put_readings_chunk(target, chunk, &mut tally)).await?;
         }
         tally.problems.sort_by_key(|problem| problem.row_number);
         Ok(tally)

@@ -20,6 +20,7 @@ use crate::domain::trail::TrailDraft;
 use crate::domain::trail::TrailheadDraft;
 use crate::domain::walk::WalkDraft;
 use crate::domain::weather::DailyWeather;
+use crate::store::boxed;
 use crate::store::error::Error;
 use crate::store::error::Fault;
 use crate::store::error::stored;
@@ -259,7 +260,8 @@ impl Writer {
         let old = T::load(self.connection(), edit.id).await?;
         let new = kept::from_json::<T>(edit.id, json)?;
         let key = RowKey { area: edit.area, id: edit.id };
-        kept::replace(self, key, Stored { record: &new.record, origin: new.origin }, old.as_ref(), None).await
+        let new = Stored { record: &new.record, origin: new.origin };
+        boxed(kept::replace(self, key, new, old.as_ref(), None)).await
     }
 }
 
@@ -289,7 +291,7 @@ async fn row_json(
     even_taken_out: bool,
 ) -> Result<Option<String>, Error> {
     by_kind!(kind, Record => {
-        let row = Record::load_row(connection, id, even_taken_out).await?;
+        let row = boxed(Record::load_row(connection, id, even_taken_out)).await?;
         row.map(|row| json_of(id, &row)).transpose()
     }, otherwise => Ok(None))
 }

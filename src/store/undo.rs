@@ -21,6 +21,7 @@ use crate::domain::trail::TrailheadDraft;
 use crate::domain::walk::WalkDraft;
 use crate::domain::weather::DailyWeather;
 use crate::store::batches;
+use crate::store::boxed;
 use crate::store::error::Error;
 use crate::store::error::Fault;
 use crate::store::error::stored;
@@ -103,24 +104,36 @@ impl Writer {
         for change in changes {
             let kind: RecordKind = stored(change.record_kind.parse(), "changes", "record_kind", change.id)?;
             let is_back = match kind {
-                RecordKind::Trail => self.put_back_one::<TrailDraft>(area, &change).await?,
-                RecordKind::Trailhead => self.put_back_one::<TrailheadDraft>(area, &change).await?,
-                RecordKind::Place => self.put_back_one::<PlaceDraft>(area, &change).await?,
-                RecordKind::SensitivePlace => self.put_back_one::<SensitivePlace>(area, &change).await?,
-                RecordKind::CounterLocation => self.put_back_one::<CounterDraft>(area, &change).await?,
-                RecordKind::Reading => self.put_back_one::<ReadingDraft>(area, &change).await?,
-                RecordKind::Calibration => self.put_back_one::<CalibrationDraft>(area, &change).await?,
-                RecordKind::PartySize => self.put_back_one::<PartySizeDraft>(area, &change).await?,
-                RecordKind::Walk => self.put_back_one::<WalkDraft>(area, &change).await?,
-                RecordKind::Encounter => self.put_back_one::<EncounterDraft>(area, &change).await?,
-                RecordKind::Photo => self.put_back_one::<PhotoRecord>(area, &change).await?,
-                RecordKind::SignLocation => self.put_back_one::<SignLocationDraft>(area, &change).await?,
-                RecordKind::SignInPlace => self.put_back_one::<SignInPlaceDraft>(area, &change).await?,
-                RecordKind::DoubleObservation => {
-                    self.put_back_one::<DoubleObservationDraft>(area, &change).await?
+                RecordKind::Trail => boxed(self.put_back_one::<TrailDraft>(area, &change)).await?,
+                RecordKind::Trailhead => boxed(self.put_back_one::<TrailheadDraft>(area, &change)).await?,
+                RecordKind::Place => boxed(self.put_back_one::<PlaceDraft>(area, &change)).await?,
+                RecordKind::SensitivePlace => {
+                    boxed(self.put_back_one::<SensitivePlace>(area, &change)).await?
                 }
-                RecordKind::SignInspection => self.put_back_one::<SignInspectionDraft>(area, &change).await?,
-                RecordKind::DailyWeather => self.put_back_one::<DailyWeather>(area, &change).await?,
+                RecordKind::CounterLocation => {
+                    boxed(self.put_back_one::<CounterDraft>(area, &change)).await?
+                }
+                RecordKind::Reading => boxed(self.put_back_one::<ReadingDraft>(area, &change)).await?,
+                RecordKind::Calibration => {
+                    boxed(self.put_back_one::<CalibrationDraft>(area, &change)).await?
+                }
+                RecordKind::PartySize => boxed(self.put_back_one::<PartySizeDraft>(area, &change)).await?,
+                RecordKind::Walk => boxed(self.put_back_one::<WalkDraft>(area, &change)).await?,
+                RecordKind::Encounter => boxed(self.put_back_one::<EncounterDraft>(area, &change)).await?,
+                RecordKind::Photo => boxed(self.put_back_one::<PhotoRecord>(area, &change)).await?,
+                RecordKind::SignLocation => {
+                    boxed(self.put_back_one::<SignLocationDraft>(area, &change)).await?
+                }
+                RecordKind::SignInPlace => {
+                    boxed(self.put_back_one::<SignInPlaceDraft>(area, &change)).await?
+                }
+                RecordKind::DoubleObservation => {
+                    boxed(self.put_back_one::<DoubleObservationDraft>(area, &change)).await?
+                }
+                RecordKind::SignInspection => {
+                    boxed(self.put_back_one::<SignInspectionDraft>(area, &change)).await?
+                }
+                RecordKind::DailyWeather => boxed(self.put_back_one::<DailyWeather>(area, &change)).await?,
                 RecordKind::Species => {
                     let states = (change.before_json.as_str(), change.after_json.as_str());
                     self.put_back_species(area, change.record_id, states).await?
@@ -149,7 +162,7 @@ impl Writer {
         let before = kept::from_json::<T>(id, &change.before_json)?;
         let new = kept::Stored { record: &before.record, origin: before.origin };
         // What it names may be gone, as a trailhead that was taken out: then it stays.
-        match kept::replace(self, RowKey { area, id }, new, Some(&now), None).await {
+        match boxed(kept::replace(self, RowKey { area, id }, new, Some(&now), None)).await {
             Ok(()) => Ok(true),
             Err(Fault::Row(_)) => Ok(false),
             Err(Fault::Store(error)) => Err(error),

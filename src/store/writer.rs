@@ -11,6 +11,7 @@ use crate::domain::ids::AreaId;
 use crate::domain::ids::BatchId;
 use crate::domain::ids::FileId;
 use crate::domain::revision::Revision;
+use crate::store::boxed;
 use crate::store::error::Error;
 use crate::store::error::RowProblem;
 use crate::store::late_indexes::LateIndexes;
@@ -218,10 +219,12 @@ impl Writer {
     /// # Errors
     /// [`Error`] when the database cannot be written; nothing is kept then.
     pub async fn commit(mut self) -> Result<Revision, Error> {
-        self.make_late_indexes().await?;
-        let revision =
-            if self.is_touched { self.raise_revision().await? } else { self.keep_revision().await? };
-        self.transaction.commit().await?;
+        boxed(self.make_late_indexes()).await?;
+        let revision = match self.is_touched {
+            true => boxed(self.raise_revision()).await?,
+            false => boxed(self.keep_revision()).await?,
+        };
+        boxed(self.transaction.commit()).await?;
         Ok(revision)
     }
 

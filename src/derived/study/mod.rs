@@ -56,6 +56,7 @@ use crate::derived::watch::WatchLayer;
 use crate::domain::encounter::EffortKind;
 use crate::domain::notice::Notice;
 use crate::domain::units::Length;
+use crate::store::boxed;
 
 pub use crate::derived::study::table::Column;
 pub use crate::derived::study::table::Table;
@@ -130,14 +131,15 @@ impl Layers {
     /// [`DeriveError`] when there is no area, the database cannot be read, or a computation fails. What the facts do not
     /// allow is no error here: the layer then says what is missing.
     pub async fn read(deriver: &Deriver) -> Result<Self, DeriveError> {
-        let facts = deriver.facts().await?;
+        let facts = boxed(deriver.facts()).await?;
         let mut density = Vec::new();
         for effort in EffortKind::ALL {
-            density.push((*effort, answer(deriver.density(&facts, DensityParams::of(*effort)).await)?));
+            density
+                .push((*effort, answer(boxed(deriver.density(&facts, DensityParams::of(*effort))).await)?));
         }
         let mut cluster_periods = Vec::new();
         for cut in PeriodCut::ALL {
-            cluster_periods.push(answer(deriver.cluster_periods(&facts, cut).await)?);
+            cluster_periods.push(answer(boxed(deriver.cluster_periods(&facts, cut)).await)?);
         }
         let plan = PlanParams {
             n_signs: N_SIGNS,
@@ -146,32 +148,32 @@ impl Layers {
         };
         let watch = |unit| WatchChoice { unit, until: None };
         Ok(Self {
-            network: answer(deriver.network(&facts).await)?,
-            exposure: answer(deriver.exposure(&facts).await)?,
-            snaps: answer(deriver.snaps(&facts).await)?,
-            season: answer(deriver.season(&facts).await)?,
-            season_details: answer(deriver.season_details(&facts).await)?,
-            rates: answer(deriver.rates(&facts).await)?,
-            rate_pattern: answer(deriver.rate_pattern(&facts).await)?,
+            network: answer(boxed(deriver.network(&facts)).await)?,
+            exposure: answer(boxed(deriver.exposure(&facts)).await)?,
+            snaps: answer(boxed(deriver.snaps(&facts)).await)?,
+            season: answer(boxed(deriver.season(&facts)).await)?,
+            season_details: answer(boxed(deriver.season_details(&facts)).await)?,
+            rates: answer(boxed(deriver.rates(&facts)).await)?,
+            rate_pattern: answer(boxed(deriver.rate_pattern(&facts)).await)?,
             density,
-            reactions: answer(deriver.reactions(&facts).await)?,
-            reaction_details: answer(deriver.reaction_details(&facts).await)?,
-            places: answer(deriver.places(&facts).await)?,
-            plan: answer(deriver.plan(&facts, plan).await)?,
+            reactions: answer(boxed(deriver.reactions(&facts)).await)?,
+            reaction_details: answer(boxed(deriver.reaction_details(&facts)).await)?,
+            places: answer(boxed(deriver.places(&facts)).await)?,
+            plan: answer(boxed(deriver.plan(&facts, plan)).await)?,
             relative_density: answer(
-                deriver.relative_density(&facts, DensityParams::of(EffortKind::Report)).await,
+                boxed(deriver.relative_density(&facts, DensityParams::of(EffortKind::Report))).await,
             )?,
-            clusters: answer(deriver.clusters(&facts).await)?,
+            clusters: answer(boxed(deriver.clusters(&facts)).await)?,
             cluster_periods,
-            walks: answer(deriver.walks(&facts).await)?,
-            survey: answer(deriver.survey(&facts).await)?,
-            observers: answer(deriver.observers(&facts).await)?,
-            watch: answer(deriver.watch(&facts, watch(UnitKind::Trail)).await)?,
-            watch_stretches: answer(deriver.watch(&facts, watch(UnitKind::Stretch)).await)?,
-            forecasts: answer(deriver.trail_periods(&facts).await)?,
-            effect: answer(deriver.effect(&facts).await)?,
-            notices: deriver.notices(&facts).await?,
-            register: deriver.register(&facts).await?,
+            walks: answer(boxed(deriver.walks(&facts)).await)?,
+            survey: answer(boxed(deriver.survey(&facts)).await)?,
+            observers: answer(boxed(deriver.observers(&facts)).await)?,
+            watch: answer(boxed(deriver.watch(&facts, watch(UnitKind::Trail))).await)?,
+            watch_stretches: answer(boxed(deriver.watch(&facts, watch(UnitKind::Stretch))).await)?,
+            forecasts: answer(boxed(deriver.trail_periods(&facts)).await)?,
+            effect: answer(boxed(deriver.effect(&facts)).await)?,
+            notices: boxed(deriver.notices(&facts)).await?,
+            register: boxed(deriver.register(&facts)).await?,
             facts,
         })
     }
