@@ -78,7 +78,7 @@ pub async fn show(app: Exact, query: Query) -> Result<impl IntoResponse, Error> 
 }
 
 /// Rows of stretches on a page.
-const N_ROWS: usize = 100;
+const N_ROWS: usize = 40;
 
 /// One page of stretches. Where there are more than fit on one, those that tell most come first: with the highest lower limit
 /// of the rate from planned walks, then those walked most.

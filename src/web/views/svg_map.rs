@@ -269,9 +269,9 @@ struct Label<'a> {
 }
 
 impl Label<'_> {
-    /// Its width where letters are so many times as large. An average letter of a 14 px system face is about 7 px wide.
+    /// Its width where letters are so many times as large. An average letter of a 14 px system face is up to 7.8 px wide.
     fn width(&self, times: f64) -> f64 {
-        7.0 * times * self.words.chars().count() as f64
+        7.8 * times * self.words.chars().count() as f64
     }
 }
 
