@@ -188,7 +188,7 @@ fn vertex_name(layer: &NetworkLayer, vertex: usize) -> String {
         (VertexKind::End, _) => format!("end of {}", names.join(" and ")),
         (VertexKind::Junction, 1) => format!("junction on {}", names[0]),
         (VertexKind::Junction, _) => format!("junction of {}", names.join(" and ")),
-        (VertexKind::Cut, _) => format!("point on {}", names.join(" and ")),
+        (VertexKind::Cut, _) => layer.vertex_words(vertex),
     }
 }
 

@@ -113,6 +113,18 @@ impl NetworkLayer {
         format!("km {:.2} to {:.2}", from.min(to) / 1000.0, to / 1000.0)
     }
 
+    /// How far along the first of its trails a vertex lies, with that trail's name: "Ledge Walk, km 3.20". Empty for a vertex
+    /// on no trail.
+    pub fn vertex_words(&self, vertex: usize) -> String {
+        let incident = self.network.graph().at(vertex);
+        let first =
+            incident.iter().map(|it| it.edge).min_by_key(|edge| self.network.segments[*edge].trail_idx);
+        let Some(segment) = first else { return String::new() };
+        let (start_m, end_m) = self.along_m[segment];
+        let at_m = if self.network.segments[segment].from == vertex { start_m } else { end_m };
+        format!("{}, km {:.2}", self.trail_name(segment), at_m / 1000.0)
+    }
+
     /// "Ledge Walk, km 0.40 to 0.50".
     pub fn segment_words(&self, segment: usize) -> String {
         format!("{}, {}", self.trail_name(segment), self.span_words(&[segment]))

@@ -307,7 +307,8 @@ fn drawing(
             .filter(|pair| !pair.starts_with("km=") && !pair.starts_with("trail="))
             .map(str::to_owned)
             .collect();
-        format!("/route?{}", kept.join("&"))
+        // Back to the map, where the next point is picked.
+        format!("/route?{}#map", kept.join("&"))
     };
     let mut drawing = common::stretch_map(facts, network, ground.rates, &period, href);
     if let Some(route) = route {

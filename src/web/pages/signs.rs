@@ -266,7 +266,8 @@ pub(super) fn place_words(site: &PlannedSite, network: &NetworkLayer, facts: &Fa
     let head = trailhead(site, network).and_then(|idx| facts.trailheads.get(idx));
     match (head, &site.trails[..]) {
         (Some(head), _) => format!("{}, trailhead", head.name),
-        (None, [only]) => only.clone(),
+        // Two signs of one trail are told apart by how far along it they stand.
+        (None, [_]) => network.vertex_words(site.vertex),
         (None, [first, others @ ..]) => format!("{first}, junction with {}", others.join(" and ")),
         (None, []) => "on the trail".to_owned(),
     }

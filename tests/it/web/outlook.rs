@@ -59,10 +59,11 @@ async fn a_walk_has_its_figures_bounds_and_cautions() {
     // The map's links name points by number, and most of those have no name of their own.
     let number = |page: &Answer| -> usize {
         let after = page.body.split("&amp;to=").last().unwrap();
-        after.split(['"', '&']).next().unwrap().parse().unwrap()
+        after.split(['"', '&', '#']).next().unwrap().parse().unwrap()
     };
     let picked = test.get(&format!("/route?from={gate}&to={}", number(&far))).await.expect(200);
-    picked.says("picked on the map: point on ");
+    picked.says("picked on the map: ");
+    picked.says(", km ");
     picked.says("km walked");
     // Before a start is chosen they choose one.
     assert!(!bare.body.contains("/route?to=") && bare.body.contains("/route?from="));
