@@ -153,7 +153,7 @@ pub fn grid_density(
     area: StudyArea<'_>,
     params: &PlanarParams,
 ) -> Result<DensityGrid, InvalidDensity> {
-    check_points(points, params.bandwidth_m)?;
+    check_points(&[], params.bandwidth_m)?;
     grid.check()?;
     if grid.cell_m > params.bandwidth_m {
         return Err(InvalidDensity::Resolution { what: "cell size for this bandwidth", size: grid.cell_m });
@@ -161,11 +161,12 @@ pub fn grid_density(
     let stencil = Stencil::new(grid, params);
     let mut values = match params.placement {
         Placement::Exact => {
+            check_points(points, params.bandwidth_m)?;
             let mut values = vec![0.0; grid.n_cells()];
             points.iter().for_each(|point| add_exact(&mut values, grid, point, params));
             values
         }
-        Placement::CellCentre => add_binned(points, grid, &stencil, params),
+        Placement::CellCentre => add_binned(points, grid, &stencil, params)?,
     };
     let inside = match area {
         StudyArea::Unbounded => None,
@@ -206,15 +207,31 @@ fn span(at: f64, reach: f64, n: usize) -> std::ops::Range<usize> {
 }
 
 /// Adds points up by cell, then spreads every occupied cell.
-fn add_binned(points: &[PlanarPoint], grid: &Grid, stencil: &Stencil, params: &PlanarParams) -> Vec<f64> {
+///
+/// Points are checked as they are added up, since a pass of its own over millions of them costs as much again: a position in
+/// a cell is finite, and the others are looked at one by one. Which of them is wrong is said in the end.
+fn add_binned(
+    points: &[PlanarPoint],
+    grid: &Grid,
+    stencil: &Stencil,
+    params: &PlanarParams,
+) -> Result<Vec<f64>, InvalidDensity> {
     let mut values = vec![0.0; grid.n_cells()];
     let mut binned = vec![0.0; grid.n_cells()];
+    let mut is_good = true;
     for point in points {
+        is_good &= point.weight >= 0.0 && point.weight < f64::INFINITY;
         match grid.cell_of(point.position_m) {
             Some((ix, iy)) => binned[iy * grid.nx + ix] += point.weight,
             // Beyond the grid there are no cells to add up in.
-            None => add_exact(&mut values, grid, point, params),
+            None => {
+                is_good &= point.position_m.iter().all(|c| c.is_finite());
+                add_exact(&mut values, grid, point, params);
+            }
         }
+    }
+    if !is_good {
+        check_points(points, params.bandwidth_m)?;
     }
     for (iy, row) in binned.chunks_exact(grid.nx).enumerate() {
         for (ix, &weight) in row.iter().enumerate() {
@@ -223,7 +240,7 @@ fn add_binned(points: &[PlanarPoint], grid: &Grid, stencil: &Stencil, params: &P
             }
         }
     }
-    values
+    Ok(values)
 }
 
 #[cfg(test)]
@@ -281,6 +298,24 @@ mod tests {
             let (exact, binned) = (by(Placement::Exact), by(Placement::CellCentre));
             for (a, b) in exact.values_per_m2().iter().zip(binned.values_per_m2()) {
                 assert!((a - b).abs() < 1e-9, "{kernel:?} {a} {b}");
+            }
+        }
+    }
+
+    #[test]
+    fn a_bad_point_is_named_however_points_are_placed() {
+        for placement in [Placement::Exact, Placement::CellCentre] {
+            let refused = |nth: usize, position_m: [f64; 2], weight: f64| {
+                let mut points = points(50);
+                points[nth] = PlanarPoint { position_m, weight };
+                let params = params(PlanarKernel::Quartic, placement);
+                grid_density(&points, &GRID, StudyArea::Unbounded, &params).unwrap_err()
+            };
+            let inside = GRID.centre_m(3, 3);
+            assert_eq!(refused(7, inside, -1.0), InvalidDensity::Weight { index: 7, weight: -1.0 });
+            assert!(matches!(refused(8, inside, f64::NAN), InvalidDensity::Weight { index: 8, .. }));
+            for wrong in [f64::NAN, f64::INFINITY, f64::NEG_INFINITY] {
+                assert_eq!(refused(9, [inside[0], wrong], 1.0), InvalidDensity::Coordinate { index: 9 });
             }
         }
     }

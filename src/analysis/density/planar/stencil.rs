@@ -52,6 +52,19 @@ impl Stencil {
 
     /// Adds `weight` kernels around a cell.
     pub(super) fn add(&self, values: &mut [f64], grid: &Grid, cell: [usize; 2], weight: f64) {
+        let [ix, iy] = cell;
+        let reaches_past = |at: usize, n: usize| at < self.radius || at + self.radius >= n;
+        if !reaches_past(ix, grid.nx) && !reaches_past(iy, grid.ny) {
+            // Nearly all cells: nothing has to be cut off.
+            let rows = values[(iy - self.radius) * grid.nx..].chunks_mut(grid.nx);
+            for (row, kernel_row) in rows.zip(&self.rows) {
+                let from = ix - kernel_row.len() / 2;
+                for (value, kernel) in row[from..from + kernel_row.len()].iter_mut().zip(kernel_row) {
+                    *value += weight * kernel;
+                }
+            }
+            return;
+        }
         self.for_rows(grid, cell, |cells, kernel| {
             for (value, kernel) in values[cells].iter_mut().zip(kernel) {
                 *value += weight * kernel;
