@@ -12,7 +12,7 @@ use statrs::distribution::Normal;
 use crate::analysis::permutation::Sampling;
 use crate::analysis::permutation::Tails;
 use crate::analysis::permutation::tails_among;
-use crate::analysis::random::stream;
+use crate::analysis::random::{seed_of, stream};
 use crate::analysis::weights::InvalidWeights;
 use crate::analysis::weights::Weights;
 
@@ -134,7 +134,7 @@ pub fn global_moran_tails(
         .into_par_iter()
         .map(|draw| {
             let mut dealt = deviations.z.clone();
-            dealt.shuffle(&mut stream(sampling.seed, draw as u64));
+            dealt.shuffle(&mut stream(seed_of(sampling.seed, "moran"), draw as u64));
             cross_product(&dealt, weights)
         })
         .collect();

@@ -5,7 +5,7 @@
 //! counting every set, or, for values that are whole numbers, by adding up how many sets have each sum. Otherwise it is
 //! sampled, and the p value is (1 + draws at least as extreme) / (1 + draws). Ties count as extreme on both sides.
 
-use crate::analysis::random::stream;
+use crate::analysis::random::{seed_of, stream};
 use rand::Rng;
 use rand::RngExt;
 
@@ -150,7 +150,7 @@ pub fn sampled_tails(
     }
     let (mut n_greater, mut n_less) = (0, 0);
     for draw in 0..sampling.n_draws {
-        let mut rng = stream(sampling.seed, draw as u64);
+        let mut rng = stream(seed_of(sampling.seed, "permutation"), draw as u64);
         let sum = question.draw(&mut rng);
         n_greater += usize::from(question.is_greater(sum));
         n_less += usize::from(question.is_less(sum));

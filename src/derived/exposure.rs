@@ -1,6 +1,7 @@
 //! How far parties walked on each segment, from counters, calibrations and the walker model.
 
-use jiff::civil::Date;
+pub mod party_size;
+
 use jiff::tz::TimeZone;
 
 use crate::analysis::exposure;
@@ -42,6 +43,8 @@ pub struct ExposureLayer {
     pub field: ExposureField,
     /// The days it is for.
     pub period: StudyPeriod,
+    /// Days with readings that lie so far from all others that a clock must have been lost: in nothing.
+    pub n_days_apart: usize,
     /// The parameters and priors.
     pub params: ExposureParams,
     /// The trailheads that hang on the network, as indices into the facts' trailheads.
@@ -67,19 +70,21 @@ pub fn compute(facts: &Facts, layer: &NetworkLayer) -> Result<ExposureLayer, Der
         return Err(DeriveError::missing(words));
     }
     let zone = TimeZone::get(&facts.area.time_zone).map_err(DeriveError::internal)?;
-    let period = study_period(facts, &zone)?;
-    let params = params(facts);
+    let mut params = params(facts);
+    let counters = counters(facts, layer, &zone);
+    let (period, n_days_apart) = study_period(facts, &counters, &params)?;
+    if let Some(size) = party_size::over(&facts.party_sizes, None, &period) {
+        params.party_size = size;
+    }
     let trailheads: Vec<Trailhead> = kept
         .iter()
         .filter_map(|idx| {
             let head = &facts.trailheads[*idx];
-            let size = facts.party_sizes.iter().find(|size| size.trailhead_id == Some(head.id));
             Some(Trailhead {
                 name: head.name.clone(),
                 vertex: layer.trailhead_vertices[*idx]?,
                 relative_volume: head.relative_volume,
-                party_size: size
-                    .map(|size| PartySize { mean: size.mean_walkers, standard_error: size.standard_error }),
+                party_size: party_size::over(&facts.party_sizes, Some(head.id), &period),
             })
         })
         .collect();
@@ -92,7 +97,6 @@ pub fn compute(facts: &Facts, layer: &NetworkLayer) -> Result<ExposureLayer, Der
     let walk =
         WalkNetwork { graph: network.graph(), trail_of: &trail_of, trails: &trails, trailheads: &trailheads };
     let (places, visits_of) = places(facts, &kept);
-    let counters = counters(facts, layer, &zone);
     let evidence = Evidence { counters: &counters, places: &places, period };
     let field = exposure::expose(&walk, &evidence, &params).map_err(DeriveError::internal)?;
     let trips = representative_trips(
@@ -102,12 +106,12 @@ pub fn compute(facts: &Facts, layer: &NetworkLayer) -> Result<ExposureLayer, Der
         &TripParams { seed: params.seed, ..TripParams::default() },
     );
     let mean_km = field.mean_km();
-    Ok(ExposureLayer { field, period, params, trailheads: kept, mean_km, trips, visits_of })
+    Ok(ExposureLayer { field, period, n_days_apart, params, trailheads: kept, mean_km, trips, visits_of })
 }
 
 fn params(facts: &Facts) -> ExposureParams {
     let settings = &facts.settings;
-    let mut params = ExposureParams {
+    ExposureParams {
         seed: settings.seed(),
         n_draws: settings.draws(),
         walkers_per_unit_day: settings.walkers_per_unit_day,
@@ -125,23 +129,19 @@ fn params(facts: &Facts) -> ExposureParams {
         calibration_ratio: settings.calibration_ratio,
         calibration_log_sd: settings.calibration_log_sd,
         ..ExposureParams::default()
-    };
-    if let Some(size) = facts.party_sizes.iter().find(|size| size.trailhead_id.is_none()) {
-        params.party_size = PartySize { mean: size.mean_walkers, standard_error: size.standard_error };
     }
-    params
 }
 
-/// From the first to the last day that counters, or else reports, speak of.
-fn study_period(facts: &Facts, zone: &TimeZone) -> Result<StudyPeriod, DeriveError> {
-    let local = |instant_s: i64| -> Option<Date> {
-        jiff::Timestamp::from_second(instant_s).ok().map(|instant| zone.to_datetime(instant).date())
-    };
-    let starts = facts.readings.rows.iter().map(|reading| reading.start_s);
-    let counted = (starts.clone().min().and_then(local), starts.max().and_then(local));
-    let (first, last) = match counted {
-        (Some(first), Some(last)) => (first, last),
-        _ => {
+/// From the first to the last day that counters, or else reports, speak of, and how many days with readings lie apart.
+fn study_period(
+    facts: &Facts,
+    counters: &[Counter],
+    params: &ExposureParams,
+) -> Result<(StudyPeriod, usize), DeriveError> {
+    let counted = exposure::counted_days(counters, params).map_err(DeriveError::internal)?;
+    let (first, last, n_apart) = match counted {
+        Some(counted) => counted,
+        None => {
             let reports = facts.encounters.rows.iter().filter(|row| row.effort_kind == EffortKind::Report);
             let days = reports.filter_map(|row| match row.time.date {
                 EventDate::Day(date) => Some(date),
@@ -149,10 +149,10 @@ fn study_period(facts: &Facts, zone: &TimeZone) -> Result<StudyPeriod, DeriveErr
             });
             let words = "Nothing says when people walked: bring in counter readings, or reports with dates.";
             let missing = || DeriveError::missing(words);
-            (days.clone().min().ok_or_else(missing)?, days.max().ok_or_else(missing)?)
+            (days.clone().min().ok_or_else(missing)?, days.max().ok_or_else(missing)?, 0)
         }
     };
-    StudyPeriod::new(first, last).map_err(DeriveError::internal)
+    Ok((StudyPeriod::new(first, last).map_err(DeriveError::internal)?, n_apart))
 }
 
 fn places(facts: &Facts, kept: &[usize]) -> (Vec<Place>, Vec<Option<usize>>) {

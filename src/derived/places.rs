@@ -1,6 +1,6 @@
 //! Places with their encounters, and visits as their exposure.
 
-use crate::analysis::counts;
+use crate::analysis::clusters::limits_over_draws;
 use crate::analysis::snap::Snap;
 use crate::derived::DeriveError;
 use crate::derived::exposure::ExposureLayer;
@@ -52,18 +52,12 @@ pub fn compute(
         .iter()
         .enumerate()
         .map(|(idx, place)| {
-            let visits = match exposure.visits_of[idx] {
-                Some(at) => Some(visits(exposure, at)),
-                // A stated figure has no draws: its limits are itself.
-                None => place.given.visits_per_day.map(|per_day| {
-                    let visits = per_day * n_days;
-                    Limits { value: visits, lower: visits, upper: visits }
-                }),
+            // A stated figure has one draw: its limits are itself.
+            let draws = match exposure.visits_of[idx] {
+                Some(at) => visits(exposure, at),
+                None => place.given.visits_per_day.map(|per_day| per_day * n_days).into_iter().collect(),
             };
-            let visits = match visits.filter(|visits| visits.value > 0.0) {
-                Some(visits) => Some((visits, per_thousand(timely[idx], visits)?)),
-                None => None,
-            };
+            let visits = (draws.iter().sum::<f64>() > 0.0).then(|| per_thousand(timely[idx], draws));
             Ok(PlaceSummary {
                 name: place.given.name.clone(),
                 kind: place.given.kind,
@@ -83,16 +77,32 @@ fn column(effort: EffortKind) -> usize {
     }
 }
 
-fn visits(exposure: &ExposureLayer, place: usize) -> Limits {
+/// Visits of a place in every draw.
+fn visits(exposure: &ExposureLayer, place: usize) -> Vec<f64> {
     let n_places = exposure.visits_of.iter().flatten().count();
-    let mut draws: Vec<f64> =
-        exposure.field.place_visits.iter().skip(place).step_by(n_places).copied().collect();
-    limits_of(&mut draws)
+    exposure.field.place_visits.iter().skip(place).step_by(n_places).copied().collect()
 }
 
-/// Exact limits of the count, the mean visits taken as known.
-fn per_thousand(count: u64, visits: Limits) -> Result<Limits, DeriveError> {
-    let (lower, upper) = counts::poisson_limits(count, 0.95).map_err(DeriveError::internal)?;
-    let per = |events: f64| events / visits.value * 1000.0;
-    Ok(Limits { value: per(count as f64), lower: per(lower), upper: per(upper) })
+/// Visits, and reports per 1,000 of them: exact limits of the count, with the mean tail over the draws of visits.
+fn per_thousand(count: u64, mut visits: Vec<f64>) -> (Limits, Limits) {
+    let drawn: Vec<(u64, f64)> = visits.iter().map(|visits| (count, visits / 1000.0)).collect();
+    let (lower, upper) = limits_over_draws(&drawn, 1.0, 0.95);
+    let visits = limits_of(&mut visits);
+    (visits, Limits { value: count as f64 / visits.value * 1000.0, lower, upper })
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+    use crate::analysis::counts::poisson_limits;
+
+    #[test]
+    fn doubt_about_visits_widens_the_rate() {
+        let (_, stated) = per_thousand(4, vec![2_000.0]);
+        let (lower, upper) = poisson_limits(4, 0.95).unwrap();
+        assert!((stated.lower - lower / 2.0).abs() < 1e-9 && (stated.upper - upper / 2.0).abs() < 1e-9);
+        let (visits, drawn) = per_thousand(4, vec![1_000.0, 1_500.0, 2_500.0, 3_000.0]);
+        assert_eq!((visits.value, drawn.value), (2_000.0, 2.0));
+        assert!(drawn.lower < stated.lower && drawn.upper > stated.upper, "{drawn:?} {stated:?}");
+    }
 }

@@ -1,6 +1,10 @@
 //! Encounter rates of stretches, segments and trails, with everything that stands behind a figure.
 
+use rand::RngExt;
+
 use crate::analysis::counts;
+use crate::analysis::random::seed_of;
+use crate::analysis::random::stream;
 use crate::analysis::rates;
 use crate::analysis::rates::Certainty;
 use crate::analysis::rates::ClassBounds;
@@ -15,6 +19,7 @@ use crate::analysis::rates::Stretch;
 use crate::analysis::rates::UnitFit;
 use crate::analysis::rates::Units;
 use crate::analysis::snap::Snap;
+use crate::analysis::snap::TrailWeight;
 use crate::derived::DeriveError;
 use crate::derived::exposure::ExposureLayer;
 use crate::derived::facts::Facts;
@@ -145,7 +150,7 @@ pub fn compute(
     }
     let stretches = parts.estimate(joined, |idx, _| names[idx].clone(), None)?;
     let by_trail = trails(layer);
-    let vague = sorted.vague_by_trail(layer.network.trails.len());
+    let vague = sorted.vague_by_trail(layer.network.trails.len(), counts.n_draws, settings.seed());
     let trails =
         parts.estimate(by_trail, |_, segments| layer.trail_name(segments[0]).to_owned(), Some(&vague))?;
     let bounds = ClassBounds::doubling_from(settings.lowest_bound).map_err(DeriveError::internal)?;
@@ -194,18 +199,29 @@ fn unanswerable(error: rates::RateError) -> DeriveError {
 pub(super) struct Sorted {
     /// For each record of the allocation whether it counts.
     pub(super) counted: Vec<bool>,
-    /// The trails of those too vague for a segment.
-    vague: Vec<usize>,
+    /// Of those too vague for a segment the trails in reach, with their weights.
+    vague: Vec<Vec<TrailWeight>>,
     n_reports: usize,
     n_elsewhere: usize,
     n_outside: usize,
 }
 
 impl Sorted {
-    fn vague_by_trail(&self, n_trails: usize) -> Vec<u32> {
-        let mut by_trail = vec![0; n_trails];
-        for trail in &self.vague {
-            by_trail[*trail] += 1;
+    /// Vague reports by trail, draw-major: each on one trail in every draw, as often as its weight says.
+    fn vague_by_trail(&self, n_trails: usize, n_draws: usize, seed: u64) -> Vec<u32> {
+        let mut by_trail = vec![0; n_draws * n_trails];
+        for (draw, row) in by_trail.chunks_mut(n_trails.max(1)).enumerate() {
+            let mut rng = stream(seed_of(seed, "vague reports"), draw as u64);
+            for trails in &self.vague {
+                let mut left: f64 = rng.random();
+                let drawn = trails.iter().find(|trail| {
+                    left -= trail.weight;
+                    left < 0.0
+                });
+                if let Some(trail) = drawn.or(trails.last()) {
+                    row[trail.trail_idx] += 1;
+                }
+            }
         }
         by_trail
     }
@@ -227,7 +243,7 @@ pub(super) fn sort(facts: &Facts, exposure: &ExposureLayer, snaps: &SnapLayer) -
                 counts = true;
                 sorted.n_reports += 1;
             }
-            Some(Snap::TooVague { trails }) if !trails.is_empty() => sorted.vague.push(trails[0].trail_idx),
+            Some(Snap::TooVague { trails }) if !trails.is_empty() => sorted.vague.push(trails.clone()),
             _ => sorted.n_elsewhere += 1,
         }
         sorted.counted.push(counts);
@@ -300,7 +316,9 @@ impl Parts<'_> {
         let strata: Vec<usize> =
             units.iter().map(|unit| unit.segments.first().map_or(0, |s| self.trail_of[*s])).collect();
         if let Some(extra) = extra {
-            for row in counts.counts.chunks_mut(units.len().max(1)) {
+            let n_trails = extra.len() / counts.n_draws.max(1);
+            let rows = counts.counts.chunks_mut(units.len().max(1)).zip(extra.chunks(n_trails.max(1)));
+            for (row, extra) in rows {
                 row.iter_mut().zip(&strata).for_each(|(count, trail)| *count += extra[*trail]);
             }
         }
@@ -509,4 +527,27 @@ pub fn raw_per_1000_km(count: f64, walked_km: f64) -> Option<Limits> {
     let (lower, upper) = counts::poisson_limits(count.round() as u64, 0.95).ok()?;
     let per = |events: f64| events / walked_km * 1000.0;
     (walked_km > 0.0).then(|| Limits { value: per(count), lower: per(lower), upper: per(upper) })
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    /// The naive way gave all of them to the heavier trail.
+    #[test]
+    fn vague_reports_go_where_their_weights_say() {
+        let weight = |trail_idx, weight| TrailWeight { trail_idx, weight };
+        let sorted = Sorted {
+            counted: Vec::new(),
+            vague: vec![vec![weight(2, 0.6), weight(0, 0.4)]; 10],
+            n_reports: 0,
+            n_elsewhere: 0,
+            n_outside: 0,
+        };
+        let drawn = sorted.vague_by_trail(3, 500, 1);
+        assert!(drawn.chunks(3).all(|row| row.iter().sum::<u32>() == 10 && row[1] == 0));
+        let mean = drawn.chunks(3).map(|row| f64::from(row[0])).sum::<f64>() / 500.0;
+        // Binomial with mean 4 and a standard error of 0.07.
+        assert!((mean - 4.0).abs() < 0.3, "{mean}");
+    }
 }

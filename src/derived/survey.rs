@@ -13,6 +13,7 @@ use crate::analysis::rates::ReportingRatio;
 use crate::analysis::rates::SideBySide;
 use crate::analysis::rates::Stretch;
 use crate::analysis::rates::Units;
+use crate::analysis::season::Curve;
 use crate::analysis::season::HOURS;
 use crate::derived::DeriveError;
 use crate::derived::exposure::ExposureLayer;
@@ -442,11 +443,12 @@ fn season_km(facts: &Facts, walks: &WalkLayer, visitors: Visitors<'_>, n_segment
     let planned = all.filter(|(walk, _)| walk.given.purpose == Purpose::Planned).map(|(_, matched)| matched);
     for matched in planned.filter(|walk| period.contains(walk.start.date())) {
         let month = usize::from(matched.start.month().unsigned_abs()) - 1;
-        let cell = month * HOURS + usize::from(matched.start.hour().unsigned_abs());
         for (draw, row) in party_km.chunks_mut(n_segments.max(1)).enumerate() {
-            let factor = |segment: usize| {
-                curves.get(visitors.season.curve_of(segment)).map_or(1.0, |curve| curve.draw(draw)[cell])
-            };
+            let of_curve =
+                |curve: &Curve| matched.mean_over_hours(|hour| curve.draw(draw)[month * HOURS + hour]);
+            let factors: Vec<f64> = curves.iter().map(|curve| of_curve(curve)).collect();
+            let factor =
+                |segment: usize| factors.get(visitors.season.curve_of(segment)).copied().unwrap_or(1.0);
             for (segment, metres) in &matched.metres {
                 row[*segment] += factor(*segment) * metres / 1000.0;
             }

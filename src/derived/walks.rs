@@ -15,7 +15,6 @@ use crate::analysis::snap;
 use crate::analysis::snap::Allocation;
 use crate::analysis::snap::PriorUse;
 use crate::analysis::snap::Snap;
-use crate::analysis::snap::SnapParams;
 use crate::analysis::track_match::MatchParams;
 use crate::analysis::track_match::TrackMatch;
 use crate::analysis::track_match::TrackPoint;
@@ -51,6 +50,9 @@ pub struct WalkLayer {
 pub struct MatchedWalk {
     /// When it began, local time.
     pub start: DateTime,
+    /// The local hours in which it was walked, each with its share of the time: of the track's times, else from start to
+    /// end, else the hour in which it began.
+    pub hours: Vec<(usize, f64)>,
     /// The track on the network; without legs where no track was recorded or none of it lies on the trails.
     pub matched: TrackMatch,
     /// Metres walked by segment.
@@ -133,6 +135,7 @@ pub fn compute(facts: &Facts, layer: &NetworkLayer) -> Result<WalkLayer, DeriveE
         .zip(matches)
         .map(|(walk, matched)| MatchedWalk {
             start: local_start(walk, &zone),
+            hours: hours_of(walk, &zone),
             metres: matched.metres_by_segment(),
             matched,
             encounters: Vec::new(),
@@ -176,20 +179,63 @@ fn local_start(walk: &Walk, zone: &TimeZone) -> DateTime {
     zone.to_datetime(instant)
 }
 
+/// A walk that lasts longer than this has a wrong end.
+const LONGEST_WALK_S: i64 = 86_400;
+
+fn hours_of(walk: &Walk, zone: &TimeZone) -> Vec<(usize, f64)> {
+    let given = &walk.given;
+    let timed = given.track_times_s.iter().copied();
+    let (from_s, until_s) = match (timed.clone().min(), timed.max()) {
+        (Some(first), Some(last)) if last > first => (first, last),
+        _ => (given.start_s, given.end_s.unwrap_or(given.start_s)),
+    };
+    let until_s = if (0..=LONGEST_WALK_S).contains(&(until_s - from_s)) { until_s } else { from_s };
+    let hour_at = |instant_s: i64| {
+        let instant = jiff::Timestamp::from_second(instant_s).unwrap_or(jiff::Timestamp::UNIX_EPOCH);
+        let local = zone.to_datetime(instant);
+        let past_s = i64::from(local.minute()) * 60 + i64::from(local.second());
+        (usize::from(local.hour().unsigned_abs()), 3600 - past_s)
+    };
+    let mut hours: Vec<(usize, f64)> = Vec::new();
+    let mut at_s = from_s;
+    loop {
+        let (hour, left_s) = hour_at(at_s);
+        let next_s = (at_s + left_s).min(until_s);
+        let share = if until_s > from_s { (next_s - at_s) as f64 / (until_s - from_s) as f64 } else { 1.0 };
+        match hours.iter_mut().find(|(known, _)| *known == hour) {
+            Some((_, sum)) => *sum += share,
+            None => hours.push((hour, share)),
+        }
+        at_s = next_s;
+        if at_s >= until_s {
+            return hours;
+        }
+    }
+}
+
+impl MatchedWalk {
+    /// The mean of something by local hour over the time in which it was walked.
+    pub fn mean_over_hours(&self, of_hour: impl Fn(usize) -> f64) -> f64 {
+        self.hours.iter().map(|(hour, share)| share * of_hour(*hour)).sum()
+    }
+}
+
 fn survey_legs(walk: &Walk, matched: &MatchedWalk) -> Vec<SurveyLeg> {
     let purpose = match walk.given.purpose {
         Purpose::Planned => SurveyPurpose::Planned,
         Purpose::Targeted => SurveyPurpose::Targeted,
         Purpose::Opportunistic => SurveyPurpose::Opportunistic,
     };
-    let leg = |(segment, metres): (&usize, &f64)| SurveyLeg {
-        segment: *segment,
-        km: metres / 1000.0,
-        purpose,
-        year_month: YearMonth::of(matched.start.date()),
-        hour: usize::from(matched.start.hour().unsigned_abs()),
-    };
-    matched.metres.iter().map(leg).collect()
+    let legs = matched.metres.iter().flat_map(|(segment, metres)| {
+        matched.hours.iter().map(move |(hour, share)| SurveyLeg {
+            segment: *segment,
+            km: metres / 1000.0 * share,
+            purpose,
+            year_month: YearMonth::of(matched.start.date()),
+            hour: *hour,
+        })
+    });
+    legs.collect()
 }
 
 /// Ties survey encounters to their walks, and to the segments that those went over.
@@ -242,7 +288,7 @@ fn tie_one(
         prior[*segment] = walked_m / layer.network.segments[*segment].length_m;
     }
     let position = snaps::record_position(position);
-    let tied = layer.index.snap(&position, Some(prior), &SnapParams::default());
+    let tied = layer.index.snap(&position, Some(prior), &snaps::params(facts));
     metres.keys().for_each(|segment| prior[*segment] = 0.0);
     let mut tied = [tied.map_err(DeriveError::internal)?];
     snaps::set_by_hand(facts, layer, &[encounter], &mut tied);

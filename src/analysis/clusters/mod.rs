@@ -41,7 +41,7 @@ pub use local::{
     LocalFinding, LocalMoranFinding, SegmentFinding, SegmentMoran, Together, adjust, gi_star, local_moran,
 };
 pub use null::{Dispersion, Evidence, Null, dispersion};
-pub use ratio::{CountRatio, ratio};
+pub use ratio::{CountRatio, limits_over_draws, ratio};
 pub use scan::{ScanParams, ScanResult, ScanWindow, scan};
 pub use windows::Windows;
 

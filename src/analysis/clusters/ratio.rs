@@ -48,15 +48,21 @@ pub fn ratio(null: &Null<'_>, segments: &[usize], level: f64) -> Result<CountRat
     if expected <= 0.0 {
         return Err(ClusterError::NoExposure);
     }
+    let (lower, upper) = limits_over_draws(&draws, null.factor, level);
+    Ok(CountRatio { value: null.count(segments) / expected, lower, upper })
+}
+
+/// Limits of a ratio from what was counted and expected in each draw: those at which the mean tail over the draws is half of
+/// 1 - `level`. The variance of counts is `factor` times their mean. Something must be expected in some draw.
+pub fn limits_over_draws(draws: &[(u64, f64)], factor: f64, level: f64) -> (f64, f64) {
     let tail = (1.0 - level) / 2.0;
     let mean = |of: &dyn Fn(u64, f64) -> f64| {
         draws.iter().map(|(count, expected)| of(*count, *expected)).sum::<f64>() / draws.len() as f64
     };
-    let greater = |ratio: f64| mean(&|count, expected| at_least(count, ratio * expected, null.factor));
-    let less = |ratio: f64| mean(&|count, expected| at_most(count, ratio * expected, null.factor));
+    let greater = |ratio: f64| mean(&|count, expected| at_least(count, ratio * expected, factor));
+    let less = |ratio: f64| mean(&|count, expected| at_most(count, ratio * expected, factor));
     let lower = if greater(1.0 / LARGEST) >= tail { 0.0 } else { root(|ratio| greater(ratio) < tail) };
-    let upper = root(|ratio| less(ratio) > tail);
-    Ok(CountRatio { value: null.count(segments) / expected, lower, upper })
+    (lower, root(|ratio| less(ratio) > tail))
 }
 
 /// The ratio up to which a condition holds.

@@ -8,7 +8,7 @@ use crate::analysis::clusters::null::Null;
 use crate::analysis::clusters::replicates;
 use crate::analysis::clusters::windows::Windows;
 use crate::analysis::permutation::monte_carlo_p;
-use crate::analysis::random::stream;
+use crate::analysis::random::{seed_of, stream};
 
 /// Replicates that walk the windows side by side.
 const LANES: usize = 256;
@@ -226,7 +226,7 @@ fn lanes(null: &Null<'_>, (first, n_lanes): (usize, usize), total: u64, seed: u6
             let replicate = first + lane;
             let shares: Vec<f64> = (0..n_segments).map(|segment| null.share(replicate, segment)).collect();
             let mut counts = vec![0.0; n_segments];
-            let mut rng = stream(seed, replicate as u64);
+            let mut rng = stream(seed_of(seed, "scan"), replicate as u64);
             replicates::deal(total, &shares, null.factor, &mut rng, &mut counts);
             counts
         })

@@ -31,7 +31,7 @@ use crate::analysis::graph::Graph;
 use crate::analysis::permutation::Sampling;
 use crate::analysis::permutation::monte_carlo_p;
 use crate::analysis::random::Stream;
-use crate::analysis::random::stream;
+use crate::analysis::random::{seed_of, stream};
 
 /// Slack, relative to the observed density, within which a draw is a tie.
 const TIE_SLACK: f64 = 1e-9;
@@ -230,7 +230,7 @@ impl Null<'_> {
         (0..sampling.n_draws)
             .into_par_iter()
             .fold(none, |mut counts, draw| {
-                let grouped = self.draw(draw, &mut stream(sampling.seed, draw as u64));
+                let grouped = self.draw(draw, &mut stream(seed_of(sampling.seed, "even risk"), draw as u64));
                 let drawn = densities(self.graph, &grouped, targets, params);
                 for ((count, drawn), observed) in counts.iter_mut().zip(drawn).zip(observed) {
                     count.count(drawn, *observed);

@@ -20,7 +20,7 @@ use crate::analysis::exposure::summary::DrawSummary;
 use crate::analysis::exposure::tables::Tables;
 use crate::analysis::exposure::time::{StudyPeriod, TimeCells, TimeShares};
 use crate::analysis::exposure::walkers::Flow;
-use crate::analysis::random::stream;
+use crate::analysis::random::{seed_of, stream};
 
 /// What is known about people out walking.
 #[derive(Debug, Clone, Copy)]
@@ -32,9 +32,6 @@ pub struct Evidence<'a> {
     /// The local days that the exposure is for.
     pub period: StudyPeriod,
 }
-
-/// Keeps draws of the profile apart from those of the parameters.
-const PROFILE_SEED: u64 = 0x7469_6d65;
 
 /// The exposure field of a network over the study period.
 ///
@@ -163,7 +160,7 @@ impl TimeDraws {
         let drawn: Vec<(Vec<f64>, Vec<f64>, PeriodShares)> = (0..params.n_draws)
             .into_par_iter()
             .map(|draw| {
-                let rng = &mut stream(params.seed ^ PROFILE_SEED, draw as u64);
+                let rng = &mut stream(seed_of(params.seed, "time profile"), draw as u64);
                 let profile = draw_profile(profile, tables, params, rng);
                 let by_period = diagnostic::period_shares(&profile, &cells, tables);
                 (profile.shares(&cells), profile.observed_shares(&cells, tables), by_period)
@@ -243,7 +240,7 @@ fn draw_one(
     draw: u64,
     out: (&mut [f64], &mut Flow),
 ) -> DrawRow {
-    let rng = &mut stream(scene.params.seed, draw);
+    let rng = &mut stream(seed_of(scene.params.seed, "exposure"), draw);
     // The fit holds for the shares of the point profile; another profile moves the mode by the gain, to first order.
     let theta = normal.draw(rng) - &posterior.gain * shift(scene, posterior, observed);
     let theta: Vec<f64> = theta.iter().copied().collect();

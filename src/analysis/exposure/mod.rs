@@ -48,7 +48,9 @@ pub use model::{ParameterKind, TrailPrior, Trailhead, WalkNetwork};
 pub use params::{Assumption, ExposureParams, SetBy};
 pub use party_size::PartySize;
 pub use places::{Place, VisitSource};
-pub use readings::{Bin, ClockCorrection, Counter, CounterSite, Placement, ReadingReport, TimeRange};
+pub use readings::{
+    Bin, ClockCorrection, Counter, CounterSite, Placement, ReadingReport, TimeRange, counted_days,
+};
 pub use summary::DrawSummary;
 pub use survey::{SurveyExposure, SurveyLeg, SurveyPurpose, survey_exposure};
 pub use time::{StudyPeriod, TimeCells, TimeShares, YearMonth};

@@ -59,9 +59,7 @@ pub struct ExposureParams {
     pub fitted_sd_share: f64,
     /// A parameter is fitted only while the condition number of the counts' Jacobian stays below this.
     pub condition_limit: f64,
-    /// A segment is fitted if parameters that are not fitted make at most this share of the variance of its log exposure.
-    pub fitted_variance_share: f64,
-    /// A segment is fitted as well if they make less than this log standard deviation.
+    /// The walking of a segment is known if parameters that are not fitted leave at most this log standard deviation open.
     pub fitted_log_sd: f64,
     /// A segment with fewer expected passages of parties in the whole study period is not walked.
     pub not_walked_below: f64,
@@ -123,8 +121,7 @@ impl Default for ExposureParams {
             coarse_hours: 6.0,
             fitted_sd_share: 0.5,
             condition_limit: 1000.0,
-            fitted_variance_share: 0.2,
-            fitted_log_sd: 0.1,
+            fitted_log_sd: 0.15,
             not_walked_below: 1.0,
         }
     }
@@ -196,8 +193,8 @@ impl ExposureParams {
             ),
             rule("and while the condition number stays below", format!("{}", self.condition_limit)),
             rule(
-                "a segment is fitted up to this share of variance from the prior",
-                format!("{}", self.fitted_variance_share),
+                "a segment's walking is known up to this log standard deviation from priors",
+                format!("{}", self.fitted_log_sd),
             ),
             rule("a segment is not walked below, passages", format!("{}", self.not_walked_below)),
         ]

@@ -225,6 +225,51 @@ fn one_counter_fits_its_trailhead_and_leaves_the_rest_assumed() {
     assert!(field.summary(25).upper / field.summary(25).lower > 3.0);
 }
 
+/// Five kilometres without a junction, counted at the trailhead: who turns back where is the prior's alone.
+#[test]
+fn far_along_a_piece_a_counter_does_not_count() {
+    let edges = (0..50).map(|idx| Edge { from: idx, to: idx + 1, length_m: 100.0 }).collect();
+    let long = Park {
+        graph: Graph::new(51, edges).unwrap(),
+        trail_of: vec![0; 50],
+        trails: vec![TrailPrior { name: "main".into(), attractiveness: 1.0 }],
+        trailheads: park().trailheads.into_iter().take(1).collect(),
+    };
+    let mut rng = stream(23, 0);
+    let truth = Truth {
+        volumes: [6000.0, 0.0],
+        habits: Habits::new(vec![1.0], 2500.0, 1.5, 0.5),
+        ratios: vec![1.25],
+    };
+    let (_, passages) = simulate(&long, &truth, &mut rng);
+    let counter = device(0, &passages[0], 1.25, &mut rng);
+    let field = field(&long, &[counter], &params(100));
+    assert_eq!((field.provenance[0], field.provenance[3]), (Provenance::Counted, Provenance::Counted));
+    assert!(field.provenance[15..].iter().all(|p| *p == Provenance::Assumed), "{:?}", field.provenance);
+    let relative = |segment: usize| field.summary(segment).upper / field.summary(segment).lower;
+    assert!(relative(45) > 3.0 * relative(0));
+}
+
+#[test]
+fn less_evidence_never_makes_more_walking_known() {
+    let park = park();
+    for seed in [31, 32] {
+        let (_, counters) = planted(&park, &EVERYWHERE[..4], seed);
+        let n_assumed = |counters: &[Counter], params: &ExposureParams| {
+            let provenance = field(&park, counters, params).provenance;
+            provenance.iter().filter(|p| **p == Provenance::Assumed).count()
+        };
+        let calibrated = n_assumed(&counters, &params(100));
+        let mut bare = counters.clone();
+        bare.iter_mut().for_each(|counter| counter.sessions.clear());
+        let uncalibrated = n_assumed(&bare, &params(100));
+        let vague = n_assumed(&bare, &ExposureParams { calibration_log_sd: 1.0, ..params(100) });
+        let fewer = n_assumed(&counters[..2], &params(100));
+        assert!(calibrated <= uncalibrated && uncalibrated <= vague && calibrated <= fewer);
+        assert!(calibrated < MAIN.len(), "{calibrated}");
+    }
+}
+
 #[test]
 fn a_counter_at_the_trailhead_counts_what_one_on_its_first_segment_does() {
     let park = park();

@@ -11,20 +11,20 @@ use crate::analysis::exposure::params::ExposureParams;
 use crate::analysis::exposure::readings::CounterSite;
 use crate::analysis::exposure::walkers::Flow;
 use crate::analysis::graph::{EdgeIdx, VertexIdx};
-use crate::analysis::random::stream;
+use crate::analysis::random::{seed_of, stream};
 
 /// Draws used to measure what the counts leave open.
 const OPEN_DRAWS: usize = 60;
 /// Segments worked through together: their rows of one draw stay in the nearest cache.
 const BLOCK: usize = 1024;
-/// Keeps these draws apart from the kept ones.
-const OPEN_SEED: u64 = 0x6f70_656e;
 
 /// The provenance of every segment.
 ///
-/// Counted: on a piece (no junction or trailhead within) that holds a counter used in the fit. Fitted: with the fitted
-/// parameters and calibrations known, the variance of the log exposure left is at most `fitted_variance_share` of the
-/// whole, or its standard deviation below `fitted_log_sd`. Not walked: exposure zero in every draw of `party_km`.
+/// Known: with the fitted parameters given, what parameters drawn from their priors leave open has a standard deviation of
+/// the log exposure of at most `fitted_log_sd`. The limit is absolute: as a share of the whole error it would call more
+/// segments known the worse the counters are calibrated. Counted: known, and on a piece (no junction or trailhead within)
+/// that holds a counter used in the fit; far along a piece it is open where walkers turn back. Fitted: known elsewhere. Not
+/// walked: exposure zero in every draw of `party_km`.
 ///
 /// # Errors
 /// [`InvalidExposure::Improper`] when the posterior broke down numerically.
@@ -36,7 +36,6 @@ pub(crate) fn provenance(
     params: &ExposureParams,
 ) -> Result<Vec<Provenance>, InvalidExposure> {
     let n_segments = network.graph.n_edges();
-    let whole = log_variances(party_km, &least_km(network));
     let mut is_walked = vec![false; n_segments];
     for row in party_km.chunks(n_segments.max(1)) {
         is_walked.iter_mut().zip(row).for_each(|(walked, km)| *walked |= *km > 0.0);
@@ -46,14 +45,12 @@ pub(crate) fn provenance(
     let of = |segment: usize| {
         if !is_walked[segment] {
             Provenance::NotWalked
+        } else if open[segment] > params.fitted_log_sd.powi(2) {
+            Provenance::Assumed
         } else if counted[segment] {
             Provenance::Counted
-        } else if open[segment] <= params.fitted_variance_share * whole[segment]
-            || open[segment] < params.fitted_log_sd.powi(2)
-        {
-            Provenance::Fitted
         } else {
-            Provenance::Assumed
+            Provenance::Fitted
         }
     };
     Ok((0..n_segments).map(of).collect())
@@ -112,7 +109,7 @@ fn open_variances(
     let mut party_km = vec![0.0; OPEN_DRAWS * n_segments];
     party_km.par_chunks_mut(n_segments).enumerate().for_each_init(Flow::default, |flow, (draw, row)| {
         let mut theta = posterior.mode.clone();
-        let drawn = left.draw(&mut stream(params.seed ^ OPEN_SEED, draw as u64));
+        let drawn = left.draw(&mut stream(seed_of(params.seed, "open parameters"), draw as u64));
         for (idx, parameter) in open.iter().enumerate() {
             theta[*parameter] = drawn[idx];
         }

@@ -1,8 +1,9 @@
 //! Counter readings, cleaned: moves, clocks, missing bins and zero-filled outages.
 
 use std::cmp::Reverse;
+use std::collections::BTreeSet;
 
-use jiff::civil::DateTime;
+use jiff::civil::{Date, DateTime};
 use jiff::{Span, ToSpan};
 
 use crate::analysis::exposure::calibration::Session;
@@ -152,6 +153,39 @@ pub fn clean(
         }
     }
     Ok((series, report))
+}
+
+/// Days between readings from which on they no longer belong to one study.
+const LONGEST_GAP_DAYS: i32 = 400;
+
+/// The first and last local day on which counters counted, and how many days with readings lie apart from these.
+///
+/// Readings count once clocks are corrected, outages taken out and the counter stands somewhere. A clock that was lost puts
+/// some of them years away; days that lie more than 400 days from all others are apart, and of several such parts the one
+/// with most days is taken.
+///
+/// # Errors
+/// As [`clean`].
+pub fn counted_days(
+    counters: &[Counter],
+    params: &ExposureParams,
+) -> Result<Option<(Date, Date, usize)>, InvalidExposure> {
+    let mut days = BTreeSet::new();
+    for (idx, counter) in counters.iter().enumerate() {
+        let (series, _) = clean(idx, counter, params)?;
+        days.extend(series.iter().flat_map(|one| one.pieces.iter().map(|piece| piece.day)));
+    }
+    let mut parts: Vec<(Date, Date, usize)> = Vec::new();
+    for day in &days {
+        let is_near = |last: Date| (*day - last).get_days() <= LONGEST_GAP_DAYS;
+        match parts.last_mut() {
+            Some((_, last, n)) if is_near(*last) => (*last, *n) = (*day, *n + 1),
+            _ => parts.push((*day, *day, 1)),
+        }
+    }
+    // Of two as long the later one.
+    let main = parts.into_iter().max_by_key(|(_, _, n)| *n);
+    Ok(main.map(|(first, last, n)| (first, last, days.len() - n)))
 }
 
 /// A bin with a full count, its clock corrected and its placement known.
@@ -381,5 +415,27 @@ mod tests {
         assert!(series[0].pieces.iter().all(|piece| piece.split));
         counter.bins[3].length_s = 0;
         assert!(clean(0, &counter, &ExposureParams::default()).is_err());
+    }
+
+    /// The naive way took the first and last reading as they came: one lost clock multiplied the days walked by nine.
+    #[test]
+    fn one_stray_reading_does_not_stretch_the_study() {
+        let params = ExposureParams::default();
+        let days = |counter: &Counter| counted_days(std::slice::from_ref(counter), &params).unwrap();
+        let mut counter = hourly(60);
+        let expected = (date(2024, 1, 1), date(2024, 2, 29));
+        assert_eq!(days(&counter), Some((expected.0, expected.1, 0)));
+        // A reading of the year 2000, before the counter stood there, and one while it stood there for ever.
+        let stray = Bin {
+            start_s: counter.bins[0].start_s - 8766 * DAY_S,
+            local: date(2000, 1, 1).at(9, 0, 0, 0),
+            ..counter.bins[9]
+        };
+        counter.bins.push(stray);
+        counter.placements[0].from_s = counter.bins[0].start_s;
+        assert_eq!(days(&counter), Some((expected.0, expected.1, 0)));
+        counter.placements[0].from_s = i64::MIN;
+        assert_eq!(days(&counter), Some((expected.0, expected.1, 1)));
+        assert_eq!(counted_days(&[], &params).unwrap(), None);
     }
 }

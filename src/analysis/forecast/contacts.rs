@@ -5,7 +5,7 @@
 
 use rand_distr::{Beta, Distribution};
 
-use crate::analysis::random::stream;
+use crate::analysis::random::{seed_of, stream};
 use crate::analysis::rates::Interval;
 
 /// A share counted from records, with its prior.
@@ -113,7 +113,7 @@ pub fn contacts(input: &ContactInput<'_>) -> Result<Contacts, InvalidContacts> {
     }
     let (mut stepped, mut bitten) = (Vec::new(), Vec::new());
     for (draw, rate) in input.rate_per_km.iter().enumerate() {
-        let mut rng = stream(input.seed, draw as u64);
+        let mut rng = stream(seed_of(input.seed, "contacts"), draw as u64);
         stepped.push(rate * 1e5 * underfoot.sample(&mut rng));
         bitten.push(rate * 1e5 * bite.sample(&mut rng));
     }

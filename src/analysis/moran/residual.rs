@@ -8,7 +8,7 @@ use crate::analysis::permutation::Sampling;
 use crate::analysis::permutation::Tails;
 use crate::analysis::permutation::tails_among;
 use crate::analysis::random::Stream;
-use crate::analysis::random::stream;
+use crate::analysis::random::{seed_of, stream};
 use crate::analysis::weights::InvalidWeights;
 use crate::analysis::weights::Weights;
 
@@ -77,7 +77,9 @@ pub fn residual_moran(
     };
     let draws: Vec<f64> = (0..sampling.n_draws)
         .into_par_iter()
-        .filter_map(|draw| null.statistic(&null.draw(&mut stream(sampling.seed, draw as u64))))
+        .filter_map(|draw| {
+            null.statistic(&null.draw(&mut stream(seed_of(sampling.seed, "residual moran"), draw as u64)))
+        })
         .collect();
     let n_sites = null.expected.iter().filter(|e| **e > 0.0).count();
     Ok(ResidualMoran::Estimated { statistic, tails: tails_among(statistic, &draws)?, n_sites })

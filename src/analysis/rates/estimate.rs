@@ -2,7 +2,7 @@
 
 use rayon::prelude::*;
 
-use crate::analysis::random::stream;
+use crate::analysis::random::{seed_of, stream};
 use crate::analysis::rates::gamma;
 use crate::analysis::rates::hyper::{Grid, Hyper, HyperDraw};
 use crate::analysis::rates::input::{Effort, RateError, RateParams, Units};
@@ -113,7 +113,7 @@ impl Model<'_> {
     }
 
     fn draw(&self, draw: usize) -> Result<Draw, RateError> {
-        let mut rng = stream(self.params.seed, draw as u64);
+        let mut rng = stream(seed_of(self.params.seed, "rates"), draw as u64);
         let strata = self.strata(draw);
         if strata.iter().all(|stratum| stratum.total_km <= 0.0) {
             return Err(RateError::NoExposure);

@@ -2,7 +2,7 @@
 
 use rand::RngExt;
 
-use crate::analysis::random::{Stream, stream};
+use crate::analysis::random::{Stream, seed_of, stream};
 use crate::analysis::rates::input::{
     CountDraws, Effort, ExposureDraws, RateError, check_level, check_positive, same_units,
 };
@@ -86,7 +86,10 @@ pub fn reporting_ratio(
         let shared = SharedCells::new(survey, reports, cells, draw);
         n_survey += shared.n_survey / params.n_draws as f64;
         n_reports += shared.n_reports / params.n_draws as f64;
-        draws.push(shared.draw(params.prior_log_sd, &mut stream(params.seed, draw as u64)));
+        draws.push(
+            shared
+                .draw(params.prior_log_sd, &mut stream(seed_of(params.seed, "reporting ratio"), draw as u64)),
+        );
     }
     if n_survey < params.least_survey_encounters {
         return Ok(ReportingRatio::NotEstimable { survey_encounters: n_survey });

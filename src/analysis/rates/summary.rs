@@ -2,7 +2,7 @@
 
 use rayon::prelude::*;
 
-use crate::analysis::random::stream;
+use crate::analysis::random::{seed_of, stream};
 use crate::analysis::rates::estimate::{Draw, Model, UNIT_STREAMS, rate_draws};
 use crate::analysis::rates::gamma;
 use crate::analysis::rates::interval::{Interval, central_limits};
@@ -48,8 +48,11 @@ fn summarise_unit(model: &Model<'_>, draws: &[Draw], unit: usize, reference_per_
 /// Means and exceedance are averages of exact conditional values over the draws (Rao-Blackwell); limits come from
 /// several values a draw.
 fn estimate_unit(model: &Model<'_>, draws: &[Draw], unit: usize) -> RateEstimate {
-    let judged = model.units.provenance[unit].is_measured();
-    let mut rng = stream(model.params.seed, UNIT_STREAMS + unit as u64);
+    // What makes up most of the reference itself can never exceed a multiple of it, whatever its rate: that says nothing.
+    let is_part = |at: usize, draw: &Draw| threshold(model, draw, at, unit).is_some();
+    let n_part = draws.iter().enumerate().filter(|(at, draw)| is_part(*at, draw)).count();
+    let judged = model.units.provenance[unit].is_measured() && 2 * n_part > draws.len();
+    let mut rng = stream(seed_of(model.params.seed, "rates"), UNIT_STREAMS + unit as u64);
     let mut values = vec![0.0; N_WITHIN * draws.len()];
     let (mut mean, mut shrinkage, mut exceedance) = (0.0, 0.0, 0.0);
     for (at, (draw, within)) in draws.iter().zip(values.chunks_exact_mut(N_WITHIN)).enumerate() {

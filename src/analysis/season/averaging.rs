@@ -6,7 +6,7 @@
 //! model is the fullest one with some coefficients at zero, so that log rates are averaged by averaging coefficients; the
 //! variance is that within models plus that between them.
 
-use crate::analysis::random::stream;
+use crate::analysis::random::{seed_of, stream};
 use crate::analysis::season::Candidate;
 use crate::analysis::season::Term;
 use crate::analysis::season::imputation::Pooled;
@@ -87,7 +87,7 @@ pub(super) fn average(members: &[Member], n_draws: usize, seed: u64) -> Option<A
         .map(|member| Sampler::new(&member.pooled.coefficients, member.pooled.covariance.clone()))
         .collect();
     let draw = |index: usize| {
-        let mut rng = stream(seed, index as u64);
+        let mut rng = stream(seed_of(seed, "season"), index as u64);
         let mut left: f64 = rng.random();
         let within = |member: &Member| {
             left -= member.weight;

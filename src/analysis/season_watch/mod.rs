@@ -19,7 +19,7 @@ mod variation;
 pub use variation::{FormerWeek, Variation, former_variation};
 
 use crate::analysis::forecast::predictive;
-use crate::analysis::random::stream;
+use crate::analysis::random::{seed_of, stream};
 use crate::analysis::season_watch::scan::Scan;
 use crate::analysis::season_watch::scan::Threshold;
 
@@ -174,7 +174,7 @@ pub fn watch(input: &WatchInput<'_>, params: &WatchParams) -> Result<Watch, Watc
     let observed = observed_with_all(input);
     let scan = Scan::new(&expected, params);
     let simulate = |season: usize, at_most: f64| {
-        let mut rng = stream(params.seed, (n_draws + season) as u64);
+        let mut rng = stream(seed_of(params.seed, "season watch"), (n_draws + season) as u64);
         scan.small_tails(&scan.simulate(&expected, season % n_draws, params.dispersion, &mut rng), at_most)
     };
     let n_simulations = n_simulations(params.n_simulations, expected.n_watched() * input.n_weeks);
@@ -218,7 +218,10 @@ struct Expected<'a> {
 impl<'a> Expected<'a> {
     fn new(input: &'a WatchInput<'a>, n_draws: usize, params: &WatchParams) -> Self {
         let factor = |draw: usize| {
-            variation::year_factor(params.year_variation, &mut stream(params.seed, draw as u64))
+            variation::year_factor(
+                params.year_variation,
+                &mut stream(seed_of(params.seed, "season watch"), draw as u64),
+            )
         };
         let factors: Vec<f64> = (0..n_draws).map(factor).collect();
         let mut all = vec![0.0; n_draws * input.n_weeks];

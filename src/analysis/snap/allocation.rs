@@ -3,7 +3,7 @@
 use rand::RngExt;
 use rayon::prelude::*;
 
-use crate::analysis::random::stream;
+use crate::analysis::random::{seed_of, stream};
 use crate::analysis::snap::Candidate;
 use crate::analysis::snap::Snap;
 
@@ -54,7 +54,7 @@ pub fn allocate(snaps: &[Snap], n_draws: usize, seed: u64) -> Allocation {
     let mut drawn = vec![0u8; n_draws * drawn_records.len()];
     if !drawn_records.is_empty() {
         drawn.par_chunks_mut(drawn_records.len()).enumerate().for_each(|(draw, chosen)| {
-            let mut rng = stream(seed, draw as u64);
+            let mut rng = stream(seed_of(seed, "allocation"), draw as u64);
             for (choice, &start) in chosen.iter_mut().zip(&candidate_starts) {
                 *choice = pick(&cumulative[start as usize..], rng.random::<f64>());
             }

@@ -1,7 +1,6 @@
 //! Reports and survey encounters on chosen segments in chosen times, each over the kilometres that belong to it: what a
 //! reporting ratio is estimated from, with signs and without, before and after.
 
-use jiff::civil::DateTime;
 use jiff::tz::TimeZone;
 
 use crate::analysis::exposure::YearMonth;
@@ -23,6 +22,7 @@ use crate::derived::rates as report_rates;
 use crate::derived::season;
 use crate::derived::season::SeasonLayer;
 use crate::derived::snaps::SnapLayer;
+use crate::derived::walks::MatchedWalk;
 use crate::derived::walks::WalkLayer;
 use crate::domain::encounter::EffortKind;
 use crate::domain::walk::Purpose;
@@ -203,14 +203,14 @@ impl<'a> Ground<'a> {
                 continue;
             }
             let month = usize::from(matched.start.month().unsigned_abs()) - 1;
-            let hour = usize::from(matched.start.hour().unsigned_abs());
             let is_in = |segment: &usize| {
                 windows[*segment].is_some_and(|(from, until)| (from..until).contains(&walk.given.start_s))
             };
             for (segment, metres) in matched.metres.iter().filter(|(segment, _)| is_in(segment)) {
                 let curve = curves.get(self.curve_of(*segment)).copied();
                 for (draw, row) in data.survey_km.party_km.chunks_mut(n_segments.max(1)).enumerate() {
-                    row[*segment] += metres / 1000.0 * factor(curve, draw, month, hour);
+                    let factor = matched.mean_over_hours(|hour| factor(curve, draw, month, hour));
+                    row[*segment] += metres / 1000.0 * factor;
                 }
             }
         }
@@ -253,11 +253,10 @@ impl<'a> Ground<'a> {
     }
 }
 
-/// How frequent encounters are at the month and hour of a local time, at the curve's estimate; one where no season is known.
-pub(super) fn factor_of(curve: Option<&Curve>, at: DateTime) -> f64 {
-    let month = usize::from(at.month().unsigned_abs()) - 1;
-    let hour = usize::from(at.hour().unsigned_abs());
-    curve.map_or(1.0, |curve| curve.estimate[month * HOURS + hour])
+/// How frequent encounters are at the month and hours of a walk, at the curve's estimate; one where no season is known.
+pub(super) fn factor_of(curve: Option<&Curve>, walk: &MatchedWalk) -> f64 {
+    let month = usize::from(walk.start.month().unsigned_abs()) - 1;
+    curve.map_or(1.0, |curve| walk.mean_over_hours(|hour| curve.estimate[month * HOURS + hour]))
 }
 
 /// How frequent encounters are in a month and hour; one where no season is known.

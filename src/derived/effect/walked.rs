@@ -44,7 +44,7 @@ pub(super) fn walks(facts: &Facts, layer: &WalkLayer, season: Option<&SeasonLaye
         let weighted = |(segment, km): (&usize, &f64)| {
             let curve: Option<&Curve> =
                 curves.get(season.map_or(0, |season| season.curve_of(*segment))).copied();
-            (*segment, km * factor_of(curve, matched.start).max(LEAST_WEIGHT))
+            (*segment, km * factor_of(curve, matched).max(LEAST_WEIGHT))
         };
         let weighted_km = km.iter().map(weighted).collect();
         SurveyWalk { start_s: walk.given.start_s, km, weighted_km, met: Vec::new() }

@@ -18,6 +18,7 @@ use crate::derived::study::Layers;
 use crate::derived::study::need;
 use crate::derived::study::table::Building;
 use crate::derived::study::table::Table;
+use crate::derived::study::table::Value;
 
 pub(super) fn trails(layers: &Layers) -> Result<Table, String> {
     let (layer, rates) = (need(&layers.network)?, need(&layers.rates)?);
@@ -39,16 +40,16 @@ pub(super) fn segments(layers: &Layers) -> Result<Table, String> {
             rates.stretches.names[rates.stretch_of[row.unit]].clone()
         })
         .column("from_longitude", "degrees", "start of the segment, WGS 84", |row| {
-            end(segments[row.unit].from).lon()
+            Value::Degrees(end(segments[row.unit].from).lon())
         })
         .column("from_latitude", "degrees", "start of the segment, WGS 84", |row| {
-            end(segments[row.unit].from).lat()
+            Value::Degrees(end(segments[row.unit].from).lat())
         })
         .column("to_longitude", "degrees", "end of the segment, WGS 84", |row| {
-            end(segments[row.unit].to).lon()
+            Value::Degrees(end(segments[row.unit].to).lon())
         })
         .column("to_latitude", "degrees", "end of the segment, WGS 84", |row| {
-            end(segments[row.unit].to).lat()
+            Value::Degrees(end(segments[row.unit].to).lat())
         });
     Ok(table.done())
 }

@@ -16,6 +16,7 @@ use crate::analysis::response::table::CellEstimate;
 use crate::analysis::response::table::ReactionCell;
 use crate::analysis::response::table::ReactionTable;
 use crate::derived::rates::Limits;
+use crate::derived::reactions::ANY_STRIKE;
 use crate::derived::reactions::StrikeFindings;
 use crate::derived::reactions::details::Part;
 use crate::derived::reactions::details::SubTables;
@@ -38,6 +39,11 @@ pub(super) fn shares(layers: &Layers) -> Result<Table, String> {
         .iter()
         .flat_map(|table| table.cells.iter().map(move |cell| (table, cell)))
         .filter(|(_, cell)| cell.n_approaches > 0)
+        // Any strike stands behind the strike itself, so it is never the first.
+        .filter(|(table, cell)| {
+            table.occasion == Occasion::Any
+                || layer.terms.get(cell.term).is_none_or(|term| *term != ANY_STRIKE)
+        })
         .collect();
     let share = |cell: &ReactionCell, pick: fn(&CellEstimate) -> Option<f64>| pick(&cell.estimate);
     let table = Table::of(cells)

@@ -4,6 +4,7 @@ use crate::derived::rates::Limits;
 use crate::derived::study::Layers;
 use crate::derived::study::need;
 use crate::derived::study::table::Table;
+use crate::derived::study::table::Value;
 
 pub(super) fn plan(layers: &Layers) -> Result<Table, String> {
     let plan = need(&layers.plan)?;
@@ -13,8 +14,8 @@ pub(super) fn plan(layers: &Layers) -> Result<Table, String> {
     };
     Ok(Table::of(plan.sites.iter().enumerate().collect())
         .column("number", "", "number in the plan", |(idx, _)| idx + 1)
-        .column("longitude", "degrees", "WGS 84", |(_, site)| site.position.lon())
-        .column("latitude", "degrees", "WGS 84", |(_, site)| site.position.lat())
+        .column("longitude", "degrees", "WGS 84", |(_, site)| Value::Degrees(site.position.lon()))
+        .column("latitude", "degrees", "WGS 84", |(_, site)| Value::Degrees(site.position.lat()))
         .column(
             "in_place",
             "",

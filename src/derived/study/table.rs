@@ -17,6 +17,8 @@ pub enum Value {
     Count(u64),
     /// A number.
     Number(f64),
+    /// A longitude or latitude, degrees: to a decimetre, whatever stands before the point.
+    Degrees(f64),
 }
 
 impl From<String> for Value {
@@ -63,6 +65,7 @@ impl std::fmt::Display for Value {
             Self::Text(text) => f.write_str(text),
             Self::Count(count) => write!(f, "{count}"),
             Self::Number(number) => f.write_str(&significant(*number)),
+            Self::Degrees(degrees) => write!(f, "{degrees:.6}"),
         }
     }
 }
@@ -167,7 +170,7 @@ pub fn csv_bytes(table: &Table) -> Result<Vec<u8>, String> {
 fn cell(value: &Value) -> String {
     match value {
         Value::Text(text) => guarded(text).into_owned(),
-        Value::Missing | Value::Count(_) | Value::Number(_) => value.to_string(),
+        Value::Missing | Value::Count(_) | Value::Number(_) | Value::Degrees(_) => value.to_string(),
     }
 }
 

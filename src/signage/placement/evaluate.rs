@@ -118,7 +118,7 @@ pub fn chosen_shares(
 mod tests {
     use super::*;
     use crate::analysis::graph::{Edge, Graph};
-    use crate::analysis::random::stream;
+    use crate::analysis::random::{seed_of, stream};
     use crate::signage::placement::exact::{SearchParams, best_choice};
     use crate::signage::placement::walk::{Heading, WalkedLeg, WalkedTrip, sites_at_vertices};
     use rand_distr::{Distribution, Gamma};
@@ -145,7 +145,7 @@ mod tests {
     fn noisy_draws(n_segments: usize, n_draws: usize, seed: u64) -> Vec<f64> {
         let mut rates = vec![0.0; n_draws * n_segments];
         for segment in 0..n_segments {
-            let mut rng = stream(seed, segment as u64);
+            let mut rng = stream(seed_of(seed, "heeding"), segment as u64);
             let gamma = Gamma::new(0.5, 0.2).unwrap();
             for draw in 0..n_draws {
                 rates[draw * n_segments + segment] = gamma.sample(&mut rng);

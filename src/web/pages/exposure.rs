@@ -11,6 +11,7 @@ use crate::analysis::rates::UnitRate;
 use crate::derived::DeriveError;
 use crate::derived::Derived;
 use crate::derived::exposure::ExposureLayer;
+use crate::derived::exposure::party_size;
 use crate::derived::facts::Facts;
 use crate::derived::network::NetworkLayer;
 use crate::derived::places::PlaceSummary;
@@ -102,6 +103,7 @@ impl Known<'_> {
                 day(self.exposure.period.first()),
                 day(self.exposure.period.last())
             ),
+            n_days_apart: self.exposure.n_days_apart,
             total_km: total[0],
             drawing: drawing(self.facts, self.network, self.exposure, |trail| {
                 format!("/exposure?trail={trail}#stretches")
@@ -271,9 +273,9 @@ impl Known<'_> {
                 n_parties: size.n_parties,
                 mean: size.mean_walkers,
                 standard_error: size.standard_error,
-                // The model has one mean for each trailhead and one for the rest.
-                is_used: used.insert(size.trailhead_id),
+                is_used: party_size::is_used(&self.facts.party_sizes, size, &self.exposure.period),
             });
+            used.insert(size.trailhead_id);
         }
         if used.insert(None) {
             let shared = &self.exposure.params.party_size;

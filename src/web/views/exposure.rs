@@ -31,6 +31,8 @@ pub struct ExposurePage {
 pub struct Exposure {
     /// The days it is for, in words.
     pub period: String,
+    /// Days with counter readings that lie years away from all others: in nothing.
+    pub n_days_apart: usize,
     /// All walking, party-kilometres.
     pub total_km: Estimate,
     /// Trails by where their walking is known from.
@@ -118,6 +120,12 @@ pub fn body(page: &ExposurePage) -> Markup {
             "Parties walked about " strong { (km(exposure.total_km.value)) " km" } " on all trails together "
             "(95 % interval " (km(exposure.total_km.lower)) " to " (km(exposure.total_km.upper)) ") " (exposure.period) ". "
             (verdict(exposure))
+        }
+        @if exposure.n_days_apart > 0 {
+            p.notice {
+                "Counters have readings of " (exposure.n_days_apart) @if exposure.n_days_apart == 1 { " day that lies" } @else { " days that lie" }
+                " more than a year away from all others, as when a clock is lost. They are in nothing: correct the clock, or take the batch back."
+            }
         }
         @for words in &exposure.against_prior { p.notice { (words) } }
         div.grid {
@@ -256,7 +264,7 @@ fn sizes_and_places(exposure: &Exposure) -> Markup {
                     } } }
                 }
                 @if exposure.party_sizes.iter().any(|row| !row.is_used) {
-                    p.small.soft { "The model has one mean for each trailhead, the first that was brought in, whatever its dates." }
+                    p.small.soft { "A mean that is not used holds for days outside the days looked at, and nearer ones stand for these." }
                 }
             }
             section.card {

@@ -177,7 +177,7 @@ fn findings(page: &ReactionsPage) -> Markup {
         section.card {
             h2 { "Does contact matter?" }
             dl.facts { @for (question, answer) in &page.findings { dt { (question) } dd { (answer) } } }
-            p.small.soft { "Limits by snake come from drawing whole snakes again and again; where a reaction was seen never or always, exact limits on the number of snakes stand instead." }
+            p.small.soft { "Limits by snake come from drawing whole snakes again and again, and are never narrower than the exact ones; where a reaction was seen never or always, exact limits on the number of snakes stand instead." }
             p.small { a href="/reactions/latency" { "Time until snakes react" } " · " a href="/reactions/parts" { "Strikes by species, life stage, temperature and season" } }
         }
     }

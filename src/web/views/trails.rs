@@ -187,7 +187,7 @@ fn places(page: &TrailsPage) -> Markup {
             h2 { "Places" }
             p.soft.small {
                 "Encounters reported in car parks, campsites, viewpoints and buildings belong to the place, not to a trail. "
-                "Reports are given for each 1,000 visits where visits are known, with exact 95 % limits."
+                "Reports are given for each 1,000 visits where visits are known, with exact 95 % limits that allow for how well the visits are known."
             }
             @if page.places.is_empty() { p { "No places yet." } } @else {
                 table.stack {

@@ -107,6 +107,7 @@ fn exposure() -> Exposure {
             p_values: [Some(0.002), None, Some(0.001)],
             differs: [true, false, true],
         }],
+        n_days_apart: 1,
         party_sizes: vec![
             PartySizeRow {
                 where_at: "Mill".to_owned(),
