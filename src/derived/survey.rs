@@ -16,6 +16,9 @@ use crate::analysis::rates::Units;
 use crate::analysis::season::Curve;
 use crate::analysis::season::HOURS;
 use crate::derived::DeriveError;
+use crate::derived::effect;
+use crate::derived::effect::SegmentRole;
+use crate::derived::effect::SignedReporting;
 use crate::derived::exposure::ExposureLayer;
 use crate::derived::facts::Facts;
 use crate::derived::network::NetworkLayer;
@@ -50,6 +53,8 @@ pub struct SurveyLayer {
     pub trails: SurveySet,
     /// The reporting ratio of all venomous species together, then of each that was met; empty without counted walking.
     pub ratios: Vec<GroupRatio>,
+    /// Whether stretches whose walkers passed no sign are joined by a ratio of their own.
+    pub is_joined_by_sign: bool,
     /// Whether survey-km of the ratio are weighted by season and hour.
     pub is_season_adjusted: bool,
 }
@@ -111,11 +116,20 @@ pub fn compute(
         Some(joiner) => joiner.ratios()?,
         None => Vec::new(),
     };
+    let by_sign = match visitors {
+        Some(Visitors { exposure, snaps, season, .. }) => {
+            let known = effect::Known { exposure: Some(exposure), snaps, walks, season: Some(season) };
+            effect::reporting_by_sign(facts, layer, exposure, known)?
+        }
+        None => None,
+    };
+    // A ratio of its own only where it can be estimated; else that of all stands for these, too.
+    let by_sign = by_sign.filter(|(_, known)| matches!(known.unsigned.ratio, ReportingRatio::Estimated(_)));
     let set = |units: Vec<Stretch>, names: Vec<String>, kind: Kind| -> Result<SurveySet, DeriveError> {
         let parts = Parts { facts, layer, units: &units, kind };
         let (effort, fits) = parts.survey_rates(&by_purpose)?;
         let joint = match (&joiner, ratios.first()) {
-            (Some(joiner), Some(all)) => parts.joint(joiner, &all.ratio)?,
+            (Some(joiner), Some(all)) => parts.joint(joiner, &all.ratio, by_sign.as_ref())?,
             _ => Err("nothing says how far visitors walk, so surveys stand alone".to_owned()),
         };
         let members = units.into_iter().map(|unit| unit.segments).collect();
@@ -130,6 +144,7 @@ pub fn compute(
         stretches: set(stretches, names, Kind::Stretch)?,
         trails: set(trails, trail_names, Kind::Trail)?,
         ratios,
+        is_joined_by_sign: by_sign.is_some(),
         is_season_adjusted: visitors.is_some_and(|visitors| visitors.season.fit.is_ok()),
     })
 }
@@ -251,16 +266,28 @@ impl Parts<'_> {
         Ok((effort, fits))
     }
 
-    fn joint(&self, joiner: &Joiner<'_>, ratio: &ReportingRatio) -> Result<Answer<RateFit>, DeriveError> {
+    /// Reports count by the ratio of all; where hardly any walker passed a sign, by that of such stretches where it is known.
+    fn joint(
+        &self,
+        joiner: &Joiner<'_>,
+        ratio: &ReportingRatio,
+        by_sign: Option<&(Vec<SegmentRole>, SignedReporting)>,
+    ) -> Result<Answer<RateFit>, DeriveError> {
         if let ReportingRatio::NotEstimable { survey_encounters } = ratio {
             return Ok(Err(self.refusal(*survey_encounters)));
         }
         let survey = self.sums(&joiner.survey.counts, &joiner.survey.km)?;
         let reports = self.sums(&joiner.reports, &joiner.visitor_km)?;
-        let group = vec![0; self.units.len()];
-        let (counts, exposure) =
-            rates::join_reports(&survey.effort(), &reports.effort(), &group, std::slice::from_ref(ratio))
-                .map_err(DeriveError::internal)?;
+        let ratios: Vec<ReportingRatio> =
+            std::iter::once(ratio).chain(by_sign.map(|(_, known)| &known.unsigned.ratio)).cloned().collect();
+        let is_unsigned = |unit: &Stretch| {
+            by_sign.is_some_and(|(roles, _)| {
+                unit.segments.iter().all(|segment| roles[*segment] == SegmentRole::Control)
+            })
+        };
+        let group: Vec<usize> = self.units.iter().map(|unit| usize::from(is_unsigned(unit))).collect();
+        let (counts, exposure) = rates::join_reports(&survey.effort(), &reports.effort(), &group, &ratios)
+            .map_err(DeriveError::internal)?;
         let provenance = rates::stretch_provenance(self.units, &joiner.joint_provenance())
             .map_err(DeriveError::internal)?;
         let stratum = self.strata();

@@ -114,6 +114,8 @@ pub struct ReadingReport {
     pub outages: Vec<TimeRange>,
 }
 
+/// Bins from this length on, seconds, are of days: 23 hours.
+const DAY_BIN_S: u32 = 23 * 3600;
 /// Longest bin, seconds: 32 days.
 const MAX_BIN_S: u32 = 32 * 86_400;
 
@@ -212,7 +214,9 @@ fn counted_bins(device: &Counter, params: &ExposureParams, report: &mut ReadingR
             report.missing += 1;
             continue;
         };
-        if bin.start_s < covered_to {
+        // In spring a day's bin of 24 hours reaches an hour into the next day's, which is no overlap.
+        let slack_s = if bin.length_s >= DAY_BIN_S { 3600 } else { 0 };
+        if bin.start_s + slack_s < covered_to {
             report.overlapping += 1;
             continue;
         }
@@ -437,5 +441,24 @@ mod tests {
         counter.placements[0].from_s = i64::MIN;
         assert_eq!(days(&counter), Some((expected.0, expected.1, 1)));
         assert_eq!(counted_days(&[], &params).unwrap(), None);
+    }
+
+    #[test]
+    fn days_of_23_hours_lose_no_neighbour() {
+        let mut counter = hourly(1);
+        let at = |start_s: i64, day: i8| Bin {
+            start_s,
+            length_s: 86_400,
+            local: date(2024, 3, day).at(0, 0, 0, 0),
+            count_in: Some(40),
+            count_out: None,
+        };
+        // Midnights of 30 and 31 March and 1 April in Vienna: the second day lasts 23 hours.
+        counter.bins = vec![at(0, 30), at(DAY_S, 31), at(2 * DAY_S - HOUR_S, 1)];
+        let params = ExposureParams::default();
+        let (_, report) = clean(0, &counter, &params).unwrap();
+        assert_eq!((report.used, report.overlapping), (3, 0));
+        counter.bins.push(Bin { start_s: 2 * DAY_S + 5 * HOUR_S, ..at(0, 1) });
+        assert_eq!(clean(0, &counter, &params).unwrap().1.overlapping, 1);
     }
 }

@@ -311,6 +311,32 @@ mod tests {
         assert!((90..=99).contains(&covered), "{covered}");
     }
 
+    /// Walking and ratio of a draw err independently, though both are drawn with the seed of the area. When both began with the
+    /// same bits, the ratio's errors made up for those of the walking, and its limits were half as wide as they should be.
+    #[test]
+    fn errors_of_walking_and_of_the_ratio_add_up() {
+        use rand_distr::StandardNormal;
+        const N: usize = 2_000;
+        let seed = RatioParams::default().seed;
+        let walked = |draw: usize| {
+            let error: f64 = StandardNormal.sample(&mut stream(seed_of(seed, "exposure"), draw as u64));
+            1000.0 * (0.3 * error).exp()
+        };
+        let survey = data(vec![40], vec![100.0]);
+        let reports = Data {
+            counts: CountDraws::certain(vec![60]),
+            exposure: ExposureDraws { n_draws: N, n_units: 1, party_km: (0..N).map(walked).collect() },
+        };
+        let params = RatioParams { n_draws: N, prior_log_sd: 10.0, ..RatioParams::default() };
+        let ratio = reporting_ratio(&survey.effort(), &reports.effort(), &[0], &params).unwrap();
+        let ReportingRatio::Estimated(estimate) = ratio else { panic!("not estimated") };
+        let logs: Vec<f64> = estimate.draws.iter().map(|r| r.ln()).collect();
+        let mean = logs.iter().sum::<f64>() / N as f64;
+        let variance = logs.iter().map(|x| (x - mean).powi(2)).sum::<f64>() / N as f64;
+        let expected = 0.09 + 1.0 / 40.0 + 1.0 / 60.0;
+        assert!((variance / expected - 1.0).abs() < 0.15, "{variance} and {expected}");
+    }
+
     #[test]
     fn joined_exposure_is_in_survey_km() {
         let (survey, reports) = (data(vec![3, 1], vec![10.0, 20.0]), data(vec![5, 0], vec![100.0, 200.0]));

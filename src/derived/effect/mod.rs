@@ -164,6 +164,30 @@ pub fn compute(
     })
 }
 
+/// Which segments' walkers passed a sign, and how much people report with and without; none before the first sign.
+///
+/// # Errors
+/// [`DeriveError::Internal`] when inputs do not fit together.
+pub fn reporting_by_sign(
+    facts: &Facts,
+    layer: &NetworkLayer,
+    exposure: &ExposureLayer,
+    known: Known<'_>,
+) -> Result<Option<(Vec<SegmentRole>, SignedReporting)>, DeriveError> {
+    let signs = &facts.signs_in_place;
+    if signs.is_empty() {
+        return Ok(None);
+    }
+    let vertices: Vec<Option<usize>> =
+        signs.iter().map(|sign| vertex_of(layer, sign.given.position)).collect();
+    let trips = walked_trips(layer, exposure);
+    let roles = passed::roles(layer.network.graph(), &trips, &vertices, &RoleParams::of(facts));
+    let ground =
+        cells::Ground { facts, exposure, snaps: known.snaps, walks: known.walks, season: known.season };
+    let reporting = ground.signed_reporting(&roles)?;
+    Ok(Some((roles, reporting)))
+}
+
 /// Why there is no estimate, in words.
 pub fn why_words(why: WhyNot) -> &'static str {
     match why {

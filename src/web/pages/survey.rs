@@ -238,9 +238,15 @@ fn ratio_basis(layer: &SurveyLayer) -> String {
         true => "survey-km are weighted by how frequent encounters are at that season and hour",
         false => "no season could be estimated, so survey-km are taken as they are",
     };
+    let by_sign = match layer.is_joined_by_sign {
+        true => {
+            " Together, stretches whose walkers passed no sign count by the ratio of such stretches, all others by that of all."
+        }
+        false => "",
+    };
     format!(
         "{n_cells} segments are covered by planned walks in the days counted and by walking that counters identify; {season}. \
-         Targeted and opportunistic walks stay out, since they are made when and where snakes are expected."
+         Targeted and opportunistic walks stay out, since they are made when and where snakes are expected.{by_sign}"
     )
 }
 
