@@ -484,6 +484,7 @@ async fn put(
         Some((_, Draft::SignInspection(_))) => {
             writer.put_sign_inspections(target, &rows!(SignInspection)).await
         }
+        Some((_, Draft::SignWatch(_))) => writer.put_sign_watches(target, &rows!(SignWatch)).await,
         Some((_, Draft::DoubleObservation(_))) => {
             writer.put_double_observations(target, &rows!(DoubleObservation)).await
         }
