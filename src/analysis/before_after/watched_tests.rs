@@ -305,7 +305,7 @@ fn signs_that_work_are_found_with_their_size() {
     let share = |n: u32| f64::from(n) / n_runs as f64;
     println!("mean {}, held {}, called {}", ln_mean.exp(), share(held), share(called));
     assert!((ln_mean.exp() / EFFECT - 1.0).abs() < 0.06, "{}", ln_mean.exp());
-    assert!(share(held) >= 0.92 && share(called) > 0.8, "{} {}", share(held), share(called));
+    assert!(share(held) >= 0.92 && share(called) > 0.7, "{} {}", share(held), share(called));
 }
 
 /// Where the worst behaviour chose the places, the time that chose them is no before: useless signs look useful. The time
