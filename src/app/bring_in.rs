@@ -490,6 +490,7 @@ async fn put(
         Some((_, Draft::SignInspection(_))) => {
             boxed(writer.put_sign_inspections(target, &rows!(SignInspection))).await
         }
+        Some((_, Draft::SignWatch(_))) => boxed(writer.put_sign_watches(target, &rows!(SignWatch))).await,
         Some((_, Draft::DoubleObservation(_))) => {
             boxed(writer.put_double_observations(target, &rows!(DoubleObservation))).await
         }

@@ -21,7 +21,7 @@ macro_rules! demo_file {
 }
 
 /// In the order in which they build on each other.
-const FILES: [DemoFile; 20] = [
+const FILES: [DemoFile; 21] = [
     demo_file!(Species, "species.csv"),
     demo_file!(Trails, "trails.geojson"),
     demo_file!(Trailheads, "trailheads.csv"),
@@ -42,6 +42,7 @@ const FILES: [DemoFile; 20] = [
     demo_file!(DailyWeather, "weather.csv"),
     demo_file!(SignsInPlace, "signs-in-place.csv"),
     demo_file!(SignInspections, "sign-inspections.csv"),
+    demo_file!(SignWatches, "sign-watches.csv"),
 ];
 /// Rows as they really arrive, most of them wrong.
 const MISTAKES: DemoFile = demo_file!(Encounters, "visitor-book.csv");

@@ -16,6 +16,7 @@ use crate::derived::density::DensityParams;
 use crate::derived::density::RelativeLayer;
 use crate::derived::effect;
 use crate::derived::effect::EffectLayer;
+use crate::derived::effect::Heeding;
 use crate::derived::effect::SignRecords;
 use crate::derived::exposure;
 use crate::derived::exposure::ExposureLayer;
@@ -551,6 +552,15 @@ impl Deriver {
         Ok(self.store.snapshot().await?.sign_plans(facts.area.id).await?)
     }
 
+    /// What watching at standing signs found, for what is assumed of heeding them.
+    ///
+    /// # Errors
+    /// [`DeriveError::Store`] when the watches cannot be read.
+    pub async fn heeding(&self, facts: &Derived<Facts>) -> Result<Vec<Heeding>, DeriveError> {
+        let watches = self.store.snapshot().await?.sign_watches(facts.area.id).await?;
+        effect::heeding(&watches, &facts.signs_in_place)
+    }
+
     /// What two observers on one walk saw and missed.
     ///
     /// # Errors
@@ -581,6 +591,7 @@ impl Deriver {
                 plans: snapshot.sign_plans(facts.area.id).await?,
                 inspections: snapshot.sign_inspections(facts.area.id).await?,
                 approaches: snapshot.approaches(facts.area.id).await?,
+                watches: snapshot.sign_watches(facts.area.id).await?,
             };
             drop(snapshot);
             let facts = Arc::clone(&facts.value);

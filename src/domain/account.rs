@@ -96,7 +96,8 @@ pub fn right_to_bring_in(content: Content) -> Right {
         | Content::Photos
         | Content::Walks
         | Content::DoubleObserver
-        | Content::SignInspections => Right::BringIn,
+        | Content::SignInspections
+        | Content::SignWatches => Right::BringIn,
         Content::Trails
         | Content::Counters
         | Content::Readings

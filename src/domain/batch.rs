@@ -39,6 +39,8 @@ terms! {
         SignsInPlace => "signs-in-place",
         /// Inspections of signs in place.
         SignInspections => "sign-inspections",
+        /// Watches at signs: who passed, read and did as asked.
+        SignWatches => "sign-watches",
         /// The highest temperature of each day.
         DailyWeather => "daily-weather",
         /// Photos that say where and when they were taken.

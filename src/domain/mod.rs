@@ -17,6 +17,7 @@ pub mod photo;
 pub mod place;
 pub mod revision;
 pub mod sign;
+pub mod sign_watch;
 pub mod terms;
 pub mod time;
 pub mod trail;

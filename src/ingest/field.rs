@@ -130,6 +130,13 @@ fields! {
     Sign => "sign" ["signname", "name"];
     InspectedAt => "inspectedAt" ["inspected", "date", "when"];
     Condition => "condition" ["state"];
+    Locality => "locality" ["place", "placename", "sign", "signname", "name"];
+    PartiesPassed => "partiesPassed" ["passed", "parties", "n"];
+    PartiesRead => "partiesRead" ["read", "readthesign"];
+    PartiesDidAsAsked => "partiesDidAsAsked" ["didasasked", "did", "heeded"];
+    Asked => "asked" ["whatwasasked", "behavior", "behaviour"];
+    Watcher => "watcher" ["watcherseen", "observerseen"];
+    EventRemarks => "eventRemarks" ["remarks", "notes", "comments", "comment", "occurrenceRemarks"];
 }
 
 /// A header without case, spaces and punctuation.
@@ -175,6 +182,21 @@ pub(crate) fn fields_of(content: Content) -> &'static [Field] {
         }
         Content::SignsInPlace => &[Name, DecimalLatitude, DecimalLongitude, Kind, Up, Down],
         Content::SignInspections => &[Sign, InspectedAt, RecordedBy, Condition, OccurrenceRemarks],
+        Content::SignWatches => &[
+            EventId,
+            Locality,
+            DecimalLatitude,
+            DecimalLongitude,
+            Start,
+            Minutes,
+            PartiesPassed,
+            PartiesRead,
+            PartiesDidAsAsked,
+            Asked,
+            Watcher,
+            RecordedBy,
+            EventRemarks,
+        ],
         Content::Encounters | Content::Form | Content::Photos => ENCOUNTER,
     }
 }
@@ -206,6 +228,18 @@ pub(crate) fn required(content: Content) -> &'static [Field] {
         Content::DoubleObserver => &[EventId, Protocol, FirstObserver, SecondObserver],
         Content::SignsInPlace => &[Name, DecimalLatitude, DecimalLongitude, Up],
         Content::SignInspections => &[Sign, InspectedAt, Condition],
+        Content::SignWatches => &[
+            EventId,
+            Locality,
+            DecimalLatitude,
+            DecimalLongitude,
+            Start,
+            Minutes,
+            PartiesPassed,
+            PartiesDidAsAsked,
+            Asked,
+            Watcher,
+        ],
         Content::Encounters | Content::Form | Content::Photos => {
             &[EffortKind, EventDate, DecimalLatitude, DecimalLongitude]
         }
@@ -294,6 +328,6 @@ mod tests {
                 assert!(fields_of(*content).contains(field), "{content}: {}", field.name());
             }
         }
-        assert_eq!(Field::ALL.len(), Field::Condition as usize + 1);
+        assert_eq!(Field::ALL.len(), Field::EventRemarks as usize + 1);
     }
 }

@@ -38,6 +38,7 @@ use crate::domain::place::SensitivePlace;
 use crate::domain::sign::SignInPlaceDraft;
 use crate::domain::sign::SignInspectionDraft;
 use crate::domain::sign::SignLocationDraft;
+use crate::domain::sign_watch::SignWatchDraft;
 use crate::domain::trail::TrailDraft;
 use crate::domain::trail::TrailheadDraft;
 use crate::domain::walk::WalkDraft;
@@ -83,6 +84,8 @@ pub enum Draft {
     SignInPlace(SignInPlaceDraft),
     /// An inspection of a sign.
     SignInspection(SignInspectionDraft),
+    /// A watch at a sign, or at a place to compare with.
+    SignWatch(SignWatchDraft),
     /// A row of a double-observer walk.
     DoubleObservation(DoubleObservationDraft),
     /// An encounter with its approaches.
@@ -180,6 +183,7 @@ pub fn is_about_health(content: Content, header: &str, value: &str) -> bool {
         | Content::DoubleObserver
         | Content::SignsInPlace
         | Content::SignInspections
+        | Content::SignWatches
         | Content::DailyWeather => false,
     };
     if !is_of_encounters || value.trim().is_empty() {

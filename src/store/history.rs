@@ -60,6 +60,8 @@ terms! {
         DoubleObservation => "double observation",
         /// An inspection of a sign.
         SignInspection => "sign inspection",
+        /// A watch at a sign, or at a place to compare with.
+        SignWatch => "sign watch",
         /// The highest temperature of a day.
         DailyWeather => "daily weather",
         /// A kept sign plan.

@@ -50,6 +50,7 @@ mod sensitive_places;
 mod sign_inspections;
 mod sign_locations;
 mod sign_plans;
+mod sign_watches;
 mod signs_in_place;
 mod snapshot;
 pub mod space_key;

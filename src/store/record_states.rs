@@ -16,6 +16,7 @@ use crate::domain::place::SensitivePlace;
 use crate::domain::sign::SignInPlaceDraft;
 use crate::domain::sign::SignInspectionDraft;
 use crate::domain::sign::SignLocationDraft;
+use crate::domain::sign_watch::SignWatchDraft;
 use crate::domain::trail::TrailDraft;
 use crate::domain::trail::TrailheadDraft;
 use crate::domain::walk::WalkDraft;
@@ -58,6 +59,7 @@ macro_rules! by_kind {
             RecordKind::DoubleObservation => { type $record = DoubleObservationDraft; $body }
             RecordKind::DailyWeather => { type $record = DailyWeather; $body }
             RecordKind::SignInspection => { type $record = SignInspectionDraft; $body }
+            RecordKind::SignWatch => { type $record = SignWatchDraft; $body }
             // Settings and the area have a page of their own; decisions, notices and posted plans stay as they were made.
             RecordKind::Area
             | RecordKind::Setting
@@ -252,6 +254,7 @@ impl Writer {
             DoubleObservation: "double_observer_detections",
             DailyWeather: "daily_weather",
             SignInspection: "sign_inspections",
+            SignWatch: "sign_watches",
         );
         Ok(())
     }

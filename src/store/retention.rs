@@ -32,6 +32,8 @@ pub struct Emptied {
     pub n_double_walks: u64,
     /// Inspections of signs that lost who looked and what they wrote.
     pub n_inspections: u64,
+    /// Watches at signs that lost who watched and what they wrote.
+    pub n_watches: u64,
     /// Earlier states of any of these.
     pub n_earlier_states: u64,
     /// Rows that did not go in, which lost what stood in them.
@@ -56,6 +58,7 @@ impl std::fmt::Display for Emptied {
             n_walks,
             n_double_walks,
             n_inspections,
+            n_watches,
             n_earlier_states,
             n_rows,
             n_files,
@@ -64,7 +67,7 @@ impl std::fmt::Display for Emptied {
         write!(
             f,
             "{n_encounters} encounters, {n_walks} survey walks, {n_double_walks} walks of two observers, \
-             {n_inspections} inspections of signs, {n_earlier_states} earlier states, {n_rows} rows that did not go in, \
+             {n_inspections} inspections of signs, {n_watches} watches at signs, {n_earlier_states} earlier states, {n_rows} rows that did not go in, \
              {n_files} names of files, {n_photos} photos taken out"
         )
     }
@@ -85,6 +88,7 @@ impl Writer {
         self.empty_walks(area, before_s, &mut emptied).await?;
         self.empty_double_walks(area, before_s, &mut emptied).await?;
         self.empty_inspections(area, before_s, &mut emptied).await?;
+        self.empty_watches(area, before_s, &mut emptied).await?;
         emptied.n_rows = self.empty_rows(area, before_s).await?;
         emptied.n_files = self.empty_file_names(area, before_s).await?;
         emptied.n_photos = self.delete_photos(area, before_s).await?;
@@ -216,6 +220,29 @@ impl Writer {
         emptied.n_inspections = sqlx::query(
             "UPDATE sign_inspections SET actor = '', remarks = '', revision = ?
              WHERE (actor <> '' OR remarks <> '') AND id IN (SELECT id FROM old_records)",
+        )
+        .bind(revision)
+        .execute(connection)
+        .await?
+        .rows_affected();
+        Ok(())
+    }
+
+    async fn empty_watches(
+        &mut self,
+        area: AreaId,
+        before_s: i64,
+        emptied: &mut Emptied,
+    ) -> Result<(), Error> {
+        let revision = self.revision();
+        let connection = self.connection();
+        let old = "INSERT INTO old_records SELECT id FROM sign_watches WHERE area_id = ?1 AND start_s < ?2";
+        remember(connection, old, area, before_s).await?;
+        let fields = [("$.record.recorded_by", "\"\""), ("$.record.remarks", "\"\"")];
+        emptied.n_earlier_states += empty_history(connection, RecordKind::SignWatch, &fields).await?;
+        emptied.n_watches = sqlx::query(
+            "UPDATE sign_watches SET recorded_by = '', remarks = '', revision = ?
+             WHERE (recorded_by <> '' OR remarks <> '') AND id IN (SELECT id FROM old_records)",
         )
         .bind(revision)
         .execute(connection)

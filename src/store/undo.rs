@@ -16,6 +16,7 @@ use crate::domain::place::SensitivePlace;
 use crate::domain::sign::SignInPlaceDraft;
 use crate::domain::sign::SignInspectionDraft;
 use crate::domain::sign::SignLocationDraft;
+use crate::domain::sign_watch::SignWatchDraft;
 use crate::domain::trail::TrailDraft;
 use crate::domain::trail::TrailheadDraft;
 use crate::domain::walk::WalkDraft;
@@ -134,6 +135,7 @@ impl Writer {
                     boxed(self.put_back_one::<SignInspectionDraft>(area, &change)).await?
                 }
                 RecordKind::DailyWeather => boxed(self.put_back_one::<DailyWeather>(area, &change)).await?,
+                RecordKind::SignWatch => boxed(self.put_back_one::<SignWatchDraft>(area, &change)).await?,
                 RecordKind::Species => {
                     let states = (change.before_json.as_str(), change.after_json.as_str());
                     self.put_back_species(area, change.record_id, states).await?
@@ -206,6 +208,7 @@ impl Writer {
             "sign_locations",
             "signs_in_place",
             "sign_inspections",
+            "sign_watches",
             "double_observer_detections",
             "daily_weather",
         );

@@ -81,6 +81,7 @@ fn rest() -> Routes {
         .post("/effect/signs", Right::Manage, pages::effect::put_up)
         .post("/effect/signs/{id}/down", Right::Manage, pages::effect::take_down)
         .post("/effect/signs/{id}/inspection", Right::Manage, pages::effect::inspect)
+        .post("/effect/watches", Right::Manage, pages::effect_watch::record)
         .get("/route", Right::SeeExact, pages::route::show)
         .get("/watch", Right::SeeExact, pages::watch::show)
         .post("/notices", Right::Manage, pages::watch::make)

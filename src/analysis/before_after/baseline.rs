@@ -4,8 +4,8 @@ use crate::analysis::before_after::control::{Cells, before_after_control};
 use crate::analysis::before_after::empirical_bayes::CompareParams;
 use crate::analysis::before_after::flips::{FlipTest, flip_test};
 use crate::analysis::before_after::{
-    Change, Effectiveness, Index, InvalidComparison, LimitsBasis, Role, Unit, WhyNot, check_units, of_role,
-    totals, verdict,
+    Change, Effectiveness, Index, InvalidComparison, LimitsBasis, Period, Role, Unit, WhyNot, check_units,
+    of_role, totals, verdict,
 };
 use crate::analysis::counts::quantiles::{student_deviate, upper_deviate};
 use crate::analysis::counts::roots::bisect;
@@ -29,6 +29,24 @@ use crate::analysis::counts::{RatioLimits, half_alpha};
 /// Hauer, E. (1997). *Observational Before-After Studies in Road Safety*, chapter 9 (comparison group); Liang, K.-Y. &
 /// Zeger, S. L. (1986). *Biometrika* 73, 13-22; Satterthwaite, F. E. (1946). *Biometrics Bulletin* 2, 110-114.
 pub fn later_baseline(units: &[Unit], params: &CompareParams) -> Result<Effectiveness, InvalidComparison> {
+    compare(units, params, Chance::OfEvents)
+}
+
+/// How much counts vary by chance alone.
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+pub(super) enum Chance {
+    /// As events over kilometres: Poisson.
+    OfEvents,
+    /// As a part of so many, which stand in the place of kilometres: binomial, with the share of all units of a role.
+    OfShares,
+}
+
+/// [`later_baseline`] for events or for shares.
+pub(super) fn compare(
+    units: &[Unit],
+    params: &CompareParams,
+    chance: Chance,
+) -> Result<Effectiveness, InvalidComparison> {
     let beyond = half_alpha(params.level)?;
     check_units(units)?;
     if of_role(units, Role::Signed).next().is_none() {
@@ -47,7 +65,7 @@ pub fn later_baseline(units: &[Unit], params: &CompareParams) -> Result<Effectiv
     if control_before.count == 0 || control_after.count == 0 {
         return Ok(Effectiveness::NotEstimable(WhyNot::NoControlEncounters));
     }
-    let control = changed(&both, Role::Control);
+    let control = changed(&both, Role::Control, chance);
     let residual = |unit: &Unit| unit.after.count as f64 - total(unit) * share_after(unit, control.ln_change);
     let residuals: Vec<f64> = of_role(&both, Role::Signed).map(residual).collect();
     let flips = flip_test(&residuals, params.seed);
@@ -79,7 +97,7 @@ pub fn later_baseline(units: &[Unit], params: &CompareParams) -> Result<Effectiv
         let limits = (limits, LimitsBasis::Totals);
         return Ok(Effectiveness::Estimated(index(Change::ZeroCell, None, limits, p_value)));
     }
-    let signed = changed(&both, Role::Signed);
+    let signed = changed(&both, Role::Signed, chance);
     let ln_effect = signed.ln_change - control.ln_change;
     let std_error = (signed.variance + control.variance).sqrt();
     let reach = deviate(&[&signed, &control], beyond) * std_error;
@@ -126,9 +144,15 @@ pub(super) struct Changed {
 impl Changed {
     /// From every unit's total, the share of it expected after at this change, and what was counted after.
     pub(super) fn at(ln_change: f64, units: impl Iterator<Item = (f64, f64, f64)>) -> Self {
-        let (mut information, mut squares, mut n) = (0.0, 0.0, 0.0);
-        for (total, share, after) in units {
+        Self::with_chance(ln_change, units.map(|unit| (unit, poisson_chance(unit))))
+    }
+
+    /// The same, with the variance that chance alone gives every unit's count.
+    fn with_chance(ln_change: f64, units: impl Iterator<Item = ((f64, f64, f64), f64)>) -> Self {
+        let (mut information, mut chance, mut squares, mut n) = (0.0, 0.0, 0.0, 0.0);
+        for ((total, share, after), of_unit) in units {
             information += total * share * (1.0 - share);
+            chance += of_unit;
             squares += (after - total * share).powi(2);
             n += 1.0;
         }
@@ -136,11 +160,25 @@ impl Changed {
         let squared = information * information;
         Self {
             ln_change,
-            variance: information.max(by_unit) / squared,
-            excess: (by_unit - information).max(0.0) / squared,
-            freedom: (by_unit > information).then_some(n - 1.0),
+            variance: chance.max(by_unit) / squared,
+            excess: (by_unit - chance).max(0.0) / squared,
+            freedom: (by_unit > chance).then_some(n - 1.0),
         }
     }
+}
+
+/// Given its total, the count of after is binomial where both counts are Poisson.
+fn poisson_chance((total, share, _): (f64, f64, f64)) -> f64 {
+    total * share * (1.0 - share)
+}
+
+/// Of `after` less its share of the total, where both counts are binomial with these shares of their bases.
+fn binomial_chance(unit: &Unit, share_after: f64, (before, after): (Period, Period)) -> f64 {
+    let of = |period: Period, all: Period| {
+        let share = (all.count as f64 / all.km).min(1.0);
+        period.km * share * (1.0 - share)
+    };
+    (1.0 - share_after).powi(2) * of(unit.after, after) + share_after.powi(2) * of(unit.before, before)
 }
 
 fn total(unit: &Unit) -> f64 {
@@ -159,14 +197,22 @@ fn share_after(unit: &Unit, ln_change: f64) -> f64 {
 }
 
 /// Both periods must hold encounters.
-fn changed(units: &[Unit], role: Role) -> Changed {
+fn changed(units: &[Unit], role: Role, chance: Chance) -> Changed {
     let n_after: f64 = of_role(units, role).map(|unit| unit.after.count as f64).sum();
     let expected = |ln_change: f64| -> f64 {
         of_role(units, role).map(|unit| total(unit) * share_after(unit, ln_change)).sum()
     };
     let ln_change = bisect((-60.0, 60.0), |ln| expected(ln) - n_after);
-    let unit = |unit: &Unit| (total(unit), share_after(unit, ln_change), unit.after.count as f64);
-    Changed::at(ln_change, of_role(units, role).map(unit))
+    let all = totals(units, role);
+    let of_unit = |unit: &Unit| {
+        let counted = (total(unit), share_after(unit, ln_change), unit.after.count as f64);
+        let by_chance = match chance {
+            Chance::OfEvents => poisson_chance(counted),
+            Chance::OfShares => binomial_chance(unit, counted.1, all),
+        };
+        (counted, by_chance)
+    };
+    Changed::with_chance(ln_change, of_role(units, role).map(of_unit))
 }
 
 #[cfg(test)]

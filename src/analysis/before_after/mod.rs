@@ -8,7 +8,7 @@
 //! - [`lottery`]: units that lost the draw for a sign.
 //!
 //! [`control`] compares four totals; [`reports`] does so for what visitors report; [`shares`] compares shares of a kind of
-//! contact; [`power`] says beforehand what could be found out; [`spread`] holds the distribution of a count whose expectation is itself uncertain.
+//! contact, and of parties that did what a sign asks; [`watched`] takes these by place; [`power`] says beforehand what could be found out; [`spread`] holds the distribution of a count whose expectation is itself uncertain.
 
 pub mod baseline;
 pub mod control;
@@ -21,6 +21,9 @@ pub mod shares;
 #[cfg(test)]
 mod simulation_tests;
 pub mod spread;
+pub mod watched;
+#[cfg(test)]
+mod watched_tests;
 
 use crate::analysis::before_after::flips::FlipTest;
 use crate::analysis::counts::{InvalidLevel, RatioLimits};
@@ -90,6 +93,16 @@ pub enum InvalidComparison {
         unit: usize,
         /// Its encounters.
         count: u64,
+    },
+    /// More than all did something.
+    #[error("unit {unit} has {count} of {all}")]
+    MoreThanAll {
+        /// The unit.
+        unit: usize,
+        /// What was counted.
+        count: u64,
+        /// Of how many.
+        all: f64,
     },
     /// A number to plan with is out of range.
     #[error("{name} is {value}: it must be {allowed}")]

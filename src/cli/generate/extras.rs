@@ -1,4 +1,4 @@
-//! What not every park has: temperatures, walks of two observers, signs in place and their inspections.
+//! What not every park has: temperatures, walks of two observers, signs in place, their inspections, and watches at them.
 
 use std::io::Write;
 use std::path::Path;
@@ -13,6 +13,7 @@ use crate::cli::generate::files::create;
 use crate::cli::generate::files::degrees;
 use crate::cli::generate::layout::Layout;
 use crate::cli::generate::layout::standard_normal;
+use crate::cli::generate::watches;
 
 /// Walks that two observers make together, of the first ones.
 const N_DOUBLE: usize = 140;
@@ -21,15 +22,16 @@ const NOTICED: [f64; 2] = [0.75, 0.65];
 /// When signs went up: before the last of the three seasons.
 const UP: &str = "2025-03-10T09:00";
 
-/// Writes `weather.csv`, `double-observer.csv`, `signs-in-place.csv` and `sign-inspections.csv`; walks and survey encounters
-/// must be written already.
+/// Writes `weather.csv`, `double-observer.csv`, `signs-in-place.csv`, `sign-inspections.csv` and `sign-watches.csv` with what
+/// was planted in it; walks and survey encounters must be written already.
 ///
 /// # Errors
 /// When a file cannot be read or written.
 pub(super) fn write(layout: &Layout, seed: u64, folder: &Path) -> anyhow::Result<()> {
     write_weather(seed, folder)?;
     write_double_observers(seed, folder)?;
-    write_signs_in_place(layout, folder)
+    write_signs_in_place(layout, folder)?;
+    watches::write(layout, seed, folder)
 }
 
 /// The highest temperature of each day: a year's course, spells of some days, and days that nobody read.
@@ -96,6 +98,11 @@ fn columns(folder: &Path, name: &str, headers: [&str; 2]) -> anyhow::Result<Vec<
         .collect()
 }
 
+/// The trailheads at which signs stand: their name and node.
+pub(super) fn signed_trailheads(layout: &Layout) -> impl Iterator<Item = (&String, usize)> {
+    layout.trailheads.iter().step_by(4).take(2).map(|(name, node, _)| (name, *node))
+}
+
 /// Signs at trailheads: what they do to encounters is planted nowhere, so that honest answers hold no effect at all.
 fn write_signs_in_place(layout: &Layout, folder: &Path) -> anyhow::Result<()> {
     let mut signs = create(folder, "signs-in-place.csv")?;
@@ -104,8 +111,8 @@ fn write_signs_in_place(layout: &Layout, folder: &Path) -> anyhow::Result<()> {
     writeln!(inspections, "sign,inspectedAt,recordedBy,condition,occurrenceRemarks")?;
     let conditions =
         [("good", ""), ("worn", "faded by the sun"), ("good", ""), ("damaged", "a corner is torn off")];
-    for (idx, (name, node, _)) in layout.trailheads.iter().step_by(4).take(2).enumerate() {
-        let [lon, lat] = degrees(layout, layout.nodes[*node]);
+    for (idx, (name, node)) in signed_trailheads(layout).enumerate() {
+        let [lon, lat] = degrees(layout, layout.nodes[node]);
         writeln!(signs, "{name} warning,{lat},{lon},trailhead,{UP},")?;
         let (condition, remarks) = conditions[idx % conditions.len()];
         writeln!(

@@ -11,6 +11,7 @@ mod layout;
 mod mistakes;
 mod walkers;
 mod walks;
+mod watches;
 
 use std::path::Path;
 

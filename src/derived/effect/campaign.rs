@@ -15,6 +15,7 @@ use crate::analysis::before_after::shares::share_change;
 use crate::analysis::before_after::totals;
 use crate::analysis::counts::Ratio;
 use crate::derived::DeriveError;
+use crate::derived::effect::LEVEL;
 use crate::derived::effect::SegmentRole;
 use crate::derived::effect::SignRecords;
 use crate::derived::effect::cells::Window;
@@ -37,8 +38,6 @@ use crate::store::SignInPlace;
 
 /// Segments in a row that make one unit of comparison.
 const UNIT_SEGMENTS: usize = 5;
-/// Level of every interval.
-const LEVEL: f64 = 0.95;
 /// Signs of one plan that go up farther apart than this are campaigns of their own.
 const TOGETHER_S: i64 = 120 * 86_400;
 

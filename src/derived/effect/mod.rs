@@ -3,10 +3,13 @@
 mod campaign;
 mod cells;
 mod draw;
+mod heeding;
 mod passed;
 mod planning;
 mod reports;
 mod walked;
+mod watch_places;
+mod watching;
 
 use crate::analysis::before_after::WhyNot;
 use crate::analysis::network::Network;
@@ -20,6 +23,7 @@ use crate::derived::plan::walked_trips;
 use crate::derived::season::SeasonLayer;
 use crate::derived::snaps::SnapLayer;
 use crate::derived::walks::WalkLayer;
+use crate::domain::sign_watch::SignWatchDraft;
 use crate::store::ApproachRecord;
 use crate::store::SignInPlace;
 use crate::store::SignInspection;
@@ -33,12 +37,22 @@ pub use crate::derived::effect::campaign::SignCounts;
 pub use crate::derived::effect::campaign::Times;
 pub use crate::derived::effect::cells::SignedRatio;
 pub use crate::derived::effect::cells::SignedReporting;
+pub use crate::derived::effect::heeding::Deed;
+pub use crate::derived::effect::heeding::Heeding;
+pub use crate::derived::effect::heeding::heeding;
 pub use crate::derived::effect::passed::SegmentRole;
 pub use crate::derived::effect::planning::PlanningBasis;
 pub use crate::derived::effect::planning::PowerRow;
 pub use crate::derived::effect::planning::Wait;
 pub use crate::derived::effect::planning::power_rows;
 pub use crate::derived::effect::reports::ReportsAnswer;
+pub use crate::derived::effect::watching::PlaceCounts;
+pub use crate::derived::effect::watching::WatchComparison;
+pub use crate::derived::effect::watching::Watching;
+pub use crate::derived::effect::watching::watch_why_words;
+
+/// Level of every interval.
+const LEVEL: f64 = 0.95;
 
 /// Everything that can be said about signs and what they did.
 #[derive(Debug)]
@@ -51,6 +65,8 @@ pub struct EffectLayer {
     pub reporting: Option<SignedReporting>,
     /// What a comparison could be planned with.
     pub planning: PlanningBasis,
+    /// What watching at signs and elsewhere found.
+    pub watching: Watching,
 }
 
 /// A sign, where it stands, and how it was found last.
@@ -81,6 +97,8 @@ pub struct SignRecords {
     pub inspections: Vec<SignInspection>,
     /// Approaches of all encounters.
     pub approaches: Vec<ApproachRecord>,
+    /// Watches at signs and elsewhere, in order of their start.
+    pub watches: Vec<SignWatchDraft>,
 }
 
 /// What is known of walking, reports and surveys.
@@ -156,11 +174,15 @@ pub fn compute(
             n_inspections: inspections().count(),
         }
     });
+    let walked = roles.as_deref().map(|roles| watch_places::Walked { layer, roles });
+    let compared = campaigns.as_deref().unwrap_or_default();
+    let watching = watching::compute(facts, &records.watches, walked, compared)?;
     Ok(EffectLayer {
         signs: standing.collect(),
         campaigns,
         reporting,
         planning: planning::basis(facts, layer, &walks),
+        watching,
     })
 }
 

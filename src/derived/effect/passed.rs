@@ -12,7 +12,7 @@ use crate::signage::placement::walk::WalkedTrip;
 use crate::signage::placement::walk::walk;
 
 /// A sign farther than this from every vertex of the trails warns nobody.
-const FARTHEST_SIGN_M: f64 = 150.0;
+pub(super) const FARTHEST_SIGN_M: f64 = 150.0;
 
 /// What makes a segment a sign's, or a control.
 #[derive(Debug, Clone, Copy, PartialEq)]

@@ -19,6 +19,7 @@ mod signs;
 mod survey;
 mod table;
 mod watch;
+mod watching;
 
 use std::sync::Arc;
 
@@ -260,6 +261,12 @@ pub const TABLES: &[Entry] = &[
     entry("effect", "Before and after signs", effect::effect),
     entry("effect-signs", "Survey encounters where each sign warns", effect::signs),
     entry("effect-power", "The smallest reduction that a comparison would show", effect::power),
+    entry("sign-watches", "Parties watched at places with and without signs", watching::places),
+    entry(
+        "sign-watch-shares",
+        "Shares of watched parties that read signs and did as asked",
+        watching::shares,
+    ),
     entry("effect-assumptions", "What the comparison of before and after assumes", effect::assumptions),
     entry("notices", "Temporary notices in force and past", notices::notices),
     entry("decisions", "What was decided", decisions::decisions),

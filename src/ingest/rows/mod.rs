@@ -6,6 +6,7 @@ mod gather;
 mod observers;
 mod places;
 mod signs;
+mod watches;
 mod weather;
 
 use crate::domain::batch::Content;
@@ -30,6 +31,7 @@ pub(crate) fn parse(content: Content, row: &dyn Row, context: &Context) -> Resul
         Content::Signs => places::sign_location(row, context).map(Draft::SignLocation),
         Content::SignsInPlace => signs::in_place(row, context).map(Draft::SignInPlace),
         Content::SignInspections => signs::inspection(row, context).map(Draft::SignInspection),
+        Content::SignWatches => watches::watch(row, context).map(Draft::SignWatch),
         Content::DoubleObserver => observers::observation(row).map(Draft::DoubleObservation),
         Content::Counters => exposure::counter(row, context).map(Draft::Counter),
         Content::Readings => exposure::reading(row, context).map(Draft::Reading),

@@ -9,6 +9,7 @@ mod observers;
 mod opening;
 mod reading;
 mod records;
+mod sign_watches;
 mod states;
 mod undoing;
 mod writing;

@@ -37,6 +37,7 @@ use crate::web::cache::CachePolicy;
 use crate::web::cache::Cached;
 use crate::web::error::Error;
 use crate::web::pages::common;
+use crate::web::pages::effect_watch;
 use crate::web::pages::effect_words;
 use crate::web::query;
 use crate::web::query::Query;
@@ -48,10 +49,10 @@ use crate::web::views::effect::SignShown;
 use crate::web::views::layout::Section;
 
 /// A form as sent: value by field.
-type Fields = HashMap<String, String>;
+pub(super) type Fields = HashMap<String, String>;
 
 /// Length of a name in a form.
-const LONGEST: usize = 200;
+pub(super) const LONGEST: usize = 200;
 
 /// The page.
 pub async fn show(app: Exact, who: Who, query: Query) -> Result<Response, Error> {
@@ -93,6 +94,7 @@ async fn page(app: &App, facts: &Derived<Facts>, query: &Query) -> Result<(Effec
             Err(why) => Err(why.clone()),
         },
         planning: planning(&layer, facts, query)?,
+        watching: effect_watch::shown(&layer),
         plans: app
             .deriver()
             .sign_plans(facts)
@@ -108,7 +110,7 @@ async fn page(app: &App, facts: &Derived<Facts>, query: &Query) -> Result<(Effec
     Ok((page, records))
 }
 
-fn zone(facts: &Facts) -> TimeZone {
+pub(super) fn zone(facts: &Facts) -> TimeZone {
     TimeZone::get(&facts.area.time_zone).unwrap_or(TimeZone::UTC)
 }
 
@@ -390,7 +392,7 @@ fn in_one(errors: &[(String, String)]) -> Vec<(String, String)> {
 }
 
 /// Writes one record; what is wrong with it, if anything is.
-async fn write(
+pub(super) async fn write(
     app: &App,
     facts: &Facts,
     (actor, summary): (&str, &str),
@@ -406,7 +408,7 @@ async fn write(
     Ok(None)
 }
 
-async fn refused(
+pub(super) async fn refused(
     (app, who): (&App, &Who),
     facts: &Derived<Facts>,
     given: Fields,

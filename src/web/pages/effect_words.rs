@@ -161,7 +161,7 @@ fn periods(campaign: &Campaign, zone: &TimeZone) -> Vec<String> {
     words
 }
 
-fn outcome(what: &str, against: &str, found: &Effectiveness) -> OutcomeRow {
+pub(super) fn outcome(what: &str, against: &str, found: &Effectiveness) -> OutcomeRow {
     let (what, against) = (what.to_owned(), against.to_owned());
     match found {
         Effectiveness::NotEstimable(why) => OutcomeRow {
@@ -214,7 +214,7 @@ fn tests(index: &Index) -> String {
     }
 }
 
-fn p_words(p_value: f64) -> String {
+pub(super) fn p_words(p_value: f64) -> String {
     if p_value < 0.001 { "below 0.001".to_owned() } else { format!("{p_value:.3}") }
 }
 

@@ -6,6 +6,7 @@ pub mod analysis;
 pub mod clusters;
 pub(super) mod common;
 pub mod data;
+pub mod effect_watch;
 mod effect_words;
 pub mod decisions;
 pub mod density;

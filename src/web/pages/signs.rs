@@ -29,6 +29,7 @@ use crate::web::cache::CachePolicy;
 use crate::web::cache::Cached;
 use crate::web::error::Error;
 use crate::web::pages::common;
+use crate::web::pages::effect_watch;
 use crate::web::pages::season::window_words;
 use crate::web::pages::sign_plans;
 use crate::web::query::Query;
@@ -141,6 +142,7 @@ async fn shown(app: &App, facts: &Derived<Facts>, plan: &PlanLayer) -> Result<Pl
         warned: common::estimate(plan.warned),
         heeded: plan.heeded,
         heed_range: plan.heed_range,
+        watched: effect_watch::heeding_lines(&deriver.heeding(facts).await?),
         reachable: plan.reachable,
         proof_words: match plan.proven {
             true => format!(

@@ -97,6 +97,18 @@ pub const SECTIONS: &[(&str, &str)] = &[
          before and after, with signs and without, since a sign may change what people report.",
     ),
     (
+        "Watched behaviour at signs",
+        "Somebody stands at a place and counts the parties that pass, those that read the sign, and those that do what it asks; \
+         watches that walkers could see are never put with those they could not, nor are different things asked. A share has exact \
+         limits at the number of parties that would tell as much if each were watched at a place of its own (Korn and Graubard \
+         1998); of one sign alone they are binomial and speak of that sign. The change of the share of parties that did as asked, \
+         with signs over without, takes each place as one, in limits and in a randomisation test; before may be any time before \
+         the signs, since encounters chose the places and behaviour did not, and the time since the plan is given beside it. Places \
+         with signs against places without at the same time are a comparison of places and no effect: limits of the difference \
+         after Newcombe (1998) from the limits by place, and a test that exchanges signs among places (Fisher 1935). None of it \
+         changes the heed probabilities that sign plans assume.",
+    ),
+    (
         "Patterns and notices",
         "Moran's I of what the counts of stretches leave over their expectation asks whether neighbours resemble each other \
          beyond the fit (Moran 1950). Temporary notices stand with their trail, wording and days as they were on the last day \

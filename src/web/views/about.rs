@@ -58,6 +58,8 @@ pub const REFERENCES: &[&str] = &[
     "Rubin, D. B. (1987). Multiple Imputation for Nonresponse in Surveys. Wiley.",
     "Hauer, E. (1997). Observational Before–After Studies in Road Safety. Pergamon.",
     "Fisher, R. A. (1935). The Design of Experiments. Oliver and Boyd.",
+    "Korn, E. L. and Graubard, B. I. (1998). Confidence intervals for proportions with small expected number of positive counts estimated from survey data. Survey Methodology 24, 193–201.",
+    "Newcombe, R. G. (1998). Interval estimation for the difference between independent proportions: comparison of eleven methods. Statistics in Medicine 17, 873–890.",
     "CDC/NIOSH. Venomous snakes: symptoms and first aid (reviewed 1 July 2016); Venomous snakes at work.",
     "Dijkstra, E. W. (1959). A note on two problems in connexion with graphs. Numerische Mathematik 1, 269–271.",
     "Kulldorff, M. (2001). Prospective time periodic geographical disease surveillance using a scan statistic. Journal of the Royal Statistical Society A 164, 61–72.",

@@ -6,6 +6,8 @@ use maud::html;
 use crate::domain::sign::SignCondition;
 use crate::web::views::charts::Estimate;
 use crate::web::views::charts::percent;
+use crate::web::views::effect_watch;
+use crate::web::views::effect_watch::WatchingShown;
 
 /// The page.
 #[derive(Debug, Clone)]
@@ -18,6 +20,8 @@ pub struct EffectPage {
     pub campaigns: Result<Vec<CampaignShown>, String>,
     /// What could be found out.
     pub planning: PlanningShown,
+    /// What watching found.
+    pub watching: WatchingShown,
     /// Kept plans that a sign can go up for: number and name.
     pub plans: Vec<(i64, String)>,
     /// What was typed into a form that was refused, by name of its field.
@@ -124,6 +128,7 @@ pub fn body(page: &EffectPage) -> Markup {
             Ok(campaigns) => @for campaign in campaigns { (campaign_card(campaign)) },
             Err(_) => {},
         }
+        (effect_watch::section(&page.watching))
         (planning(&page.planning))
         (signs(page))
         div.caution {
@@ -139,18 +144,25 @@ fn campaign_card(campaign: &CampaignShown) -> Markup {
             @if !campaign.sentence.is_empty() { p { strong { (campaign.sentence) } } }
             ul.small.soft { @for words in &campaign.periods { li { (words) } } }
             p.small.soft { "Planned survey walks only: others were made where or when snakes were expected. Their kilometres are weighted by how frequent encounters are at the month and hour of the walk, so that walks of different seasons and hours compare." }
-            table.stack {
-                thead { tr {
-                    th scope="col" { "Outcome" } th scope="col" { "Counted" } th.num scope="col" { "With signs over without" }
-                    th.num scope="col" { "95 % interval" } th scope="col" { "What may be said" }
-                } }
-                tbody { @for outcome in &campaign.outcomes { (outcome_row(outcome)) } }
-            }
+            (outcomes(&campaign.outcomes))
             p { "Raw, after over before: " s.struck { (campaign.raw) } " " span.small.soft { "Struck: places chosen for high counts have lower counts afterwards whatever is done there. In simulations useless signs looked a fifth effective this way." } }
             p { (campaign.reports) }
-            p { "Watched behaviour at the sign: this version has no form or file for it, so nothing is said of it here. Whoever watches how people pass a sign keeps the tally apart, by sign and day: how many passed, stopped, read, turned back. What comes nearest here is the share of close contacts on planned surveys." }
+            p { "What people do at the signs is told under " a href="#watched" { "Watched at the signs" } "." }
             (counts("Each sign", "What one sign warns of", &campaign.by_sign))
             (counts("Controls", "Stretches whose walkers passed no sign, or at most one in twenty of them", &campaign.controls))
+        }
+    }
+}
+
+/// Outcomes as a table.
+pub fn outcomes(rows: &[OutcomeRow]) -> Markup {
+    html! {
+        table.stack {
+            thead { tr {
+                th scope="col" { "Outcome" } th scope="col" { "Counted" } th.num scope="col" { "With signs over without" }
+                th.num scope="col" { "95 % interval" } th scope="col" { "What may be said" }
+            } }
+            tbody { @for outcome in rows { (outcome_row(outcome)) } }
         }
     }
 }
@@ -240,8 +252,8 @@ fn signs(page: &EffectPage) -> Markup {
                     tbody { @for sign in &page.signs { (sign_row(sign, page)) } }
                 }
             }
-            @if !page.only_looks { (put_up(page)) }
-            p.small.no-print { "Files of signs in place and of inspections go in under " a href="/data/import" { "Data" } "." }
+            @if !page.only_looks { (put_up(page)) (effect_watch::form(&page.given, &page.errors)) }
+            p.small.no-print { "Files of signs in place, of inspections and of watches go in under " a href="/data/import" { "Data" } "." }
         }
     }
 }
@@ -289,7 +301,7 @@ fn put_up(page: &EffectPage) -> Markup {
         }
     };
     html! {
-        details.no-print open[!page.errors.is_empty()] {
+        details.no-print open[page.errors.iter().any(|(field, _)| !field.starts_with("watch-"))] {
             summary { "Record a sign that was put up" }
             @if let Some(words) = message(&page.errors, "form") { p.notice { (words) } }
             form.row method="post" action="/effect/signs" {
@@ -356,7 +368,7 @@ pub fn samples() -> Vec<EffectPage> {
         sentence: "Where the 8 signs warn, surveys met fewer snakes than expected without them.".to_owned(),
         periods: vec!["Before: until 12 April 2024".to_owned()],
         raw: "0.42".to_owned(),
-        outcomes: vec![outcome, empty_cell, open],
+        outcomes: vec![outcome.clone(), empty_cell, open],
         by_sign: vec![row("S1")],
         controls: vec![row("Swale Path, 2.1 km")],
         reports: "Reports say nothing here: how much people report is not known with signs, after."
@@ -376,6 +388,7 @@ pub fn samples() -> Vec<EffectPage> {
         signs: vec![sign.clone(), SignShown { id: 5, name: "S2".to_owned(), is_up: false, ..sign }],
         campaigns: Ok(vec![campaign]),
         planning: planning.clone(),
+        watching: effect_watch::sample(&outcome),
         plans: vec![(3, "Plan of spring".to_owned())],
         given: Vec::new(),
         errors: Vec::new(),
@@ -391,7 +404,14 @@ pub fn samples() -> Vec<EffectPage> {
             ..planning
         },
         given: vec![("name".to_owned(), "S1".to_owned()), ("latitude".to_owned(), "north".to_owned())],
-        errors: vec![("latitude".to_owned(), "give degrees, as 37.61".to_owned())],
+        errors: vec![
+            ("latitude".to_owned(), "give degrees, as 37.61".to_owned()),
+            ("watch-did".to_owned(), "12 parties did as asked, but only 9 passed".to_owned()),
+        ],
+        watching: WatchingShown {
+            sentence: "Nobody has watched how people pass a sign yet.".to_owned(),
+            ..WatchingShown::default()
+        },
         signs: Vec::new(),
         plans: Vec::new(),
         is_signed: true,

@@ -197,6 +197,7 @@ pub fn content_words(content: Content) -> &'static str {
         Content::Walks => "Survey walks",
         Content::DoubleObserver => "What each of two observers noticed",
         Content::SignInspections => "Inspections of signs",
+        Content::SignWatches => "Watches at signs: who passed, read and did as asked",
         Content::Photos => "Photos",
         Content::Trails => "Trails",
         Content::Trailheads => "Trailheads",

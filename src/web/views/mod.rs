@@ -8,6 +8,7 @@ pub mod clusters;
 pub mod decisions;
 pub mod density;
 pub mod effect;
+pub mod effect_watch;
 pub mod encounters;
 pub mod error;
 pub mod exposure;

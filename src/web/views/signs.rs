@@ -44,6 +44,8 @@ pub struct PlanShown {
     pub heeded: (f64, f64),
     /// The heed probabilities.
     pub heed_range: (f64, f64),
+    /// What watching at standing signs found of heeding.
+    pub watched: Vec<String>,
     /// Warned share by number of signs.
     pub curve: Vec<Estimate>,
     /// What signs at every candidate could reach.
@@ -142,6 +144,7 @@ fn shown(plan: &PlanShown) -> Markup {
                 (charts::steps_with_whiskers("Warned share by number of signs; the table below has the numbers", &plan.curve))
                 p { strong { (percent(plan.warned.value)) } " warned (" (percent(plan.warned.lower)) " to " (percent(plan.warned.upper)) "); signs everywhere could reach " (percent(plan.reachable)) "." }
                 p.small { "If between " (percent(plan.heed_range.0)) " and " (percent(plan.heed_range.1)) " of those warned heed it, " (percent(plan.heeded.0)) " to " (percent(plan.heeded.1)) " of expected encounters meet a walker who does." }
+                (watched(&plan.watched))
                 p.small.soft { (plan.proof_words) }
                 p.small.soft { (plan.season_words) }
             }
@@ -185,6 +188,19 @@ fn site_row(site: &SiteRow) -> Markup {
     }
 }
 
+/// What watching found, beside the heed probabilities that are assumed.
+fn watched(lines: &[String]) -> Markup {
+    html! {
+        @if lines.is_empty() {
+            p.small.soft { "Those two are assumed: nobody has watched at a standing sign yet. Watches are recorded with " a href="/effect#watched" { "what the signs did" } "." }
+        } @else {
+            p.small { "Those two are assumed, and watching changes neither by itself. What watching at standing signs found:" }
+            ul.small { @for line in lines { li { (line) } } }
+            p.small.soft { "Reading is not heeding, and many who did as asked would have done so without a sign: see " a href="/effect#watched" { "what the signs did" } ". The two probabilities are set under " a href="/data/settings" { "Settings" } "." }
+        }
+    }
+}
+
 /// Pages made up for tests and previews.
 pub fn samples() -> Vec<SignsPage> {
     let together = Estimate { value: 0.24, lower: 0.17, upper: 0.32 };
@@ -210,6 +226,7 @@ pub fn samples() -> Vec<SignsPage> {
         warned: together,
         heeded: (0.05, 0.19),
         heed_range: (0.2, 0.8),
+        watched: vec!["read or looked at the sign, watched unseen: 34 % (18 % to 54 %), 41 of 120 parties at 4 signs; of signs like these, each as one.".to_owned()],
         curve: vec![together],
         reachable: 0.88,
         proof_words: "Proven: no other choice of as many signs warns more.".to_owned(),

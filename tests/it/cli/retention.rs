@@ -20,7 +20,7 @@ use super::keeping::undisturbed_ms;
 use super::served::Served;
 
 /// Names and words of long ago, in every place that takes some.
-const OLD: [&str; 12] = [
+const OLD: [&str; 14] = [
     "Ottoline Quarles",
     "Dr Bramwell Tiff",
     "it reared up at little Pim",
@@ -33,6 +33,8 @@ const OLD: [&str; 12] = [
     "walked by Aunt Philippa",
     "Ignatius Poole",
     "bent by Mr Cuthbertson's van",
+    "Theodora Gannet",
+    "hidden behind Mrs Ablewhite's tent",
 ];
 /// Those of last year.
 const RECENT: [&str; 3] = ["Hester Wimple", "keeps calling about it", "Odalys Brine"];
@@ -76,6 +78,13 @@ fn planted() -> Program {
         OLD[10], OLD[11]
     );
     program.import("sign-inspections", &program.file("inspected.csv", inspected)).good();
+    let watched = format!(
+        "eventID,locality,decimalLatitude,decimalLongitude,start,minutes,partiesPassed,partiesRead,partiesDidAsAsked,asked,\
+         watcher,recordedBy,eventRemarks\n\
+         V-1,S1,37.61,-109.38,2015-06-02T10:00,60,9,4,5,keeps to the middle,unseen,{},{}\n",
+        OLD[12], OLD[13]
+    );
+    program.import("sign-watches", &program.file("watched.csv", watched)).good();
     // Somebody mends a remark; the history keeps what it was.
     program.import("encounters", &program.file("second.csv", encounters("quiet snake", OLD[9]))).good();
     program
@@ -110,7 +119,7 @@ fn names_and_words_go_when_their_time_is_over() {
     let trial = program.run(&["retention", "--dry-run"]).good();
     assert!(
         trial.contains(
-            "would be emptied: 2 encounters, 1 survey walks, 1 walks of two observers, 1 inspections of signs"
+            "would be emptied: 2 encounters, 1 survey walks, 1 walks of two observers, 1 inspections of signs, 1 watches at signs"
         ),
         "{trial}"
     );

@@ -17,7 +17,7 @@ fn the_demo_park_comes_in_whole_and_gives_rates_and_a_plan() {
         "{said}"
     );
     let again = program.run(&demo).good();
-    assert_eq!(again.matches("nothing changed").count(), 21, "{again}");
+    assert_eq!(again.matches("nothing changed").count(), 22, "{again}");
 
     let rates = program.run(&["rates", "--unit", "trail"]).good();
     let basin = rates.lines().find(|line| line.starts_with("Basin Track,")).unwrap();

@@ -1,5 +1,5 @@
-//! The small park with everything that a study tells of: a former season, surveys before and after signs, two observers,
-//! notices.
+//! The small park with everything that a study tells of: a former season, surveys and watches before and after signs, two
+//! observers, notices.
 
 use coilway::domain::approach::Approach;
 use coilway::domain::approach::Contact;
@@ -14,6 +14,9 @@ use coilway::domain::exposure::ReadingDraft;
 use coilway::domain::geography::LonLat;
 use coilway::domain::notice::NoticeDraft;
 use coilway::domain::revision::Revision;
+use coilway::domain::sign_watch::SignWatchDraft;
+use coilway::domain::sign_watch::WatchCounts;
+use coilway::domain::sign_watch::Watcher;
 use coilway::domain::walk::Purpose;
 use coilway::domain::walk::WalkDraft;
 use coilway::store::SignInPlaceDraft;
@@ -67,6 +70,8 @@ pub(crate) async fn complete(writer: &mut Writer, target: &Target) {
     let signs = [sign("East sign", 1100.0), sign("End sign", 1350.0)];
     let tally = writer.put_signs_in_place(target, &rows(signs)).await.unwrap();
     assert_eq!(tally.problems, []);
+    let tally = writer.put_sign_watches(target, &rows(watches())).await.unwrap();
+    assert_eq!(tally.problems, []);
     for (trail, start) in [(LEDGE, date(2024, 6, 20)), ("Swale Path", date(2024, 4, 1))] {
         let notice = NoticeDraft {
             trail: trail.to_owned(),
@@ -79,6 +84,40 @@ pub(crate) async fn complete(writer: &mut Writer, target: &Target) {
         };
         writer.add_notice(target.area, &notice).await.unwrap().unwrap();
     }
+}
+
+/// Watches at both signs and at places in the west, where hardly anybody has passed one: 20 parties each, before the signs
+/// and while they stand; at the signs 8 and 15 of them do as asked, elsewhere 9 and 10. One more by somebody who is seen.
+fn watches() -> Vec<SignWatchDraft> {
+    let places = [
+        ("East sign", 1100.0, -30.0, true),
+        ("End sign", 1350.0, -30.0, true),
+        ("West bend", -1000.0, 0.0, false),
+        ("West end", -1300.0, 0.0, false),
+    ];
+    let watch = |(name, east_m, north_m, has_sign): (&str, f64, f64, bool), day: i64, watcher| {
+        let stands = day > SIGN_DAY;
+        let did = match (has_sign, stands) {
+            (true, false) => 8,
+            (true, true) => 15,
+            (false, false) => 9,
+            (false, true) => 10,
+        };
+        SignWatchDraft {
+            event_id: format!("{name} {day} {watcher}"),
+            locality: name.to_owned(),
+            position: at(east_m, north_m),
+            start_s: FIRST_S + day * DAY_S + 10 * 3600,
+            length_s: 5400,
+            counts: WatchCounts::new(20, (has_sign && stands).then_some(7), did).unwrap(),
+            asked: "Keeps to the middle".to_owned(),
+            watcher,
+            recorded_by: OBSERVER.to_owned(),
+            remarks: String::new(),
+        }
+    };
+    let unseen = places.iter().flat_map(|place| [10, 60].map(|day| watch(*place, day, Watcher::Unseen)));
+    unseen.chain([watch(places[0], 70, Watcher::Seen)]).collect()
 }
 
 /// Counts and reports of the year before, at the counter of the small park and at a second one.

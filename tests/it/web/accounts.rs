@@ -160,6 +160,7 @@ fn least(path: &str, method: &Method) -> Option<&'static [Asker]> {
             | "/effect/signs"
             | "/effect/signs/{id}/down"
             | "/effect/signs/{id}/inspection"
+            | "/effect/watches"
             | "/notices"
             | "/notices/{id}/withdraw"
             | "/decisions"

@@ -30,6 +30,7 @@ mod study;
 mod study_layers;
 mod ties;
 mod trust;
+mod watching;
 mod uploads;
 mod walks;
 mod watch_south;

@@ -48,7 +48,7 @@ async fn with_walks() -> TestApp {
     test
 }
 
-async fn bring_in(test: &TestApp, content: Content, text: String) -> (u64, u64) {
+pub(super) async fn bring_in(test: &TestApp, content: Content, text: String) -> (u64, u64) {
     let open = move || -> std::io::Result<Box<dyn std::io::Read + Send>> {
         Ok(Box::new(std::io::Cursor::new(text.clone().into_bytes())))
     };

@@ -20,7 +20,8 @@ const HEAD: &str = "occurrenceID,effortKind,eventDate,eventTime,decimalLatitude,
                     identificationVerificationStatus\n";
 
 /// What observers add; everything else is what records are measured by, or what protects places.
-const OF_OBSERVERS: [&str; 5] = ["encounters", "photos", "walks", "double-observer", "sign-inspections"];
+const OF_OBSERVERS: [&str; 6] =
+    ["encounters", "photos", "walks", "double-observer", "sign-inspections", "sign-watches"];
 
 pub(super) async fn bring_in(
     signed: &Signed,
