@@ -121,7 +121,8 @@ impl Default for ExposureParams {
             coarse_hours: 6.0,
             fitted_sd_share: 0.5,
             condition_limit: 1000.0,
-            fitted_log_sd: 0.15,
+            // Within a factor of one and a half, 95 times in a hundred.
+            fitted_log_sd: 0.2,
             not_walked_below: 1.0,
         }
     }

@@ -302,8 +302,11 @@ mod tests {
             joint: None,
         };
         let table = SurveyTable { rows: (0..250).map(row).collect(), no_rates: None, no_joint: None };
-        let pages: Vec<SurveyTable> = (1..=4).map(|number| paged(table.clone(), number)).collect();
-        assert_eq!(pages.iter().map(|page| page.rows.len()).collect::<Vec<_>>(), [100, 100, 50, 0]);
+        let pages: Vec<SurveyTable> = (1..=8).map(|number| paged(table.clone(), number)).collect();
+        assert_eq!(
+            pages.iter().map(|page| page.rows.len()).collect::<Vec<_>>(),
+            [40, 40, 40, 40, 40, 40, 10, 0]
+        );
         let rows: Vec<&SurveyRow> = pages.iter().flat_map(|page| &page.rows).collect();
         let mut names: Vec<&str> = rows.iter().map(|row| row.name.as_str()).collect();
         names.sort_unstable();
