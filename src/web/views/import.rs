@@ -171,6 +171,7 @@ pub fn import_body(page: &ImportPage) -> Markup {
             @for (content, columns) in page.contents.iter().filter(|(content, _)| *content != Content::Photos) {
                 details {
                     summary { (content_words(*content)) }
+                    @if let Some(words) = help(*content) { p { (words) } }
                     p { "Needed: " (list(columns, true)) "." }
                     @if columns.iter().any(|(_, is_needed)| !is_needed) { p { "Also understood: " (list(columns, false)) "." } }
                 }
@@ -180,6 +181,16 @@ pub fn import_body(page: &ImportPage) -> Markup {
             h2 { "Photos" }
             p { "JPEG, PNG or WebP, up to 200 at once. A photo is added to the encounter that was met then and there, within five minutes and within the accuracy of both positions; where there is none it makes a new one, of no known effort, for somebody to say what it shows. Only the picture is kept, and the file's name only where a camera gave it." }
         }
+    }
+}
+
+/// What a table of a content says, where its columns do not say it by themselves.
+fn help(content: Content) -> Option<&'static str> {
+    match content {
+        Content::SignWatches => Some(
+            "One row a watch: somebody stands at a sign, or at a place without one to compare with, and counts parties, not people. The locality is the sign’s name, or a name for the place. partiesRead is of those that passed, and stays empty where no sign stands; asked says in a few words what is asked of walkers, the same words wherever it is to be compared; watcher is seen or unseen, by walkers.",
+        ),
+        _ => None,
     }
 }
 
@@ -425,6 +436,7 @@ pub fn samples() -> Vec<Markup> {
     let contents = vec![
         (Content::Trailheads, vec![("name", true), ("relativeVolume", false)]),
         (Content::Calibrations, vec![("counter", true)]),
+        (Content::SignWatches, vec![("eventID", true), ("partiesRead", false)]),
         (Content::Photos, Vec::new()),
     ];
     let form = ImportPage { limit: "2 GiB".to_owned(), contents, reviews: true, ..ImportPage::default() };

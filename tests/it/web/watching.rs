@@ -15,6 +15,7 @@ use coilway::domain::sign_watch::Watcher;
 
 use super::observers::bring_in;
 use crate::support::TestApp;
+use crate::support::rows;
 
 const HEAD: &str = "eventID,locality,decimalLatitude,decimalLongitude,start,minutes,partiesPassed,partiesRead,\
                     partiesDidAsAsked,asked,watcher,recordedBy,eventRemarks\n";
@@ -56,6 +57,7 @@ async fn watches_come_from_a_file_and_wrong_rows_wait() {
     let form = test.get("/data/import").await.expect(200);
     form.says("Watches at signs: who passed, read and did as asked");
     form.says("<code>partiesDidAsAsked</code>");
+    form.says("the same words wherever it is to be compared");
 }
 
 #[tokio::test]
@@ -110,6 +112,68 @@ async fn signs_are_held_against_places_without_and_ways_of_watching_stay_apart()
         page.says(words);
     }
     page.never_says("this version has no form or file for it");
+}
+
+#[tokio::test]
+async fn a_watch_counts_once_on_one_side_and_at_one_place() {
+    let test = TestApp::complete_park().await;
+    let watches = watches(&test).await;
+    let unseen = |name: &str, nth: usize| {
+        let of_name = |watch: &&SignWatchDraft| watch.locality == name && watch.watcher == Watcher::Unseen;
+        watches.iter().filter(of_name).nth(nth).unwrap().clone()
+    };
+    let (before, after) = (unseen("East sign", 0), unseen("East sign", 1));
+    let up_s = test.app.deriver().facts().await.unwrap().signs_in_place[0].given.up_s;
+    let more = [
+        // A second pair of eyes sees the same parties.
+        SignWatchDraft { event_id: "second pair".to_owned(), start_s: after.start_s + 600, ..after.clone() },
+        // The sign goes up in the middle of it.
+        SignWatchDraft { event_id: "half".to_owned(), start_s: up_s - 1800, ..before.clone() },
+        // Under the name of the sign, and far from it.
+        SignWatchDraft {
+            event_id: "far".to_owned(),
+            position: unseen("West end", 0).position,
+            ..before.clone()
+        },
+        // Another name, a step from the sign, in other words for the same; and something else that was asked.
+        SignWatchDraft {
+            event_id: "near".to_owned(),
+            locality: "By the wall".to_owned(),
+            start_s: before.start_s + 86_400,
+            asked: "keeps  to the MIDDLE".to_owned(),
+            ..before.clone()
+        },
+        SignWatchDraft { event_id: "dog".to_owned(), asked: "leashes the dog".to_owned(), ..before.clone() },
+    ];
+    let target = test.by_hand().await;
+    test.write(async |writer| {
+        let tally = writer.put_sign_watches(&target, &rows(more)).await.unwrap();
+        assert_eq!(tally.problems, []);
+    })
+    .await;
+    let facts = test.app.deriver().facts().await.unwrap();
+    let layer = test.app.deriver().effect(&facts).await.unwrap();
+    let watching = &layer.watching;
+    let [(name, 1, why)] = &watching.left_out[..] else { panic!("{:?}", watching.left_out) };
+    assert!(name == "East sign" && why.contains("name or position is wrong"), "{why}");
+    let asked: Vec<(&str, Watcher)> =
+        watching.compared.iter().map(|found| (found.asked.as_str(), found.watcher)).collect();
+    assert_eq!(
+        asked,
+        [
+            ("keeps to the middle", Watcher::Unseen),
+            ("keeps to the middle", Watcher::Seen),
+            ("leashes the dog", Watcher::Unseen)
+        ]
+    );
+    let cells = watching.compared[0].cells;
+    assert_eq!(
+        (cells.signed_before, cells.signed_after),
+        (Period { count: 24, km: 60.0 }, Period { count: 30, km: 40.0 })
+    );
+    let page = test.get("/effect").await.expect(200);
+    page.says("Leashes the dog, watched unseen");
+    page.says("East sign, 1 watch: it has the name of a sign that stands");
 }
 
 #[tokio::test]
