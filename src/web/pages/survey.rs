@@ -321,6 +321,6 @@ mod tests {
         assert!(rows[187..].iter().all(|row| row.planned.1 == 0.0), "stretches that nobody walked come last");
         let few = SurveyTable { rows: table.rows[..9].to_vec(), ..table };
         assert_eq!(paged(few, 1).rows[0].name, "part 0");
-        assert_eq!((Pages::of(9, 1), Pages::of(250, 2).map(|it| it.n_pages)), (None, Some(3)));
+        assert_eq!((Pages::of(9, 1), Pages::of(250, 2).map(|it| it.n_pages)), (None, Some(7)));
     }
 }

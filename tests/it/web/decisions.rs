@@ -311,6 +311,6 @@ async fn several_stretches_are_decided_about_at_once_or_none_is() {
     assert_eq!(n_waiting(&page), 0);
     page.says(&format!("Decided ({})", ticked.len()));
     let rows = table(&test).await;
-    let names: std::collections::HashSet<&str> = rows.iter().map(|row| row["stretch"].as_str()).collect();
+    let names: std::collections::HashSet<&str> = rows.iter().map(|row| row["subject"].as_str()).collect();
     assert_eq!(names.len(), ticked.len(), "each has its own figure");
 }

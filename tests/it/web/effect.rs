@@ -203,7 +203,7 @@ async fn a_planted_drop_is_counted_where_the_sign_warns() {
         "Share of survey encounters: over",
         "those may have done so by close contacts, and are never before",
         "are refused: a sign changes what people report",
-        "Watched behaviour at the sign: this version has no form or file for it",
+        "Watched at the signs",
         "Controls (",
     ] {
         page.says(words);

@@ -159,7 +159,7 @@ async fn a_stretch_says_why() {
         "Drawn towards",
         "of the weight",
         "exact 95 % limits",
-        "no planned survey walk passed here",
+        "On surveys",
         "Not in any rate",
         "walkers from West Gate: fitted",
         "walkers from South Gate: not identified alone: the stated prior, updated by the counts",
