@@ -300,3 +300,42 @@ fn tie_one(
     };
     Ok(if is_on_walk { (Fate::OnWalk(walk), tied) } else { (Fate::Elsewhere, nowhere()) })
 }
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+    use crate::domain::ids::WalkId;
+    use crate::domain::walk::WalkDraft;
+
+    /// The naive way gave a whole walk to the hour in which it began.
+    #[test]
+    fn a_walk_lies_in_the_hours_in_which_it_was_walked() {
+        // 2024-05-01T06:30:00Z.
+        let start_s = 1_714_545_000;
+        let hours = |end_s: Option<i64>, track_times_s: Vec<i64>| {
+            let given = WalkDraft {
+                event_id: "W1".to_owned(),
+                parent_event_id: String::new(),
+                purpose: Purpose::Planned,
+                observers: String::new(),
+                start_s,
+                end_s,
+                sampling_protocol: String::new(),
+                track: Vec::new(),
+                track_times_s,
+            };
+            hours_of(&Walk { id: WalkId(1), given }, &TimeZone::UTC)
+        };
+        assert_eq!(hours(Some(start_s + 7_200), Vec::new()), [(6, 0.25), (7, 0.5), (8, 0.25)]);
+        // The track's own times come first; without an end, or with a wrong one, the hour of the start stands.
+        let timed = hours(Some(start_s + 7_200), vec![start_s + 1_800, start_s + 3_600]);
+        assert_eq!(timed, [(7, 1.0)]);
+        for end_s in [None, Some(start_s), Some(start_s - 60), Some(start_s + 10 * 86_400)] {
+            assert_eq!(hours(end_s, Vec::new()), [(6, 1.0)], "{end_s:?}");
+        }
+        // Over midnight.
+        let late = hours(Some(start_s + 18 * 3_600), Vec::new());
+        assert_eq!(late.len(), 19);
+        assert!((late.iter().map(|(_, share)| share).sum::<f64>() - 1.0).abs() < 1e-12);
+    }
+}

@@ -102,6 +102,17 @@ fn planted_rates_are_found_better_than_by_dividing() {
     assert!(error < 0.7 * raw_error, "{error} against {raw_error}");
 }
 
+/// What makes up most of the reference cannot exceed a multiple of it: a trail alone would always pass for an ordinary one.
+#[test]
+fn a_unit_that_is_most_of_the_reference_is_not_judged() {
+    let alone = World::counted(vec![40], vec![1000.0], vec![0]);
+    assert_eq!(alone.fit(1).units[0].estimate().unwrap().exceedance, Exceedance::NotJudged);
+    let beside = World::counted(vec![40, 2], vec![1000.0, 250.0], vec![0; 2]);
+    let fit = beside.fit(1);
+    assert_eq!(fit.units[0].estimate().unwrap().exceedance, Exceedance::NotJudged);
+    assert!(fit.units[1].judged().is_some());
+}
+
 #[test]
 fn every_kind_of_unit_gets_its_answer() {
     let mut world = World::counted(
