@@ -1,5 +1,7 @@
 //! Survey rates, planned walks without and with targeted ones, and surveys and reports together.
 
+mod joiner;
+
 use crate::analysis::rates;
 use crate::analysis::rates::CountDraws;
 use crate::analysis::rates::Effort;
@@ -8,17 +10,12 @@ use crate::analysis::rates::Provenance;
 use crate::analysis::rates::RateError;
 use crate::analysis::rates::RateFit;
 use crate::analysis::rates::RateParams;
-use crate::analysis::rates::RatioParams;
 use crate::analysis::rates::ReportingRatio;
 use crate::analysis::rates::SideBySide;
 use crate::analysis::rates::Stretch;
 use crate::analysis::rates::Units;
-use crate::analysis::season::Curve;
-use crate::analysis::season::HOURS;
 use crate::derived::DeriveError;
-use crate::derived::effect;
-use crate::derived::effect::SegmentRole;
-use crate::derived::effect::SignedReporting;
+use crate::derived::effect::SignState;
 use crate::derived::exposure::ExposureLayer;
 use crate::derived::facts::Facts;
 use crate::derived::network::NetworkLayer;
@@ -26,6 +23,8 @@ use crate::derived::rates as report_rates;
 use crate::derived::rates::RateLayer;
 use crate::derived::season::SeasonLayer;
 use crate::derived::snaps::SnapLayer;
+use crate::derived::survey::joiner::Joiner;
+use crate::derived::survey::joiner::Together;
 use crate::derived::walks;
 use crate::derived::walks::Fate;
 use crate::derived::walks::WalkLayer;
@@ -53,8 +52,8 @@ pub struct SurveyLayer {
     pub trails: SurveySet,
     /// The reporting ratio of all venomous species together, then of each that was met; empty without counted walking.
     pub ratios: Vec<GroupRatio>,
-    /// Whether stretches whose walkers passed no sign are joined by a ratio of their own.
-    pub is_joined_by_sign: bool,
+    /// The ratio by which each group of species is joined, with and without signs; empty where nothing is joined.
+    pub joined_by: Vec<JoinRatio>,
     /// Whether survey-km of the ratio are weighted by season and hour.
     pub is_season_adjusted: bool,
 }
@@ -88,9 +87,24 @@ pub struct Met {
 pub struct GroupRatio {
     /// The species, or all together.
     pub name: String,
+    /// Number of the species; none for all together.
+    pub species: Option<usize>,
     /// Segments that surveys and visitors both cover.
     pub n_cells: usize,
     /// The ratio, or that it cannot be estimated.
+    pub ratio: ReportingRatio,
+}
+
+/// A ratio by which reports count where surveys and reports are joined.
+#[derive(Debug)]
+pub struct JoinRatio {
+    /// The group of species.
+    pub group: String,
+    /// What walkers have read; none where signs bear on nothing.
+    pub state: Option<SignState>,
+    /// Where the ratio was counted, in words: "of …".
+    pub basis: &'static str,
+    /// The ratio.
     pub ratio: ReportingRatio,
 }
 
@@ -116,21 +130,23 @@ pub fn compute(
         Some(joiner) => joiner.ratios()?,
         None => Vec::new(),
     };
-    let by_sign = match visitors {
-        Some(Visitors { exposure, snaps, season, .. }) => {
-            let known = effect::Known { exposure: Some(exposure), snaps, walks, season: Some(season) };
-            effect::reporting_by_sign(facts, layer, exposure, known)?
-        }
-        None => None,
+    let together = match (&joiner, ratios.first()) {
+        (Some(joiner), Some(all)) => match all.ratio {
+            ReportingRatio::NotEstimable { survey_encounters } => Err(refusal(facts, survey_encounters)),
+            ReportingRatio::Estimated(_) => Ok(joiner.together(layer, &ratios)?),
+        },
+        _ => Err("nothing says how far visitors walk, so surveys stand alone".to_owned()),
     };
-    // A ratio of its own only where it can be estimated; else that of all stands for these, too.
-    let by_sign = by_sign.filter(|(_, known)| matches!(known.unsigned.ratio, ReportingRatio::Estimated(_)));
+    let (together, joined_by) = match together {
+        Ok((together, joined_by)) => (Ok(together), joined_by),
+        Err(reason) => (Err(reason), Vec::new()),
+    };
     let set = |units: Vec<Stretch>, names: Vec<String>, kind: Kind| -> Result<SurveySet, DeriveError> {
         let parts = Parts { facts, layer, units: &units, kind };
         let (effort, fits) = parts.survey_rates(&by_purpose)?;
-        let joint = match (&joiner, ratios.first()) {
-            (Some(joiner), Some(all)) => parts.joint(joiner, &all.ratio, by_sign.as_ref())?,
-            _ => Err("nothing says how far visitors walk, so surveys stand alone".to_owned()),
+        let joint = match &together {
+            Ok(together) => parts.joint(together)?,
+            Err(reason) => Err(reason.clone()),
         };
         let members = units.into_iter().map(|unit| unit.segments).collect();
         Ok(SurveySet { members, names, effort, fits, joint })
@@ -144,7 +160,7 @@ pub fn compute(
         stretches: set(stretches, names, Kind::Stretch)?,
         trails: set(trails, trail_names, Kind::Trail)?,
         ratios,
-        is_joined_by_sign: by_sign.is_some(),
+        joined_by,
         is_season_adjusted: visitors.is_some_and(|visitors| visitors.season.fit.is_ok()),
     })
 }
@@ -266,30 +282,11 @@ impl Parts<'_> {
         Ok((effort, fits))
     }
 
-    /// Reports count by the ratio of all; where hardly any walker passed a sign, by that of such stretches where it is known.
-    fn joint(
-        &self,
-        joiner: &Joiner<'_>,
-        ratio: &ReportingRatio,
-        by_sign: Option<&(Vec<SegmentRole>, SignedReporting)>,
-    ) -> Result<Answer<RateFit>, DeriveError> {
-        if let ReportingRatio::NotEstimable { survey_encounters } = ratio {
-            return Ok(Err(self.refusal(*survey_encounters)));
-        }
-        let survey = self.sums(&joiner.survey.counts, &joiner.survey.km)?;
-        let reports = self.sums(&joiner.reports, &joiner.visitor_km)?;
-        let ratios: Vec<ReportingRatio> =
-            std::iter::once(ratio).chain(by_sign.map(|(_, known)| &known.unsigned.ratio)).cloned().collect();
-        let is_unsigned = |unit: &Stretch| {
-            by_sign.is_some_and(|(roles, _)| {
-                unit.segments.iter().all(|segment| roles[*segment] == SegmentRole::Control)
-            })
-        };
-        let group: Vec<usize> = self.units.iter().map(|unit| usize::from(is_unsigned(unit))).collect();
-        let (counts, exposure) = rates::join_reports(&survey.effort(), &reports.effort(), &group, &ratios)
-            .map_err(DeriveError::internal)?;
-        let provenance = rates::stretch_provenance(self.units, &joiner.joint_provenance())
-            .map_err(DeriveError::internal)?;
+    /// Reports count by the ratio of their species and of what walkers have read there and then.
+    fn joint(&self, together: &Together) -> Result<Answer<RateFit>, DeriveError> {
+        let (counts, exposure) = together.join(self.units).map_err(DeriveError::internal)?;
+        let provenance =
+            rates::stretch_provenance(self.units, &together.provenance).map_err(DeriveError::internal)?;
         let stratum = self.strata();
         let units = Units { stratum: &stratum, provenance: &provenance };
         let effort = Effort { counts: &counts, exposure: &exposure };
@@ -304,14 +301,14 @@ impl Parts<'_> {
             Err(error) => Err(DeriveError::internal(error)),
         }
     }
+}
 
-    fn refusal(&self, n: f64) -> String {
-        format!(
-            "not estimable: {n:.0} survey encounters lie where visitors walk too, and {:.0} are needed; rates from reports \
-             are relative only",
-            self.facts.settings.ratio_least
-        )
-    }
+fn refusal(facts: &Facts, n: f64) -> String {
+    format!(
+        "not estimable: {n:.0} survey encounters lie where visitors walk too, and {:.0} are needed; rates from reports \
+         are relative only",
+        facts.settings.ratio_least
+    )
 }
 
 impl Survey {
@@ -323,165 +320,6 @@ impl Survey {
 fn mean_count(counts: &CountDraws, unit: usize) -> f64 {
     let total: u64 = counts.counts.iter().skip(unit).step_by(counts.n_units).map(|n| u64::from(*n)).sum();
     total as f64 / counts.n_draws.max(1) as f64
-}
-
-/// Planned surveys of the study period and reports, by segment.
-///
-/// Targeted and opportunistic walks stay out: they were made when and where snakes were expected, so that the rate on
-/// them is not that of the visitors' walks beside them.
-struct Joiner<'a> {
-    facts: &'a Facts,
-    walks: &'a WalkLayer,
-    visitors: Visitors<'a>,
-    survey: Survey,
-    reports: CountDraws,
-    visitor_km: ExposureDraws,
-    /// For each record of the reports' allocation whether it counts.
-    is_counted: Vec<bool>,
-}
-
-impl<'a> Joiner<'a> {
-    fn new(facts: &'a Facts, walks: &'a WalkLayer, visitors: Visitors<'a>) -> Self {
-        let field = &visitors.exposure.field;
-        let n_segments = visitors.exposure.mean_km.len();
-        let is_counted = report_rates::sort(facts, visitors.exposure, visitors.snaps).counted;
-        let reports = reports(visitors.snaps, n_segments, |record| is_counted[record]);
-        let visitor_km =
-            ExposureDraws { n_draws: field.n_draws, n_units: n_segments, party_km: field.party_km.clone() };
-        let survey = Survey {
-            counts: planned_counts(facts, walks, visitors, |_| true),
-            km: season_km(facts, walks, visitors, n_segments),
-        };
-        Self { facts, walks, visitors, survey, reports, visitor_km, is_counted }
-    }
-
-    /// Segments that surveys and visitors both cover, where counters identify the walking.
-    fn cells(&self) -> Vec<usize> {
-        let n_segments = self.visitor_km.n_units;
-        let mut surveyed = vec![false; n_segments];
-        for row in self.survey.km.party_km.chunks(n_segments.max(1)) {
-            row.iter().zip(&mut surveyed).for_each(|(km, surveyed)| *surveyed |= *km > 0.0);
-        }
-        let provenance = &self.visitors.exposure.field.provenance;
-        let is_measured = |segment: &usize| report_rates::provenance(provenance[*segment]).is_measured();
-        (0..n_segments).filter(|segment| surveyed[*segment]).filter(is_measured).collect()
-    }
-
-    fn ratios(&self) -> Result<Vec<GroupRatio>, DeriveError> {
-        let cells = self.cells();
-        let all = "All venomous species".to_owned();
-        let mut ratios = vec![self.ratio(all, &cells, &self.survey.counts, &self.reports)?];
-        let rows = &self.facts.encounters.rows;
-        let met = self.species_met();
-        for (species, name) in self.facts.encounters.species.iter().enumerate().filter(|(idx, _)| met[*idx]) {
-            let is_of = |encounter: usize| rows[encounter].species as usize == species;
-            let counts = planned_counts(self.facts, self.walks, self.visitors, is_of);
-            let records = &self.visitors.snaps.records;
-            let is_counted = |record: usize| self.is_counted[record] && is_of(records[record]);
-            let reports = reports(self.visitors.snaps, counts.n_units, is_counted);
-            let name = if name.is_empty() { "Species not given".to_owned() } else { name.clone() };
-            ratios.push(self.ratio(name, &cells, &counts, &reports)?);
-        }
-        // One species alone says the same as all together.
-        if ratios.len() == 2 {
-            ratios.truncate(1);
-        }
-        Ok(ratios)
-    }
-
-    /// For each species whether it is among the records of either kind.
-    fn species_met(&self) -> Vec<bool> {
-        let rows = &self.facts.encounters.rows;
-        let mut met = vec![false; self.facts.encounters.species.len()];
-        let surveyed = self.walks.records.iter().map(|record| record.encounter);
-        let records = self.visitors.snaps.records.iter().zip(&self.is_counted);
-        let reported = records.filter(|(_, is_counted)| **is_counted).map(|(record, _)| *record);
-        for encounter in surveyed.chain(reported) {
-            if let Some(known) = met.get_mut(rows[encounter].species as usize) {
-                *known = true;
-            }
-        }
-        met
-    }
-
-    fn ratio(
-        &self,
-        name: String,
-        cells: &[usize],
-        counts: &CountDraws,
-        reports: &CountDraws,
-    ) -> Result<GroupRatio, DeriveError> {
-        let survey = Effort { counts, exposure: &self.survey.km };
-        let reports = Effort { counts: reports, exposure: &self.visitor_km };
-        let params = RatioParams {
-            least_survey_encounters: self.facts.settings.ratio_least,
-            n_draws: self.facts.settings.draws(),
-            seed: self.facts.settings.seed(),
-            ..RatioParams::default()
-        };
-        let ratio =
-            rates::reporting_ratio(&survey, &reports, cells, &params).map_err(DeriveError::internal)?;
-        Ok(GroupRatio { name, n_cells: cells.len(), ratio })
-    }
-
-    /// What the joint exposure of each segment rests on: surveyed tracks count where visitors do not walk.
-    fn joint_provenance(&self) -> Vec<Provenance> {
-        let n_segments = self.visitor_km.n_units;
-        let field = &self.visitors.exposure.field.provenance;
-        let surveyed = |segment: usize| {
-            self.survey.km.party_km.iter().skip(segment).step_by(n_segments).any(|km| *km > 0.0)
-        };
-        let joint = |segment: usize| match report_rates::provenance(field[segment]) {
-            Provenance::NotWalked if surveyed(segment) => Provenance::Counted,
-            known => known,
-        };
-        (0..n_segments).map(joint).collect()
-    }
-}
-
-fn reports(snaps: &SnapLayer, n_segments: usize, is_counted: impl Fn(usize) -> bool) -> CountDraws {
-    let counts = snaps.allocation.counts_by_draw_where(n_segments, is_counted);
-    CountDraws { n_draws: snaps.allocation.n_draws(), n_units: n_segments, counts }
-}
-
-/// Encounters on planned walks of the study period, of those that a predicate takes.
-fn planned_counts(
-    facts: &Facts,
-    walks: &WalkLayer,
-    visitors: Visitors<'_>,
-    is_taken: impl Fn(usize) -> bool,
-) -> CountDraws {
-    let period = visitors.exposure.period;
-    let counts = walks.counts(facts, Purpose::Planned, |encounter, walk| {
-        period.contains(walks.walks[walk].start.date()) && is_taken(encounter)
-    });
-    let n_units = walks.exposure.planned_km.len();
-    CountDraws { n_draws: walks.allocation.n_draws(), n_units, counts }
-}
-
-/// Survey-km on planned walks of the study period, by draw of the season-hour curve of each segment: a kilometre at a time of double the
-/// usual rate counts as two, since visitors' walking and surveys fall at different times.
-fn season_km(facts: &Facts, walks: &WalkLayer, visitors: Visitors<'_>, n_segments: usize) -> ExposureDraws {
-    let curves = visitors.season.curves();
-    let n_draws = curves.first().map_or(1, |curve| curve.n_draws);
-    let mut party_km = vec![0.0; n_draws * n_segments];
-    let period = visitors.exposure.period;
-    let all = facts.walks.iter().zip(&walks.walks);
-    let planned = all.filter(|(walk, _)| walk.given.purpose == Purpose::Planned).map(|(_, matched)| matched);
-    for matched in planned.filter(|walk| period.contains(walk.start.date())) {
-        let month = usize::from(matched.start.month().unsigned_abs()) - 1;
-        for (draw, row) in party_km.chunks_mut(n_segments.max(1)).enumerate() {
-            let of_curve =
-                |curve: &Curve| matched.mean_over_hours(|hour| curve.draw(draw)[month * HOURS + hour]);
-            let factors: Vec<f64> = curves.iter().map(|curve| of_curve(curve)).collect();
-            let factor =
-                |segment: usize| factors.get(visitors.season.curve_of(segment)).copied().unwrap_or(1.0);
-            for (segment, metres) in &matched.metres {
-                row[*segment] += factor(*segment) * metres / 1000.0;
-            }
-        }
-    }
-    ExposureDraws { n_draws, n_units: n_segments, party_km }
 }
 
 impl SurveyLayer {

@@ -2,7 +2,8 @@
 //!
 //! [`estimate()`] turns counts and exposure into rates with intervals, exceedance and draws; [`period_rates`] moves
 //! them to a part of the year; [`merge_stretches`] joins segments until they can say something; [`certainty`] and
-//! [`ranks`] say how to show them; [`reporting_ratio`] joins reports to surveys; [`side_by_side`] keeps targeted walks
+//! [`ranks`] say how to show them; [`reporting_ratio`] and [`join_reports`] bring
+//! surveys and reports together; [`side_by_side`] keeps targeted walks
 //! out of the prior.
 
 mod class;
@@ -12,6 +13,7 @@ mod gamma;
 mod hyper;
 pub mod input;
 mod interval;
+mod joining;
 mod likelihood;
 mod period;
 mod purpose;
@@ -26,12 +28,13 @@ pub use estimate::estimate;
 pub use expected::expected_counts;
 pub use input::{CountDraws, Effort, ExposureDraws, HyperPrior, Provenance, RateError, RateParams, Units};
 pub use interval::Interval;
+pub use joining::{Joint, join_reports};
 pub use period::{
     PeriodCurve, UnitFactors, period_rates, reference_in_period, season_adjusted_exposure, unit_period_rates,
 };
 pub use purpose::{SideBySide, side_by_side};
 pub use rank::{Rank, RankParams, Ranking, ranks};
-pub use reporting::{RatioEstimate, RatioParams, ReportingRatio, join_reports, quotient, reporting_ratio};
+pub use reporting::{RatioEstimate, RatioParams, ReportingRatio, quotient, reporting_ratio};
 pub use result::{
     Calls, Exceedance, FalseShare, RateDraws, RateEstimate, RateFit, Spread, StratumFit, UnitFit, UnitRate,
 };

@@ -3,9 +3,7 @@
 use rand::RngExt;
 
 use crate::analysis::random::{Stream, seed_of, stream};
-use crate::analysis::rates::input::{
-    CountDraws, Effort, ExposureDraws, RateError, check_level, check_positive, same_units,
-};
+use crate::analysis::rates::input::{Effort, RateError, check_level, check_positive, same_units};
 use crate::analysis::rates::interval::Interval;
 
 /// Parameters of a reporting ratio.
@@ -103,6 +101,24 @@ pub fn reporting_ratio(
     }))
 }
 
+impl ReportingRatio {
+    /// This ratio times the quotient of two others, draw by draw, with limits at `level` in (0, 1); none where one of the three is
+    /// not estimated. Encounters and reports are those of this one.
+    pub fn times_quotient(&self, above: &Self, below: &Self, level: f64) -> Option<Self> {
+        let (Self::Estimated(own), Self::Estimated(above), Self::Estimated(below)) = (self, above, below)
+        else {
+            return None;
+        };
+        let triples = own.draws.iter().zip(&above.draws).zip(&below.draws);
+        let draws: Vec<f64> = triples.map(|((own, above), below)| own * above / below).collect();
+        if draws.is_empty() || draws.iter().any(|draw| !draw.is_finite()) {
+            return None;
+        }
+        let ratio = Interval::from_draws(&mut draws.clone(), level);
+        Some(Self::Estimated(RatioEstimate { ratio, draws, ..own.clone() }))
+    }
+}
+
 /// One reporting ratio over another, mean and limits at `level` in (0, 1); none where either is not estimated.
 ///
 /// Draw by draw: draw i of both rests on draw i of the walking, and is otherwise drawn independently, with a seed of its own
@@ -114,45 +130,6 @@ pub fn quotient(above: &ReportingRatio, below: &ReportingRatio, level: f64) -> O
     let pairs = above.draws.iter().zip(&below.draws).filter(|(_, below)| **below > 0.0);
     let mut draws: Vec<f64> = pairs.map(|(above, below)| above / below).collect();
     (!draws.is_empty()).then(|| Interval::from_draws(&mut draws, level))
-}
-
-/// Joins reports to surveys: counts are added, and a visitor's km counts as the ratio of a surveyor's.
-///
-/// `group` gives each unit's place in `ratios`. The result has as many draws as the ratios and yields rates per
-/// survey km. Nothing flows back: the rates do not change the ratio.
-///
-/// # Errors
-/// [`RateError::RatioMissing`] when a unit with reports belongs to a group whose ratio is not estimable or not given;
-/// otherwise as [`reporting_ratio`].
-pub fn join_reports(
-    survey: &Effort<'_>,
-    reports: &Effort<'_>,
-    group: &[usize],
-    ratios: &[ReportingRatio],
-) -> Result<(CountDraws, ExposureDraws), RateError> {
-    survey.check()?;
-    reports.check()?;
-    let n_units = survey.counts.n_units;
-    same_units("the reports", reports.counts.n_units, n_units)?;
-    same_units("the list of groups", group.len(), n_units)?;
-    let ratio_draws = group.iter().map(|&group| ratio_draws(ratios, group)).collect::<Result<Vec<_>, _>>()?;
-    let n_draws = ratio_draws.iter().map(|draws| draws.len()).max().unwrap_or(1);
-    let (mut counts, mut party_km) = (Vec::new(), Vec::new());
-    for draw in 0..n_draws {
-        for (unit, ratios) in ratio_draws.iter().enumerate() {
-            counts.push(survey.counts.row(draw)[unit] + reports.counts.row(draw)[unit]);
-            let visitor_km = reports.exposure.row(draw)[unit];
-            party_km.push(survey.exposure.row(draw)[unit] + ratios[draw % ratios.len()] * visitor_km);
-        }
-    }
-    Ok((CountDraws { n_draws, n_units, counts }, ExposureDraws { n_draws, n_units, party_km }))
-}
-
-fn ratio_draws(ratios: &[ReportingRatio], group: usize) -> Result<&[f64], RateError> {
-    match ratios.get(group) {
-        Some(ReportingRatio::Estimated(estimate)) if !estimate.draws.is_empty() => Ok(&estimate.draws),
-        _ => Err(RateError::RatioMissing(group)),
-    }
 }
 
 fn check(survey: &Effort<'_>, reports: &Effort<'_>, params: &RatioParams) -> Result<(), RateError> {
@@ -234,6 +211,7 @@ impl SharedCells {
 #[cfg(test)]
 mod tests {
     use super::*;
+    use crate::analysis::rates::input::{CountDraws, ExposureDraws};
     use rand_distr::{Distribution, Poisson};
 
     struct Data {
@@ -274,10 +252,6 @@ mod tests {
         let ratio = reporting_ratio(&survey.effort(), &reports.effort(), &[0, 1, 2], &params).unwrap();
         let ReportingRatio::NotEstimable { survey_encounters } = ratio else { panic!("estimated") };
         assert!((survey_encounters - 19.0).abs() < 1e-9);
-        assert_eq!(
-            join_reports(&survey.effort(), &reports.effort(), &[0; 3], &[ratio]),
-            Err(RateError::RatioMissing(0))
-        );
     }
 
     #[test]
@@ -335,16 +309,5 @@ mod tests {
         let variance = logs.iter().map(|x| (x - mean).powi(2)).sum::<f64>() / N as f64;
         let expected = 0.09 + 1.0 / 40.0 + 1.0 / 60.0;
         assert!((variance / expected - 1.0).abs() < 0.15, "{variance} and {expected}");
-    }
-
-    #[test]
-    fn joined_exposure_is_in_survey_km() {
-        let (survey, reports) = (data(vec![3, 1], vec![10.0, 20.0]), data(vec![5, 0], vec![100.0, 200.0]));
-        let ratio = Interval { mean: 0.3, lower: 0.1, upper: 0.5 };
-        let estimate = RatioEstimate { ratio, draws: vec![0.1, 0.5], survey_encounters: 40.0, reports: 50.0 };
-        let ratios = [ReportingRatio::Estimated(estimate)];
-        let (counts, exposure) = join_reports(&survey.effort(), &reports.effort(), &[0, 0], &ratios).unwrap();
-        assert_eq!(counts.counts, [8, 1, 8, 1]);
-        assert_eq!(exposure.party_km, [20.0, 40.0, 60.0, 120.0]);
     }
 }

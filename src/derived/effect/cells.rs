@@ -1,30 +1,29 @@
 //! Reports and survey encounters on chosen segments in chosen times, each over the kilometres that belong to it: what a
 //! reporting ratio is estimated from, with signs and without, before and after.
 
+use std::collections::BTreeMap;
+
 use jiff::tz::TimeZone;
 
 use crate::analysis::exposure::YearMonth;
 use crate::analysis::rates::CountDraws;
 use crate::analysis::rates::Effort;
 use crate::analysis::rates::ExposureDraws;
-use crate::analysis::rates::Interval;
 use crate::analysis::rates::RatioParams;
 use crate::analysis::rates::ReportingRatio;
-use crate::analysis::rates::quotient;
 use crate::analysis::rates::reporting_ratio;
 use crate::analysis::season::Curve;
 use crate::analysis::season::HOURS;
 use crate::derived::DeriveError;
-use crate::derived::effect::SegmentRole;
 use crate::derived::exposure::ExposureLayer;
 use crate::derived::facts::Facts;
-use crate::derived::rates as report_rates;
 use crate::derived::season;
 use crate::derived::season::SeasonLayer;
 use crate::derived::snaps::SnapLayer;
 use crate::derived::walks::MatchedWalk;
 use crate::derived::walks::WalkLayer;
 use crate::domain::encounter::EffortKind;
+use crate::domain::time::EventTime;
 use crate::domain::walk::Purpose;
 
 /// A time from an instant until before another, seconds since 1970-01-01T00:00:00Z.
@@ -33,24 +32,9 @@ pub(super) type Window = (i64, i64);
 /// Seeds of two cells are so far apart: no seed that staff may set is.
 const CELL_STEP: u64 = 1 << 40;
 
-/// How much people report with and without signs.
-#[derive(Debug, Clone, PartialEq)]
-pub struct SignedReporting {
-    /// Where most walkers are in reach of a sign, while it stands.
-    pub signed: SignedRatio,
-    /// Where walkers have passed no sign, and everywhere before the first one stood.
-    pub unsigned: SignedRatio,
-    /// The first ratio over the second, where both are known.
-    pub factor: Option<Interval>,
-}
-
-/// The reporting ratio of some segments and times.
-#[derive(Debug, Clone, PartialEq)]
-pub struct SignedRatio {
-    /// Segments that planned surveys and identified walking both cover.
-    pub n_cells: usize,
-    /// The ratio, or that it cannot be estimated.
-    pub ratio: ReportingRatio,
+/// The seed of one of several ratios that are compared or used together.
+pub(in crate::derived) fn cell_seed(seed: u64, cell: u64) -> u64 {
+    seed.wrapping_add(cell.wrapping_mul(CELL_STEP))
 }
 
 /// What cells are counted from.
@@ -77,12 +61,13 @@ impl CellData {
     /// The reporting ratio of the cell. Ratios that are compared take numbers of their own each (`cell` tells them apart), so
     /// that draw i of all shares its walking and nothing else.
     pub(super) fn ratio(&self, facts: &Facts, cell: u64) -> Result<ReportingRatio, DeriveError> {
+        let settings = &facts.settings;
         let survey = Effort { counts: &self.survey, exposure: &self.survey_km };
         let reports = Effort { counts: &self.reports, exposure: &self.walked };
         let params = RatioParams {
-            least_survey_encounters: facts.settings.ratio_least,
-            n_draws: facts.settings.draws(),
-            seed: facts.settings.seed().wrapping_add(cell.wrapping_mul(CELL_STEP)),
+            least_survey_encounters: settings.ratio_least,
+            n_draws: settings.draws(),
+            seed: cell_seed(settings.seed(), cell),
             ..RatioParams::default()
         };
         reporting_ratio(&survey, &reports, &self.segments, &params).map_err(DeriveError::internal)
@@ -93,13 +78,17 @@ impl<'a> Ground<'a> {
     /// The cell of the segments that have a window, each in its own. Only planned walks of the study period count as surveys:
     /// others were made where snakes were expected.
     pub(super) fn cell(&self, windows: &[Option<Window>]) -> Result<CellData, DeriveError> {
+        let mut data = self.cell_km(windows)?;
+        self.count(&mut data, windows, &|_| true)?;
+        Ok(data)
+    }
+
+    /// The kilometres of a cell, with nothing counted yet.
+    pub(super) fn cell_km(&self, windows: &[Option<Window>]) -> Result<CellData, DeriveError> {
         let field = &self.exposure.field;
         let n_segments = windows.len();
         let curves = self.season.map(SeasonLayer::curves).unwrap_or_default();
         let n_draws = curves.iter().map(|curve| curve.n_draws).chain([field.n_draws]).max().unwrap_or(1);
-        let mut distinct: Vec<Window> = windows.iter().flatten().copied().collect();
-        distinct.sort_unstable();
-        distinct.dedup();
         let mut data = CellData {
             survey: CountDraws {
                 n_draws: self.walks.allocation.n_draws(),
@@ -119,29 +108,50 @@ impl<'a> Ground<'a> {
             walked: ExposureDraws { n_draws, n_units: n_segments, party_km: vec![0.0; n_draws * n_segments] },
             segments: (0..n_segments).filter(|segment| windows[*segment].is_some()).collect(),
         };
-        for window in distinct {
-            let members: Vec<usize> =
-                (0..n_segments).filter(|segment| windows[*segment] == Some(window)).collect();
-            let is_in = |at_s: i64| (window.0..window.1).contains(&at_s);
-            self.add_counts(&mut data, &members, is_in);
-            self.add_walked(&mut data, &members, &curves, is_in)?;
+        for (window, members) in members(windows) {
+            self.add_walked(&mut data, &members, &curves, |at_s| (window.0..window.1).contains(&at_s))?;
         }
         self.add_surveyed(&mut data, windows, &curves);
         Ok(data)
     }
 
-    fn add_counts(&self, data: &mut CellData, members: &[usize], is_in: impl Fn(i64) -> bool) {
+    /// Counts the encounters of a cell that a predicate takes, in place of those counted before.
+    pub(super) fn count(
+        &self,
+        data: &mut CellData,
+        windows: &[Option<Window>],
+        is_taken: &dyn Fn(usize) -> bool,
+    ) -> Result<(), DeriveError> {
+        let zone = TimeZone::get(&self.facts.area.time_zone).map_err(DeriveError::internal)?;
+        for (window, members) in members(windows) {
+            let is_in = |at_s: i64| (window.0..window.1).contains(&at_s);
+            self.add_counts(data, &members, &zone, is_in, is_taken);
+        }
+        Ok(())
+    }
+
+    fn add_counts(
+        &self,
+        data: &mut CellData,
+        members: &[usize],
+        zone: &TimeZone,
+        is_in: impl Fn(i64) -> bool,
+        is_taken: &dyn Fn(usize) -> bool,
+    ) {
         let Self { facts, exposure, snaps, walks, .. } = *self;
         let n_segments = data.survey.n_units;
         let reports = snaps.allocation.counts_by_draw_where(n_segments, |record| {
             let row = &facts.encounters.rows[snaps.records[record]];
-            row.effort_kind == EffortKind::Report
+            is_taken(snaps.records[record])
+                && row.effort_kind == EffortKind::Report
                 && facts.counts(row)
-                && row.time.instant_s.is_some_and(&is_in)
+                && instant_of(&row.time, zone).is_some_and(&is_in)
                 && season::in_period(exposure, &row.time)
         });
-        let survey = walks.counts(facts, Purpose::Planned, |_, walk| {
-            is_in(facts.walks[walk].given.start_s) && exposure.period.contains(walks.walks[walk].start.date())
+        let survey = walks.counts(facts, Purpose::Planned, |encounter, walk| {
+            is_taken(encounter)
+                && is_in(facts.walks[walk].given.start_s)
+                && exposure.period.contains(walks.walks[walk].start.date())
         });
         for (into, from) in [(&mut data.reports.counts, reports), (&mut data.survey.counts, survey)] {
             for (into, from) in into.chunks_mut(n_segments.max(1)).zip(from.chunks(n_segments.max(1))) {
@@ -219,38 +229,24 @@ impl<'a> Ground<'a> {
     fn curve_of(&self, segment: usize) -> usize {
         self.season.map_or(0, |season| season.curve_of(segment))
     }
+}
 
-    /// How much people report with and without signs, on segments whose walking counters identify.
-    pub(super) fn signed_reporting(&self, roles: &[SegmentRole]) -> Result<SignedReporting, DeriveError> {
-        let signs = &self.facts.signs_in_place;
-        let first_up_s = signs.iter().map(|sign| sign.given.up_s).min().unwrap_or(i64::MAX);
-        let provenance = &self.exposure.field.provenance;
-        let is_measured = |segment: usize| report_rates::provenance(provenance[segment]).is_measured();
-        let window = |segment: usize, is_signed: bool| -> Option<Window> {
-            let of_role = match (roles[segment], is_signed) {
-                (SegmentRole::Signed(sign), true) => {
-                    let given = &signs[sign].given;
-                    Some((given.up_s, given.down_s.unwrap_or(i64::MAX)))
-                }
-                (SegmentRole::Control, false) => Some((i64::MIN, i64::MAX)),
-                (SegmentRole::Signed(_) | SegmentRole::Mixed, false) => Some((i64::MIN, first_up_s)),
-                _ => None,
-            };
-            of_role.filter(|_| is_measured(segment))
-        };
-        let ratio = |is_signed: bool| -> Result<SignedRatio, DeriveError> {
-            let windows: Vec<Option<Window>> =
-                (0..roles.len()).map(|segment| window(segment, is_signed)).collect();
-            let data = self.cell(&windows)?;
-            let row = |km: &ExposureDraws, segment: usize| km.party_km[segment] > 0.0;
-            let shared =
-                data.segments.iter().filter(|it| row(&data.survey_km, **it) && row(&data.walked, **it));
-            Ok(SignedRatio { n_cells: shared.count(), ratio: data.ratio(self.facts, u64::from(is_signed))? })
-        };
-        let (signed, unsigned) = (ratio(true)?, ratio(false)?);
-        let factor = quotient(&signed.ratio, &unsigned.ratio, 0.95);
-        Ok(SignedReporting { signed, unsigned, factor })
+/// When something happened, or the noon in the middle of the days that it may be of: a report without a time of day is a report,
+/// and what people walked that day is in the kilometres.
+fn instant_of(time: &EventTime, zone: &TimeZone) -> Option<i64> {
+    let noon = || zone.to_timestamp(time.middle_day()?.at(12, 0, 0, 0)).ok();
+    time.instant_s.or_else(|| noon().map(|noon| noon.as_second()))
+}
+
+/// The distinct windows, each with the segments that have it.
+fn members(windows: &[Option<Window>]) -> BTreeMap<Window, Vec<usize>> {
+    let mut members: BTreeMap<Window, Vec<usize>> = BTreeMap::new();
+    for (segment, window) in windows.iter().enumerate() {
+        if let Some(window) = window {
+            members.entry(*window).or_default().push(segment);
+        }
     }
+    members
 }
 
 /// How frequent encounters are at the month and hours of a walk, at the curve's estimate; one where no season is known.

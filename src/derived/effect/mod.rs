@@ -7,6 +7,7 @@ mod heeding;
 mod passed;
 mod planning;
 mod reports;
+mod signed;
 mod walked;
 mod watch_places;
 mod watching;
@@ -29,14 +30,14 @@ use crate::store::SignInPlace;
 use crate::store::SignInspection;
 use crate::store::SignPlan;
 
+pub(in crate::derived) use crate::derived::effect::cells::cell_seed;
+
 pub use crate::derived::effect::campaign::Campaign;
 pub use crate::derived::effect::campaign::ControlRow;
 pub use crate::derived::effect::campaign::ShareCompared;
 pub use crate::derived::effect::campaign::ShareOutcome;
 pub use crate::derived::effect::campaign::SignCounts;
 pub use crate::derived::effect::campaign::Times;
-pub use crate::derived::effect::cells::SignedRatio;
-pub use crate::derived::effect::cells::SignedReporting;
 pub use crate::derived::effect::heeding::Deed;
 pub use crate::derived::effect::heeding::Heeding;
 pub use crate::derived::effect::heeding::heeding;
@@ -46,6 +47,10 @@ pub use crate::derived::effect::planning::PowerRow;
 pub use crate::derived::effect::planning::Wait;
 pub use crate::derived::effect::planning::power_rows;
 pub use crate::derived::effect::reports::ReportsAnswer;
+pub use crate::derived::effect::signed::ReportingByState;
+pub use crate::derived::effect::signed::SignState;
+pub use crate::derived::effect::signed::SignedRatio;
+pub use crate::derived::effect::signed::SignedReporting;
 pub use crate::derived::effect::watching::PlaceCounts;
 pub use crate::derived::effect::watching::WatchComparison;
 pub use crate::derived::effect::watching::Watching;
@@ -186,16 +191,19 @@ pub fn compute(
     })
 }
 
-/// Which segments' walkers passed a sign, and how much people report with and without; none before the first sign.
+/// How much people report with and without signs, of all species and of groups, and how much they walk of either; none before
+/// the first sign. `group_of` gives the group of an encounter, no number below `n_groups` where it belongs to none.
 ///
 /// # Errors
 /// [`DeriveError::Internal`] when inputs do not fit together.
-pub fn reporting_by_sign(
+pub fn reporting_by_state(
     facts: &Facts,
     layer: &NetworkLayer,
     exposure: &ExposureLayer,
     known: Known<'_>,
-) -> Result<Option<(Vec<SegmentRole>, SignedReporting)>, DeriveError> {
+    n_groups: usize,
+    group_of: &dyn Fn(usize) -> usize,
+) -> Result<Option<ReportingByState>, DeriveError> {
     let signs = &facts.signs_in_place;
     if signs.is_empty() {
         return Ok(None);
@@ -206,8 +214,7 @@ pub fn reporting_by_sign(
     let roles = passed::roles(layer.network.graph(), &trips, &vertices, &RoleParams::of(facts));
     let ground =
         cells::Ground { facts, exposure, snaps: known.snaps, walks: known.walks, season: known.season };
-    let reporting = ground.signed_reporting(&roles)?;
-    Ok(Some((roles, reporting)))
+    Ok(Some(ground.reporting_by_state(&roles, n_groups, group_of)?))
 }
 
 /// Why there is no estimate, in words.

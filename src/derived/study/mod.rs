@@ -249,6 +249,7 @@ pub const TABLES: &[Entry] = &[
     entry("survey-walks", "Survey walks by purpose", survey::walks),
     entry("survey-rates", "Survey rates of trails", survey::rates),
     entry("reporting-ratio", "Reports for each survey encounter", survey::reporting),
+    entry("joining-ratios", "Ratios by which reports are joined to surveys", survey::joined_by),
     entry("observers", "What two observers saw and missed", survey::observers),
     entry("watch-weeks", "The season against expectation, week by week", watch::weeks),
     entry("watch-rule", "By what rule weeks stand out", watch::rule),

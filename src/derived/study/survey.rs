@@ -5,11 +5,13 @@ use crate::analysis::double_observer::LeadFollow;
 use crate::analysis::rates::Interval;
 use crate::analysis::rates::RateFit;
 use crate::analysis::rates::ReportingRatio;
+use crate::derived::effect::SignState;
 use crate::derived::observers::Counts;
 use crate::derived::rates::Limits;
 use crate::derived::study::Layers;
 use crate::derived::study::need;
 use crate::derived::study::table::Table;
+use crate::derived::survey::JoinRatio;
 use crate::domain::walk::Purpose;
 
 const PER_1000: &str = "per 1,000 survey-km";
@@ -110,6 +112,28 @@ pub(super) fn reporting(layers: &Layers) -> Result<Table, String> {
         .limits("ratio", "reports per survey encounter", "for the same kilometres", |it| {
             estimated(it.ratio).map(|it| it.0)
         })
+        .done())
+}
+
+pub(super) fn joined_by(layers: &Layers) -> Result<Table, String> {
+    let layer = need(&layers.survey)?;
+    if layer.joined_by.is_empty() {
+        return Err(
+            "Surveys and reports are not joined: too few survey encounters lie where visitors walk too."
+                .to_owned(),
+        );
+    }
+    let estimate = |it: &JoinRatio| match &it.ratio {
+        ReportingRatio::Estimated(estimate) => Some(limits(estimate.ratio, 1.0)),
+        ReportingRatio::NotEstimable { .. } => None,
+    };
+    Ok(Table::of(layer.joined_by.iter().collect())
+        .column("species", "", "the species, or those that go together", |it| it.group.as_str())
+        .column("signs", "", "what walkers have read; empty where it bears on nothing", |it| {
+            it.state.map(SignState::words)
+        })
+        .column("counted", "", "the stretches that the ratio is of", |it| it.basis)
+        .limits("ratio", "reports per survey encounter", "for the same kilometres", |it| estimate(it))
         .done())
 }
 

@@ -14,6 +14,7 @@ use crate::derived::facts::Facts;
 use crate::derived::rates;
 use crate::derived::rates::RateSet;
 use crate::derived::survey::GroupRatio;
+use crate::derived::survey::JoinRatio;
 use crate::derived::survey::Met;
 use crate::derived::survey::SurveyLayer;
 use crate::derived::survey::SurveySet;
@@ -29,6 +30,7 @@ use crate::web::views;
 use crate::web::views::charts::Estimate;
 use crate::web::views::charts::thousands;
 use crate::web::views::layout::Section;
+use crate::web::views::survey::JoinedRow;
 use crate::web::views::survey::Pages;
 use crate::web::views::survey::RatioRow;
 use crate::web::views::survey::SignedReportingShown;
@@ -66,6 +68,7 @@ pub async fn show(app: Exact, query: Query) -> Result<impl IntoResponse, Error> 
         reporting: reporting(layer.ratios.first()),
         ratios: layer.ratios.iter().map(|group| ratio_row(group, least)).collect(),
         ratio_basis: ratio_basis(&layer),
+        joined_by: joined_by(&layer),
         by_sign: effect.as_ref().map(|effect| signed_reporting(effect.reporting.as_ref(), least)),
         trails: table(&layer.trails, reports.as_ref().map(|rates| &rates.trails), |_| String::new()),
         stretches: paged(stretches, number),
@@ -238,16 +241,30 @@ fn ratio_basis(layer: &SurveyLayer) -> String {
         true => "survey-km are weighted by how frequent encounters are at that season and hour",
         false => "no season could be estimated, so survey-km are taken as they are",
     };
-    let by_sign = match layer.is_joined_by_sign {
-        true => {
-            " Together, stretches whose walkers passed no sign count by the ratio of such stretches, all others by that of all."
-        }
-        false => "",
-    };
     format!(
         "{n_cells} segments are covered by planned walks in the days counted and by walking that counters identify; {season}. \
-         Targeted and opportunistic walks stay out, since they are made when and where snakes are expected.{by_sign}"
+         Targeted and opportunistic walks stay out, since they are made when and where snakes are expected."
     )
+}
+
+/// By which ratios surveys and reports are joined, where it is not one for all.
+fn joined_by(layer: &SurveyLayer) -> Vec<JoinedRow> {
+    if layer.joined_by.len() < 2 {
+        return Vec::new();
+    }
+    let row = |joined: &JoinRatio| {
+        let ReportingRatio::Estimated(estimate) = &joined.ratio else { return None };
+        let ratio = estimate.ratio;
+        Some(JoinedRow {
+            name: match joined.state {
+                Some(state) => format!("{}: {}", joined.group, state.words()),
+                None => joined.group.clone(),
+            },
+            ratio: Estimate { value: ratio.mean, lower: ratio.lower, upper: ratio.upper },
+            basis: joined.basis,
+        })
+    };
+    layer.joined_by.iter().filter_map(row).collect()
 }
 
 fn table(set: &SurveySet, reports: Option<&RateSet>, href: impl Fn(usize) -> String) -> SurveyTable {

@@ -19,6 +19,8 @@ pub struct SurveyPage {
     pub ratios: Vec<RatioRow>,
     /// What the ratio rests on, in words.
     pub ratio_basis: String,
+    /// The ratios by which surveys and reports are joined; empty where one does for all.
+    pub joined_by: Vec<JoinedRow>,
     /// The ratio with and without signs; none before the first sign.
     pub by_sign: Option<SignedReportingShown>,
     /// By trail.
@@ -87,6 +89,17 @@ pub struct RatioRow {
     pub ratio: Result<(Estimate, f64, f64), String>,
 }
 
+/// The ratio by which a group of species is joined.
+#[derive(Debug, Clone)]
+pub struct JoinedRow {
+    /// The group and, where it matters, what walkers have read.
+    pub name: String,
+    /// The ratio with its interval.
+    pub ratio: Estimate,
+    /// Where it was counted, in words.
+    pub basis: &'static str,
+}
+
 /// The reporting ratio with and without signs.
 #[derive(Debug, Clone)]
 pub struct SignedReportingShown {
@@ -142,6 +155,15 @@ fn ratios(page: &SurveyPage) -> Markup {
                 p { (by_sign.sentence) }
                 @if !by_sign.rows.is_empty() { (ratio_table("Where and when", &by_sign.rows)) }
             }
+            @if !page.joined_by.is_empty() {
+                h3 { "How reports are joined to surveys" }
+                p.small.soft {
+                    "Together, each report counts by the ratio of its species and of what walkers had read there and then. Where survey teams met "
+                    "too few of a species, it goes with the others. What share each species has of the snakes of a stretch is drawn from what was "
+                    "found there, as firmly as stretches are alike."
+                }
+                (joined_table(&page.joined_by))
+            }
         }
     }
 }
@@ -164,6 +186,22 @@ fn ratio_table(what: &str, rows: &[RatioRow]) -> Markup {
                     }
                     Err(reason) => { td data-label="Ratio" colspan="4" { (reason) } }
                 }
+            } } }
+        }
+    }
+}
+
+fn joined_table(rows: &[JoinedRow]) -> Markup {
+    html! {
+        table.stack {
+            thead { tr {
+                th scope="col" { "Species" } th.num scope="col" { "Ratio" } th.num scope="col" { "95 % interval" } th scope="col" { "The ratio" }
+            } }
+            tbody { @for row in rows { tr {
+                th scope="row" { (row.name) }
+                td.num data-label="Ratio" { (format!("{:.3}", row.ratio.value)) }
+                td.num data-label="95 % interval" { (format!("{:.3}", row.ratio.lower)) "–" (format!("{:.3}", row.ratio.upper)) }
+                td data-label="The ratio" { (row.basis) }
             } } }
         }
     }
@@ -266,6 +304,11 @@ pub fn samples() -> Vec<SurveyPage> {
             },
         ],
         ratio_basis: "212 segments are covered by both.".to_owned(),
+        joined_by: vec![JoinedRow {
+            name: "Crotalus concolor, no sign passed, or none stood yet".to_owned(),
+            ratio: estimate(0.052),
+            basis: "of such stretches",
+        }],
         by_sign: Some(SignedReportingShown {
             rows: vec![
                 RatioRow {
