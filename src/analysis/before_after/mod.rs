@@ -8,7 +8,8 @@
 //! - [`lottery`]: units that lost the draw for a sign.
 //!
 //! [`control`] compares four totals; [`reports`] does so for what visitors report; [`shares`] compares shares of a kind of
-//! contact, and of parties that did what a sign asks; [`watched`] takes these by place; [`power`] says beforehand what could be found out; [`spread`] holds the distribution of a count whose expectation is itself uncertain.
+//! contact, and of parties that did what a sign asks; [`watched`] takes these by place; [`power`] and [`watched_power`] say beforehand what
+//! could be found out; [`spread`] holds the distribution of a count whose expectation is itself uncertain.
 
 pub mod baseline;
 pub mod control;
@@ -22,6 +23,7 @@ pub mod shares;
 mod simulation_tests;
 pub mod spread;
 pub mod watched;
+pub mod watched_power;
 #[cfg(test)]
 mod watched_tests;
 

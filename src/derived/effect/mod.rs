@@ -10,6 +10,7 @@ mod reports;
 mod signed;
 mod walked;
 mod watch_places;
+mod watch_power;
 mod watching;
 
 use crate::analysis::before_after::WhyNot;
@@ -51,6 +52,8 @@ pub use crate::derived::effect::signed::ReportingByState;
 pub use crate::derived::effect::signed::SignState;
 pub use crate::derived::effect::signed::SignedRatio;
 pub use crate::derived::effect::signed::SignedReporting;
+pub use crate::derived::effect::watch_power::WatchPower;
+pub use crate::derived::effect::watch_power::WithoutSign;
 pub use crate::derived::effect::watching::PlaceCounts;
 pub use crate::derived::effect::watching::WatchComparison;
 pub use crate::derived::effect::watching::Watching;
@@ -72,6 +75,8 @@ pub struct EffectLayer {
     pub planning: PlanningBasis,
     /// What watching at signs and elsewhere found.
     pub watching: Watching,
+    /// What watching could find out.
+    pub watch_power: WatchPower,
 }
 
 /// A sign, where it stands, and how it was found last.
@@ -181,13 +186,16 @@ pub fn compute(
     });
     let walked = roles.as_deref().map(|roles| watch_places::Walked { layer, roles });
     let compared = campaigns.as_deref().unwrap_or_default();
-    let watching = watching::compute(facts, &records.watches, walked, compared)?;
+    let places = watch_places::places(&records.watches, signs, walked);
+    let watching = watching::compute(facts, &records.watches, &places, compared)?;
+    let watch_power = watch_power::compute(&records.watches, &places, signs)?;
     Ok(EffectLayer {
         signs: standing.collect(),
         campaigns,
         reporting,
         planning: planning::basis(facts, layer, &walks),
         watching,
+        watch_power,
     })
 }
 

@@ -20,10 +20,8 @@ use crate::derived::effect::campaign::Side;
 use crate::derived::effect::heeding::Heeding;
 use crate::derived::effect::heeding::heeding;
 use crate::derived::effect::watch_places::PlaceStanding;
-use crate::derived::effect::watch_places::Walked;
 use crate::derived::effect::watch_places::WatchPlace;
 use crate::derived::effect::watch_places::asked_and_watcher;
-use crate::derived::effect::watch_places::places;
 use crate::derived::effect::watch_places::stands_during;
 use crate::derived::effect::watch_places::without_overlaps;
 use crate::derived::facts::Facts;
@@ -93,23 +91,21 @@ pub fn watch_why_words(why: WhyNot) -> &'static str {
     }
 }
 
-/// Watches, which come in order of their start, at signs and at places without; `walked` and `campaigns` where walking is
-/// known.
+/// Watches, which come in order of their start, at signs and at places without; `campaigns` where walking is known.
 pub(super) fn compute(
     facts: &Facts,
     watches: &[SignWatchDraft],
-    walked: Option<Walked<'_>>,
+    places: &[WatchPlace],
     campaigns: &[Campaign],
 ) -> Result<Watching, DeriveError> {
     let signs = &facts.signs_in_place;
-    let places = places(watches, signs, walked);
     let mut kinds: Vec<(String, Watcher)> = watches.iter().map(asked_and_watcher).collect();
     kinds.sort();
     kinds.dedup();
     let mut compared = Vec::new();
     for (idx, campaign) in campaigns.iter().enumerate() {
         for kind in &kinds {
-            let ground = Ground { facts, watches, places: &places, campaign };
+            let ground = Ground { facts, watches, places, campaign };
             compared.extend(ground.compare(idx, kind)?);
         }
     }

@@ -268,6 +268,7 @@ pub const TABLES: &[Entry] = &[
         "Shares of watched parties that read signs and did as asked",
         watching::shares,
     ),
+    entry("watch-power", "The smallest share that watching would show", watching::power),
     entry("effect-assumptions", "What the comparison of before and after assumes", effect::assumptions),
     entry("notices", "Temporary notices in force and past", notices::notices),
     entry("decisions", "What was decided", decisions::decisions),

@@ -20,11 +20,13 @@ use crate::analysis::before_after::watched::PlacesVerdict;
 use crate::analysis::before_after::watched::ShareBasis;
 use crate::analysis::before_after::watched::Watched;
 use crate::analysis::before_after::watched::WatchedShare;
+use crate::analysis::before_after::watched_power::DetectableShare;
 use crate::derived::effect::Deed;
 use crate::derived::effect::EffectLayer;
 use crate::derived::effect::Heeding;
 use crate::derived::effect::PlaceCounts;
 use crate::derived::effect::WatchComparison;
+use crate::derived::effect::WatchPower;
 use crate::derived::effect::watch_why_words;
 use crate::domain::geography::LonLat;
 use crate::domain::sign_watch::ImpossibleCounts;
@@ -44,10 +46,12 @@ use crate::web::pages::effect_words::outcome;
 use crate::web::pages::effect_words::p_words;
 use crate::web::views::charts::Estimate;
 use crate::web::views::charts::percent;
+use crate::web::views::charts::thousands;
 use crate::web::views::effect::OutcomeRow;
 use crate::web::views::effect_watch::FIELDS;
 use crate::web::views::effect_watch::ShareRow;
 use crate::web::views::effect_watch::WatchCard;
+use crate::web::views::effect_watch::WatchPowerShown;
 use crate::web::views::effect_watch::WatchingShown;
 
 /// What watching found, as the page shows it.
@@ -60,6 +64,41 @@ pub(super) fn shown(layer: &EffectLayer) -> WatchingShown {
         compared: watching.compared.iter().map(|found| card(found, layer)).collect(),
         refusal: refusal(layer),
         left_out: watching.left_out.iter().map(left_out).collect(),
+        power: power(&layer.watch_power),
+    }
+}
+
+fn power(found: &WatchPower) -> WatchPowerShown {
+    let basis = match &found.known {
+        Some(known) => format!(
+            "Without a sign {} of parties do as asked ({} of {} watched: {}).",
+            percent(found.share),
+            thousands(known.did as i64),
+            thousands(known.passed as i64),
+            known.asked
+        ),
+        None => format!(
+            "Nobody has watched without a sign yet: {} of parties are taken to do as asked.",
+            percent(found.share)
+        ),
+    };
+    let words = |share: &DetectableShare| match share {
+        DetectableShare::From(share) => percent(*share),
+        DetectableShare::NotEvenAll => "not even all".to_owned(),
+        DetectableShare::TooFewPlaces => "too few places".to_owned(),
+    };
+    let row = |(n_places, cells): &(usize, Vec<(u64, DetectableShare)>)| {
+        (*n_places, cells.iter().map(|(_, share)| words(share)).collect())
+    };
+    let parties = found.rows.first().map(|(_, cells)| cells.as_slice()).unwrap_or_default();
+    WatchPowerShown {
+        basis: format!(
+            "{basis} Parties of one place are taken to be alike (intraclass correlation {:.2}), and shares to change on their own \
+             from place to place (standard deviation {:.1} in log odds).",
+            found.inputs.correlation, found.inputs.own_change
+        ),
+        parties: parties.iter().map(|(n, _)| format!("{n} parties at each")).collect(),
+        rows: found.rows.iter().map(row).collect(),
     }
 }
 

@@ -23,6 +23,19 @@ pub struct WatchingShown {
     pub refusal: String,
     /// Places that count nowhere, and why.
     pub left_out: Vec<String>,
+    /// What watching could find out.
+    pub power: WatchPowerShown,
+}
+
+/// What watching could find out, before anyone watches.
+#[derive(Debug, Clone, Default)]
+pub struct WatchPowerShown {
+    /// What is taken to be, in words.
+    pub basis: String,
+    /// Numbers of parties, in words.
+    pub parties: Vec<String>,
+    /// Numbers of places, and what would show with each number of parties.
+    pub rows: Vec<(usize, Vec<String>)>,
 }
 
 /// A share of parties at standing signs.
@@ -117,9 +130,28 @@ pub fn section(shown: &WatchingShown) -> Markup {
                 p.small.soft { "Each place counts as one, however many parties passed. Before may reach back to before the plan, since encounters chose the places and not behaviour; where watched behaviour chose them, only the time since the plan counts." }
             }
             @if !shown.refusal.is_empty() { p { (shown.refusal) } }
+            (power(&shown.power))
             @if !shown.left_out.is_empty() {
                 details { summary { "Watches that are in no comparison (" (shown.left_out.len()) ")" } ul { @for words in &shown.left_out { li { (words) } } } }
             }
+        }
+    }
+}
+
+fn power(shown: &WatchPowerShown) -> Markup {
+    html! {
+        details #watch-power {
+            summary { "How many parties to watch" }
+            p { "Before anyone watches: the smallest share of parties doing as asked, with signs, that would show with 80 % probability at the 95 % level. A smaller rise may be real and still not show." }
+            p.small.soft { (shown.basis) }
+            table.stack {
+                thead { tr { th scope="col" { "Places with a sign, and as many without" } @for parties in &shown.parties { th.num scope="col" { (parties) } } } }
+                tbody { @for (n_places, cells) in &shown.rows { tr {
+                    th scope="row" { (n_places) " and " (n_places) }
+                    @for (parties, words) in shown.parties.iter().zip(cells) { td.num data-label=(parties) { (words) } }
+                } } }
+            }
+            p.small.soft { "Watched at every place before its sign stands and again while it does. Fewer than six signs can never stand out in a test that takes each sign as one." }
         }
     }
 }
@@ -187,5 +219,10 @@ pub fn sample(outcome: &OutcomeRow) -> WatchingShown {
         }],
         refusal: String::new(),
         left_out: vec!["Ford, 2 watches: it lies away from the trails, and at no sign.".to_owned()],
+        power: WatchPowerShown {
+            basis: "Without a sign 50 % are taken to do as asked.".to_owned(),
+            parties: vec!["20 parties at each".to_owned()],
+            rows: vec![(6, vec!["82 %".to_owned()])],
+        },
     }
 }
