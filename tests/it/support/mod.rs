@@ -3,6 +3,7 @@
 mod answer;
 mod complete;
 mod park;
+pub(crate) mod paths;
 pub(crate) mod photo;
 
 use axum::Router;
