@@ -135,7 +135,10 @@ settings! {
         "controls are stretches where at most this share of walkers passed a sign; where trails meet, somebody always has";
     /// Coefficient of variation of how rates change from sign to sign.
     effect_variation: "effect-variation", "Variation of change between places", "share", 0.3, 0.0, 3.0,
-        "how much rates change on their own from place to place over the years, for planning a comparison; assumption";
+        "how much rates, and in log odds watched behaviour, change on their own from place to place over the years, for planning a comparison; assumption";
+    /// Intraclass correlation of parties watched at one place.
+    watched_correlation: "watched-correlation", "Likeness of parties at a place", "correlation", 0.05, 0.0, 0.5,
+        "how alike parties that pass one place behave, for planning how many to watch at how many places; assumption";
     /// Longest window of the watch on the season, weeks.
     watch_weeks: "watch-weeks", "Longest window of the watch", "weeks", 4.0, 1.0, 12.0,
         "this season is compared with expectation over the last one to so many weeks";
@@ -227,7 +230,10 @@ pub const GROUPS: [Group; 11] = [
     ("Survey walks", &["track-error", "vehicle-speed", "ratio-least"]),
     ("This season against expectation", &["watch-weeks", "watch-false-alarms", "watch-year-variation"]),
     ("Signs", &["sign-reach", "sign-spacing", "reading-distance", "heed-low", "heed-high"]),
-    ("What signs did", &["effect-warned-share", "effect-passed-share", "effect-variation"]),
+    (
+        "What signs did",
+        &["effect-warned-share", "effect-passed-share", "effect-variation", "watched-correlation"],
+    ),
     (
         "How people walk, before counters speak",
         &[

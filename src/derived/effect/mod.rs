@@ -188,7 +188,7 @@ pub fn compute(
     let compared = campaigns.as_deref().unwrap_or_default();
     let places = watch_places::places(&records.watches, signs, walked);
     let watching = watching::compute(facts, &records.watches, &places, compared)?;
-    let watch_power = watch_power::compute(&records.watches, &places, signs)?;
+    let watch_power = watch_power::compute(facts, &records.watches, &places)?;
     Ok(EffectLayer {
         signs: standing.collect(),
         campaigns,

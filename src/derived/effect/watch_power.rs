@@ -11,6 +11,7 @@ use crate::derived::effect::watch_places::PlaceStanding;
 use crate::derived::effect::watch_places::WatchPlace;
 use crate::derived::effect::watch_places::asked_and_watcher;
 use crate::derived::effect::watch_places::stands_during;
+use crate::derived::facts::Facts;
 use crate::domain::sign_watch::SignWatchDraft;
 use crate::store::SignInPlace;
 
@@ -52,14 +53,20 @@ pub struct WithoutSign {
 /// # Errors
 /// [`DeriveError::Internal`] when a number is out of range.
 pub(super) fn compute(
+    facts: &Facts,
     watches: &[SignWatchDraft],
     places: &[WatchPlace],
-    signs: &[SignInPlace],
 ) -> Result<WatchPower, DeriveError> {
-    let known = without_sign(watches, places, signs);
+    let known = without_sign(watches, places, &facts.signs_in_place);
     let share = known.as_ref().map_or(ASSUMED_SHARE, |known| known.did as f64 / known.passed as f64);
     let share = share.clamp(SHARES.0, SHARES.1);
-    let inputs = WatchedPowerInputs { share, level: LEVEL, ..WatchedPowerInputs::default() };
+    let inputs = WatchedPowerInputs {
+        share,
+        correlation: facts.settings.watched_correlation,
+        own_change: facts.settings.effect_variation,
+        level: LEVEL,
+        ..WatchedPowerInputs::default()
+    };
     let cell = |n_places: usize, parties: u64| -> Result<(u64, DetectableShare), DeriveError> {
         let found = smallest_share(&WatchedPowerInputs { n_places, parties, ..inputs });
         Ok((parties, found.map_err(DeriveError::internal)?))

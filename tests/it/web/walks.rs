@@ -331,3 +331,30 @@ async fn survey_strata_follow_the_setting() {
     .await;
     assert_eq!(strata().await, (1, 1), "both trails are in one habitat");
 }
+
+#[tokio::test]
+async fn survey_encounters_are_tied_with_the_settings_of_the_area() {
+    let test = TestApp::park().await;
+    let met = (0..20).map(|idx| survey(&format!("P-{idx}"), "W-0", -1050.0, 20.0));
+    put(&test, vec![walk("W-0", Purpose::Planned, track(&LEDGE, 1.2, START_S))], met.collect()).await;
+    // Where they lie on the ledge, metres east of the crossing.
+    let east_m = async || {
+        let facts = test.app.deriver().facts().await.unwrap();
+        let network = test.app.deriver().network(&facts).await.unwrap();
+        let walked = test.app.deriver().walks(&facts).await.unwrap();
+        let total: f64 = walked.planned_counts.iter().sum();
+        let centre = |segment: usize| {
+            let line = &network.network.segments[segment].geometry;
+            (line[0].lon().midpoint(line[line.len() - 1].lon()) - at(0.0, 0.0).lon()) * 88_290.0
+        };
+        let counts = walked.planned_counts.iter().enumerate();
+        (counts.map(|(segment, n)| n * centre(segment)).sum::<f64>() / total, total)
+    };
+    let plain = east_m().await;
+    assert!((plain.0 + 1050.0).abs() < 60.0 && plain.1 == 20.0, "{plain:?}");
+    let area = test.by_hand().await.area;
+    test.write(async |writer| writer.set_setting(area, "position-bias-east", "90").await.unwrap()).await;
+    // Positions are read 90 m too far east, so that the snakes lay west of them.
+    let moved = east_m().await;
+    assert!((60.0..120.0).contains(&(plain.0 - moved.0)) && moved.1 == 20.0, "{plain:?} {moved:?}");
+}
