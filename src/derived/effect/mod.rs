@@ -15,6 +15,7 @@ mod watching;
 
 use crate::analysis::before_after::WhyNot;
 use crate::analysis::network::Network;
+use crate::analysis::plane::distance_m;
 use crate::derived::DeriveError;
 use crate::derived::effect::passed::RoleParams;
 use crate::derived::effect::passed::vertex_of;
@@ -25,6 +26,7 @@ use crate::derived::plan::walked_trips;
 use crate::derived::season::SeasonLayer;
 use crate::derived::snaps::SnapLayer;
 use crate::derived::walks::WalkLayer;
+use crate::domain::place::SensitivePlace;
 use crate::domain::sign_watch::SignWatchDraft;
 use crate::store::ApproachRecord;
 use crate::store::SignInPlace;
@@ -92,10 +94,23 @@ pub struct SignStanding {
     pub warns_on: Vec<String>,
     /// Length of them, km.
     pub warns_km: f64,
+    /// Whether it gives a sensitive place away.
+    pub shows: ShowsPlace,
     /// The last inspection.
     pub inspected: Option<SignInspection>,
     /// How many inspections there were.
     pub n_inspections: usize,
+}
+
+/// Whether a standing sign gives a sensitive place away.
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+pub enum ShowsPlace {
+    /// It does not, or it is down.
+    No,
+    /// It stands within the buffer of one.
+    WithinBuffer,
+    /// With another standing sign it brackets one: whoever knows both knows what lies between.
+    Brackets,
 }
 
 /// What the store knows about signs beyond the facts.
@@ -180,6 +195,7 @@ pub fn compute(
             is_by_trail: vertices[idx].is_some(),
             warns_on,
             warns_km,
+            shows: shows_place(signs, idx, &facts.sensitive_places),
             inspected: inspections().next().cloned(),
             n_inspections: inspections().count(),
         }
@@ -259,6 +275,26 @@ pub const SHARES_NEED_A_PLAN: &str = "no kept plan says which records chose the 
 
 fn plan_of<'a>(records: &'a SignRecords, sign: &SignInPlace) -> Option<&'a SignPlan> {
     records.plans.iter().find(|plan| Some(plan.id) == sign.given.plan)
+}
+
+/// Beyond its buffer a place has one sign within this distance at most, metres: two would bracket it.
+const RING_M: f64 = 400.0;
+
+/// Distances as the crow flies: they leave out no sign that is near on the ground.
+fn shows_place(signs: &[SignInPlace], sign: usize, places: &[SensitivePlace]) -> ShowsPlace {
+    let is_within = |sign: &SignInPlace, place: &SensitivePlace, beyond_m: f64| {
+        sign.given.down_s.is_none()
+            && distance_m(sign.given.position, place.position) <= place.buffer.in_metres() + beyond_m
+    };
+    let brackets = |place: &&SensitivePlace| {
+        is_within(&signs[sign], place, RING_M)
+            && signs.iter().filter(|other| is_within(other, place, RING_M)).count() > 1
+    };
+    match () {
+        () if places.iter().any(|place| is_within(&signs[sign], place, 0.0)) => ShowsPlace::WithinBuffer,
+        () if places.iter().any(|place| brackets(&place)) => ShowsPlace::Brackets,
+        () => ShowsPlace::No,
+    }
 }
 
 /// Trails and kilometres on which most walkers are in reach of a sign.

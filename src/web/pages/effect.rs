@@ -17,6 +17,7 @@ use crate::derived::DeriveError;
 use crate::derived::Derived;
 use crate::derived::effect::EffectLayer;
 use crate::derived::effect::PlanningBasis;
+use crate::derived::effect::ShowsPlace;
 use crate::derived::effect::SignStanding;
 use crate::derived::effect::Wait;
 use crate::derived::effect::power_rows;
@@ -142,6 +143,15 @@ fn sign_shown(standing: &SignStanding, zone: &TimeZone) -> SignShown {
                 "no stretch on which most walkers are in its reach".to_owned()
             }
             () => format!("{:.1} km of {}", standing.warns_km, standing.warns_on.join(" and ")),
+        },
+        shows: match standing.shows {
+            ShowsPlace::No => "",
+            ShowsPlace::WithinBuffer => {
+                "It stands within the buffer of a sensitive place and gives it away: take it down, or put it up farther off."
+            }
+            ShowsPlace::Brackets => {
+                "With another sign it brackets a sensitive place, which then can be guessed: one of them should stand elsewhere."
+            }
         },
         inspected: match &standing.inspected {
             None => "none".to_owned(),

@@ -49,6 +49,8 @@ pub struct SignShown {
     pub is_up: bool,
     /// What it warns of.
     pub warns: String,
+    /// That it gives a sensitive place away, for those who manage; empty where it does not.
+    pub shows: &'static str,
     /// How it was found last.
     pub inspected: String,
 }
@@ -262,7 +264,9 @@ fn sign_row(sign: &SignShown, page: &EffectPage) -> Markup {
     html! { tr {
         th scope="row" { (sign.name) br; span.soft { (sign.kind) } }
         td data-label="Stands" { (sign.stands) }
-        td data-label="Warns of" { (sign.warns) }
+        td data-label="Warns of" { (sign.warns)
+            @if !page.only_looks && !sign.shows.is_empty() { p.notice.no-print { (sign.shows) } }
+        }
         td data-label="Last inspection" { (sign.inspected) }
         td.no-print { @if !page.only_looks {
             details {
@@ -381,6 +385,7 @@ pub fn samples() -> Vec<EffectPage> {
         stands: "since 12 April 2024".to_owned(),
         is_up: true,
         warns: "0.8 km of Ledge Walk".to_owned(),
+        shows: "",
         inspected: "good, 2 May 2024, by A. Ranger".to_owned(),
     };
     let page = EffectPage {

@@ -17,7 +17,9 @@ use coilway::domain::approach::Contact;
 use coilway::domain::encounter::EffortKind;
 use coilway::domain::encounter::EncounterDraft;
 use coilway::domain::geography::LonLat;
+use coilway::domain::place::SensitivePlace;
 use coilway::domain::revision::Revision;
+use coilway::domain::units::Length;
 use coilway::domain::walk::Purpose;
 use coilway::domain::walk::WalkDraft;
 use coilway::store::SignInPlaceDraft;
@@ -551,4 +553,37 @@ async fn lots_are_drawn_once_kept_and_read_by_the_comparison() {
     assert_eq!(campaign.name, "Plan by lot");
     assert!(campaign.lottery.is_some(), "the draw is not compared: {campaign:?}");
     test.get("/effect").await.expect(200).says("places that lost the draw");
+}
+
+#[tokio::test]
+async fn a_sign_that_gives_a_sensitive_place_away_is_told() {
+    let test = TestApp::complete_park().await;
+    let away = "It stands within the buffer of a sensitive place";
+    let between = "With another sign it brackets a sensitive place";
+    let page = test.get("/effect").await.expect(200);
+    page.never_says(away);
+    page.never_says(between);
+    // The signs stand 1,100 and 1,350 m east.
+    let target = test.by_hand().await;
+    let den = async |east_m: f64| {
+        let den = SensitivePlace {
+            name: "The slabs".to_owned(),
+            position: at(east_m, -30.0),
+            buffer: Length::metres(60.0).unwrap(),
+            reason: "den".to_owned(),
+            review_date: String::new(),
+        };
+        test.write(async |writer| {
+            assert_eq!(writer.put_sensitive_places(&target, &rows([den])).await.unwrap().problems, []);
+        })
+        .await;
+        test.get("/effect").await.expect(200)
+    };
+    let page = den(1220.0).await;
+    page.never_says(away);
+    page.says(between);
+    assert_eq!(page.body.matches(between).count(), 2);
+    page.never_says("The slabs");
+    let page = den(1130.0).await;
+    assert_eq!((page.body.matches(away).count(), page.body.matches(between).count()), (1, 1));
 }
