@@ -2,13 +2,15 @@
 import Map from 'ol/Map.js';
 import View from 'ol/View.js';
 import GeoJSON from 'ol/format/GeoJSON.js';
+import VectorLayer from 'ol/layer/Vector.js';
 import VectorImageLayer from 'ol/layer/VectorImage.js';
 import VectorSource from 'ol/source/Vector.js';
 import ScaleLine from 'ol/control/ScaleLine.js';
 import { isEmpty } from 'ol/extent.js';
 import 'ol/ol.css';
 import './map.css';
-import { stretchStyles, signStyle, noticeBand, noticeMark, readTokens } from './styles.js';
+import { placeNames } from './labels.js';
+import { NAME_FONT, stretchStyles, nameStyle, signStyle, noticeBand, noticeMark, readTokens } from './styles.js';
 
 /**
  * @param {string} url
@@ -99,13 +101,16 @@ async function start(box) {
     const tokens = readTokens(box);
     return {
       line: stretchStyles(tokens, picked),
+      name: nameStyle(tokens),
       sign: signStyle(tokens),
       band: noticeBand(tokens),
       mark: noticeMark(tokens),
     };
   };
   let style = styles();
-  const lines = new VectorImageLayer({ source: stretches, style: style.line, imageRatio: 1.5, declutter: true });
+  const lines = new VectorImageLayer({ source: stretches, style: style.line, imageRatio: 1.5 });
+  const named = stretches.getFeatures().filter((feature) => feature.get('label'));
+  const names = new VectorLayer({ source: new VectorSource({ features: named }), style: style.name, declutter: true });
   const marks = new VectorImageLayer({ source: signs, style: style.sign });
   // A band below the stretches says which trail, a mark above them can be clicked.
   const bands = new VectorImageLayer({ source: notices, style: style.band });
@@ -113,7 +118,7 @@ async function start(box) {
   const map = new Map({
     target,
     keyboardEventTarget: box,
-    layers: [bands, lines, marks, warnings],
+    layers: [bands, lines, marks, warnings, names],
     controls: [new ScaleLine({ minWidth: 90 })],
     view: new View({ constrainRotation: 1, enableRotation: false, maxZoom: 19, minZoom: 8 }),
   });
@@ -127,10 +132,16 @@ async function start(box) {
   window.matchMedia('(prefers-color-scheme: dark)').addEventListener('change', () => {
     style = styles();
     lines.setStyle(style.line);
+    names.setStyle(style.name);
     marks.setStyle(style.sign);
     bands.setStyle(style.band);
     warnings.setStyle(style.mark);
   });
+  const place = () => {
+    placeNames(map, named, signs.getFeatures(), NAME_FONT);
+    names.changed();
+  };
+  map.on('moveend', place);
   map.on('singleclick', (event) => {
     const hit = map.forEachFeatureAtPixel(event.pixel, (feature) => feature, { hitTolerance: 12 });
     const href = hit?.get('href');
@@ -141,6 +152,8 @@ async function start(box) {
     target.style.cursor = over ? 'pointer' : '';
   });
   map.once('rendercomplete', () => {
+    // Pixels are known from the first frame on; `moveend` comes with the first move only.
+    place();
     box.classList.add('is-live');
     box.dataset.ready = 'yes';
   });

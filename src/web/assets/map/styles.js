@@ -4,9 +4,8 @@ import Stroke from 'ol/style/Stroke.js';
 import Fill from 'ol/style/Fill.js';
 import Text from 'ol/style/Text.js';
 import RegularShape from 'ol/style/RegularShape.js';
-import LineString from 'ol/geom/LineString.js';
-import MultiLineString from 'ol/geom/MultiLineString.js';
 import Point from 'ol/geom/Point.js';
+import { longestLine } from './labels.js';
 
 /**
  * @typedef {{ land: string, ink: string, act: string, onAct: string, panel: string, tooWide: string, rates: string[] }} Tokens
@@ -63,30 +62,31 @@ export function stretchStyles(tokens, picked) {
     else if (word === 'too wide') styles = made.tooWide;
     const isPicked = picked !== null && String(feature.getId()) === picked;
     const all = isPicked ? [outline, ...styles] : [...styles];
-    const name = feature.get('label');
-    if (name) all.push(label(tokens, name));
     return all;
   };
 }
 
-/**
- * @param {Tokens} tokens
- * @param {string} text
- */
-function label(tokens, text) {
-  return new Style({
-    text: new Text({
-      text,
-      font: 'italic 14px system-ui, sans-serif',
-      placement: 'point',
-      textAlign: 'left',
-      offsetX: 8,
-      offsetY: -12,
-      overflow: true,
-      fill: new Fill({ color: tokens.ink }),
-      stroke: new Stroke({ color: tokens.land, width: 4 }),
-    }),
-  });
+export const NAME_FONT = 'italic 14px system-ui, sans-serif';
+
+/** @param {Tokens} tokens */
+export function nameStyle(tokens) {
+  return (/** @type {import('ol/Feature.js').FeatureLike} */ feature) => {
+    const line = longestLine(feature);
+    const side = feature.get('name_side');
+    if (!line || !side) return undefined;
+    return new Style({
+      geometry: new Point(line.getCoordinateAt(0.5)),
+      text: new Text({
+        text: feature.get('label'),
+        font: NAME_FONT,
+        textAlign: side.align,
+        offsetX: side.offsetX,
+        offsetY: side.offsetY,
+        fill: new Fill({ color: tokens.ink }),
+        stroke: new Stroke({ color: tokens.land, width: 4 }),
+      }),
+    });
+  };
 }
 
 /** @param {Tokens} tokens */
@@ -123,11 +123,8 @@ export function noticeBand(tokens) {
  * @param {import('ol/Feature.js').FeatureLike} feature
  */
 function markAt(feature) {
-  const geometry = feature.getGeometry();
-  const lines =
-    geometry instanceof MultiLineString ? geometry.getLineStrings() : geometry instanceof LineString ? [geometry] : [];
-  const [longest] = lines.sort((a, b) => b.getLength() - a.getLength());
-  return longest ? new Point(longest.getCoordinateAt(1 / 3)) : undefined;
+  const line = longestLine(feature);
+  return line ? new Point(line.getCoordinateAt(1 / 3)) : undefined;
 }
 
 /** @param {Tokens} tokens */
