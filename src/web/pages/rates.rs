@@ -25,6 +25,8 @@ use crate::web::views::charts::Estimate;
 use crate::web::views::charts::percent;
 use crate::web::views::figure::class_of;
 use crate::web::views::layout::Section;
+use crate::web::views::paging::Pages;
+use crate::web::views::paging::rows_of;
 use crate::web::views::rates::Call;
 use crate::web::views::rates::RankRow;
 use crate::web::views::rates::RatesPage;
@@ -33,20 +35,30 @@ use crate::web::views::scatter::Scatter;
 
 /// The page.
 pub async fn show(app: Exact, query: Query) -> Result<impl IntoResponse, Error> {
-    query.allow(&[])?;
+    query.allow(&["page"])?;
+    let number: usize = query.parse("page", "the number of a page")?.unwrap_or(1);
+    if number == 0 {
+        return Err(Error::bad_request("page", "Pages are counted from 1."));
+    }
     let deriver = app.deriver();
     let facts = deriver.facts().await?;
     let (rates, season) = (deriver.rates(&facts).await?, deriver.season(&facts).await?);
     let pattern = deriver.rate_pattern(&facts).await?;
     let period = rates::in_period(&rates.stretches, &rates.bounds, &season, PeriodChoice::default())?;
-    let page = page(&facts, &rates.stretches, &period, &pattern);
+    let page = page(&facts, &rates.stretches, &period, &pattern, number);
     let frame =
         common::frame(&facts, Section::Analysis, "Which stretches stand out", common::rate_records(&rates));
     let markup = views::layout::page(&frame, views::rates::body(&page));
-    Ok(Cached(CachePolicy::of_revision(facts.revision, "rates"), markup))
+    Ok(Cached(CachePolicy::of_revision(facts.revision, format!("rates {}", query.words())), markup))
 }
 
-fn page(facts: &Facts, set: &RateSet, period: &PeriodRates, pattern: &RatePattern) -> RatesPage {
+fn page(
+    facts: &Facts,
+    set: &RateSet,
+    period: &PeriodRates,
+    pattern: &RatePattern,
+    number: usize,
+) -> RatesPage {
     let settings = &facts.settings;
     let rows: Vec<RankRow> = set.ranking.order.iter().filter_map(|unit| row(set, period, *unit)).collect();
     let n_not_ranked = set.names.len() - rows.len();
@@ -64,7 +76,8 @@ fn page(facts: &Facts, set: &RateSet, period: &PeriodRates, pattern: &RatePatter
                  priors."
             ),
         },
-        rows,
+        pages: Pages::of(rows.len(), number),
+        rows: rows_of(rows, number),
         strata_are: match settings.habitat_strata < 0.5 {
             true => "each trail by itself",
             false => "all trails of a habitat",

@@ -30,8 +30,10 @@ use crate::web::views;
 use crate::web::views::charts::Estimate;
 use crate::web::views::charts::thousands;
 use crate::web::views::layout::Section;
+use crate::web::views::paging::N_ROWS;
+use crate::web::views::paging::Pages;
+use crate::web::views::paging::rows_of;
 use crate::web::views::survey::JoinedRow;
-use crate::web::views::survey::Pages;
 use crate::web::views::survey::RatioRow;
 use crate::web::views::survey::SignedReportingShown;
 use crate::web::views::survey::SurveyPage;
@@ -80,9 +82,6 @@ pub async fn show(app: Exact, query: Query) -> Result<impl IntoResponse, Error> 
     Ok(Cached(CachePolicy::of_revision(facts.revision, format!("survey {}", query.words())), markup))
 }
 
-/// Rows of stretches on a page.
-const N_ROWS: usize = 40;
-
 /// One page of stretches. Where there are more than fit on one, those that tell most come first: with the highest lower limit
 /// of the rate from planned walks, then those walked most.
 fn paged(mut table: SurveyTable, number: usize) -> SurveyTable {
@@ -95,16 +94,8 @@ fn paged(mut table: SurveyTable, number: usize) -> SurveyTable {
         let walked = is_walked(b).cmp(&is_walked(a));
         walked.then(lower(b).total_cmp(&lower(a))).then(b.planned.1.total_cmp(&a.planned.1))
     });
-    let start = (number - 1).saturating_mul(N_ROWS);
-    table.rows = table.rows.into_iter().skip(start).take(N_ROWS).collect();
+    table.rows = rows_of(table.rows, number);
     table
-}
-
-impl Pages {
-    fn of(n_rows: usize, number: usize) -> Option<Self> {
-        let n_pages = n_rows.div_ceil(N_ROWS);
-        (n_pages > 1).then_some(Self { number, n_pages, n_rows })
-    }
 }
 
 fn records(walks: &WalkLayer) -> String {

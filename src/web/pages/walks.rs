@@ -38,7 +38,7 @@ use crate::web::views::walks::WalkRow;
 use crate::web::views::walks::WalksPage;
 
 /// Rows on a page.
-const N_ROWS: usize = 100;
+const N_ROWS: usize = 50;
 
 /// The list.
 pub async fn list(app: Exact, query: Query) -> Result<impl IntoResponse, Error> {

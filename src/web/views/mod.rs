@@ -23,6 +23,7 @@ pub mod line_chart;
 pub mod map;
 pub mod notice;
 pub mod observers;
+pub mod paging;
 pub mod photos;
 pub mod public;
 pub mod rates;

@@ -8,6 +8,9 @@ use crate::web::views::charts::format_rate;
 use crate::web::views::charts::interval_bar;
 use crate::web::views::charts::percent;
 use crate::web::views::charts::probability;
+use crate::web::views::charts::thousands;
+use crate::web::views::paging;
+use crate::web::views::paging::Pages;
 use crate::web::views::scatter;
 use crate::web::views::scatter::Scatter;
 
@@ -20,6 +23,8 @@ pub struct RatesPage {
     pub rule: String,
     /// The ranked stretches, by falling lower limit.
     pub rows: Vec<RankRow>,
+    /// Where they fill more than one page.
+    pub pages: Option<Pages>,
     /// Stretches that are not ranked, and why, in words.
     pub not_ranked: String,
     /// What strata are: trails or habitats.
@@ -105,6 +110,9 @@ pub fn body(page: &RatesPage) -> Markup {
 
 fn ranks(page: &RatesPage) -> Markup {
     html! {
+        @if let Some(pages) = page.pages {
+            p.small.soft #ranked { "Page " (pages.number) " of " (pages.n_pages) ": " (thousands(pages.n_rows as i64)) " stretches, by falling lower limit of the rate. The " a href="/study" { "study" } " has all in one table." }
+        }
         table.stack {
             thead { tr {
                 th scope="col" { "Stretch" } th.num scope="col" { "Rate" } th.num scope="col" { "95 % interval" } th scope="col" { "Interval" }
@@ -121,6 +129,7 @@ fn ranks(page: &RatesPage) -> Markup {
                 td data-label="Called" { @match row.call { Call::Called => "called", Call::NotCalled => "" } }
             } } }
         }
+        @if let Some(pages) = page.pages { (paging::nav(pages, "/rates", "#ranked")) }
     }
 }
 
@@ -157,6 +166,7 @@ pub fn samples() -> Vec<RatesPage> {
         sentence: "1 of 12 stretches stands out; 0.1 of such calls is expected to be wrong.".to_owned(),
         rule: "A stretch is called at a probability of 0.8.".to_owned(),
         rows: vec![row.clone(), RankRow { call: Call::NotCalled, exceedance: 0.31, ..row }],
+        pages: Some(Pages { number: 2, n_pages: 3, n_rows: 92 }),
         not_ranked: "3 stretches are not ranked.".to_owned(),
         strata_are: "each trail by itself",
         strata: vec![StratumRow {
@@ -176,6 +186,7 @@ pub fn samples() -> Vec<RatesPage> {
     };
     let none = RatesPage {
         rows: Vec::new(),
+        pages: None,
         strata: Vec::new(),
         not_ranked: String::new(),
         scatter: None,

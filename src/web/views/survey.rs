@@ -7,6 +7,8 @@ use crate::web::views::charts::Estimate;
 use crate::web::views::charts::format_rate;
 use crate::web::views::charts::thousands;
 use crate::web::views::figure::format_count;
+use crate::web::views::paging;
+use crate::web::views::paging::Pages;
 
 /// The page.
 #[derive(Debug, Clone)]
@@ -31,17 +33,6 @@ pub struct SurveyPage {
     pub pages: Option<Pages>,
     /// Survey encounters in no rate, in words; empty when all are in one.
     pub left_out: String,
-}
-
-/// Which page of stretches this is.
-#[derive(Debug, Clone, Copy, PartialEq, Eq)]
-pub struct Pages {
-    /// Its number, from 1.
-    pub number: usize,
-    /// How many pages there are.
-    pub n_pages: usize,
-    /// Stretches on all of them.
-    pub n_rows: usize,
 }
 
 /// Rates of one kind of unit.
@@ -130,10 +121,7 @@ pub fn body(page: &SurveyPage) -> Markup {
                 p.small.soft { "Page " (pages.number) " of " (pages.n_pages) ": " (thousands(pages.n_rows as i64)) " stretches, those first whose rate on planned walks is most surely high. The " a href="/study" { "study" } " has all trails." }
             }
             (table(&page.stretches, "Stretch"))
-            @if let Some(pages) = page.pages { nav.row aria-label="Pages of stretches" {
-                @if pages.number > 1 { a.button href={ "/survey?page=" (pages.number - 1) "#stretches" } { "Before" } }
-                @if pages.number < pages.n_pages { a.button href={ "/survey?page=" (pages.number + 1) "#stretches" } { "Further stretches" } }
-            } }
+            @if let Some(pages) = page.pages { (paging::nav(pages, "/survey", "#stretches")) }
         }
         @if !page.left_out.is_empty() { p.small { "Survey encounters in no survey rate: " (page.left_out) "." } }
     }
