@@ -13,8 +13,8 @@ use crate::analysis::random::{Stream, stream};
 
 /// Comparisons simulated for an answer: a probability of 0.8 is known to 0.028.
 const N_SIMULATED: u64 = 200;
-/// Halvings when the smallest share is sought: to half a percentage point.
-const N_HALVINGS: usize = 7;
+/// Halvings when the smallest rise is sought, on the scale of a share that rises to all.
+const N_HALVINGS: usize = 9;
 
 /// What watching at signs, and as many places without, before and after would rest on.
 #[derive(Debug, Clone, Copy, PartialEq)]
@@ -49,51 +49,65 @@ impl Default for WatchedPowerInputs {
     }
 }
 
-/// The smallest share with signs that would show.
+/// The smallest effect of signs that would show.
 #[derive(Debug, Clone, Copy, PartialEq)]
-pub enum DetectableShare {
-    /// A share of at least this shows with the wanted probability.
-    From(f64),
+pub enum Detectable {
+    /// A rise of at least this shows with the wanted probability.
+    From(Rise),
     /// Not even signs that all parties follow would show often enough.
     NotEvenAll,
     /// Fewer places than [`FEWEST_SIGNS`].
     TooFewPlaces,
 }
 
-/// The smallest share that would show with the wanted probability, to half a percentage point: simulated comparisons, with a
-/// fixed seed, each judged as [`watched_change`] judges.
+/// A rise of the share that does as asked.
+#[derive(Debug, Clone, Copy, PartialEq)]
+pub struct Rise {
+    /// What signs add to the log odds at every place.
+    pub log_odds: f64,
+    /// The share of all parties with signs, over places that differ: less than the log odds add to the share of an average
+    /// place.
+    pub share: f64,
+}
+
+/// The smallest rise that would show with the wanted probability: simulated comparisons, with a fixed seed, each judged as
+/// [`watched_change`] judges.
 ///
 /// # Errors
 /// [`InvalidComparison`] when a number is out of range.
-pub fn smallest_share(inputs: &WatchedPowerInputs) -> Result<DetectableShare, InvalidComparison> {
+pub fn smallest_rise(inputs: &WatchedPowerInputs) -> Result<Detectable, InvalidComparison> {
     check(inputs)?;
     if inputs.n_places < FEWEST_SIGNS {
-        return Ok(DetectableShare::TooFewPlaces);
+        return Ok(Detectable::TooFewPlaces);
     }
     let simulated: Vec<Simulated> = simulated(inputs);
     // Just below all: the log odds of all are not finite.
     let all = 1.0 - 1e-6;
-    if !is_often_shown(&simulated, inputs, all)? {
-        return Ok(DetectableShare::NotEvenAll);
+    let raised = |share: f64| log_odds(share) - log_odds(inputs.share);
+    if !is_often_shown(&simulated, inputs, raised(all))? {
+        return Ok(Detectable::NotEvenAll);
     }
     let (mut hidden, mut shown) = (inputs.share, all);
     for _ in 0..N_HALVINGS {
         let middle = 0.5 * (hidden + shown);
-        if is_often_shown(&simulated, inputs, middle)? { shown = middle } else { hidden = middle }
+        if is_often_shown(&simulated, inputs, raised(middle))? { shown = middle } else { hidden = middle }
     }
-    Ok(DetectableShare::From(shown))
+    let rise = raised(shown);
+    let places = || simulated.iter().flat_map(|comparison| &comparison.signed);
+    let total: f64 = places().map(|place| share_of(place.log_odds_after + rise)).sum();
+    Ok(Detectable::From(Rise { log_odds: rise, share: total / places().count().max(1) as f64 }))
 }
 
-/// The probability that signs with which this share of parties does as asked, in (0, 1), are seen to raise it.
+/// The probability that signs which add this to the log odds of doing as asked are seen to do so.
 ///
 /// # Errors
-/// As [`smallest_share`].
-pub fn power_of_share(inputs: &WatchedPowerInputs, share: f64) -> Result<f64, InvalidComparison> {
+/// As [`smallest_rise`].
+pub fn power_of_rise(inputs: &WatchedPowerInputs, raised: f64) -> Result<f64, InvalidComparison> {
     check(inputs)?;
-    in_open("the share with signs", share)?;
+    within("the rise of the log odds", raised, -20.0..20.0, "from -20 to below 20")?;
     let mut n_shown = 0;
     for comparison in simulated(inputs) {
-        n_shown += u64::from(comparison.shows(inputs, share)?);
+        n_shown += u64::from(comparison.shows(inputs, raised)?);
     }
     Ok(n_shown as f64 / N_SIMULATED as f64)
 }
@@ -124,12 +138,12 @@ fn within(
 fn is_often_shown(
     simulated: &[Simulated],
     inputs: &WatchedPowerInputs,
-    share: f64,
+    raised: f64,
 ) -> Result<bool, InvalidComparison> {
     let wanted = (inputs.power * N_SIMULATED as f64).ceil() as usize;
     let (mut n_shown, mut n_hidden) = (0, 0);
     for comparison in simulated {
-        match comparison.shows(inputs, share)? {
+        match comparison.shows(inputs, raised)? {
             true => n_shown += 1,
             false => n_hidden += 1,
         }
@@ -142,8 +156,8 @@ fn is_often_shown(
 
 /// A place before the signs did anything.
 struct Place {
-    /// Log odds of doing as asked, before and after if no sign stood.
-    log_odds: [f64; 2],
+    /// Log odds of doing as asked after, if no sign stood.
+    log_odds_after: f64,
     /// Parties that did as asked before.
     before: u64,
     /// For each party after, what its log odds must be above.
@@ -170,8 +184,7 @@ impl Simulated {
         Self { signed, control: (0..inputs.n_places).map(control).collect() }
     }
 
-    fn shows(&self, inputs: &WatchedPowerInputs, share: f64) -> Result<bool, InvalidComparison> {
-        let raised = log_odds(share) - log_odds(inputs.share);
+    fn shows(&self, inputs: &WatchedPowerInputs, raised: f64) -> Result<bool, InvalidComparison> {
         let signed = self.signed.iter().map(|place| place.unit(raised, inputs.parties, Role::Signed));
         let units: Vec<Unit> = signed.chain(self.control.iter().copied()).collect();
         let params = CompareParams { level: inputs.level, seed: 1 };
@@ -192,12 +205,12 @@ impl Place {
         let n_before = (0..inputs.parties).filter(|_| before > threshold(rng)).count() as u64;
         let mut thresholds: Vec<f64> = (0..inputs.parties).map(|_| threshold(rng)).collect();
         thresholds.sort_by(f64::total_cmp);
-        Self { log_odds: [before, before + inputs.own_change * change], before: n_before, thresholds }
+        Self { log_odds_after: before + inputs.own_change * change, before: n_before, thresholds }
     }
 
     /// What is counted where a sign raises the log odds.
     fn unit(&self, raised: f64, parties: u64, role: Role) -> Unit {
-        let log_odds = self.log_odds[1] + raised;
+        let log_odds = self.log_odds_after + raised;
         let after = self.thresholds.partition_point(|threshold| *threshold < log_odds) as u64;
         let km = parties as f64;
         Unit { before: Period { count: self.before, km }, after: Period { count: after, km }, role }
@@ -218,6 +231,10 @@ fn log_odds(share: f64) -> f64 {
     (share / (1.0 - share)).ln()
 }
 
+fn share_of(log_odds: f64) -> f64 {
+    1.0 / (1.0 + (-log_odds).exp())
+}
+
 #[cfg(test)]
 mod tests {
     use super::*;
@@ -227,8 +244,8 @@ mod tests {
     fn more_places_and_more_parties_show_more() {
         let from = |n_places: usize, parties: u64| {
             let inputs = WatchedPowerInputs { n_places, parties, ..WatchedPowerInputs::default() };
-            match smallest_share(&inputs).unwrap() {
-                DetectableShare::From(share) => share,
+            match smallest_rise(&inputs).unwrap() {
+                Detectable::From(rise) => rise.share,
                 other => panic!("{other:?}"),
             }
         };
@@ -240,12 +257,12 @@ mod tests {
 
     #[test]
     fn what_cannot_be_shown_is_said() {
-        let of = |inputs: WatchedPowerInputs| smallest_share(&inputs);
+        let of = |inputs: WatchedPowerInputs| smallest_rise(&inputs);
         let usual = WatchedPowerInputs::default();
         let few = WatchedPowerInputs { n_places: FEWEST_SIGNS - 1, ..usual };
-        assert_eq!(of(few).unwrap(), DetectableShare::TooFewPlaces);
+        assert_eq!(of(few).unwrap(), Detectable::TooFewPlaces);
         let all_do = WatchedPowerInputs { share: 0.97, parties: 10, n_places: 6, ..usual };
-        assert_eq!(of(all_do).unwrap(), DetectableShare::NotEvenAll);
+        assert_eq!(of(all_do).unwrap(), Detectable::NotEvenAll);
         for bad in [
             WatchedPowerInputs { share: 1.0, ..usual },
             WatchedPowerInputs { correlation: 1.0, ..usual },
@@ -257,30 +274,45 @@ mod tests {
         }
     }
 
+    fn rise(inputs: &WatchedPowerInputs) -> Rise {
+        match smallest_rise(inputs).unwrap() {
+            Detectable::From(rise) => rise,
+            other => panic!("{other:?}"),
+        }
+    }
+
     /// Watches made here, by other means and with other numbers, are called as often as was promised; without an effect hardly
     /// ever. Parties taken to be independent (the naive way) promise much more than is kept.
     #[test]
     fn what_is_promised_is_kept() {
         let inputs =
             WatchedPowerInputs { correlation: 0.1, own_change: 0.4, ..WatchedPowerInputs::default() };
-        let DetectableShare::From(share) = smallest_share(&inputs).unwrap() else { panic!("none") };
-        let kept = called(&inputs, share);
-        assert!((0.7..=0.9).contains(&kept), "{kept}");
-        assert!(called(&inputs, inputs.share) <= 0.05);
-        assert!(power_of_share(&inputs, inputs.share).unwrap() <= 0.05);
+        let needed = rise(&inputs);
+        let kept = called(&inputs, needed.log_odds);
+        assert!((0.7..=0.9).contains(&kept.0), "{kept:?}");
+        // The share that is told is that of the parties, not that of an average place.
+        assert!((kept.1 - needed.share).abs() < 0.02, "{kept:?} {needed:?}");
+        assert!(called(&inputs, 0.0).0 <= 0.05);
+        assert!(power_of_rise(&inputs, 0.0).unwrap() <= 0.05);
         let naive = WatchedPowerInputs { correlation: 0.0, own_change: 0.0, ..inputs };
-        let DetectableShare::From(naive) = smallest_share(&naive).unwrap() else { panic!("none") };
-        let kept = called(&inputs, naive);
-        assert!(kept < 0.65, "{kept}");
+        let kept = called(&inputs, rise(&naive).log_odds);
+        assert!(kept.0 < 0.65, "{kept:?}");
     }
 
-    /// Share of planted comparisons whose verdict is a rise.
-    fn called(inputs: &WatchedPowerInputs, with_signs: f64) -> f64 {
+    #[test]
+    fn places_that_differ_have_a_smaller_share_than_an_average_one() {
+        let inputs = WatchedPowerInputs { correlation: 0.4, ..WatchedPowerInputs::default() };
+        let Rise { log_odds, share } = rise(&inputs);
+        assert!(share < share_of(log_odds) - 0.05, "{share} {log_odds}");
+    }
+
+    /// Share of planted comparisons whose verdict is a rise, and share of parties with signs that do as asked.
+    fn called(inputs: &WatchedPowerInputs, raised: f64) -> (f64, f64) {
         const N: u64 = 400;
         let firmness = 1.0 / inputs.correlation - 1.0;
         let places = Beta::new(inputs.share * firmness, (1.0 - inputs.share) * firmness).unwrap();
-        let raised = log_odds(with_signs) - log_odds(inputs.share);
-        let is_called = |run: &u64| {
+        let mut did_with_signs = 0;
+        let mut is_called = |run: &u64| {
             let mut rng = stream(77, *run);
             let mut unit = |role: Role| {
                 let own: f64 = places.sample(&mut rng);
@@ -297,9 +329,12 @@ mod tests {
                 .flat_map(|role| (0..inputs.n_places).map(|_| *role))
                 .map(&mut unit)
                 .collect();
+            did_with_signs += units[..inputs.n_places].iter().map(|unit| unit.after.count).sum::<u64>();
             let found = watched_change(&units, &CompareParams { level: inputs.level, seed: 5 }).unwrap();
             matches!(found, Effectiveness::Estimated(index) if index.verdict == Verdict::More)
         };
-        (0..N).filter(is_called).count() as f64 / N as f64
+        let n_called = (0..N).filter(|run| is_called(run)).count() as f64;
+        let parties = N as f64 * inputs.n_places as f64 * inputs.parties as f64;
+        (n_called / N as f64, did_with_signs as f64 / parties)
     }
 }

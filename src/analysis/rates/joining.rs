@@ -1,7 +1,8 @@
 //! Visitors' reports joined to surveys, where species differ in how much of them is reported, and stretches in what walkers
 //! have read before.
 
-use rand_distr::{Distribution, Gamma};
+use rand_distr::{Beta, Distribution, Gamma};
+use rayon::prelude::*;
 use statrs::function::gamma::ln_gamma;
 
 use crate::analysis::random::{Stream, seed_of, stream};
@@ -22,8 +23,10 @@ pub struct Joint<'a> {
     pub survey_km: &'a ExposureDraws,
     /// Visitors' kilometres by state.
     pub visitor_km: &'a [ExposureDraws],
-    /// The reporting ratio of a group in a state: `ratios[group][state]`.
+    /// The reporting ratio of a group in a state, every one known: `ratios[group][state]`.
     pub ratios: &'a [Vec<ReportingRatio>],
+    /// Survey encounters of species of which nothing says how much is reported: their reports are not used.
+    pub surveys_alone: Option<&'a CountDraws>,
     /// Seed of the draws.
     pub seed: u64,
 }
@@ -36,46 +39,64 @@ pub struct Joint<'a> {
 /// prior is what all units together would give at these e_g, as firmly as units are alike (integrated over a grid). Without
 /// groups, a unit of species that are reported much would seem to have many snakes.
 ///
-/// The result has as many draws as the longest of the inputs and yields rates per survey km. Nothing flows back: neither rates
-/// nor shares of species change a ratio. A ratio is needed only where a group's reports or visitors' walking lie.
+/// Species that are counted by surveys alone are added to the counts. Their share of all snakes, drawn from what surveys met
+/// everywhere, is taken to be the same in every unit.
+///
+/// The result has as many draws as the longest of ratios and visitors' km and yields rates per survey km. Nothing flows back:
+/// neither rates nor shares of species change a ratio.
 ///
 /// # Errors
 /// [`RateError::RatioMissing`] when the ratio of a group is not estimable or not given; others when shapes disagree or an
 /// exposure is invalid.
 pub fn join_reports(joint: &Joint<'_>) -> Result<(CountDraws, ExposureDraws), RateError> {
     let n_units = joint.check()?;
-    let n_groups = joint.survey.len();
     let ratio_draws = joint.ratio_draws()?;
     let n_draws = joint.n_draws(&ratio_draws);
-    let (mut counts, mut party_km) = (Vec::new(), Vec::new());
-    let mut cells = Cells::new(n_units, n_groups);
-    for draw in 0..n_draws {
-        for (group, states) in ratio_draws.iter().enumerate() {
-            let (survey, reports) = (joint.survey[group].row(draw), joint.reports[group].row(draw));
-            let survey_km = joint.survey_km.row(draw);
-            for unit in 0..n_units {
-                let visitor_km: f64 = states
-                    .iter()
-                    .zip(joint.visitor_km)
-                    .map(|(ratio, km)| ratio[draw % ratio.len()] * km.row(draw)[unit])
-                    .sum();
-                let at = unit * n_groups + group;
-                cells.n[at] = survey[unit] + reports[unit];
-                cells.km[at] = survey_km[unit] + visitor_km;
-            }
-        }
-        counts.extend(cells.n.chunks(n_groups).map(|of_unit| of_unit.iter().sum::<u32>()));
-        if n_groups == 1 {
-            party_km.extend_from_slice(&cells.km);
-        } else {
-            let mut rng = stream(seed_of(joint.seed, "shares of species"), draw as u64);
-            party_km.extend(cells.exposure(&mut rng));
-        }
+    // Every draw has a stream of its own, so that they may be made at once.
+    let rows: Vec<(Vec<u32>, Vec<f64>)> =
+        (0..n_draws).into_par_iter().map(|draw| joint.draw(n_units, &ratio_draws, draw)).collect();
+    let (mut counts, mut party_km) =
+        (Vec::with_capacity(n_draws * n_units), Vec::with_capacity(n_draws * n_units));
+    for (of_draw, km) in rows {
+        counts.extend(of_draw);
+        party_km.extend(km);
     }
     Ok((CountDraws { n_draws, n_units, counts }, ExposureDraws { n_draws, n_units, party_km }))
 }
 
 impl Joint<'_> {
+    /// Counts and exposure of one draw.
+    fn draw(&self, n_units: usize, ratio_draws: &[Vec<&[f64]>], draw: usize) -> (Vec<u32>, Vec<f64>) {
+        let n_groups = self.survey.len();
+        let mut cells = Cells::new(n_units, n_groups);
+        let survey_km = self.survey_km.row(draw);
+        for (group, states) in ratio_draws.iter().enumerate() {
+            let (survey, reports) = (self.survey[group].row(draw), self.reports[group].row(draw));
+            for unit in 0..n_units {
+                let of_state = states.iter().zip(self.visitor_km);
+                let visitor_km = of_state.map(|(ratio, km)| ratio[draw % ratio.len()] * km.row(draw)[unit]);
+                let at = unit * n_groups + group;
+                cells.n[at] = survey[unit] + reports[unit];
+                cells.km[at] = survey_km[unit] + visitor_km.sum::<f64>();
+            }
+        }
+        let mut counts: Vec<u32> = cells.n.chunks(n_groups).map(|of_unit| of_unit.iter().sum()).collect();
+        let mut rng = stream(seed_of(self.seed, "shares of species"), draw as u64);
+        let mut exposure = if n_groups == 1 { cells.km } else { cells.exposure(&mut rng) };
+        if let Some(alone) = self.surveys_alone {
+            let total = |counts: &CountDraws| counts.row(draw).iter().map(|n| f64::from(*n)).sum::<f64>();
+            let others: f64 = self.survey.iter().map(total).sum();
+            // Jeffreys' prior; a beta of such shapes always exists.
+            let share =
+                Beta::new(total(alone) + 0.5, others + 0.5).map_or(0.0, |share| share.sample(&mut rng));
+            for (unit, km) in exposure.iter_mut().enumerate() {
+                *km = (1.0 - share) * *km + share * survey_km[unit];
+                counts[unit] += alone.row(draw)[unit];
+            }
+        }
+        (counts, exposure)
+    }
+
     /// Checks shapes and ranges; gives the number of units.
     fn check(&self) -> Result<usize, RateError> {
         let n_units = self.survey_km.n_units;
@@ -84,7 +105,7 @@ impl Joint<'_> {
             km.check()?;
             same_units("the visitors' exposure", km.n_units, n_units)?;
         }
-        for counts in self.survey.iter().chain(self.reports) {
+        for counts in self.survey.iter().chain(self.reports).chain(self.surveys_alone) {
             counts.check()?;
             same_units("the counts of a group", counts.n_units, n_units)?;
         }
@@ -100,10 +121,7 @@ impl Joint<'_> {
     fn ratio_draws(&self) -> Result<Vec<Vec<&[f64]>>, RateError> {
         let draws = |group: usize, state: usize| {
             let ratio = self.ratios.get(group).and_then(|states| states.get(state));
-            match ratio {
-                Some(ReportingRatio::Estimated(known)) if !known.draws.is_empty() => Ok(&known.draws[..]),
-                _ => Err(RateError::RatioMissing(group)),
-            }
+            ratio.and_then(ReportingRatio::draws).ok_or(RateError::RatioMissing(group))
         };
         let of_group = |group: usize| (0..self.visitor_km.len()).map(|state| draws(group, state)).collect();
         (0..self.survey.len()).map(of_group).collect()
@@ -133,14 +151,14 @@ impl Cells {
     fn exposure(&self, rng: &mut Stream) -> Vec<f64> {
         let share = self.shares();
         let firmness = self.firmness(&share, rng);
-        let mut found = vec![0.0; self.n_groups];
+        let (mut found, mut expected) = (vec![0.0; self.n_groups], vec![0.0; self.n_groups]);
         let units = self.n.chunks(self.n_groups).zip(self.km.chunks(self.n_groups));
         let exposure = |(n, km): (&[u32], &[f64])| {
             // No group is met where neither visitors nor surveyors walk.
             if km.iter().any(|km| *km <= 0.0) {
                 return 0.0;
             }
-            let expected = expected(&share, km);
+            set_expected(&mut expected, &share, km);
             for (group, found) in found.iter_mut().enumerate() {
                 *found = gamma(firmness * expected[group] + f64::from(n[group]), rng);
             }
@@ -168,10 +186,15 @@ impl Cells {
     /// that is even in the logarithm.
     fn firmness(&self, share: &[f64], rng: &mut Stream) -> f64 {
         const GRID: [f64; 8] = [0.5, 1.5, 5.0, 15.0, 50.0, 150.0, 500.0, 1500.0];
+        /// So many units tell how alike all are; more would only take longer.
+        const MOST_UNITS: usize = 2_000;
         let mut log_likelihood = [0.0; GRID.len()];
         let units = self.n.chunks(self.n_groups).zip(self.km.chunks(self.n_groups));
-        for (n, km) in units.filter(|(n, km)| n.iter().sum::<u32>() > 1 && km.iter().all(|km| *km > 0.0)) {
-            let expected = expected(share, km);
+        let telling = units.filter(|(n, km)| n.iter().sum::<u32>() > 1 && km.iter().all(|km| *km > 0.0));
+        let step = telling.clone().count().div_ceil(MOST_UNITS).max(1);
+        let mut expected = vec![0.0; self.n_groups];
+        for (n, km) in telling.step_by(step) {
+            set_expected(&mut expected, share, km);
             let total: u32 = n.iter().sum();
             for (value, firmness) in log_likelihood.iter_mut().zip(GRID) {
                 let of_groups =
@@ -191,10 +214,13 @@ impl Cells {
 }
 
 /// Shares of groups among what is found in a unit, from their shares among the snakes.
-fn expected(share: &[f64], km: &[f64]) -> Vec<f64> {
-    let found: Vec<f64> = share.iter().zip(km).map(|(share, km)| share * km).collect();
-    let total: f64 = found.iter().sum();
-    found.iter().map(|found| found / total.max(f64::MIN_POSITIVE)).collect()
+fn set_expected(expected: &mut [f64], share: &[f64], km: &[f64]) {
+    let mut total = 0.0;
+    for ((expected, share), km) in expected.iter_mut().zip(share).zip(km) {
+        *expected = share * km;
+        total += *expected;
+    }
+    expected.iter_mut().for_each(|expected| *expected /= total.max(f64::MIN_POSITIVE));
 }
 
 /// Log of a (a + 1) … (a + n − 1).
@@ -236,6 +262,7 @@ mod tests {
             survey_km: &survey_km,
             visitor_km: &visitor_km,
             ratios: &ratios,
+            surveys_alone: None,
             seed: 1,
         };
         let (counts, exposure) = join_reports(&joint).unwrap();
@@ -261,6 +288,7 @@ mod tests {
             survey_km: &survey_km,
             visitor_km: &visitor_km,
             ratios: &ratios,
+            surveys_alone: None,
             seed: 1,
         };
         let (counts, exposure) = join_reports(&joint).unwrap();
@@ -308,6 +336,7 @@ mod tests {
             survey_km: &survey_km,
             visitor_km: &visitor_km,
             ratios: &ratios,
+            surveys_alone: None,
             seed: 3,
         };
         let (counts, km) = join_reports(&joint).unwrap();
@@ -361,6 +390,7 @@ mod tests {
             survey_km: &survey_km,
             visitor_km: &visitor_km,
             ratios: &ratios,
+            surveys_alone: None,
             seed: 3,
         };
         let (counts, by_group) = join_reports(&joint).unwrap();
@@ -379,5 +409,56 @@ mod tests {
         let (honest, naive) = (covered(&by_group), covered(&naive));
         assert!((0.92..=0.98).contains(&honest), "{honest}");
         assert!(naive < 0.85, "{naive}");
+    }
+
+    /// Most reports do not name the species, and surveys nearly always do: what is not named has no ratio of its own. Counted by
+    /// surveys alone it leaves rates as planted; with the ratio of all in its place they come out far too high.
+    #[test]
+    fn what_nobody_names_does_not_raise_rates() {
+        const N: usize = 16;
+        const RATE: f64 = 0.05;
+        let mut rng = stream(41, 0);
+        let poisson = |mean: f64, rng: &mut Stream| Poisson::new(mean).unwrap().sample(rng) as u32;
+        let counts = |mean: f64, rng: &mut Stream| {
+            CountDraws::certain((0..N).map(|_| poisson(mean, rng)).collect::<Vec<u32>>())
+        };
+        let (surveyed, walked) = (120.0, 3000.0);
+        // Of a group of 0.6 and one of 0.4 of all snakes, a fiftieth and a fortieth are reported by name, and a fourth without.
+        let named = [0.02, 0.025];
+        let survey = [0.6, 0.4].map(|share| counts(RATE * share * surveyed, &mut rng));
+        let reports = [0, 1].map(|group| counts(RATE * [0.6, 0.4][group] * walked * named[group], &mut rng));
+        let unnamed = [CountDraws::certain(vec![0; N]), counts(RATE * walked * 0.25, &mut rng)];
+        let survey_km = ExposureDraws::certain(vec![surveyed; N]);
+        let visitor_km = [ExposureDraws::certain(vec![walked; N])];
+        let ratios = named.map(|ratio| vec![known(vec![ratio; 100])]);
+        let joint = Joint {
+            survey: &survey,
+            reports: &reports,
+            survey_km: &survey_km,
+            visitor_km: &visitor_km,
+            ratios: &ratios,
+            surveys_alone: Some(&unnamed[0]),
+            seed: 3,
+        };
+        let over = |joint: &Joint<'_>| {
+            let (counts, km) = join_reports(joint).unwrap();
+            let rate = |draw: usize| {
+                let n: u32 = counts.row(draw).iter().sum();
+                f64::from(n) / km.row(draw).iter().sum::<f64>() / RATE
+            };
+            (0..100).map(rate).sum::<f64>() / 100.0
+        };
+        let alone = over(&joint);
+        assert!((0.85..=1.15).contains(&alone), "{alone}");
+        // The ratio of all: named and unnamed reports over all survey encounters.
+        let (survey, reports) = (
+            [survey[0].clone(), survey[1].clone(), unnamed[0].clone()],
+            [reports[0].clone(), reports[1].clone(), unnamed[1].clone()],
+        );
+        let mut all = ratios.to_vec();
+        all.push(vec![known(vec![0.272; 100])]);
+        let naive =
+            over(&Joint { survey: &survey, reports: &reports, ratios: &all, surveys_alone: None, ..joint });
+        assert!(naive > 1.4, "{naive}");
     }
 }

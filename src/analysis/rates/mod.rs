@@ -34,7 +34,9 @@ pub use period::{
 };
 pub use purpose::{SideBySide, side_by_side};
 pub use rank::{Rank, RankParams, Ranking, ranks};
-pub use reporting::{RatioEstimate, RatioParams, ReportingRatio, quotient, reporting_ratio};
+pub use reporting::{
+    KnownGroup, RatioEstimate, RatioParams, ReportingRatio, quotient, reporting_factor, reporting_ratio,
+};
 pub use result::{
     Calls, Exceedance, FalseShare, RateDraws, RateEstimate, RateFit, Spread, StratumFit, UnitFit, UnitRate,
 };

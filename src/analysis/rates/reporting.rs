@@ -3,7 +3,9 @@
 use rand::RngExt;
 
 use crate::analysis::random::{Stream, seed_of, stream};
-use crate::analysis::rates::input::{Effort, RateError, check_level, check_positive, same_units};
+use crate::analysis::rates::input::{
+    CountDraws, Effort, ExposureDraws, RateError, check_level, check_positive, same_units,
+};
 use crate::analysis::rates::interval::Interval;
 
 /// Parameters of a reporting ratio.
@@ -79,19 +81,34 @@ pub fn reporting_ratio(
         let expected = survey.counts.n_units;
         return Err(RateError::Units { what: "the list of cells", found: cell + 1, expected });
     }
-    let (mut draws, mut n_survey, mut n_reports) = (Vec::new(), 0.0, 0.0);
+    let shared = |draw: usize| {
+        let mut shared = SharedCells { n_survey: 0.0, n_reports: 0.0, cells: Vec::new() };
+        shared.add(survey, reports, cells, draw, 1.0);
+        shared
+    };
+    estimate(shared, params)
+}
+
+/// The ratio from the shared cells of each draw. Nothing is drawn before it is known that enough was met.
+fn estimate(
+    shared: impl Fn(usize) -> SharedCells,
+    params: &RatioParams,
+) -> Result<ReportingRatio, RateError> {
+    let n_draws = params.n_draws as f64;
+    let (mut n_survey, mut n_reports) = (0.0, 0.0);
     for draw in 0..params.n_draws {
-        let shared = SharedCells::new(survey, reports, cells, draw);
-        n_survey += shared.n_survey / params.n_draws as f64;
-        n_reports += shared.n_reports / params.n_draws as f64;
-        draws.push(
-            shared
-                .draw(params.prior_log_sd, &mut stream(seed_of(params.seed, "reporting ratio"), draw as u64)),
-        );
+        let shared = shared(draw);
+        n_survey += shared.n_survey / n_draws;
+        n_reports += shared.n_reports / n_draws;
     }
     if n_survey < params.least_survey_encounters {
         return Ok(ReportingRatio::NotEstimable { survey_encounters: n_survey });
     }
+    let draw = |draw: usize| {
+        let mut rng = stream(seed_of(params.seed, "reporting ratio"), draw as u64);
+        shared(draw).draw(params.prior_log_sd, &mut rng)
+    };
+    let draws: Vec<f64> = (0..params.n_draws).map(draw).collect();
     let ratio = Interval::from_draws(&mut draws.clone(), params.confidence_level);
     Ok(ReportingRatio::Estimated(RatioEstimate {
         ratio,
@@ -102,21 +119,65 @@ pub fn reporting_ratio(
 }
 
 impl ReportingRatio {
-    /// This ratio times the quotient of two others, draw by draw, with limits at `level` in (0, 1); none where one of the three is
-    /// not estimated. Encounters and reports are those of this one.
-    pub fn times_quotient(&self, above: &Self, below: &Self, level: f64) -> Option<Self> {
-        let (Self::Estimated(own), Self::Estimated(above), Self::Estimated(below)) = (self, above, below)
-        else {
-            return None;
-        };
-        let triples = own.draws.iter().zip(&above.draws).zip(&below.draws);
-        let draws: Vec<f64> = triples.map(|((own, above), below)| own * above / below).collect();
-        if draws.is_empty() || draws.iter().any(|draw| !draw.is_finite()) {
+    /// Its draws; none where it is not estimated.
+    pub fn draws(&self) -> Option<&[f64]> {
+        match self {
+            Self::Estimated(known) if !known.draws.is_empty() => Some(&known.draws),
+            _ => None,
+        }
+    }
+
+    /// This ratio times a factor, draw by draw, with limits at `level` in (0, 1); none where one of the two is not estimated.
+    /// Encounters and reports are those of this one.
+    pub fn times(&self, factor: &Self, level: f64) -> Option<Self> {
+        let (Self::Estimated(own), Some(factor)) = (self, factor.draws()) else { return None };
+        let draws: Vec<f64> = own.draws.iter().zip(factor.iter().cycle()).map(|(own, by)| own * by).collect();
+        if draws.is_empty() {
             return None;
         }
         let ratio = Interval::from_draws(&mut draws.clone(), level);
         Some(Self::Estimated(RatioEstimate { ratio, draws, ..own.clone() }))
     }
+}
+
+/// A group of species whose ratio is known, as counted in some cells.
+#[derive(Debug, Clone, Copy)]
+pub struct KnownGroup<'a> {
+    /// Survey encounters by unit.
+    pub survey: &'a CountDraws,
+    /// Reports by unit.
+    pub reports: &'a CountDraws,
+    /// Draws of its ratio, at least one.
+    pub ratio: &'a [f64],
+}
+
+/// By how much the ratios of all groups are larger in some cells than they are known to be: one factor, estimated as
+/// [`reporting_ratio`] from cells of each group by itself, visitors' km times the draw of its ratio. What species there are in
+/// the cells does not bear on it, as it would on a ratio of all.
+///
+/// # Errors
+/// As [`reporting_ratio`].
+pub fn reporting_factor(
+    groups: &[KnownGroup<'_>],
+    survey_km: &ExposureDraws,
+    visitor_km: &ExposureDraws,
+    cells: &[usize],
+    params: &RatioParams,
+) -> Result<ReportingRatio, RateError> {
+    for group in groups {
+        let survey = Effort { counts: group.survey, exposure: survey_km };
+        check(&survey, &Effort { counts: group.reports, exposure: visitor_km }, params)?;
+    }
+    let shared = |draw: usize| {
+        let mut all = SharedCells { n_survey: 0.0, n_reports: 0.0, cells: Vec::new() };
+        for group in groups {
+            let survey = Effort { counts: group.survey, exposure: survey_km };
+            let reports = Effort { counts: group.reports, exposure: visitor_km };
+            all.add(&survey, &reports, cells, draw, group.ratio[draw % group.ratio.len()]);
+        }
+        all
+    };
+    estimate(shared, params)
 }
 
 /// One reporting ratio over another, mean and limits at `level` in (0, 1); none where either is not estimated.
@@ -150,19 +211,19 @@ struct SharedCells {
 }
 
 impl SharedCells {
-    fn new(survey: &Effort<'_>, reports: &Effort<'_>, cells: &[usize], draw: usize) -> Self {
-        let mut shared = Self { n_survey: 0.0, n_reports: 0.0, cells: Vec::new() };
+    /// Adds cells whose visitors' km count `times`.
+    fn add(&mut self, survey: &Effort<'_>, reports: &Effort<'_>, cells: &[usize], draw: usize, times: f64) {
         for &cell in cells {
             let (survey_km, visitor_km) = (survey.exposure.row(draw)[cell], reports.exposure.row(draw)[cell]);
+            let visitor_km = visitor_km * times;
             if survey_km > 0.0 && visitor_km > 0.0 {
                 let n_survey = f64::from(survey.counts.row(draw)[cell]);
                 let n_reports = f64::from(reports.counts.row(draw)[cell]);
-                shared.n_survey += n_survey;
-                shared.n_reports += n_reports;
-                shared.cells.push((n_survey + n_reports, (visitor_km / survey_km).ln()));
+                self.n_survey += n_survey;
+                self.n_reports += n_reports;
+                self.cells.push((n_survey + n_reports, (visitor_km / survey_km).ln()));
             }
         }
-        shared
     }
 
     /// Log posterior of the log ratio with its slope and minus its curvature.
@@ -211,7 +272,6 @@ impl SharedCells {
 #[cfg(test)]
 mod tests {
     use super::*;
-    use crate::analysis::rates::input::{CountDraws, ExposureDraws};
     use rand_distr::{Distribution, Poisson};
 
     struct Data {
@@ -309,5 +369,50 @@ mod tests {
         let variance = logs.iter().map(|x| (x - mean).powi(2)).sum::<f64>() / N as f64;
         let expected = 0.09 + 1.0 / 40.0 + 1.0 / 60.0;
         assert!((variance / expected - 1.0).abs() < 0.15, "{variance} and {expected}");
+    }
+
+    /// Signs do nothing, but on stretches with signs there are mostly snakes that are reported much: the ratio of all is larger
+    /// there than elsewhere (the naive factor), the factor of the groups by themselves is one. And where signs do double what is
+    /// reported, it is two.
+    #[test]
+    fn a_factor_is_not_that_of_other_species() {
+        for planted in [1.0, 2.0] {
+            let mut rng = stream(31, planted as u64);
+            let poisson = |mean: f64, rng: &mut Stream| Poisson::new(mean).unwrap().sample(rng) as u32;
+            let known = [0.02, 0.2];
+            let (mut survey, mut reports) = ([vec![], vec![]], [vec![], vec![]]);
+            for _ in 0..60 {
+                for (group, share) in [0.15, 0.85].into_iter().enumerate() {
+                    survey[group].push(poisson(0.1 * share * 60.0, &mut rng));
+                    reports[group].push(poisson(0.1 * share * known[group] * planted * 2000.0, &mut rng));
+                }
+            }
+            let km = |value: f64| ExposureDraws::certain(vec![value; 60]);
+            let (survey_km, visitor_km) = (km(60.0), km(2000.0));
+            let sum = |counts: &[Vec<u32>; 2]| -> CountDraws {
+                CountDraws::certain(counts[0].iter().zip(&counts[1]).map(|(a, b)| a + b).collect())
+            };
+            let (all_survey, all_reports) = (sum(&survey), sum(&reports));
+            let (survey, reports) = (survey.map(CountDraws::certain), reports.map(CountDraws::certain));
+            let ratios = known.map(|ratio| vec![ratio]);
+            let group =
+                |idx: usize| KnownGroup { survey: &survey[idx], reports: &reports[idx], ratio: &ratios[idx] };
+            let cells: Vec<usize> = (0..60).collect();
+            let params = RatioParams::default();
+            let factor =
+                reporting_factor(&[group(0), group(1)], &survey_km, &visitor_km, &cells, &params).unwrap();
+            let ReportingRatio::Estimated(factor) = factor else { panic!() };
+            assert!((factor.ratio.lower..=factor.ratio.upper).contains(&planted), "{:?}", factor.ratio);
+            // Elsewhere the species are the other way round, and signs do nothing: 0.85 of 0.02 and 0.15 of 0.2.
+            let survey = Effort { counts: &all_survey, exposure: &survey_km };
+            let reports = Effort { counts: &all_reports, exposure: &visitor_km };
+            let ratio = reporting_ratio(&survey, &reports, &cells, &params).unwrap();
+            let ReportingRatio::Estimated(naive) = ratio else { panic!() };
+            assert!(naive.ratio.lower / 0.047 > 2.5 * planted, "{:?}", naive.ratio);
+            let own = ReportingRatio::Estimated(RatioEstimate { draws: vec![0.02; 200], ..naive });
+            let times = own.times(&ReportingRatio::Estimated(factor.clone()), 0.95).unwrap();
+            let ReportingRatio::Estimated(times) = times else { panic!() };
+            assert!((times.ratio.mean / factor.ratio.mean - 0.02).abs() < 1e-12);
+        }
     }
 }

@@ -119,6 +119,12 @@ impl Allocation {
         self.candidate_segments[self.candidate_starts[k] as usize + usize::from(choice)]
     }
 
+    /// Where a record lies in all draws.
+    pub fn places(&self, record: usize) -> Places<'_> {
+        let drawn = self.drawn_records.binary_search(&(record as u32)).ok();
+        Places { allocation: self, drawn, fixed: self.fixed[record].map(|segment| segment as usize) }
+    }
+
     /// Records on each segment in each draw: draw-major, `n_draws * n_segments` values.
     ///
     /// `n_segments` is that of the network; records on segments beyond it are left out.
@@ -149,6 +155,34 @@ impl Allocation {
             }
         }
         counts
+    }
+}
+
+/// Where one record lies, draw by draw.
+#[derive(Debug, Clone, Copy)]
+pub struct Places<'a> {
+    allocation: &'a Allocation,
+    /// Its number among the records that change their segment.
+    drawn: Option<usize>,
+    fixed: Option<usize>,
+}
+
+impl Places<'_> {
+    /// Whether it lies on no segment in any draw.
+    pub fn is_nowhere(&self) -> bool {
+        self.drawn.is_none() && self.fixed.is_none()
+    }
+
+    /// The one segment on which it lies in every draw, where there is one.
+    pub fn everywhere(&self) -> Option<usize> {
+        if self.drawn.is_some() { None } else { self.fixed }
+    }
+
+    /// The segment in a draw, counted round again past the last.
+    pub fn at(&self, draw: usize) -> Option<usize> {
+        let draw = draw % self.allocation.n_draws.max(1);
+        let drawn = self.drawn.map(|k| self.allocation.drawn_segment(draw, k) as usize);
+        drawn.or(self.fixed)
     }
 }
 

@@ -3,9 +3,13 @@
 
 use std::collections::BTreeMap;
 
+use jiff::civil::Date;
 use jiff::tz::TimeZone;
+use rand::RngExt;
 
 use crate::analysis::exposure::YearMonth;
+use crate::analysis::random::seed_of;
+use crate::analysis::random::stream;
 use crate::analysis::rates::CountDraws;
 use crate::analysis::rates::Effort;
 use crate::analysis::rates::ExposureDraws;
@@ -14,12 +18,14 @@ use crate::analysis::rates::ReportingRatio;
 use crate::analysis::rates::reporting_ratio;
 use crate::analysis::season::Curve;
 use crate::analysis::season::HOURS;
+use crate::analysis::snap::Allocation;
 use crate::derived::DeriveError;
 use crate::derived::exposure::ExposureLayer;
 use crate::derived::facts::Facts;
 use crate::derived::season;
 use crate::derived::season::SeasonLayer;
 use crate::derived::snaps::SnapLayer;
+use crate::derived::walks::Fate;
 use crate::derived::walks::MatchedWalk;
 use crate::derived::walks::WalkLayer;
 use crate::domain::encounter::EffortKind;
@@ -29,13 +35,11 @@ use crate::domain::walk::Purpose;
 /// A time from an instant until before another, seconds since 1970-01-01T00:00:00Z.
 pub(super) type Window = (i64, i64);
 
+/// The times that belong to a segment; none where it is in no cell.
+pub(super) type Windows = Vec<Window>;
+
 /// Seeds of two cells are so far apart: no seed that staff may set is.
 const CELL_STEP: u64 = 1 << 40;
-
-/// The seed of one of several ratios that are compared or used together.
-pub(in crate::derived) fn cell_seed(seed: u64, cell: u64) -> u64 {
-    seed.wrapping_add(cell.wrapping_mul(CELL_STEP))
-}
 
 /// What cells are counted from.
 #[derive(Clone, Copy)]
@@ -48,127 +52,146 @@ pub(super) struct Ground<'a> {
 }
 
 /// Counts and kilometres of one cell by segment. Kilometres are weighted by how frequent encounters are at their season and
-/// hour, since surveys and visitors walk at different times, before and after too.
+/// hour over how frequent they are when visitors walk, draw by draw: surveys and visitors walk at different times, before and
+/// after too. All of a segment's windows together hold what the exposure says.
 pub(super) struct CellData {
-    pub(super) survey: CountDraws,
+    /// By group of species.
+    pub(super) survey: Vec<CountDraws>,
     pub(super) survey_km: ExposureDraws,
-    pub(super) reports: CountDraws,
+    /// By group of species.
+    pub(super) reports: Vec<CountDraws>,
     pub(super) walked: ExposureDraws,
     pub(super) segments: Vec<usize>,
 }
 
 impl CellData {
-    /// The reporting ratio of the cell. Ratios that are compared take numbers of their own each (`cell` tells them apart), so
-    /// that draw i of all shares its walking and nothing else.
-    pub(super) fn ratio(&self, facts: &Facts, cell: u64) -> Result<ReportingRatio, DeriveError> {
-        let settings = &facts.settings;
-        let survey = Effort { counts: &self.survey, exposure: &self.survey_km };
-        let reports = Effort { counts: &self.reports, exposure: &self.walked };
-        let params = RatioParams {
-            least_survey_encounters: settings.ratio_least,
-            n_draws: settings.draws(),
-            seed: cell_seed(settings.seed(), cell),
-            ..RatioParams::default()
-        };
-        reporting_ratio(&survey, &reports, &self.segments, &params).map_err(DeriveError::internal)
+    /// The reporting ratio of a group in the cell. Ratios that are compared take numbers of their own each (`number` tells them
+    /// apart), so that draw i of all shares its walking and nothing else.
+    pub(super) fn ratio(
+        &self,
+        facts: &Facts,
+        group: usize,
+        number: u64,
+    ) -> Result<ReportingRatio, DeriveError> {
+        self.ratio_of((&self.survey[group], &self.reports[group]), facts, number)
+    }
+
+    /// The ratio of all groups together.
+    pub(super) fn ratio_of_all(&self, facts: &Facts, number: u64) -> Result<ReportingRatio, DeriveError> {
+        self.ratio_of((&sum(&self.survey), &sum(&self.reports)), facts, number)
+    }
+
+    fn ratio_of(
+        &self,
+        (survey, reports): (&CountDraws, &CountDraws),
+        facts: &Facts,
+        number: u64,
+    ) -> Result<ReportingRatio, DeriveError> {
+        let survey = Effort { counts: survey, exposure: &self.survey_km };
+        let reports = Effort { counts: reports, exposure: &self.walked };
+        reporting_ratio(&survey, &reports, &self.segments, &ratio_params(facts, number))
+            .map_err(DeriveError::internal)
     }
 }
 
-impl<'a> Ground<'a> {
-    /// The cell of the segments that have a window, each in its own. Only planned walks of the study period count as surveys:
-    /// others were made where snakes were expected.
-    pub(super) fn cell(&self, windows: &[Option<Window>]) -> Result<CellData, DeriveError> {
-        let mut data = self.cell_km(windows)?;
-        self.count(&mut data, windows, &|_| true)?;
-        Ok(data)
+/// Parameters of one of several ratios that are compared or used together: each takes draws of its own.
+pub(in crate::derived) fn ratio_params(facts: &Facts, number: u64) -> RatioParams {
+    let settings = &facts.settings;
+    RatioParams {
+        least_survey_encounters: settings.ratio_least,
+        n_draws: settings.draws(),
+        seed: settings.seed().wrapping_add(number.wrapping_mul(CELL_STEP)),
+        ..RatioParams::default()
     }
+}
 
-    /// The kilometres of a cell, with nothing counted yet.
-    pub(super) fn cell_km(&self, windows: &[Option<Window>]) -> Result<CellData, DeriveError> {
+fn sum(groups: &[CountDraws]) -> CountDraws {
+    let mut all = groups.first().cloned().unwrap_or_else(|| CountDraws::certain(Vec::new()));
+    for group in groups.iter().skip(1) {
+        all.counts.iter_mut().zip(&group.counts).for_each(|(sum, n)| *sum += n);
+    }
+    all
+}
+
+impl<'a> Ground<'a> {
+    /// The cell of the segments that have windows, each in its own. Only planned walks of the study period count as surveys:
+    /// others were made where snakes were expected. `group_of` gives the group of an encounter, no number below `n_groups`
+    /// where it belongs to none.
+    pub(super) fn cell(
+        &self,
+        windows: &[Windows],
+        n_groups: usize,
+        group_of: &dyn Fn(usize) -> usize,
+    ) -> Result<CellData, DeriveError> {
         let field = &self.exposure.field;
-        let n_segments = windows.len();
+        let n_units = windows.len();
         let curves = self.season.map(SeasonLayer::curves).unwrap_or_default();
         let n_draws = curves.iter().map(|curve| curve.n_draws).chain([field.n_draws]).max().unwrap_or(1);
+        let km = || ExposureDraws { n_draws, n_units, party_km: vec![0.0; n_draws * n_units] };
+        let zone = TimeZone::get(&self.facts.area.time_zone).map_err(DeriveError::internal)?;
         let mut data = CellData {
-            survey: CountDraws {
-                n_draws: self.walks.allocation.n_draws(),
-                n_units: n_segments,
-                counts: vec![0; self.walks.allocation.n_draws() * n_segments],
-            },
-            survey_km: ExposureDraws {
-                n_draws,
-                n_units: n_segments,
-                party_km: vec![0.0; n_draws * n_segments],
-            },
-            reports: CountDraws {
-                n_draws: self.snaps.allocation.n_draws(),
-                n_units: n_segments,
-                counts: vec![0; self.snaps.allocation.n_draws() * n_segments],
-            },
-            walked: ExposureDraws { n_draws, n_units: n_segments, party_km: vec![0.0; n_draws * n_segments] },
-            segments: (0..n_segments).filter(|segment| windows[*segment].is_some()).collect(),
+            survey: self.surveys(windows, n_groups, group_of),
+            survey_km: km(),
+            reports: self.reports(windows, &zone, n_groups, group_of),
+            walked: km(),
+            segments: (0..n_units).filter(|segment| !windows[*segment].is_empty()).collect(),
         };
+        let usual: Vec<Vec<f64>> =
+            curves.iter().map(|curve| usual_factor(self.exposure, Some(*curve), n_draws)).collect();
         for (window, members) in members(windows) {
-            self.add_walked(&mut data, &members, &curves, |at_s| (window.0..window.1).contains(&at_s))?;
+            self.add_walked(&mut data.walked, &members, (&curves, &usual), &zone, window)?;
         }
-        self.add_surveyed(&mut data, windows, &curves);
+        self.add_surveyed(&mut data.survey_km, windows, (&curves, &usual));
         Ok(data)
     }
 
-    /// Counts the encounters of a cell that a predicate takes, in place of those counted before.
-    pub(super) fn count(
+    fn reports(
         &self,
-        data: &mut CellData,
-        windows: &[Option<Window>],
-        is_taken: &dyn Fn(usize) -> bool,
-    ) -> Result<(), DeriveError> {
-        let zone = TimeZone::get(&self.facts.area.time_zone).map_err(DeriveError::internal)?;
-        for (window, members) in members(windows) {
-            let is_in = |at_s: i64| (window.0..window.1).contains(&at_s);
-            self.add_counts(data, &members, &zone, is_in, is_taken);
-        }
-        Ok(())
-    }
-
-    fn add_counts(
-        &self,
-        data: &mut CellData,
-        members: &[usize],
+        windows: &[Windows],
         zone: &TimeZone,
-        is_in: impl Fn(i64) -> bool,
-        is_taken: &dyn Fn(usize) -> bool,
-    ) {
-        let Self { facts, exposure, snaps, walks, .. } = *self;
-        let n_segments = data.survey.n_units;
-        let reports = snaps.allocation.counts_by_draw_where(n_segments, |record| {
-            let row = &facts.encounters.rows[snaps.records[record]];
-            is_taken(snaps.records[record])
-                && row.effort_kind == EffortKind::Report
+        n_groups: usize,
+        group_of: &dyn Fn(usize) -> usize,
+    ) -> Vec<CountDraws> {
+        let Self { facts, exposure, snaps, .. } = *self;
+        let when = |record: usize| {
+            let encounter = snaps.records[record];
+            let row = &facts.encounters.rows[encounter];
+            let is_counted = row.effort_kind == EffortKind::Report
                 && facts.counts(row)
-                && instant_of(&row.time, zone).is_some_and(&is_in)
-                && season::in_period(exposure, &row.time)
-        });
-        let survey = walks.counts(facts, Purpose::Planned, |encounter, walk| {
-            is_taken(encounter)
-                && is_in(facts.walks[walk].given.start_s)
-                && exposure.period.contains(walks.walks[walk].start.date())
-        });
-        for (into, from) in [(&mut data.reports.counts, reports), (&mut data.survey.counts, survey)] {
-            for (into, from) in into.chunks_mut(n_segments.max(1)).zip(from.chunks(n_segments.max(1))) {
-                members.iter().for_each(|segment| into[*segment] = from[*segment]);
-            }
-        }
+                && season::in_period(exposure, &row.time);
+            let when = if is_counted { When::of(&row.time, exposure, zone) } else { None };
+            when.map(|when| (group_of(encounter), when))
+        };
+        let seed = seed_of(facts.settings.seed(), "days of vague dates");
+        counted(&snaps.allocation, windows, n_groups, seed, when)
     }
 
-    /// Visitors' walking in a window: of a month that lies in it in part, the share of its days.
+    fn surveys(
+        &self,
+        windows: &[Windows],
+        n_groups: usize,
+        group_of: &dyn Fn(usize) -> usize,
+    ) -> Vec<CountDraws> {
+        let Self { facts, exposure, walks, .. } = *self;
+        let when = |record: usize| {
+            let Fate::OnWalk(walk) = walks.records[record].fate else { return None };
+            let given = &facts.walks[walk].given;
+            let is_counted =
+                given.purpose == Purpose::Planned && exposure.period.contains(walks.walks[walk].start.date());
+            is_counted.then(|| (group_of(walks.records[record].encounter), When::At(given.start_s)))
+        };
+        counted(&walks.allocation, windows, n_groups, 0, when)
+    }
+
+    /// Visitors' walking in windows: of a month that lies in them in part, the share of its days.
     fn add_walked(
         &self,
-        data: &mut CellData,
+        walked: &mut ExposureDraws,
         members: &[usize],
-        curves: &[&Curve],
-        is_in: impl Fn(i64) -> bool,
+        (curves, usual): (&[&Curve], &[Vec<f64>]),
+        zone: &TimeZone,
+        windows: &[Window],
     ) -> Result<(), DeriveError> {
-        let zone = TimeZone::get(&self.facts.area.time_zone).map_err(DeriveError::internal)?;
         let time = &self.exposure.field.time;
         let n_months = time.cells.year_months.len();
         let (mut days, mut days_in) = (vec![0.0; n_months], vec![0.0; n_months]);
@@ -176,26 +199,19 @@ impl<'a> Ground<'a> {
             let Some(month) = time.cells.month_idx(YearMonth::of(date)) else { continue };
             let noon = zone.to_timestamp(date.at(12, 0, 0, 0)).map_err(DeriveError::internal)?;
             days[month] += 1.0;
-            days_in[month] += if is_in(noon.as_second()) { 1.0 } else { 0.0 };
+            days_in[month] += if is_in(windows, noon.as_second()) { 1.0 } else { 0.0 };
         }
         let part = |month: usize| if days[month] > 0.0 { days_in[month] / days[month] } else { 0.0 };
         let field = &self.exposure.field;
-        let n_segments = data.walked.n_units;
-        for (draw, row) in data.walked.party_km.chunks_mut(n_segments.max(1)).enumerate() {
-            let shares = time.draw(draw % time.n_draws);
-            let weighted = |curve: Option<&&Curve>| -> f64 {
-                let of_month = |month: usize| {
-                    let calendar = usize::from(time.cells.year_months[month].month.unsigned_abs()) - 1;
-                    let hours = (0..HOURS).map(|hour| {
-                        shares[month * HOURS + hour] * factor(curve.copied(), draw, calendar, hour)
-                    });
-                    part(month) * hours.sum::<f64>()
-                };
-                (0..n_months).map(of_month).sum()
-            };
+        let n_segments = walked.n_units;
+        for (draw, row) in walked.party_km.chunks_mut(n_segments.max(1)).enumerate() {
             let by_curve: Vec<f64> = match curves.is_empty() {
-                true => vec![weighted(None)],
-                false => curves.iter().map(|curve| weighted(Some(curve))).collect(),
+                true => vec![mean_factor(self.exposure, None, draw, part)],
+                false => curves
+                    .iter()
+                    .zip(usual)
+                    .map(|(curve, usual)| mean_factor(self.exposure, Some(*curve), draw, part) / usual[draw])
+                    .collect(),
             };
             let km = field.draw(draw % field.n_draws);
             for segment in members {
@@ -205,21 +221,35 @@ impl<'a> Ground<'a> {
         Ok(())
     }
 
-    fn add_surveyed(&self, data: &mut CellData, windows: &[Option<Window>], curves: &[&Curve]) {
-        let n_segments = data.survey_km.n_units;
+    fn add_surveyed(
+        &self,
+        survey_km: &mut ExposureDraws,
+        windows: &[Windows],
+        (curves, usual): (&[&Curve], &[Vec<f64>]),
+    ) {
+        let n_segments = survey_km.n_units.max(1);
         for (walk, matched) in self.facts.walks.iter().zip(&self.walks.walks) {
             if walk.given.purpose != Purpose::Planned || !self.exposure.period.contains(matched.start.date())
             {
                 continue;
             }
             let month = usize::from(matched.start.month().unsigned_abs()) - 1;
-            let is_in = |segment: &usize| {
-                windows[*segment].is_some_and(|(from, until)| (from..until).contains(&walk.given.start_s))
-            };
-            for (segment, metres) in matched.metres.iter().filter(|(segment, _)| is_in(segment)) {
-                let curve = curves.get(self.curve_of(*segment)).copied();
-                for (draw, row) in data.survey_km.party_km.chunks_mut(n_segments.max(1)).enumerate() {
-                    let factor = matched.mean_over_hours(|hour| factor(curve, draw, month, hour));
+            let legs: Vec<(usize, f64)> = matched
+                .metres
+                .iter()
+                .filter(|(segment, _)| is_in(&windows[**segment], walk.given.start_s))
+                .map(|(segment, metres)| (*segment, *metres))
+                .collect();
+            if legs.is_empty() {
+                continue;
+            }
+            for (draw, row) in survey_km.party_km.chunks_mut(n_segments).enumerate() {
+                let of_curve = |(curve, usual): (&&Curve, &Vec<f64>)| {
+                    matched.mean_over_hours(|hour| factor(Some(*curve), draw, month, hour)) / usual[draw]
+                };
+                let factors: Vec<f64> = curves.iter().zip(usual).map(of_curve).collect();
+                for (segment, metres) in &legs {
+                    let factor = factors.get(self.curve_of(*segment)).copied().unwrap_or(1.0);
                     row[*segment] += metres / 1000.0 * factor;
                 }
             }
@@ -231,20 +261,119 @@ impl<'a> Ground<'a> {
     }
 }
 
-/// When something happened, or the noon in the middle of the days that it may be of: a report without a time of day is a report,
-/// and what people walked that day is in the kilometres.
-fn instant_of(time: &EventTime, zone: &TimeZone) -> Option<i64> {
-    let noon = || zone.to_timestamp(time.middle_day()?.at(12, 0, 0, 0)).ok();
-    time.instant_s.or_else(|| noon().map(|noon| noon.as_second()))
+fn is_in(windows: &[Window], at_s: i64) -> bool {
+    windows.iter().any(|(from, until)| (*from..*until).contains(&at_s))
 }
 
-/// The distinct windows, each with the segments that have it.
-fn members(windows: &[Option<Window>]) -> BTreeMap<Window, Vec<usize>> {
-    let mut members: BTreeMap<Window, Vec<usize>> = BTreeMap::new();
-    for (segment, window) in windows.iter().enumerate() {
-        if let Some(window) = window {
-            members.entry(*window).or_default().push(segment);
+/// When a record was made.
+#[derive(Debug, Clone, PartialEq, Eq)]
+enum When {
+    /// At an instant; of a day without a time of day, its noon.
+    At(i64),
+    /// On one of these days, at noon: one is drawn.
+    OneOf(Vec<i64>),
+}
+
+impl When {
+    /// None where nothing is known, or no day of the study period is possible.
+    fn of(time: &EventTime, exposure: &ExposureLayer, zone: &TimeZone) -> Option<Self> {
+        if let Some(at_s) = time.instant_s {
+            return Some(Self::At(at_s));
         }
+        let (first, last) = time.days()?;
+        let (first, last) = (first.max(exposure.period.first()), last.min(exposure.period.last()));
+        let noon = |day: Date| zone.to_timestamp(day.at(12, 0, 0, 0)).ok().map(|noon| noon.as_second());
+        let days = std::iter::successors(Some(first), |day| day.tomorrow().ok());
+        let noons: Vec<i64> = days.take_while(|day| *day <= last).filter_map(noon).collect();
+        match noons[..] {
+            [] => None,
+            [only] => Some(Self::At(only)),
+            _ => Some(Self::OneOf(noons)),
+        }
+    }
+}
+
+/// Counts of records by group, draw and segment, of those that lie in a window of their segment. `when` gives group and time
+/// of a record that counts.
+fn counted(
+    allocation: &Allocation,
+    windows: &[Windows],
+    n_groups: usize,
+    seed: u64,
+    when: impl Fn(usize) -> Option<(usize, When)>,
+) -> Vec<CountDraws> {
+    let (n_draws, n_units) = (allocation.n_draws(), windows.len());
+    let draws = || CountDraws { n_draws, n_units, counts: vec![0; n_draws * n_units] };
+    let mut groups: Vec<CountDraws> = (0..n_groups).map(|_| draws()).collect();
+    let mut steady = vec![vec![0_u32; n_units]; n_groups];
+    let holds = |segment: usize, at_s: i64| windows.get(segment).is_some_and(|its| is_in(its, at_s));
+    for record in 0..allocation.n_records() {
+        let places = allocation.places(record);
+        if places.is_nowhere() {
+            continue;
+        }
+        let Some((group, when)) = when(record).filter(|(group, _)| *group < n_groups) else { continue };
+        match (places.everywhere(), &when) {
+            (Some(segment), When::At(at_s)) => {
+                if holds(segment, *at_s) {
+                    steady[group][segment] += 1;
+                }
+            }
+            _ => {
+                let mut rng = stream(seed, record as u64);
+                for draw in 0..n_draws {
+                    let at_s = match &when {
+                        When::At(at_s) => *at_s,
+                        When::OneOf(days) => days[rng.random_range(0..days.len())],
+                    };
+                    if let Some(segment) = places.at(draw).filter(|segment| holds(*segment, at_s)) {
+                        groups[group].counts[draw * n_units + segment] += 1;
+                    }
+                }
+            }
+        }
+    }
+    for (group, steady) in groups.iter_mut().zip(&steady) {
+        for row in group.counts.chunks_mut(n_units.max(1)) {
+            row.iter_mut().zip(steady).for_each(|(sum, n)| *sum += n);
+        }
+    }
+    groups
+}
+
+/// How frequent encounters are when visitors walk, by draw: the mean of the curve over their months and hours. A curve's own
+/// mean is one over the mean of all draws of the walking, so that this is near one.
+pub(in crate::derived) fn usual_factor(
+    exposure: &ExposureLayer,
+    curve: Option<&Curve>,
+    n_draws: usize,
+) -> Vec<f64> {
+    let mean = |draw: usize| mean_factor(exposure, curve, draw, |_| 1.0);
+    (0..n_draws).map(mean).map(|mean| if mean > 0.0 { mean } else { 1.0 }).collect()
+}
+
+/// The mean of the curve over visitors' months and hours, of each month that part.
+fn mean_factor(
+    exposure: &ExposureLayer,
+    curve: Option<&Curve>,
+    draw: usize,
+    part: impl Fn(usize) -> f64,
+) -> f64 {
+    let time = &exposure.field.time;
+    let shares = time.draw(draw % time.n_draws);
+    let of_month = |(month, known): (usize, &YearMonth)| {
+        let calendar = usize::from(known.month.unsigned_abs()) - 1;
+        let hours = (0..HOURS).map(|hour| shares[month * HOURS + hour] * factor(curve, draw, calendar, hour));
+        part(month) * hours.sum::<f64>()
+    };
+    time.cells.year_months.iter().enumerate().map(of_month).sum()
+}
+
+/// The distinct windows, each with the segments that have them.
+fn members(windows: &[Windows]) -> BTreeMap<&[Window], Vec<usize>> {
+    let mut members: BTreeMap<&[Window], Vec<usize>> = BTreeMap::new();
+    for (segment, windows) in windows.iter().enumerate().filter(|(_, windows)| !windows.is_empty()) {
+        members.entry(windows).or_default().push(segment);
     }
     members
 }

@@ -33,7 +33,8 @@ use crate::store::SignInPlace;
 use crate::store::SignInspection;
 use crate::store::SignPlan;
 
-pub(in crate::derived) use crate::derived::effect::cells::cell_seed;
+pub(in crate::derived) use crate::derived::effect::cells::ratio_params;
+pub(in crate::derived) use crate::derived::effect::cells::usual_factor;
 
 pub use crate::derived::effect::campaign::Campaign;
 pub use crate::derived::effect::campaign::ControlRow;
@@ -54,6 +55,7 @@ pub use crate::derived::effect::signed::ReportingByState;
 pub use crate::derived::effect::signed::SignState;
 pub use crate::derived::effect::signed::SignedRatio;
 pub use crate::derived::effect::signed::SignedReporting;
+pub use crate::derived::effect::signed::SpeciesGroups;
 pub use crate::derived::effect::watch_power::WatchPower;
 pub use crate::derived::effect::watch_power::WithoutSign;
 pub use crate::derived::effect::watching::PlaceCounts;
@@ -94,8 +96,6 @@ pub struct SignStanding {
     pub warns_on: Vec<String>,
     /// Length of them, km.
     pub warns_km: f64,
-    /// Whether it gives a sensitive place away.
-    pub shows: ShowsPlace,
     /// The last inspection.
     pub inspected: Option<SignInspection>,
     /// How many inspections there were.
@@ -109,8 +109,8 @@ pub enum ShowsPlace {
     No,
     /// It stands within the buffer of one.
     WithinBuffer,
-    /// With another standing sign it brackets one: whoever knows both knows what lies between.
-    Brackets,
+    /// It is not the only one near one: whoever knows several can guess what lies between.
+    OneOfTwo,
 }
 
 /// What the store knows about signs beyond the facts.
@@ -182,7 +182,7 @@ pub fn compute(
     let reporting = match (&roles, exposure) {
         (Some(roles), Some(exposure)) if !signs.is_empty() => {
             let ground = cells::Ground { facts, exposure, snaps, walks: matched, season };
-            Some(ground.signed_reporting(roles)?)
+            Some(ground.signed_reporting(roles, &vertices)?)
         }
         _ => None,
     };
@@ -195,7 +195,6 @@ pub fn compute(
             is_by_trail: vertices[idx].is_some(),
             warns_on,
             warns_km,
-            shows: shows_place(signs, idx, &facts.sensitive_places),
             inspected: inspections().next().cloned(),
             n_inspections: inspections().count(),
         }
@@ -216,7 +215,7 @@ pub fn compute(
 }
 
 /// How much people report with and without signs, of all species and of groups, and how much they walk of either; none before
-/// the first sign. `group_of` gives the group of an encounter, no number below `n_groups` where it belongs to none.
+/// the first sign.
 ///
 /// # Errors
 /// [`DeriveError::Internal`] when inputs do not fit together.
@@ -225,8 +224,7 @@ pub fn reporting_by_state(
     layer: &NetworkLayer,
     exposure: &ExposureLayer,
     known: Known<'_>,
-    n_groups: usize,
-    group_of: &dyn Fn(usize) -> usize,
+    groups: &SpeciesGroups<'_>,
 ) -> Result<Option<ReportingByState>, DeriveError> {
     let signs = &facts.signs_in_place;
     if signs.is_empty() {
@@ -238,7 +236,7 @@ pub fn reporting_by_state(
     let roles = passed::roles(layer.network.graph(), &trips, &vertices, &RoleParams::of(facts));
     let ground =
         cells::Ground { facts, exposure, snaps: known.snaps, walks: known.walks, season: known.season };
-    Ok(Some(ground.reporting_by_state(&roles, n_groups, group_of)?))
+    Ok(Some(ground.reporting_by_state(&roles, &vertices, groups)?))
 }
 
 /// Why there is no estimate, in words.
@@ -280,19 +278,22 @@ fn plan_of<'a>(records: &'a SignRecords, sign: &SignInPlace) -> Option<&'a SignP
 /// Beyond its buffer a place has one sign within this distance at most, metres: two would bracket it.
 const RING_M: f64 = 400.0;
 
-/// Distances as the crow flies: they leave out no sign that is near on the ground.
-fn shows_place(signs: &[SignInPlace], sign: usize, places: &[SensitivePlace]) -> ShowsPlace {
+/// Whether a sign that stands now (seconds since 1970-01-01T00:00:00Z) gives a sensitive place away. Distances are as the crow
+/// flies: they leave out no sign that is near on the ground.
+pub fn shows_place(facts: &Facts, sign: &SignInPlace, now_s: i64) -> ShowsPlace {
+    let stands = |sign: &SignInPlace| sign.given.down_s.is_none_or(|down_s| down_s > now_s);
     let is_within = |sign: &SignInPlace, place: &SensitivePlace, beyond_m: f64| {
-        sign.given.down_s.is_none()
-            && distance_m(sign.given.position, place.position) <= place.buffer.in_metres() + beyond_m
+        stands(sign) && distance_m(sign.given.position, place.position) <= place.buffer.in_metres() + beyond_m
     };
-    let brackets = |place: &&SensitivePlace| {
-        is_within(&signs[sign], place, RING_M)
-            && signs.iter().filter(|other| is_within(other, place, RING_M)).count() > 1
+    let has_two = |place: &SensitivePlace| {
+        let near = facts.signs_in_place.iter().filter(|other| is_within(other, place, RING_M));
+        is_within(sign, place, RING_M) && near.count() > 1
     };
     match () {
-        () if places.iter().any(|place| is_within(&signs[sign], place, 0.0)) => ShowsPlace::WithinBuffer,
-        () if places.iter().any(|place| brackets(&place)) => ShowsPlace::Brackets,
+        () if facts.sensitive_places.iter().any(|place| is_within(sign, place, 0.0)) => {
+            ShowsPlace::WithinBuffer
+        }
+        () if facts.sensitive_places.iter().any(has_two) => ShowsPlace::OneOfTwo,
         () => ShowsPlace::No,
     }
 }

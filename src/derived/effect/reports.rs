@@ -15,7 +15,7 @@ use crate::derived::effect::campaign::Side;
 use crate::derived::effect::campaign::Times;
 use crate::derived::effect::cells::CellData;
 use crate::derived::effect::cells::Ground;
-use crate::derived::effect::cells::Window;
+use crate::derived::effect::cells::Windows;
 
 /// The four cells in the order of every list here.
 pub(super) const CELLS: [(Role, Side, &str); 4] = [
@@ -64,14 +64,14 @@ pub(super) fn answer(
     };
     let cell = |(role, side): (Role, Side)| {
         let window = times.window(side);
-        let windows: Vec<Option<Window>> =
-            roles.iter().map(|known| (*known == Some(role)).then_some(window)).collect();
-        ground.cell(&windows)
+        let windows: Vec<Windows> =
+            roles.iter().map(|known| if *known == Some(role) { vec![window] } else { Vec::new() }).collect();
+        ground.cell(&windows, 1, &|_| 0)
     };
     let data: Vec<CellData> =
         CELLS.iter().map(|(role, side, _)| cell((*role, *side))).collect::<Result<_, _>>()?;
     let ratios: Vec<ReportingRatio> =
-        (0..).zip(&data).map(|(idx, cell)| cell.ratio(facts, idx)).collect::<Result<_, _>>()?;
+        (0..).zip(&data).map(|(idx, cell)| cell.ratio(facts, 0, idx)).collect::<Result<_, _>>()?;
     let totals: Vec<Period> = data.iter().map(total).collect();
     let ([sb, sa, cb, ca], [rsb, rsa, rcb, rca]) = (&totals[..], &ratios[..]) else {
         return Ok(ReportsAnswer::NotWalked);
@@ -102,14 +102,15 @@ pub(super) fn answer(
 }
 
 fn total(cell: &CellData) -> Period {
+    let reports = &cell.reports[0];
     let n_units = cell.walked.n_units.max(1);
     let km = cell.segments.iter().map(|segment| {
         let draws = cell.walked.party_km.iter().skip(*segment).step_by(n_units);
         draws.sum::<f64>() / cell.walked.n_draws as f64
     });
     let count = |segment: &usize| -> f64 {
-        let draws = cell.reports.counts.iter().skip(*segment).step_by(n_units);
-        draws.map(|count| f64::from(*count)).sum::<f64>() / cell.reports.n_draws as f64
+        let draws = reports.counts.iter().skip(*segment).step_by(n_units);
+        draws.map(|count| f64::from(*count)).sum::<f64>() / reports.n_draws as f64
     };
     let counted: f64 = cell.segments.iter().map(count).sum();
     Period { count: counted.round() as u64, km: km.sum() }

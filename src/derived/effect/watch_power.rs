@@ -2,15 +2,16 @@
 
 use std::collections::BTreeMap;
 
-use crate::analysis::before_after::watched_power::DetectableShare;
+use crate::analysis::before_after::watched_power::Detectable;
 use crate::analysis::before_after::watched_power::WatchedPowerInputs;
-use crate::analysis::before_after::watched_power::smallest_share;
+use crate::analysis::before_after::watched_power::smallest_rise;
 use crate::derived::DeriveError;
 use crate::derived::effect::LEVEL;
 use crate::derived::effect::watch_places::PlaceStanding;
 use crate::derived::effect::watch_places::WatchPlace;
 use crate::derived::effect::watch_places::asked_and_watcher;
 use crate::derived::effect::watch_places::stands_during;
+use crate::derived::effect::watch_places::without_overlaps;
 use crate::derived::facts::Facts;
 use crate::domain::sign_watch::SignWatchDraft;
 use crate::store::SignInPlace;
@@ -27,17 +28,17 @@ const SHARES: (f64, f64) = (0.02, 0.9);
 /// The smallest share with signs that comparisons would show with 80 % probability.
 #[derive(Debug, Clone, PartialEq)]
 pub struct WatchPower {
-    /// Share of parties that does as asked where no sign stands.
+    /// Share of parties that is taken to do as asked where no sign stands: that found, within bounds, or one assumed.
     pub share: f64,
-    /// What it rests on; none where nobody has watched without a sign and it is assumed.
+    /// What was found; none where no watch is known to be without a sign.
     pub known: Option<WithoutSign>,
     /// What is taken to be, beside the share.
     pub inputs: WatchedPowerInputs,
     /// For each number of places, what would show with each number of parties.
-    pub rows: Vec<(usize, Vec<(u64, DetectableShare)>)>,
+    pub rows: Vec<(usize, Vec<(u64, Detectable)>)>,
 }
 
-/// Watches while no sign stood: of what was asked of most parties.
+/// Watches at places where it is known that no sign stood: of what was asked of most parties.
 #[derive(Debug, Clone, PartialEq, Eq)]
 pub struct WithoutSign {
     /// What was asked.
@@ -46,6 +47,13 @@ pub struct WithoutSign {
     pub passed: u64,
     /// Of these, those that did as asked.
     pub did: u64,
+}
+
+impl WithoutSign {
+    /// The share that did as asked.
+    pub fn share(&self) -> f64 {
+        self.did as f64 / self.passed as f64
+    }
 }
 
 /// Simulates the comparisons of the table.
@@ -58,7 +66,7 @@ pub(super) fn compute(
     places: &[WatchPlace],
 ) -> Result<WatchPower, DeriveError> {
     let known = without_sign(watches, places, &facts.signs_in_place);
-    let share = known.as_ref().map_or(ASSUMED_SHARE, |known| known.did as f64 / known.passed as f64);
+    let share = known.as_ref().map_or(ASSUMED_SHARE, WithoutSign::share);
     let share = share.clamp(SHARES.0, SHARES.1);
     let inputs = WatchedPowerInputs {
         share,
@@ -67,11 +75,11 @@ pub(super) fn compute(
         level: LEVEL,
         ..WatchedPowerInputs::default()
     };
-    let cell = |n_places: usize, parties: u64| -> Result<(u64, DetectableShare), DeriveError> {
-        let found = smallest_share(&WatchedPowerInputs { n_places, parties, ..inputs });
+    let cell = |n_places: usize, parties: u64| -> Result<(u64, Detectable), DeriveError> {
+        let found = smallest_rise(&WatchedPowerInputs { n_places, parties, ..inputs });
         Ok((parties, found.map_err(DeriveError::internal)?))
     };
-    let row = |n_places: usize| -> Result<(usize, Vec<(u64, DetectableShare)>), DeriveError> {
+    let row = |n_places: usize| -> Result<(usize, Vec<(u64, Detectable)>), DeriveError> {
         let cells: Result<Vec<_>, _> = PARTIES.iter().map(|parties| cell(n_places, *parties)).collect();
         Ok((n_places, cells?))
     };
@@ -92,7 +100,9 @@ fn without_sign(
             Ok(PlaceStanding::Control) => false,
             Err(_) => true,
         };
-        for watch in place.watches.iter().map(|idx| &watches[*idx]).filter(|watch| !stands(watch)) {
+        let bare: Vec<usize> = place.watches.iter().copied().filter(|idx| !stands(&watches[*idx])).collect();
+        for watch in without_overlaps(watches, &bare, asked_and_watcher).into_iter().map(|idx| &watches[idx])
+        {
             let (passed, did) = by_kind.entry(asked_and_watcher(watch)).or_default();
             *passed += u64::from(watch.counts.passed());
             *did += u64::from(watch.counts.did());

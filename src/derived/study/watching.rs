@@ -10,7 +10,7 @@ use crate::analysis::before_after::watched::PlacesAnswer;
 use crate::analysis::before_after::watched::PlacesVerdict;
 use crate::analysis::before_after::watched::ShareBasis;
 use crate::analysis::before_after::watched::WatchedShare;
-use crate::analysis::before_after::watched_power::DetectableShare;
+use crate::analysis::before_after::watched_power::Detectable;
 use crate::derived::effect::Deed;
 use crate::derived::effect::PlaceCounts;
 use crate::derived::effect::WatchComparison;
@@ -235,23 +235,25 @@ pub(super) fn power(layers: &Layers) -> Result<Table, String> {
     Ok(Table::of(cells.collect::<Vec<_>>())
         .column("places", "", "with a sign, and as many without", |(n_places, _)| *n_places)
         .column("parties", "", "watched at each place, before and again after", |(_, (parties, _))| *parties)
-        .column("share_without", "share", "does as asked without a sign", |_| found.share)
+        .column("share_without", "share", "taken to do as asked without a sign", |_| found.share)
         .column("share_is", "", "what that rests on", |_| match &found.known {
             Some(known) => format!("{} of {} parties watched: {}", known.did, known.passed, known.asked),
-            None => "assumed: nobody has watched without a sign".to_owned(),
+            None => "assumed: no watch is known to be without a sign".to_owned(),
         })
         .column("correlation", "", "of parties of one place, assumed", |_| found.inputs.correlation)
         .column("own_change", "log odds", "standard deviation from place to place, assumed", |_| {
             found.inputs.own_change
         })
         .column("shows", "", "what would show with a probability of 80 %", |(_, (_, share))| match share {
-            DetectableShare::From(_) => "a share with signs of at least that",
-            DetectableShare::NotEvenAll => "not even that all did as asked",
-            DetectableShare::TooFewPlaces => "nothing: too few places",
+            Detectable::From(_) => "a share with signs of at least that",
+            Detectable::NotEvenAll => "not even that all did as asked",
+            Detectable::TooFewPlaces => "nothing: too few places",
         })
-        .column("smallest_share", "share", "does as asked with signs", |(_, (_, share))| match share {
-            DetectableShare::From(share) => Some(*share),
-            DetectableShare::NotEvenAll | DetectableShare::TooFewPlaces => None,
+        .column("smallest_share", "share", "of all parties, does as asked with signs", |(_, (_, share))| {
+            match share {
+                Detectable::From(rise) => Some(rise.share),
+                Detectable::NotEvenAll | Detectable::TooFewPlaces => None,
+            }
         })
         .done())
 }

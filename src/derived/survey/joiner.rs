@@ -5,7 +5,6 @@ use crate::analysis::rates::CountDraws;
 use crate::analysis::rates::Effort;
 use crate::analysis::rates::ExposureDraws;
 use crate::analysis::rates::Provenance;
-use crate::analysis::rates::RatioParams;
 use crate::analysis::rates::ReportingRatio;
 use crate::analysis::rates::Stretch;
 use crate::analysis::season::Curve;
@@ -14,14 +13,15 @@ use crate::derived::DeriveError;
 use crate::derived::effect;
 use crate::derived::effect::ReportingByState;
 use crate::derived::effect::SignState;
-use crate::derived::effect::cell_seed;
+use crate::derived::effect::SpeciesGroups;
+use crate::derived::effect::ratio_params;
+use crate::derived::effect::usual_factor;
 use crate::derived::facts::Facts;
 use crate::derived::network::NetworkLayer;
 use crate::derived::rates as report_rates;
 use crate::derived::snaps::SnapLayer;
 use crate::derived::survey::GroupRatio;
 use crate::derived::survey::JoinRatio;
-use crate::derived::survey::Survey;
 use crate::derived::survey::Visitors;
 use crate::derived::walks::WalkLayer;
 use crate::domain::walk::Purpose;
@@ -32,12 +32,15 @@ const LEVEL: f64 = 0.95;
 /// Numbers of the ratios of species among those that take draws of their own.
 const FIRST_SPECIES: u64 = 1 << 16;
 
-/// Species of one reporting ratio.
-struct Group {
-    name: String,
-    /// Numbers of its species.
-    species: Vec<usize>,
-    ratio: ReportingRatio,
+/// Species by reporting ratio.
+#[derive(Default)]
+struct Groups {
+    /// Name and ratio of each group.
+    known: Vec<(String, ReportingRatio)>,
+    /// The group of each species; no number of one where it is counted by surveys alone.
+    of_species: Vec<usize>,
+    /// The name of what is counted by surveys alone, and how much surveys met of it.
+    alone: Option<(String, ReportingRatio)>,
 }
 
 /// Everything that joining needs, by segment.
@@ -48,6 +51,7 @@ pub(super) struct Together {
     visitor_km: Vec<ExposureDraws>,
     /// By group and state.
     ratios: Vec<Vec<ReportingRatio>>,
+    surveys_alone: Option<CountDraws>,
     pub(super) provenance: Vec<Provenance>,
     seed: u64,
 }
@@ -60,7 +64,11 @@ pub(super) struct Joiner<'a> {
     facts: &'a Facts,
     walks: &'a WalkLayer,
     visitors: Visitors<'a>,
-    survey: Survey,
+    survey_km: ExposureDraws,
+    /// For each segment whether planned walks of the study period went over it.
+    is_surveyed: Vec<bool>,
+    /// Segments that surveys and visitors both cover, where counters identify the walking.
+    cells: Vec<usize>,
     visitor_km: ExposureDraws,
     /// For each record of the reports' allocation whether it counts.
     is_counted: Vec<bool>,
@@ -73,23 +81,15 @@ impl<'a> Joiner<'a> {
         let is_counted = report_rates::sort(facts, visitors.exposure, visitors.snaps).counted;
         let visitor_km =
             ExposureDraws { n_draws: field.n_draws, n_units: n_segments, party_km: field.party_km.clone() };
-        let survey = Survey {
-            counts: planned_counts(facts, walks, visitors, |_| true),
-            km: season_km(facts, walks, visitors, n_segments),
-        };
-        Self { facts, walks, visitors, survey, visitor_km, is_counted }
-    }
-
-    /// Segments that surveys and visitors both cover, where counters identify the walking.
-    fn cells(&self) -> Vec<usize> {
-        let n_segments = self.visitor_km.n_units;
-        let mut surveyed = vec![false; n_segments];
-        for row in self.survey.km.party_km.chunks(n_segments.max(1)) {
-            row.iter().zip(&mut surveyed).for_each(|(km, surveyed)| *surveyed |= *km > 0.0);
+        let survey_km = season_km(facts, walks, visitors, n_segments);
+        let mut is_surveyed = vec![false; n_segments];
+        for row in survey_km.party_km.chunks(n_segments.max(1)) {
+            row.iter().zip(&mut is_surveyed).for_each(|(km, surveyed)| *surveyed |= *km > 0.0);
         }
-        let provenance = &self.visitors.exposure.field.provenance;
+        let provenance = &field.provenance;
         let is_measured = |segment: &usize| report_rates::provenance(provenance[*segment]).is_measured();
-        (0..n_segments).filter(|segment| surveyed[*segment]).filter(is_measured).collect()
+        let cells = (0..n_segments).filter(|segment| is_surveyed[*segment]).filter(is_measured).collect();
+        Self { facts, walks, visitors, survey_km, is_surveyed, cells, visitor_km, is_counted }
     }
 
     /// The ratio of all species together, then of each that was met where there are several.
@@ -109,30 +109,38 @@ impl<'a> Joiner<'a> {
         Ok(ratios)
     }
 
-    /// Species with a ratio of their own, each alone, and all others together. `ratios` as [`Self::ratios`] gives them.
-    fn groups(&self, ratios: &[GroupRatio]) -> Result<Vec<Group>, DeriveError> {
-        let Some((all, of_species)) = ratios.split_first() else { return Ok(Vec::new()) };
-        let is_known = |ratio: &ReportingRatio| matches!(ratio, ReportingRatio::Estimated(_));
-        let known = of_species.iter().filter(|group| is_known(&group.ratio));
-        let mut groups: Vec<Group> = known
-            .map(|group| Group {
-                name: group.name.clone(),
-                species: group.species.into_iter().collect(),
-                ratio: group.ratio.clone(),
-            })
-            .collect();
+    /// Species with a ratio of their own, each alone, and all others together; these are counted by surveys alone where they
+    /// have no ratio. `ratios` as [`Self::ratios`] gives them.
+    fn groups(&self, ratios: &[GroupRatio]) -> Result<Groups, DeriveError> {
+        let (mut groups, mut alone) = (Groups::default(), None);
+        let Some((all, of_species)) = ratios.split_first() else { return Ok(groups) };
         let n_species = self.facts.encounters.species.len();
-        let is_own = |idx: usize| groups.iter().any(|group| group.species.contains(&idx));
-        let others: Vec<usize> = (0..n_species).filter(|idx| !is_own(*idx)).collect();
+        groups.of_species = vec![usize::MAX; n_species];
+        for group in of_species.iter().filter(|group| group.ratio.draws().is_some()) {
+            if let Some(of) = group.species.and_then(|idx| groups.of_species.get_mut(idx)) {
+                *of = groups.known.len();
+            }
+            groups.known.push((group.name.clone(), group.ratio.clone()));
+        }
+        let is_other = |idx: usize| groups.of_species.get(idx) == Some(&usize::MAX);
+        let others: Vec<usize> = (0..n_species).filter(|idx| is_other(*idx)).collect();
         let met = self.species_met();
-        if groups.is_empty() {
-            groups.push(Group { name: all.name.clone(), species: others, ratio: all.ratio.clone() });
+        if groups.known.is_empty() {
+            groups.known.push((all.name.clone(), all.ratio.clone()));
+            others.iter().for_each(|idx| groups.of_species[*idx] = 0);
         } else if others.iter().any(|idx| met[*idx]) {
             let number = FIRST_SPECIES + n_species as u64;
-            let together = self.ratio(String::new(), number, &|it| others.contains(&it))?.ratio;
-            let ratio = if is_known(&together) { together } else { all.ratio.clone() };
-            groups.push(Group { name: "All other species".to_owned(), species: others, ratio });
+            let name = "All other species".to_owned();
+            let together = self.ratio(name.clone(), number, &is_other)?.ratio;
+            match together.draws() {
+                Some(_) => {
+                    others.iter().for_each(|idx| groups.of_species[*idx] = groups.known.len());
+                    groups.known.push((name, together));
+                }
+                None => alone = Some((name, together)),
+            }
         }
+        groups.alone = alone;
         Ok(groups)
     }
 
@@ -143,57 +151,57 @@ impl<'a> Joiner<'a> {
         ratios: &[GroupRatio],
     ) -> Result<(Together, Vec<JoinRatio>), DeriveError> {
         let groups = self.groups(ratios)?;
+        let n_groups = groups.known.len();
         let rows = &self.facts.encounters.rows;
-        let of_species = |idx: usize| groups.iter().position(|group| group.species.contains(&idx));
-        let n_species = self.facts.encounters.species.len();
-        let of_species: Vec<usize> =
-            (0..n_species).map(|idx| of_species(idx).unwrap_or(groups.len())).collect();
         let group_of = |encounter: usize| {
-            of_species.get(rows[encounter].species as usize).copied().unwrap_or(groups.len())
+            let of = groups.of_species.get(rows[encounter].species as usize);
+            of.copied().filter(|group| *group < n_groups).unwrap_or(n_groups)
         };
         let Visitors { exposure, snaps, season, .. } = self.visitors;
         let known =
             effect::Known { exposure: Some(exposure), snaps, walks: self.walks, season: Some(season) };
-        // The one group of all is counted with all.
-        let n_groups = if groups.len() > 1 { groups.len() } else { 0 };
-        let by_state = effect::reporting_by_state(self.facts, layer, exposure, known, n_groups, &group_of)?;
-        // Signs bear on nothing where not one of the two ratios is known.
-        let by_state = by_state.filter(|known| {
-            [&known.all.unsigned, &known.all.signed]
-                .iter()
-                .any(|it| matches!(it.ratio, ReportingRatio::Estimated(_)))
-        });
-        let all = ratios.first().map(|group| &group.ratio);
+        let own: Vec<&ReportingRatio> = groups.known.iter().map(|(_, ratio)| ratio).collect();
+        let asked = SpeciesGroups { ratios: &own, group_of: &group_of };
+        let by_state = effect::reporting_by_state(self.facts, layer, exposure, known, &asked)?;
+        // Signs bear on nothing where surveys met too few in either state.
+        let by_state = by_state.filter(|known| known.factor.iter().any(|it| it.draws().is_some()));
         let states: Vec<Option<SignState>> = match &by_state {
             Some(_) => SignState::ALL.iter().copied().map(Some).collect(),
             None => vec![None],
         };
         let mut joined = Vec::new();
-        for (idx, group) in groups.iter().enumerate() {
+        for (idx, (name, own)) in groups.known.iter().enumerate() {
             for state in &states {
-                let known = by_state.as_ref().zip(*state).zip(all);
-                let (ratio, basis) = match known {
-                    Some(((by_state, state), all)) => in_state(group, idx, n_groups, by_state, state, all),
-                    None => (group.ratio.clone(), "of all stretches"),
+                let (ratio, basis) = match by_state.as_ref().zip(*state) {
+                    Some((by_state, state)) => in_state(own, idx, by_state, state),
+                    None => (own.clone(), "of all stretches"),
                 };
-                joined.push(JoinRatio { group: group.name.clone(), state: *state, basis, ratio });
+                joined.push(JoinRatio { group: name.clone(), state: *state, basis, ratio });
             }
         }
-        let counts = |group: usize| {
-            let survey = planned_counts(self.facts, self.walks, self.visitors, |it| group_of(it) == group);
-            let records = &self.visitors.snaps.records;
-            let is_counted = |record: usize| self.is_counted[record] && group_of(records[record]) == group;
-            let reports = reports(self.visitors.snaps, survey.n_units, is_counted);
-            (survey, reports)
-        };
-        let (survey, reports) = (0..groups.len()).map(counts).unzip();
         let of_group =
             joined.chunks(states.len()).map(|of_group| of_group.iter().map(|it| it.ratio.clone()).collect());
+        let of_group: Vec<Vec<ReportingRatio>> = of_group.collect();
+        let is_alone = groups.alone.is_some();
+        joined.extend(groups.alone.as_ref().map(|(name, ratio)| JoinRatio {
+            group: name.clone(),
+            state: None,
+            basis: "none: counted by surveys alone, their share of all snakes taken to be the same everywhere",
+            ratio: ratio.clone(),
+        }));
+        let planned =
+            |group: usize| planned_counts(self.facts, self.walks, self.visitors, |it| group_of(it) == group);
+        let reported = |group: usize| {
+            let records = &snaps.records;
+            let is_counted = |record: usize| self.is_counted[record] && group_of(records[record]) == group;
+            reports(snaps, self.visitor_km.n_units, is_counted)
+        };
         let together = Together {
-            survey,
-            reports,
-            survey_km: self.survey.km.clone(),
-            ratios: of_group.collect(),
+            survey: (0..n_groups).map(planned).collect(),
+            reports: (0..n_groups).map(reported).collect(),
+            survey_km: self.survey_km.clone(),
+            ratios: of_group,
+            surveys_alone: is_alone.then(|| planned(n_groups)),
             visitor_km: by_state.map_or_else(|| vec![self.visitor_km.clone()], |known| known.visitor_km),
             provenance: self.joint_provenance(),
             seed: self.facts.settings.seed(),
@@ -236,30 +244,20 @@ impl<'a> Joiner<'a> {
         let records = &self.visitors.snaps.records;
         let is_counted = |record: usize| self.is_counted[record] && is_taken(records[record]);
         let reports = reports(self.visitors.snaps, counts.n_units, is_counted);
-        let survey = Effort { counts: &counts, exposure: &self.survey.km };
+        let survey = Effort { counts: &counts, exposure: &self.survey_km };
         let reports = Effort { counts: &reports, exposure: &self.visitor_km };
-        let settings = &self.facts.settings;
-        let params = RatioParams {
-            least_survey_encounters: settings.ratio_least,
-            n_draws: settings.draws(),
-            seed: cell_seed(settings.seed(), number),
-            ..RatioParams::default()
-        };
-        let cells = self.cells();
+        let params = ratio_params(self.facts, number);
         let ratio =
-            rates::reporting_ratio(&survey, &reports, &cells, &params).map_err(DeriveError::internal)?;
-        Ok(GroupRatio { name, species: None, n_cells: cells.len(), ratio })
+            rates::reporting_ratio(&survey, &reports, &self.cells, &params).map_err(DeriveError::internal)?;
+        Ok(GroupRatio { name, species: None, n_cells: self.cells.len(), ratio })
     }
 
     /// What the joint exposure of each segment rests on: surveyed tracks count where visitors do not walk.
     fn joint_provenance(&self) -> Vec<Provenance> {
         let n_segments = self.visitor_km.n_units;
         let field = &self.visitors.exposure.field.provenance;
-        let surveyed = |segment: usize| {
-            self.survey.km.party_km.iter().skip(segment).step_by(n_segments).any(|km| *km > 0.0)
-        };
         let joint = |segment: usize| match report_rates::provenance(field[segment]) {
-            Provenance::NotWalked if surveyed(segment) => Provenance::Counted,
+            Provenance::NotWalked if self.is_surveyed[segment] => Provenance::Counted,
             known => known,
         };
         (0..n_segments).map(joint).collect()
@@ -286,11 +284,13 @@ fn planned_counts(
     CountDraws { n_draws: walks.allocation.n_draws(), n_units, counts }
 }
 
-/// Survey-km on planned walks of the study period, by draw of the season-hour curve of each segment: a kilometre at a time of double the
-/// usual rate counts as two, since visitors' walking and surveys fall at different times.
+/// Survey-km on planned walks of the study period, by draw of the season-hour curve of each segment: a kilometre at a time of
+/// double the rate that visitors usually walk at counts as two, since visitors' walking and surveys fall at different times.
 fn season_km(facts: &Facts, walks: &WalkLayer, visitors: Visitors<'_>, n_segments: usize) -> ExposureDraws {
     let curves = visitors.season.curves();
     let n_draws = curves.first().map_or(1, |curve| curve.n_draws);
+    let usual: Vec<Vec<f64>> =
+        curves.iter().map(|curve| usual_factor(visitors.exposure, Some(*curve), n_draws)).collect();
     let mut party_km = vec![0.0; n_draws * n_segments];
     let period = visitors.exposure.period;
     let all = facts.walks.iter().zip(&walks.walks);
@@ -298,9 +298,10 @@ fn season_km(facts: &Facts, walks: &WalkLayer, visitors: Visitors<'_>, n_segment
     for matched in planned.filter(|walk| period.contains(walk.start.date())) {
         let month = usize::from(matched.start.month().unsigned_abs()) - 1;
         for (draw, row) in party_km.chunks_mut(n_segments.max(1)).enumerate() {
-            let of_curve =
-                |curve: &Curve| matched.mean_over_hours(|hour| curve.draw(draw)[month * HOURS + hour]);
-            let factors: Vec<f64> = curves.iter().map(|curve| of_curve(curve)).collect();
+            let of_curve = |(curve, usual): (&&Curve, &Vec<f64>)| {
+                matched.mean_over_hours(|hour| curve.draw(draw)[month * HOURS + hour]) / usual[draw]
+            };
+            let factors: Vec<f64> = curves.iter().zip(&usual).map(of_curve).collect();
             let factor =
                 |segment: usize| factors.get(visitors.season.curve_of(segment)).copied().unwrap_or(1.0);
             for (segment, metres) in &matched.metres {
@@ -311,28 +312,25 @@ fn season_km(facts: &Facts, walks: &WalkLayer, visitors: Visitors<'_>, n_segment
     ExposureDraws { n_draws, n_units: n_segments, party_km }
 }
 
-/// The ratio of a group in a state: its own there where surveys met enough; else its own of everywhere times what all species
-/// show there; else its own of everywhere.
+/// The ratio of a group in a state: its own there where surveys met enough; else its own of everywhere times what species by
+/// themselves show there; else its own of everywhere.
 fn in_state(
-    group: &Group,
-    idx: usize,
-    n_groups: usize,
+    own: &ReportingRatio,
+    group: usize,
     by_state: &ReportingByState,
     state: SignState,
-    all: &ReportingRatio,
 ) -> (ReportingRatio, &'static str) {
-    let (of_all, place) = match state {
-        SignState::Unsigned => (&by_state.all.unsigned.ratio, 0),
-        SignState::Signed => (&by_state.all.signed.ratio, 1),
-        SignState::Between => return (group.ratio.clone(), "of all stretches"),
+    let place = match state {
+        SignState::Unsigned => 0,
+        SignState::Signed => 1,
+        SignState::Between => return (own.clone(), "of all stretches"),
     };
-    let own = if n_groups == 0 { Some(of_all) } else { by_state.of_group.get(idx).map(|own| &own[place]) };
-    if let Some(own @ ReportingRatio::Estimated(_)) = own {
-        return (own.clone(), "of such stretches");
+    if let Some(there @ ReportingRatio::Estimated(_)) = by_state.of_group.get(group).map(|it| &it[place]) {
+        return (there.clone(), "of such stretches");
     }
-    match group.ratio.times_quotient(of_all, all, LEVEL) {
-        Some(ratio) => (ratio, "of all stretches, times what all species show on such ones"),
-        None => (group.ratio.clone(), "of all stretches"),
+    match own.times(&by_state.factor[place], LEVEL) {
+        Some(ratio) => (ratio, "of all stretches, times what all species by themselves show on such ones"),
+        None => (own.clone(), "of all stretches"),
     }
 }
 
@@ -343,6 +341,8 @@ impl Together {
             of_group.iter().map(|counts| rates::stretch_counts(units, counts)).collect()
         };
         let (survey, reports) = (counts(&self.survey)?, counts(&self.reports)?);
+        let alone = self.surveys_alone.as_ref().map(|counts| rates::stretch_counts(units, counts));
+        let alone = alone.transpose()?;
         let survey_km = rates::stretch_exposure(units, &self.survey_km)?;
         let of_state = self.visitor_km.iter().map(|km| rates::stretch_exposure(units, km));
         let visitor_km: Vec<ExposureDraws> = of_state.collect::<Result<_, _>>()?;
@@ -352,6 +352,7 @@ impl Together {
             survey_km: &survey_km,
             visitor_km: &visitor_km,
             ratios: &self.ratios,
+            surveys_alone: alone.as_ref(),
             seed: self.seed,
         })
     }

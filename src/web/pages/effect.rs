@@ -21,6 +21,7 @@ use crate::derived::effect::ShowsPlace;
 use crate::derived::effect::SignStanding;
 use crate::derived::effect::Wait;
 use crate::derived::effect::power_rows;
+use crate::derived::effect::shows_place;
 use crate::derived::facts::Facts;
 use crate::domain::account::Right;
 use crate::domain::geography::LonLat;
@@ -80,14 +81,14 @@ fn respond(
 
 async fn page(app: &App, facts: &Derived<Facts>, query: &Query) -> Result<(EffectPage, String), Error> {
     let layer = app.deriver().effect(facts).await?;
-    let zone = zone(facts);
+    let (zone, now_s) = (zone(facts), app.clock().now_s());
     let records = format!(
         "{} planned survey walks with {} encounters on {:.0} km",
         layer.planning.n_walks, layer.planning.encounters, layer.planning.survey_km
     );
     let page = EffectPage {
         headline: effect_words::headline(&layer),
-        signs: layer.signs.iter().map(|sign| sign_shown(sign, &zone)).collect(),
+        signs: layer.signs.iter().map(|sign| sign_shown(facts, sign, &zone, now_s)).collect(),
         campaigns: match &layer.campaigns {
             Ok(campaigns) => {
                 Ok(campaigns.iter().map(|campaign| effect_words::campaign(campaign, &layer, &zone)).collect())
@@ -122,7 +123,7 @@ pub(super) fn day_words(instant_s: i64, zone: &TimeZone) -> String {
         .unwrap_or_else(|_| "at an unknown time".to_owned())
 }
 
-fn sign_shown(standing: &SignStanding, zone: &TimeZone) -> SignShown {
+fn sign_shown(facts: &Facts, standing: &SignStanding, zone: &TimeZone, now_s: i64) -> SignShown {
     let given = &standing.sign.given;
     let up = day_words(given.up_s, zone);
     SignShown {
@@ -144,13 +145,13 @@ fn sign_shown(standing: &SignStanding, zone: &TimeZone) -> SignShown {
             }
             () => format!("{:.1} km of {}", standing.warns_km, standing.warns_on.join(" and ")),
         },
-        shows: match standing.shows {
+        shows: match shows_place(facts, &standing.sign, now_s) {
             ShowsPlace::No => "",
             ShowsPlace::WithinBuffer => {
                 "It stands within the buffer of a sensitive place and gives it away: take it down, or put it up farther off."
             }
-            ShowsPlace::Brackets => {
-                "With another sign it brackets a sensitive place, which then can be guessed: one of them should stand elsewhere."
+            ShowsPlace::OneOfTwo => {
+                "Two signs or more stand near one sensitive place, which then can be guessed: all but one should stand elsewhere."
             }
         },
         inspected: match &standing.inspected {

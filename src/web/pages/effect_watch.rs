@@ -20,7 +20,7 @@ use crate::analysis::before_after::watched::PlacesVerdict;
 use crate::analysis::before_after::watched::ShareBasis;
 use crate::analysis::before_after::watched::Watched;
 use crate::analysis::before_after::watched::WatchedShare;
-use crate::analysis::before_after::watched_power::DetectableShare;
+use crate::analysis::before_after::watched_power::Detectable;
 use crate::derived::effect::Deed;
 use crate::derived::effect::EffectLayer;
 use crate::derived::effect::Heeding;
@@ -70,24 +70,30 @@ pub(super) fn shown(layer: &EffectLayer) -> WatchingShown {
 
 fn power(found: &WatchPower) -> WatchPowerShown {
     let basis = match &found.known {
-        Some(known) => format!(
-            "Without a sign {} of parties do as asked ({} of {} watched: {}).",
-            percent(found.share),
-            thousands(known.did as i64),
-            thousands(known.passed as i64),
-            known.asked
-        ),
+        Some(known) => {
+            let taken = match (known.share() - found.share).abs() < 1e-9 {
+                true => String::new(),
+                false => format!(", taken as {}", percent(found.share)),
+            };
+            format!(
+                "Without a sign {} of parties did as asked{taken} ({} of {} watched: {}).",
+                percent(known.share()),
+                thousands(known.did as i64),
+                thousands(known.passed as i64),
+                known.asked
+            )
+        }
         None => format!(
-            "Nobody has watched without a sign yet: {} of parties are taken to do as asked.",
+            "No watch is known to be without a sign: {} of parties are taken to do as asked.",
             percent(found.share)
         ),
     };
-    let words = |share: &DetectableShare| match share {
-        DetectableShare::From(share) => percent(*share),
-        DetectableShare::NotEvenAll => "not even all".to_owned(),
-        DetectableShare::TooFewPlaces => "too few places".to_owned(),
+    let words = |found: &Detectable| match found {
+        Detectable::From(rise) => percent(rise.share),
+        Detectable::NotEvenAll => "not even all".to_owned(),
+        Detectable::TooFewPlaces => "too few places".to_owned(),
     };
-    let row = |(n_places, cells): &(usize, Vec<(u64, DetectableShare)>)| {
+    let row = |(n_places, cells): &(usize, Vec<(u64, Detectable)>)| {
         (*n_places, cells.iter().map(|(_, share)| words(share)).collect())
     };
     let parties = found.rows.first().map(|(_, cells)| cells.as_slice()).unwrap_or_default();

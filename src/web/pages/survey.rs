@@ -243,19 +243,20 @@ fn joined_by(layer: &SurveyLayer) -> Vec<JoinedRow> {
     if layer.joined_by.len() < 2 {
         return Vec::new();
     }
-    let row = |joined: &JoinRatio| {
-        let ReportingRatio::Estimated(estimate) = &joined.ratio else { return None };
-        let ratio = estimate.ratio;
-        Some(JoinedRow {
-            name: match joined.state {
-                Some(state) => format!("{}: {}", joined.group, state.words()),
-                None => joined.group.clone(),
-            },
-            ratio: Estimate { value: ratio.mean, lower: ratio.lower, upper: ratio.upper },
-            basis: joined.basis,
-        })
+    let row = |joined: &JoinRatio| JoinedRow {
+        name: match joined.state {
+            Some(state) => format!("{}: {}", joined.group, state.words()),
+            None => joined.group.clone(),
+        },
+        ratio: match &joined.ratio {
+            ReportingRatio::Estimated(known) => {
+                Some(Estimate { value: known.ratio.mean, lower: known.ratio.lower, upper: known.ratio.upper })
+            }
+            ReportingRatio::NotEstimable { .. } => None,
+        },
+        basis: joined.basis,
     };
-    layer.joined_by.iter().filter_map(row).collect()
+    layer.joined_by.iter().map(row).collect()
 }
 
 fn table(set: &SurveySet, reports: Option<&RateSet>, href: impl Fn(usize) -> String) -> SurveyTable {

@@ -68,8 +68,8 @@ pub const SECTIONS: &[(&str, &str)] = &[
         "Surveys",
         "Survey encounters are divided by survey-km of planned walks; targeted walks inform their own trails only. The \
          reporting ratio compares reports and survey encounters where both walked, and is refused below the stated number of \
-         survey encounters. Joined, a report counts by the ratio of its species and of what walkers had read there and then; shares \
-         of species in a stretch are drawn from a Dirichlet posterior. Detection comes from walks with two observers.",
+         survey encounters. Joined, reports count by the ratio of their species and kilometres by what walkers had read there and \
+         then; shares of species in a stretch are drawn from a Dirichlet posterior; species without a ratio count by surveys alone. Detection comes from walks with two observers.",
     ),
     (
         "The season against expectation",

@@ -85,8 +85,8 @@ pub struct RatioRow {
 pub struct JoinedRow {
     /// The group and, where it matters, what walkers have read.
     pub name: String,
-    /// The ratio with its interval.
-    pub ratio: Estimate,
+    /// The ratio with its interval; none where there is none.
+    pub ratio: Option<Estimate>,
     /// Where it was counted, in words.
     pub basis: &'static str,
 }
@@ -146,9 +146,9 @@ fn ratios(page: &SurveyPage) -> Markup {
             @if !page.joined_by.is_empty() {
                 h3 { "How reports are joined to surveys" }
                 p.small.soft {
-                    "Together, each report counts by the ratio of its species and of what walkers had read there and then. Where survey teams met "
-                    "too few of a species, it goes with the others. What share each species has of the snakes of a stretch is drawn from what was "
-                    "found there, as firmly as stretches are alike."
+                    "Together, reports count by the ratio of their species, and kilometres by what walkers had read there and then. Species of which "
+                    "survey teams met too few go together, and where these are too few, too, by surveys alone. What share each species has of "
+                    "the snakes of a stretch is drawn from what was found there, as firmly as stretches are alike."
                 }
                 (joined_table(&page.joined_by))
             }
@@ -187,8 +187,13 @@ fn joined_table(rows: &[JoinedRow]) -> Markup {
             } }
             tbody { @for row in rows { tr {
                 th scope="row" { (row.name) }
-                td.num data-label="Ratio" { (format!("{:.3}", row.ratio.value)) }
-                td.num data-label="95 % interval" { (format!("{:.3}", row.ratio.lower)) "–" (format!("{:.3}", row.ratio.upper)) }
+                @match row.ratio {
+                    Some(ratio) => {
+                        td.num data-label="Ratio" { (format!("{:.3}", ratio.value)) }
+                        td.num data-label="95 % interval" { (format!("{:.3}", ratio.lower)) "–" (format!("{:.3}", ratio.upper)) }
+                    }
+                    None => { td.num data-label="Ratio" colspan="2" { "not estimable" } }
+                }
                 td data-label="The ratio" { (row.basis) }
             } } }
         }
@@ -294,7 +299,7 @@ pub fn samples() -> Vec<SurveyPage> {
         ratio_basis: "212 segments are covered by both.".to_owned(),
         joined_by: vec![JoinedRow {
             name: "Crotalus concolor, no sign passed, or none stood yet".to_owned(),
-            ratio: estimate(0.052),
+            ratio: Some(estimate(0.052)),
             basis: "of such stretches",
         }],
         by_sign: Some(SignedReportingShown {

@@ -64,7 +64,7 @@ async fn write(writer: &mut Writer) {
         sensitivity_reason: String::new(),
         review_date: String::new(),
     };
-    let list = ["Crotalus viridis", "Crotalus lutosus"].map(species);
+    let list = ["Crotalus viridis", "Crotalus lutosus", "Crotalus cerberus"].map(species);
     writer.put_species(&target, &rows(list)).await.unwrap();
     let trail = |path: usize| TrailDraft {
         name: format!("Path {path}"),

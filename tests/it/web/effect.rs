@@ -559,7 +559,7 @@ async fn lots_are_drawn_once_kept_and_read_by_the_comparison() {
 async fn a_sign_that_gives_a_sensitive_place_away_is_told() {
     let test = TestApp::complete_park().await;
     let away = "It stands within the buffer of a sensitive place";
-    let between = "With another sign it brackets a sensitive place";
+    let between = "Two signs or more stand near one sensitive place";
     let page = test.get("/effect").await.expect(200);
     page.never_says(away);
     page.never_says(between);

@@ -55,7 +55,7 @@ async fn watches_come_from_a_file_and_wrong_rows_wait() {
     page.says("Places with and without signs are not compared. No sign has been put up yet.");
     page.says("How many parties to watch");
     // Two of the six were taken in, both without a standing sign.
-    page.says("Without a sign 62 % of parties do as asked (15 of 24 watched: keeps to the middle).");
+    page.says("Without a sign 62 % of parties did as asked (15 of 24 watched: keeps to the middle).");
     // The import page names the columns.
     let form = test.get("/data/import").await.expect(200);
     form.says("Watches at signs: who passed, read and did as asked");
