@@ -75,13 +75,6 @@ impl EventTime {
         first.zip(last)
     }
 
-    /// The middle of the days that it may be of; none where not even the year is known.
-    pub fn middle_day(&self) -> Option<Date> {
-        let (first, last) = self.days()?;
-        let half = (last.day_of_year() - first.day_of_year()) / 2;
-        first.checked_add(jiff::Span::new().days(half)).ok()
-    }
-
     /// The hour of the day, where known.
     pub fn hour(&self) -> Option<u8> {
         self.minute_of_day.map(|minute| (minute / 60) as u8)
