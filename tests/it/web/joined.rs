@@ -174,7 +174,7 @@ async fn planted_rates_come_back_from_species_and_signs_that_are_reported_unlike
     assert!(alone.ratio.draws().is_none() && alone.basis.contains("surveys alone"), "{alone:?}");
     // The one ratio of all lies between, and belongs to no path.
     let all = limits(&layer.ratios[0].ratio);
-    assert!(all.lower > REPORTED[0] * 2.0 && all.upper < REPORTED[1] * 1.5, "{all:?}");
+    assert!(all.lower > REPORTED[0] * 2.0 && all.upper < REPORTED[1] * SIGN_MAKES, "{all:?}");
     let joint = layer.trails.joint.as_ref().unwrap();
     let exposure = test.app.deriver().exposure(&facts).await.unwrap();
     let (mut n_held, mut over) = (0, [0.0; 2]);
