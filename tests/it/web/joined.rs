@@ -106,15 +106,13 @@ async fn planted() -> (TestApp, [f64; N_PATHS]) {
         let path: usize = network.trail_name(segment).trim_start_matches("Path ").parse().unwrap();
         let at = line.geometry[0].lat().midpoint(line.geometry[line.geometry.len() - 1].lat());
         let at = LonLat::wrapped(line.geometry[0].lon(), at);
-        for species in 0..3 {
+        let [first, second] = shares(path);
+        let reported = [RATE * first * REPORTED[0], RATE * second * REPORTED[1], MISTAKEN];
+        for (species, per_km) in reported.into_iter().enumerate() {
             for after in [false, true] {
                 let factor = if after && has_sign(path) { SIGN_MAKES } else { 1.0 };
                 let days = if after { SIGN_DAY..N_DAYS } else { 0..SIGN_DAY };
                 let days_share = (days.end - days.start) as f64 / N_DAYS as f64;
-                let per_km = match species {
-                    2 => MISTAKEN,
-                    _ => RATE * shares(path)[species] * REPORTED[species],
-                };
                 let mean = per_km * factor * km * days_share;
                 for idx in 0..some(mean, &mut rng) {
                     let time = (rng.random_range(days.clone()), rng.random_range(HOURS));
@@ -163,11 +161,11 @@ async fn planted_rates_come_back_from_species_and_signs_that_are_reported_unlike
         let of = |it: &&JoinRatio| it.group == SPECIES[species] && it.state == Some(state);
         layer.joined_by.iter().find(of).unwrap_or_else(|| panic!("{:?}", layer.joined_by))
     };
-    for species in 0..2 {
+    for (species, reported) in REPORTED.into_iter().enumerate() {
         let unsigned = find(species, SignState::Unsigned);
-        assert!(holds(limits(&unsigned.ratio), REPORTED[species]), "{unsigned:?}");
+        assert!(holds(limits(&unsigned.ratio), reported), "{unsigned:?}");
         let signed = find(species, SignState::Signed);
-        assert!(holds(limits(&signed.ratio), REPORTED[species] * SIGN_MAKES), "{signed:?}");
+        assert!(holds(limits(&signed.ratio), reported * SIGN_MAKES), "{signed:?}");
     }
     // What no survey met has no ratio, and is counted by surveys alone.
     let alone = layer.joined_by.iter().find(|it| it.group == "All other species").unwrap();
