@@ -28,6 +28,8 @@ use crate::analysis::exposure::representative_trips;
 use crate::derived::DeriveError;
 use crate::derived::facts::Facts;
 use crate::derived::network::NetworkLayer;
+use crate::derived::rates::Limits;
+use crate::derived::rates::limits_of;
 use crate::domain::encounter::EffortKind;
 use crate::domain::time::EventDate;
 
@@ -55,6 +57,16 @@ pub struct ExposureLayer {
     pub trips: Vec<Trip>,
     /// For each place of the facts its index among the field's visits, where its visits follow from walkers.
     pub visits_of: Vec<Option<usize>>,
+}
+
+impl ExposureLayer {
+    /// Party-kilometres on some segments together over the study period, with 95 % limits.
+    pub fn walked_on(&self, segments: &[usize]) -> Limits {
+        let rows = self.field.party_km.chunks_exact(self.field.n_segments.max(1));
+        let mut draws: Vec<f64> =
+            rows.map(|row| segments.iter().map(|segment| row[*segment]).sum()).collect();
+        limits_of(&mut draws)
+    }
 }
 
 /// Computes the exposure field.

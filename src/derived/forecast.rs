@@ -2,6 +2,7 @@
 
 use std::collections::BTreeMap;
 
+use geo_types::Coord;
 use rayon::prelude::*;
 
 use crate::analysis::forecast;
@@ -49,6 +50,8 @@ pub struct Stop {
     pub name: String,
     /// What it is.
     pub kind: StopKind,
+    /// Where a trailhead or place itself lies, metres in the plane: its vertex may be some way off.
+    pub mark: Option<Coord<f64>>,
 }
 
 /// What a stop is.
@@ -127,6 +130,8 @@ pub struct RouteAnswer {
     pub is_doubled: bool,
     /// Kilometres walked by trail, in the order in which they are first walked.
     pub by_trail: Vec<(String, f64)>,
+    /// The stretches that the figures rest on, by number: those walked that have a rate.
+    pub stretches: Vec<usize>,
     /// The forecast.
     pub forecast: Forecast,
 }
@@ -147,7 +152,8 @@ pub fn stops(facts: &Facts, layer: &NetworkLayer) -> Vec<Stop> {
     let mut found: Vec<Stop> = Vec::new();
     for (head, vertex) in facts.trailheads.iter().zip(&layer.trailhead_vertices) {
         if let Some(vertex) = *vertex {
-            found.push(Stop { vertex, name: head.name.clone(), kind: StopKind::Trailhead });
+            let mark = Some(layer.network.plane.to_plane(head.position));
+            found.push(Stop { vertex, name: head.name.clone(), kind: StopKind::Trailhead, mark });
         }
     }
     for place in &facts.places {
@@ -155,7 +161,12 @@ pub fn stops(facts: &Facts, layer: &NetworkLayer) -> Vec<Stop> {
         if let Some(nearest) = layer.index.nearest(point, FARTHEST_PLACE_M) {
             let segment = &layer.network.segments[nearest.segment_idx];
             let vertex = if nearest.along_m * 2.0 <= segment.length_m { segment.from } else { segment.to };
-            found.push(Stop { vertex, name: place.given.name.clone(), kind: StopKind::Place });
+            found.push(Stop {
+                vertex,
+                name: place.given.name.clone(),
+                kind: StopKind::Place,
+                mark: Some(point),
+            });
         }
     }
     let kinds = [(VertexKind::Junction, StopKind::Junction), (VertexKind::End, StopKind::End)];
@@ -163,7 +174,7 @@ pub fn stops(facts: &Facts, layer: &NetworkLayer) -> Vec<Stop> {
         let of_kind = layer.network.vertices.iter().enumerate().filter(|(_, vertex)| vertex.kind == kind);
         for (vertex, _) in of_kind {
             if found.iter().all(|stop| stop.vertex != vertex) {
-                found.push(Stop { vertex, name: vertex_name(layer, vertex), kind: stop });
+                found.push(Stop { vertex, name: vertex_name(layer, vertex), kind: stop, mark: None });
             }
         }
     }
@@ -272,7 +283,12 @@ fn answer(
         forecast => forecast.map_err(DeriveError::internal)?.of_period(ground.season.known_in(asked.period)),
     };
     let walked = |visit: &Visit| visit.km * f64::from(visit.n_passes);
+    let has_rate = |unit: &usize| matches!(known[*unit], UnitKnown::Identified | UnitKnown::Assumed);
+    let mut stretches: Vec<usize> = visits.iter().map(|visit| visit.unit).filter(has_rate).collect();
+    stretches.sort_unstable();
+    stretches.dedup();
     Ok(RouteAnswer {
+        stretches,
         walked_km: visits.iter().map(walked).sum(),
         is_doubled: visits.iter().any(|visit| visit.n_passes > 1),
         by_trail: by_trail(ground, &steps, &visits),

@@ -95,6 +95,13 @@ impl Query {
         self.with("", None)
     }
 
+    /// The parameters without one of them.
+    #[must_use]
+    pub fn without(mut self, name: &str) -> Self {
+        self.0.remove(name);
+        self
+    }
+
     /// The query string with one parameter changed or taken out.
     pub fn with(&self, name: &str, value: Option<&str>) -> String {
         let mut changed = self.0.clone();

@@ -5,6 +5,7 @@ use crate::analysis::rates::Provenance;
 use crate::analysis::rates::UnitRate;
 use crate::derived::Derived;
 use crate::derived::density::course;
+use crate::derived::exposure::ExposureLayer;
 use crate::derived::facts::Facts;
 use crate::derived::network::NetworkLayer;
 use crate::derived::plan::PlanLayer;
@@ -19,6 +20,7 @@ use crate::ingest::is_about_health;
 use crate::web::auth::Who;
 use crate::web::views::charts::Estimate;
 use crate::web::views::charts::thousands;
+use crate::web::views::figure::Behind;
 use crate::web::views::figure::Figure;
 use crate::web::views::figure::NoRate;
 use crate::web::views::layout::Basis;
@@ -106,6 +108,20 @@ pub(in crate::web) fn figure(set: &RateSet, period: &PeriodRates, unit: usize) -
         walked_km: fit.exposure_km,
         walked_limits_km: set.exposure_limits_km[unit],
         provenance: provenance_words(set.provenance[unit]),
+    }
+}
+
+/// What stands behind a figure of several units together.
+pub(in crate::web) fn behind(
+    set: &RateSet,
+    exposure: &ExposureLayer,
+    units: impl Iterator<Item = usize>,
+) -> Behind {
+    let units: Vec<usize> = units.collect();
+    let segments: Vec<usize> = units.iter().flat_map(|unit| &set.members[*unit]).copied().collect();
+    Behind {
+        count: units.iter().map(|unit| set.fit.units[*unit].count).sum(),
+        walked_km: estimate(exposure.walked_on(&segments)),
     }
 }
 
@@ -211,7 +227,7 @@ pub(in crate::web) fn places(facts: &Facts, layer: &NetworkLayer) -> Vec<MapPlac
     let plane = &layer.network.plane;
     let mark = |position, words: &str| {
         let at = plane.to_plane(position);
-        MapPlace { at: [at.x, at.y], words: words.to_owned() }
+        MapPlace { at: [at.x, at.y], words: words.to_owned(), href: String::new() }
     };
     let heads = facts.trailheads.iter().map(|head| mark(head.position, &head.name));
     let others = facts.places.iter().filter(|place| place.trailhead_id.is_none());

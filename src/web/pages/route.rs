@@ -12,8 +12,6 @@ use crate::analysis::forecast::contacts::Contacts;
 use crate::analysis::forecast::contacts::ShareData;
 use crate::analysis::rates::Interval;
 use crate::derived::DeriveError;
-use crate::derived::Derived;
-use crate::derived::facts::Facts;
 use crate::derived::forecast;
 use crate::derived::forecast::Asked;
 use crate::derived::forecast::ContactAnswer;
@@ -42,6 +40,7 @@ use crate::web::views::route::BoundShown;
 use crate::web::views::route::ContactsShown;
 use crate::web::views::route::FiguresShown;
 use crate::web::views::route::KmShown;
+use crate::web::views::route::Picking;
 use crate::web::views::route::RouteForm;
 use crate::web::views::route::RoutePage;
 use crate::web::views::route::RouteShown;
@@ -65,6 +64,7 @@ pub async fn show(app: Exact, query: Query) -> Result<Response, Error> {
     let facts = deriver.facts().await?;
     let network = deriver.network(&facts).await?;
     let rates = deriver.rates(&facts).await?;
+    let exposure = deriver.exposure(&facts).await?;
     let (season, reactions) = (deriver.season(&facts).await?, deriver.reactions(&facts).await?);
     let ground = Ground { facts: &facts, network: &network, rates: &rates, season: &season };
     let stops = forecast::stops(&facts, &network);
@@ -84,8 +84,10 @@ pub async fn show(app: Exact, query: Query) -> Result<Response, Error> {
     let contacts = unanswerable(forecast::area_contacts(&ground, &reactions, period))?.ok();
     let status = if errors.is_empty() { StatusCode::OK } else { StatusCode::BAD_REQUEST };
     let route = answer.as_ref().and_then(|answer| answer.as_ref().ok());
-    let drawing = drawing(&facts, &network, &ground, &query, route)?;
+    let drawing = drawing(&ground, &query, &stops, route)?;
     let dispersion = forecast::dispersion(&season);
+    let behind =
+        |answer: &RouteAnswer| common::behind(&rates.stretches, &exposure, answer.stretches.iter().copied());
     let shown = |answer: Result<RouteAnswer, String>| {
         answer.map(|answer| RouteShown {
             title: way.as_ref().map(|way| title(way, &stops, &network)).unwrap_or_default(),
@@ -99,12 +101,14 @@ pub async fn show(app: Exact, query: Query) -> Result<Response, Error> {
             is_doubled: answer.is_doubled,
             figures: figures(&answer.forecast),
             km: km(&answer),
+            behind: behind(&answer),
             by_trail: answer.by_trail,
             dispersion,
         })
     };
     let page = RoutePage {
         drawing,
+        picking: picking(&query),
         form: form(&query, &stops, &network),
         stops: stops.iter().map(listed).collect(),
         trails: network.network.trails.iter().map(|trail| trail.name.clone()).collect(),
@@ -115,6 +119,7 @@ pub async fn show(app: Exact, query: Query) -> Result<Response, Error> {
             .map(|row| BesideRow {
                 figures: figures(&row.answer.forecast),
                 km: km(&row.answer),
+                behind: behind(&row.answer),
                 trail: row.trail,
                 trailhead: row.trailhead,
             })
@@ -216,6 +221,11 @@ fn stop_of(text: &str, stops: &[Stop]) -> Option<usize> {
     text.parse().ok().or_else(|| named().map(|stop| stop.vertex))
 }
 
+/// The text that names a stop: its name, unless that would be read as a number.
+fn stop_text(stop: &Stop) -> String {
+    if stop.name.trim().parse::<usize>().is_ok() { stop.vertex.to_string() } else { stop.name.clone() }
+}
+
 /// A stop as typed: by its name where it has one, with what is known of a point picked on the map.
 fn field(text: &str, stops: &[Stop], network: &NetworkLayer) -> StopField {
     let typed = StopField { text: text.to_owned(), picked: String::new() };
@@ -287,30 +297,52 @@ fn title(way: &Way, stops: &[Stop], network: &NetworkLayer) -> String {
     }
 }
 
+/// What a click on the map chooses, by what is asked.
+fn picking(query: &Query) -> Picking {
+    match (query.get("km"), query.get("from")) {
+        (Some(_), _) => Picking::Along,
+        (None, None) => Picking::Start,
+        (None, Some(_)) => Picking::End,
+    }
+}
+
+/// The question with one answer changed; fields of the other question are left out.
+fn asked_with(query: &Query, name: &str, value: &str) -> String {
+    let of_other: &[&str] = match picking(query) {
+        Picking::Along => &["via", "to", "back"],
+        Picking::Start | Picking::End => &["km", "trail"],
+    };
+    let kept = of_other.iter().fold(query.clone(), |kept, name| kept.without(name));
+    // Back to the map, where the next point is picked.
+    format!("/route?{}#map", kept.with(name, Some(value)))
+}
+
 fn drawing(
-    facts: &Derived<Facts>,
-    network: &NetworkLayer,
     ground: &Ground<'_>,
     query: &Query,
+    stops: &[Stop],
     route: Option<&RouteAnswer>,
 ) -> Result<views::svg_map::MapDrawing, Error> {
+    let Ground { facts, network, .. } = *ground;
     let set = &ground.rates.stretches;
     let period = rates::in_period(set, &ground.rates.bounds, ground.season, query.period()?)?;
-    // The first point that is picked is the start, every further one the end.
-    let field = if query.get("from").is_some() { "to" } else { "from" };
-    let href = |unit: usize| {
+    let middle = |unit: usize| {
         let segments = &set.members[unit];
-        let middle = network.network.segments[segments[segments.len() / 2]].from;
-        let kept: Vec<String> = query
-            .with(field, Some(&middle.to_string()))
-            .split('&')
-            .filter(|pair| !pair.starts_with("km=") && !pair.starts_with("trail="))
-            .map(str::to_owned)
-            .collect();
-        // Back to the map, where the next point is picked.
-        format!("/route?{}#map", kept.join("&"))
+        network.network.segments[segments[segments.len() / 2]].from.to_string()
+    };
+    let href = |unit: usize| match picking(query) {
+        Picking::Start => asked_with(query, "from", &middle(unit)),
+        Picking::End => asked_with(query, "to", &middle(unit)),
+        Picking::Along => asked_with(query, "trail", &set.strata[unit].to_string()),
     };
     let mut drawing = common::stretch_map(facts, network, ground.rates, &period, href);
+    for place in &mut drawing.places {
+        let stop = stops.iter().find(|stop| stop.mark.is_some_and(|mark| [mark.x, mark.y] == place.at));
+        if let Some(stop) = stop {
+            place.href = asked_with(query, "from", &stop_text(stop));
+            place.words = format!("Start from {}", stop.name);
+        }
+    }
     if let Some(route) = route {
         let segments: Vec<usize> = route.steps.iter().map(|step| step.edge).collect();
         let line = MapLine {

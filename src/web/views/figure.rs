@@ -26,6 +26,24 @@ pub struct Figure {
     pub provenance: &'static str,
 }
 
+/// Encounters and walking behind a figure of several units together.
+#[derive(Debug, Clone, Copy, PartialEq)]
+pub struct Behind {
+    /// Encounters, mean over draws.
+    pub count: f64,
+    /// Kilometres walked by parties.
+    pub walked_km: Estimate,
+}
+
+impl Behind {
+    /// The kilometres with their interval: "4,986 (4,100–6,020)".
+    pub fn km_words(&self) -> String {
+        let km = |value: f64| thousands(value.round() as i64);
+        let Estimate { value, lower, upper } = self.walked_km;
+        format!("{} ({}–{})", km(value), km(lower), km(upper))
+    }
+}
+
 /// Why there is no rate.
 #[derive(Debug, Clone, Copy, PartialEq, Eq)]
 pub enum NoRate {
@@ -105,6 +123,17 @@ pub fn counts(figure: &Figure) -> String {
         thousands(figure.walked_limits_km.1.round() as i64),
         figure.provenance
     )
+}
+
+/// The kilometres walked of a figure with their interval: "4,986 (4,100–6,020)".
+pub fn km_words(figure: &Figure) -> String {
+    behind(figure).km_words()
+}
+
+/// Encounters and walking behind a figure.
+pub fn behind(figure: &Figure) -> Behind {
+    let (lower, upper) = figure.walked_limits_km;
+    Behind { count: figure.count, walked_km: Estimate { value: figure.walked_km, lower, upper } }
 }
 
 /// A count: whole where it is whole, with one place where records may lie on either of two segments.

@@ -14,6 +14,7 @@ use crate::analysis::forecast::PeriodKnown;
 use crate::domain::time::PartOfDay;
 use crate::web::views::charts::Estimate;
 use crate::web::views::figure;
+use crate::web::views::figure::Behind;
 use crate::web::views::svg_map;
 use crate::web::views::svg_map::MapDrawing;
 
@@ -22,6 +23,8 @@ use crate::web::views::svg_map::MapDrawing;
 pub struct RoutePage {
     /// The map, with the route where there is one.
     pub drawing: MapDrawing,
+    /// What a click on the map chooses.
+    pub picking: Picking,
     /// What was asked, as typed.
     pub form: RouteForm,
     /// The starts and ends there are: name, and what they are.
@@ -44,6 +47,34 @@ pub struct RoutePage {
     pub emergency_number: String,
     /// The distance that the land manager asks to keep, in words; empty when not set.
     pub keep_distance: String,
+}
+
+/// What a click on a stretch chooses; marks of trailheads and places always choose the start.
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+pub enum Picking {
+    /// Where the walk begins.
+    Start,
+    /// Where it ends.
+    End,
+    /// The trail that it goes along, so far out.
+    Along,
+}
+
+impl Picking {
+    /// What a click does, in a sentence.
+    fn words(self) -> &'static str {
+        match self {
+            Self::Start => {
+                "Pick a square, which is a trailhead or a place, or any stretch of trail: the walk begins there."
+            }
+            Self::End => {
+                "Pick a stretch of trail and the walk ends there, or a square and it begins there instead."
+            }
+            Self::Along => {
+                "Pick a square and the walk begins at that trailhead or place, or a stretch and it goes along that trail; the distance stays as asked."
+            }
+        }
+    }
 }
 
 /// What was asked, as typed.
@@ -141,6 +172,8 @@ pub struct RouteShown {
     pub figures: FiguresShown,
     /// Its kilometres.
     pub km: KmShown,
+    /// What stands behind its figures, of all months and hours.
+    pub behind: Behind,
     /// Kilometres by trail.
     pub by_trail: Vec<(String, f64)>,
     /// Variance of counts over their mean.
@@ -158,6 +191,8 @@ pub struct BesideRow {
     pub figures: FiguresShown,
     /// Its kilometres.
     pub km: KmShown,
+    /// What stands behind its figures, of all months and hours.
+    pub behind: Behind,
 }
 
 /// A share with its prior.
@@ -207,8 +242,9 @@ pub fn body(page: &RoutePage) -> Markup {
         div.grid {
             section.card #map {
                 h2 { "Map" }
-                p.small.soft { "The first stretch you pick is the start, every further one the end. The route is drawn under the stretches." }
+                p.small.soft { (page.picking.words()) }
                 div.map-box.route-map { (svg_map::draw(&page.drawing)) }
+                p.small.soft { "The route is drawn under the stretches. Trails can also be chosen in the forms." }
             }
             @if let Some(Ok(shown)) = &page.answer { (figures::details(shown)) }
         }

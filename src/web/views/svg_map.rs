@@ -80,6 +80,8 @@ pub struct MapPlace {
     pub at: [f64; 2],
     /// Its name.
     pub words: String,
+    /// Where a click leads, or empty.
+    pub href: String,
 }
 
 /// A sign.
@@ -194,7 +196,9 @@ impl Scale {
 /// Draws the map.
 pub fn draw(drawing: &MapDrawing) -> Markup {
     let scale = Scale::fit(drawing);
-    let has_links = drawing.lines.iter().any(|line| !line.href.is_empty());
+    let mut links =
+        drawing.lines.iter().map(|line| &line.href).chain(drawing.places.iter().map(|place| &place.href));
+    let has_links = links.any(|href| !href.is_empty());
     let description = if drawing.description.is_empty() { "The trails" } else { &drawing.description };
     let paths: Vec<String> = drawing.lines.iter().map(|line| scale.path(&line.points)).collect();
     html! {
@@ -206,13 +210,12 @@ pub fn draw(drawing: &MapDrawing) -> Markup {
             @for (line, path) in drawing.lines.iter().zip(&paths) { @if line.picked { path.picked d=(path) {} } }
             path.halo d=(paths.concat()) {}
             @for (line, path) in drawing.lines.iter().zip(&paths) { (draw_line(line, path)) }
-            @for place in &drawing.places {
-                @let [x, y] = scale.at(place.at);
-                rect.place-mark x=(round(x - 4.0)) y=(round(y - 4.0)) width="8" height="8" rx="1" { title { (place.words) } }
-            }
+            @for place in drawing.places.iter().filter(|place| place.href.is_empty()) { (draw_place(place, &scale)) }
             (draw_labels(drawing, &scale))
             @for sign in &drawing.signs { (draw_sign(sign, &scale)) }
             @for notice in &drawing.notices { (draw_notice(notice, &scale)) }
+            // Those that lead somewhere lie above the names, which would take the click.
+            @for place in drawing.places.iter().filter(|place| !place.href.is_empty()) { (draw_place(place, &scale)) }
             (scale_bar(scale.units_per_m))
             (north_arrow())
         }
@@ -316,6 +319,23 @@ fn with_room(labels: &[Label<'_>], marks: &[[f64; 2]], times: f64) -> Vec<usize>
         }
     }
     kept
+}
+
+/// The mark of a place. As a link it is larger to hit than to see, and reached by keyboard: no table names places.
+fn draw_place(place: &MapPlace, scale: &Scale) -> Markup {
+    let [x, y] = scale.at(place.at);
+    let mark = html! {
+        rect.place-mark x=(round(x - 4.0)) y=(round(y - 4.0)) width="8" height="8" rx="1" { title { (place.words) } }
+    };
+    if place.href.is_empty() {
+        return mark;
+    }
+    html! {
+        a href=(place.href) aria-label=(place.words) {
+            rect.place-reach x=(round(x - 14.0)) y=(round(y - 14.0)) width="28" height="28" { title { (place.words) } }
+            (mark)
+        }
+    }
 }
 
 fn draw_sign(sign: &MapSign, scale: &Scale) -> Markup {

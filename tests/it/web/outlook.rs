@@ -61,15 +61,62 @@ async fn a_walk_has_its_figures_bounds_and_cautions() {
         let after = page.body.split("&amp;to=").last().unwrap();
         after.split(['"', '&', '#']).next().unwrap().parse().unwrap()
     };
-    let picked = test.get(&format!("/route?from={gate}&to={}", number(&far))).await.expect(200);
+    let picked = test.get(&format!("/route?from={gate}&to={}", number(&one_way))).await.expect(200);
     picked.says("picked on the map: ");
     picked.says(", km ");
     picked.says("km walked");
+    // What stands behind each trail's figures stands beside them.
+    for words in
+        ["Reports expected, a party", "km walked by parties", "km that parties walked on these stretches"]
+    {
+        one_way.says(words);
+    }
     // Before a start is chosen they choose one.
     assert!(!bare.body.contains("/route?to=") && bare.body.contains("/route?from="));
     for page in [bare, one_way, back, far] {
         PROMISES.iter().for_each(|word| page.never_says(word));
     }
+}
+
+/// The addresses of the question that a page's map links to.
+fn map_links(page: &Answer) -> Vec<String> {
+    let found = page.body.match_indices("href=\"/route?").map(|(at, _)| {
+        let address = page.body[at + 6..].split('"').next().unwrap();
+        address.replace("&amp;", "&")
+    });
+    found.filter(|address| address.ends_with("#map")).collect()
+}
+
+#[tokio::test]
+async fn a_click_on_the_map_changes_one_answer_and_keeps_the_others() {
+    let test = TestApp::park().await;
+    let far = test.get("/route?from=West+Gate&km=1.2&month=5&part=early&parties=20").await.expect(200);
+    far.says("Pick a square and the walk begins at that trailhead or place");
+    let links = map_links(&far);
+    let kept = |link: &&String| {
+        ["km=1.2", "month=5", "part=early", "parties=20"].iter().all(|pair| link.contains(pair))
+    };
+    assert!(!links.is_empty() && links.iter().all(|link| kept(&link) && !link.contains("to=")), "{links:?}");
+    // Stretches choose the trail, the mark of the trailhead the start.
+    assert!(links.iter().any(|link| link.contains("from=West%20Gate") && link.contains("trail=1")));
+    let along = test.get("/route?from=West+Gate&km=1.2&trail=1").await.expect(200);
+    assert!(
+        map_links(&along).iter().any(|link| link.contains("from=West%20Gate") && link.contains("trail=1"))
+    );
+    for link in map_links(&along) {
+        test.get(link.trim_end_matches("#map")).await.expect(200);
+    }
+    // The mark is reached by keyboard and named.
+    assert!(along.body.contains("aria-label=\"Start from West Gate\""));
+    let mark = along.body.split("aria-label=\"Start from West Gate\"").next().unwrap();
+    assert!(!mark.rsplit("<a ").next().unwrap().contains("tabindex"));
+    // From a start to an end, stretches choose the end and marks another start.
+    let end = test.get("/route?from=12&back=1").await.expect(200);
+    end.says("Pick a stretch of trail and the walk ends there");
+    let links = map_links(&end);
+    assert!(links.iter().all(|link| link.contains("back=1") && !link.contains("trail=")));
+    assert!(links.iter().any(|link| link.contains("from=12&to=")));
+    assert!(links.iter().any(|link| link.contains("from=West%20Gate") && !link.contains("to=")));
 }
 
 /// In the park hardly anybody walks after five in the afternoon: the product of the two curves would have a figure there.

@@ -6,6 +6,7 @@ use maud::html;
 use crate::web::views::charts::format_rate;
 use crate::web::views::charts::percent;
 use crate::web::views::charts::thousands;
+use crate::web::views::figure::format_count;
 use crate::web::views::route::BesideRow;
 use crate::web::views::route::BoundShown;
 use crate::web::views::route::FiguresShown;
@@ -126,6 +127,10 @@ pub(super) fn details(shown: &RouteShown) -> Markup {
                     }
                 }
                 p.small.soft {
+                    "They rest on " (format_count(shown.behind.count)) " encounters in " (shown.behind.km_words())
+                    " km that parties walked on these stretches, in all months and hours."
+                }
+                p.small.soft {
                     "The probability is averaged over the draws of the rates; at the mean rate it would come out too high. "
                     "Reports of many parties are negative binomial: their variance is " (format!("{:.2}", shown.dispersion))
                     " times their mean, as fitted over months and hours."
@@ -162,6 +167,11 @@ fn small_number(value: f64) -> String {
     format!("{value:.places$}")
 }
 
+fn small_range(low: f64, high: f64) -> String {
+    let (low, high) = (small_number(low), small_number(high));
+    if low == high { low } else { format!("{low} to {high}") }
+}
+
 fn fine_percent(share: f64) -> String {
     format!("{} %", small_number(share * 100.0))
 }
@@ -171,11 +181,13 @@ pub(super) fn beside(page: &RoutePage) -> Markup {
         @if !page.beside.is_empty() {
             section.card {
                 h2 { "The same question for each trail" }
-                p.small.soft { "From the nearest trailhead along the trail and back, " (format!("{:.1} km", page.beside_out_km)) " out or to its end, same month and part of the day. The order is that of names. Differences smaller than the intervals say nothing." }
+                p.small.soft { "From the nearest trailhead along the trail and back, " (format!("{:.1} km", page.beside_out_km)) " out or to its end, same month and part of the day. The order is that of names. Differences smaller than the intervals say nothing. Encounters and kilometres walked are those of the stretches on the way, in all months and hours." }
                 table.stack {
                     thead { tr {
                         th scope="col" { "Trail" } th scope="col" { "From" } th.num scope="col" { "Walked" }
-                        th.num scope="col" { "At least one report, a party" } th.num scope="col" { "95 % interval" } th scope="col" { "What is known" }
+                        th.num scope="col" { "Reports expected, a party" } th.num scope="col" { "95 % interval of it" }
+                        th.num scope="col" { "At least one report, a party" } th.num scope="col" { "95 % interval" }
+                        th.num scope="col" { "Encounters" } th.num scope="col" { "km walked by parties" } th scope="col" { "What is known" }
                     } }
                     tbody { @for row in &page.beside { (beside_row(row)) } }
                 }
@@ -192,12 +204,16 @@ fn beside_row(row: &BesideRow) -> Markup {
             td.num data-label="Walked" { (format!("{:.1} km", row.km.walked)) }
             @match row.figures {
                 FiguresShown::Estimated { lower, upper } => {
+                    td.num data-label="Reports expected, a party" { (small_range(lower.expected.value, upper.expected.value)) }
+                    td.num data-label="95 % interval of it" { (small_number(lower.expected.lower)) "–" (small_number(upper.expected.upper)) }
                     td.num data-label="At least one report, a party" { (one_in(lower.at_least_one.value)) @if lower != upper { " to " (one_in(upper.at_least_one.value)) } }
                     td.num data-label="95 % interval" { (one_in(lower.at_least_one.lower)) " to " (one_in(upper.at_least_one.upper)) }
                 }
-                FiguresShown::TooLittleKnown(_) => { td.num data-label="At least one report, a party" colspan="2" { "too little walking is known" } }
-                FiguresShown::NotEstimable => { td.num data-label="At least one report, a party" colspan="2" { "no exposure" } }
+                FiguresShown::TooLittleKnown(_) => { td.num data-label="Reports expected, a party" colspan="4" { "too little walking is known" } }
+                FiguresShown::NotEstimable => { td.num data-label="Reports expected, a party" colspan="4" { "no exposure" } }
             }
+            td.num data-label="Encounters" { (format_count(row.behind.count)) }
+            td.num data-label="km walked by parties" { (row.behind.km_words()) }
             td data-label="What is known" { (known_words(&row.km)) }
         }
     }

@@ -2,11 +2,13 @@
 
 use crate::analysis::forecast::PeriodKnown;
 use crate::web::views::charts::Estimate;
+use crate::web::views::figure::Behind;
 use crate::web::views::route::BesideRow;
 use crate::web::views::route::BoundShown;
 use crate::web::views::route::ContactsShown;
 use crate::web::views::route::FiguresShown;
 use crate::web::views::route::KmShown;
+use crate::web::views::route::Picking;
 use crate::web::views::route::RouteForm;
 use crate::web::views::route::RoutePage;
 use crate::web::views::route::RouteShown;
@@ -26,6 +28,8 @@ pub fn samples() -> Vec<RoutePage> {
     };
     let figures = FiguresShown::Estimated { lower: bound(0.0128), upper: bound(0.0255) };
     let km = KmShown { walked: 8.4, assumed: 1.2, unexposed: 0.6, contradicting: 0.0 };
+    let walked_km = Estimate { value: 41_000.0, lower: 35_000.0, upper: 48_000.0 };
+    let behind = Behind { count: 96.0, walked_km };
     let shown = RouteShown {
         title: "Basin Gate to end of Ledge Walk and back".to_owned(),
         period_words: "May, early".to_owned(),
@@ -35,6 +39,7 @@ pub fn samples() -> Vec<RoutePage> {
         is_doubled: true,
         figures,
         km,
+        behind,
         by_trail: vec![("Ledge Walk".to_owned(), 8.4)],
         dispersion: 1.3,
     };
@@ -44,6 +49,7 @@ pub fn samples() -> Vec<RoutePage> {
         trailhead: "Basin Gate".to_owned(),
         figures,
         km,
+        behind,
     };
     let share = |shown: u64| ShareShown {
         shown,
@@ -53,6 +59,7 @@ pub fn samples() -> Vec<RoutePage> {
     };
     let full = RoutePage {
         drawing: MapDrawing::default(),
+        picking: Picking::End,
         form: RouteForm {
             from: StopField { text: "Basin Gate".to_owned(), picked: String::new() },
             to: StopField { text: "9".to_owned(), picked: "Ledge Walk, km 3.20".to_owned() },
@@ -98,6 +105,7 @@ pub fn samples() -> Vec<RoutePage> {
     let wrong = RoutePage {
         answer: Some(Err("Mend what is marked above.".to_owned())),
         errors: vec![("km".to_owned(), "give kilometres from 0.1 to 100".to_owned())],
+        picking: Picking::Along,
         form: RouteForm { km: "far".to_owned(), ..RouteForm::default() },
         contacts: Some(ContactsShown { per_100_000_km: None, underfoot: share(0), bite: share(0) }),
         ..full.clone()
