@@ -4,8 +4,10 @@ use axum::response::IntoResponse;
 
 use crate::analysis::rates::FalseShare;
 use crate::analysis::rates::Interval;
+use crate::analysis::rates::Provenance;
 use crate::analysis::rates::Rank;
 use crate::analysis::rates::Spread;
+use crate::derived::exposure::ExposureLayer;
 use crate::derived::facts::Facts;
 use crate::derived::rate_pattern::Pattern;
 use crate::derived::rate_pattern::RatePattern;
@@ -23,6 +25,7 @@ use crate::web::query::Query;
 use crate::web::views;
 use crate::web::views::charts::Estimate;
 use crate::web::views::charts::percent;
+use crate::web::views::figure;
 use crate::web::views::figure::class_of;
 use crate::web::views::layout::Section;
 use crate::web::views::paging::Pages;
@@ -43,22 +46,25 @@ pub async fn show(app: Exact, query: Query) -> Result<impl IntoResponse, Error> 
     let deriver = app.deriver();
     let facts = deriver.facts().await?;
     let (rates, season) = (deriver.rates(&facts).await?, deriver.season(&facts).await?);
-    let pattern = deriver.rate_pattern(&facts).await?;
+    let (pattern, exposure) = (deriver.rate_pattern(&facts).await?, deriver.exposure(&facts).await?);
     let period = rates::in_period(&rates.stretches, &rates.bounds, &season, PeriodChoice::default())?;
-    let page = page(&facts, &rates.stretches, &period, &pattern, number);
+    let ground = Ground { facts: &facts, set: &rates.stretches, exposure: &exposure };
+    let page = page(&ground, &period, &pattern, number);
     let frame =
         common::frame(&facts, Section::Analysis, "Which stretches stand out", common::rate_records(&rates));
     let markup = views::layout::page(&frame, views::rates::body(&page));
     Ok(Cached(CachePolicy::of_revision(facts.revision, format!("rates {}", query.words())), markup))
 }
 
-fn page(
-    facts: &Facts,
-    set: &RateSet,
-    period: &PeriodRates,
-    pattern: &RatePattern,
-    number: usize,
-) -> RatesPage {
+/// What the page is made from.
+struct Ground<'a> {
+    facts: &'a Facts,
+    set: &'a RateSet,
+    exposure: &'a ExposureLayer,
+}
+
+fn page(ground: &Ground<'_>, period: &PeriodRates, pattern: &RatePattern, number: usize) -> RatesPage {
+    let Ground { facts, set, .. } = *ground;
     let settings = &facts.settings;
     let rows: Vec<RankRow> = set.ranking.order.iter().filter_map(|unit| row(set, period, *unit)).collect();
     let n_not_ranked = set.names.len() - rows.len();
@@ -82,7 +88,7 @@ fn page(
             true => "each trail by itself",
             false => "all trails of a habitat",
         },
-        strata: set.fit.strata.iter().zip(&set.stratum_names).filter_map(stratum).collect(),
+        strata: (0..set.fit.strata.len()).filter_map(|number| stratum(ground, number)).collect(),
         pattern: vec![
             ("Counts against one rate for all", pattern_words(pattern.against_even)),
             ("Counts against the fitted rates", pattern_words(pattern.against_fit)),
@@ -117,6 +123,7 @@ fn row(set: &RateSet, period: &PeriodRates, unit: usize) -> Option<RankRow> {
         href: format!("/stretch/{unit}"),
         rate: common::estimate(period.per_1000_km[unit]?),
         class: class_of(common::stroke(period.drawn[unit])),
+        behind: figure::behind(&common::figure(set, period, unit)),
         rank: (lower, upper),
         top_share,
         exceedance,
@@ -125,7 +132,14 @@ fn row(set: &RateSet, period: &PeriodRates, unit: usize) -> Option<RankRow> {
 }
 
 /// None for a stratum without stretches that were walked.
-fn stratum((fit, name): (&crate::analysis::rates::StratumFit, &String)) -> Option<StratumRow> {
+fn stratum(ground: &Ground<'_>, number: usize) -> Option<StratumRow> {
+    let set = ground.set;
+    let fit = &set.fit.strata[number];
+    // Assumed walking informs no stratum.
+    let informs = |unit: &usize| {
+        set.stratum[*unit] == number
+            && matches!(set.provenance[*unit], Provenance::Counted | Provenance::Fitted)
+    };
     let scaled = |interval: &Interval, by: f64| Estimate {
         value: interval.mean * by,
         lower: interval.lower * by,
@@ -142,8 +156,9 @@ fn stratum((fit, name): (&crate::analysis::rates::StratumFit, &String)) -> Optio
         }
     };
     (fit.n_units > 0).then(|| StratumRow {
-        name: name.clone(),
+        name: set.stratum_names[number].clone(),
         n_units: fit.n_units,
+        behind: common::behind(set, ground.exposure, (0..set.members.len()).filter(informs)),
         mean: scaled(&fit.mean_per_km, 1000.0),
         variation: scaled(&fit.variation, 1.0),
         spread,

@@ -224,7 +224,7 @@ fn ranked(page: &MapPage) -> Markup {
                         @for (name, href, figure) in &page.ranked {
                             @if let Ok(rate) = figure.rate {
                                 tr {
-                                    th scope="row" { a href=(href) { (name) } }
+                                    th scope="row" { a href=(href) { (name) } br; span.small.soft { (figure::counts(figure)) } }
                                     td.num { (format_rate(rate.value)) }
                                     td.num { (format_rate(rate.lower)) "–" (format_rate(rate.upper)) }
                                 }

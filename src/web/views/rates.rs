@@ -9,6 +9,9 @@ use crate::web::views::charts::interval_bar;
 use crate::web::views::charts::percent;
 use crate::web::views::charts::probability;
 use crate::web::views::charts::thousands;
+use crate::web::views::figure;
+use crate::web::views::figure::Behind;
+use crate::web::views::figure::format_count;
 use crate::web::views::paging;
 use crate::web::views::paging::Pages;
 use crate::web::views::scatter;
@@ -48,6 +51,8 @@ pub struct RankRow {
     pub rate: Estimate,
     /// The class it is drawn in, where the map makes a statement.
     pub class: Option<u8>,
+    /// Encounters and walking behind it.
+    pub behind: Behind,
     /// 95 % limits of its rank.
     pub rank: (f64, f64),
     /// Share of draws in which it is among the first ten.
@@ -74,6 +79,8 @@ pub struct StratumRow {
     pub name: String,
     /// Stretches with counted or fitted walking.
     pub n_units: usize,
+    /// Encounters and walking on them.
+    pub behind: Behind,
     /// Mean rate per 1,000 km.
     pub mean: Estimate,
     /// Coefficient of variation of the rates.
@@ -90,7 +97,7 @@ pub fn body(page: &RatesPage) -> Markup {
         p.soft { (page.rule) }
         section.card {
             h2 { "Highest rates" }
-            p.small.soft { "In order of the lower limit, so that luck on a quiet trail does not lead. Rates are reports per 1,000 km walked by parties. The share in the first ten says how sure a place in the list is." }
+            p.small.soft { "In order of the lower limit, so that luck on a quiet trail does not lead. Rates are reports per 1,000 km walked by parties. The share in the first ten says how sure a place in the list is. Encounters are means over draws where a record may lie on several stretches; kilometres walked have their 95 % interval." }
             (ranks(page))
             @if !page.not_ranked.is_empty() { p.small.soft { (page.not_ranked) } }
         }
@@ -116,6 +123,7 @@ fn ranks(page: &RatesPage) -> Markup {
         table.stack {
             thead { tr {
                 th scope="col" { "Stretch" } th.num scope="col" { "Rate" } th.num scope="col" { "95 % interval" } th scope="col" { "Interval" }
+                th.num scope="col" { "Encounters" } th.num scope="col" { "km walked" }
                 th.num scope="col" { "Rank, 95 % limits" } th.num scope="col" { "In the first ten" } th.num scope="col" { "Chance of being above" } th scope="col" { "Called" }
             } }
             tbody { @for row in &page.rows { tr {
@@ -123,6 +131,7 @@ fn ranks(page: &RatesPage) -> Markup {
                 td.num data-label="Rate" { (format_rate(row.rate.value)) }
                 td.num data-label="95 % interval" { (format_rate(row.rate.lower)) "–" (format_rate(row.rate.upper)) }
                 td data-label="Interval" { (interval_bar(row.rate, row.class)) }
+                (behind_cells(&row.behind))
                 td.num data-label="Rank, 95 % limits" { (format!("{:.0}–{:.0}", row.rank.0, row.rank.1)) }
                 td.num data-label="In the first ten" { (percent(row.top_share)) }
                 td.num data-label="Chance of being above" { (probability(row.exceedance)) }
@@ -133,13 +142,21 @@ fn ranks(page: &RatesPage) -> Markup {
     }
 }
 
+fn behind_cells(behind: &Behind) -> Markup {
+    html! {
+        td.num data-label="Encounters" { (format_count(behind.count)) }
+        td.num data-label="km walked" { (behind.km_words()) }
+    }
+}
+
 fn strata(page: &RatesPage) -> Markup {
     html! {
         table.stack {
-            thead { tr { th scope="col" { "Stratum" } th.num scope="col" { "Stretches" } th.num scope="col" { "Mean rate" } th.num scope="col" { "95 % interval" } th.num scope="col" { "Variation" } th scope="col" { "Told apart" } } }
+            thead { tr { th scope="col" { "Stratum" } th.num scope="col" { "Stretches" } th.num scope="col" { "Encounters" } th.num scope="col" { "km walked" } th.num scope="col" { "Mean rate" } th.num scope="col" { "95 % interval" } th.num scope="col" { "Variation" } th scope="col" { "Told apart" } } }
             tbody { @for row in &page.strata { tr {
                 th scope="row" { (row.name) }
                 td.num data-label="Stretches" { (row.n_units) }
+                (behind_cells(&row.behind))
                 td.num data-label="Mean rate" { (format_rate(row.mean.value)) }
                 td.num data-label="95 % interval" { (format_rate(row.mean.lower)) "–" (format_rate(row.mean.upper)) }
                 td.num data-label="Variation" { (format!("{:.2} ({:.2}–{:.2})", row.variation.value, row.variation.lower, row.variation.upper)) }
@@ -157,6 +174,7 @@ pub fn samples() -> Vec<RatesPage> {
         href: "/stretch/0".to_owned(),
         rate,
         class: Some(4),
+        behind: figure::behind(&figure::sample()),
         rank: (1.0, 6.0),
         top_share: 0.97,
         exceedance: 0.93,
@@ -172,6 +190,10 @@ pub fn samples() -> Vec<RatesPage> {
         strata: vec![StratumRow {
             name: "Ledge Walk".to_owned(),
             n_units: 7,
+            behind: Behind {
+                count: 91.0,
+                walked_km: Estimate { value: 31_000.0, lower: 26_500.0, upper: 36_200.0 },
+            },
             mean: rate,
             variation: Estimate { value: 0.6, lower: 0.2, upper: 1.4 },
             spread: "told apart".to_owned(),
