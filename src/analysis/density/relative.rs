@@ -36,6 +36,9 @@ use crate::analysis::random::{seed_of, stream};
 /// Slack, relative to the observed density, within which a draw is a tie.
 const TIE_SLACK: f64 = 1e-9;
 
+/// The level of the tolerance limits that every lixel carries: half of it on either side.
+pub const TOLERANCE_LEVEL: f64 = 0.05;
+
 /// How far parties walked each edge, with its error.
 #[derive(Debug, Clone, Copy, PartialEq)]
 pub struct EdgeExposure<'a> {
@@ -90,6 +93,9 @@ pub enum RelativeLixel {
         p_high: f64,
         /// Share of draws (the observation included) whose density here is at most as high.
         p_low: f64,
+        /// Between these, encounters per party-kilometre, lie all draws but those beyond the contours at
+        /// [`TOLERANCE_LEVEL`]; none where there are too few draws for them.
+        even_per_km: Option<(f64, f64)>,
     },
     /// Nobody walks this edge.
     Unexposed,
@@ -171,13 +177,14 @@ pub fn relative_density(
     let targets = centres(lixels);
     let observed = densities(graph, &group(graph, &counted)?, &targets, params);
     let null = Null { graph, walked, n_encounters: counted_weight.round() as usize };
-    let extremes = null.extremes(&observed, &targets, params, sampling);
+    let (extremes, tails) = null.extremes(&observed, &targets, params, sampling);
     let lixel = |(idx, extreme): (usize, &Extremes)| {
         if exposure_km[lixels.edge_of(idx)] > 0.0 && exposure[idx] > 0.0 {
             RelativeLixel::Exposed {
                 rate_per_km: observed[idx] / exposure[idx],
                 p_high: monte_carlo_p(extreme.n_high as usize, sampling.n_draws),
                 p_low: monte_carlo_p(extreme.n_low as usize, sampling.n_draws),
+                even_per_km: tails.limits(idx).map(|(low, high)| (low / exposure[idx], high / exposure[idx])),
             }
         } else {
             RelativeLixel::Unexposed
@@ -211,6 +218,65 @@ impl Extremes {
     }
 }
 
+/// The lowest and the highest densities of the draws at each lixel, as many as lie beyond the contours and one more.
+#[derive(Debug, Clone)]
+struct Tails {
+    /// How many are kept on either side.
+    n_kept: usize,
+    /// Rising, `n_kept` a lixel. Single precision: a large park has many lixels.
+    lowest: Vec<f32>,
+    /// Falling, `n_kept` a lixel.
+    highest: Vec<f32>,
+}
+
+impl Tails {
+    fn new(n_lixels: usize, n_draws: usize) -> Self {
+        // A lixel lies beyond where its p value, (1 + n) / (1 + draws), is at most half of the level.
+        let n_kept = (0.5 * TOLERANCE_LEVEL * (n_draws + 1) as f64 + 1e-9) as usize;
+        let n = n_lixels * n_kept;
+        Self { n_kept, lowest: vec![f32::INFINITY; n], highest: vec![f32::NEG_INFINITY; n] }
+    }
+
+    fn add(&mut self, lixel: usize, drawn: f32) {
+        let of_lixel = lixel * self.n_kept..(lixel + 1) * self.n_kept;
+        put(&mut self.lowest[of_lixel.clone()], drawn, |a, b| a < b);
+        put(&mut self.highest[of_lixel], drawn, |a, b| a > b);
+    }
+
+    fn join(&mut self, other: &Self) {
+        for lixel in 0..self.lowest.len().checked_div(self.n_kept).unwrap_or(0) {
+            let of_lixel = lixel * self.n_kept..(lixel + 1) * self.n_kept;
+            for drawn in &other.lowest[of_lixel.clone()] {
+                put(&mut self.lowest[of_lixel.clone()], *drawn, |a, b| a < b);
+            }
+            for drawn in &other.highest[of_lixel.clone()] {
+                put(&mut self.highest[of_lixel.clone()], *drawn, |a, b| a > b);
+            }
+        }
+    }
+
+    /// The densities that a lixel must not pass to lie within the contours.
+    fn limits(&self, lixel: usize) -> Option<(f64, f64)> {
+        let last = (lixel + 1) * self.n_kept.max(1) - 1;
+        let (low, high) = (self.lowest.get(last)?, self.highest.get(last)?);
+        Some((f64::from(*low), f64::from(*high)))
+    }
+}
+
+/// Puts a value into an ordered list of fixed length, where it comes before the last.
+fn put(kept: &mut [f32], value: f32, is_before: impl Fn(f32, f32) -> bool) {
+    let Some(last) = kept.last_mut() else { return };
+    if !is_before(value, *last) {
+        return;
+    }
+    *last = value;
+    let mut at = kept.len() - 1;
+    while at > 0 && is_before(kept[at], kept[at - 1]) {
+        kept.swap(at, at - 1);
+        at -= 1;
+    }
+}
+
 /// Encounters that fall where parties walk.
 struct Null<'g> {
     graph: &'g Graph,
@@ -225,21 +291,26 @@ impl Null<'_> {
         targets: &Targets,
         params: &NetworkParams,
         sampling: Sampling,
-    ) -> Vec<Extremes> {
-        let none = || vec![Extremes::default(); observed.len()];
+    ) -> (Vec<Extremes>, Tails) {
+        let none =
+            || (vec![Extremes::default(); observed.len()], Tails::new(observed.len(), sampling.n_draws));
         (0..sampling.n_draws)
             .into_par_iter()
-            .fold(none, |mut counts, draw| {
+            .fold(none, |(mut counts, mut tails), draw| {
                 let grouped = self.draw(draw, &mut stream(seed_of(sampling.seed, "even risk"), draw as u64));
                 let drawn = densities(self.graph, &grouped, targets, params);
-                for ((count, drawn), observed) in counts.iter_mut().zip(drawn).zip(observed) {
+                for (lixel, ((count, drawn), observed)) in
+                    counts.iter_mut().zip(drawn).zip(observed).enumerate()
+                {
                     count.count(drawn, *observed);
+                    tails.add(lixel, drawn as f32);
                 }
-                counts
+                (counts, tails)
             })
-            .reduce(none, |mut counts, others| {
+            .reduce(none, |(mut counts, mut tails), (others, other_tails)| {
                 counts.iter_mut().zip(others).for_each(|(count, other)| count.add(other));
-                counts
+                tails.join(&other_tails);
+                (counts, tails)
             })
     }
 
@@ -398,6 +469,18 @@ mod tests {
         assert_eq!(middle.tolerance(0.05), Tolerance::High);
         let RelativeLixel::Exposed { rate_per_km, .. } = middle else { panic!() };
         assert!((3.0..6.5).contains(&(rate_per_km / result.reference_rate_per_km)), "{rate_per_km}");
+        // The limits say the same as the p values.
+        for lixel in &result.lixels {
+            let RelativeLixel::Exposed { rate_per_km, even_per_km, .. } = *lixel else { panic!() };
+            let (lower, upper) = even_per_km.unwrap();
+            let side = match lixel.tolerance(TOLERANCE_LEVEL) {
+                Tolerance::High => rate_per_km > upper * 0.999,
+                Tolerance::Low => rate_per_km < lower * 1.001,
+                Tolerance::Within => (lower * 0.999..=upper * 1.001).contains(&rate_per_km),
+                Tolerance::Unexposed => panic!(),
+            };
+            assert!(side, "{lixel:?}");
+        }
         assert_ne!(result.lixels[2].tolerance(0.05), Tolerance::High);
     }
 

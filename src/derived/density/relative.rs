@@ -1,18 +1,25 @@
 //! Reports over walking along the trails, with tolerance contours.
 
+use crate::analysis::clusters::limits_over_draws;
+use crate::analysis::density::Event;
 use crate::analysis::density::lixel;
 use crate::analysis::density::relative::EdgeExposure;
 use crate::analysis::density::relative::RelativeDensity;
+use crate::analysis::density::relative::TOLERANCE_LEVEL;
+use crate::analysis::density::relative::Tolerance;
 use crate::analysis::density::relative::relative_density;
 use crate::analysis::exposure::Provenance;
 use crate::analysis::permutation::Sampling;
 use crate::derived::DeriveError;
 use crate::derived::density::DensityLayer;
 use crate::derived::density::DensityParams;
+use crate::derived::density::course;
 use crate::derived::density::encounters;
 use crate::derived::exposure::ExposureLayer;
 use crate::derived::facts::Facts;
 use crate::derived::network::NetworkLayer;
+use crate::derived::rates::Limits;
+use crate::derived::rates::limits_of;
 use crate::derived::season;
 use crate::derived::snaps::SnapLayer;
 use crate::domain::encounter::EffortKind;
@@ -22,7 +29,7 @@ use crate::analysis::density::Lixels;
 /// Maps of even risk that the tolerance contours rest on.
 pub const N_MAPS: usize = 199;
 /// Share of an even map that lies outside the tolerance contours.
-pub const OUTSIDE: f64 = 0.05;
+pub const OUTSIDE: f64 = TOLERANCE_LEVEL;
 
 /// Relative density with what it rests on.
 #[derive(Debug)]
@@ -39,6 +46,116 @@ pub struct RelativeLayer {
     pub n_on_assumed: f64,
     /// Party-kilometres that went in.
     pub walked_km: f64,
+    /// The parts of trails outside the contours.
+    pub outside: Vec<OutsidePart>,
+}
+
+/// A part of a trail outside the contours, with what was counted there.
+#[derive(Debug)]
+pub struct OutsidePart {
+    /// The lixels, in the order of their trail run.
+    pub lixels: Vec<usize>,
+    /// The trail run they lie on.
+    pub trail_run: usize,
+    /// Metres along the run to the first lixel and to the end of the last.
+    pub between_m: (f64, f64),
+    /// Above or below.
+    pub side: Tolerance,
+    /// Weight of the reports on it.
+    pub count: f64,
+    /// Party-kilometres on it.
+    pub walked_km: Limits,
+    /// Reports on it over what even risk would give there: nothing is smoothed. Exact limits of the rounded count, with the mean
+    /// tail over the draws of walking.
+    pub ratio: Limits,
+}
+
+impl RelativeLayer {
+    /// The side of the contours on which a lixel lies; one whose walking is assumed is not judged.
+    pub fn side(&self, lixel: usize) -> Tolerance {
+        side(&self.relative, &self.lixels, &self.is_assumed, lixel)
+    }
+}
+
+fn side(relative: &RelativeDensity, lixels: &Lixels, is_assumed: &[bool], lixel: usize) -> Tolerance {
+    match is_assumed[lixels.edge_of(lixel)] {
+        true => Tolerance::Unexposed,
+        false => relative.lixels[lixel].tolerance(OUTSIDE),
+    }
+}
+
+/// What was walked in all draws, party-kilometres.
+struct Walked<'a> {
+    lixels: &'a Lixels,
+    /// By draw and segment.
+    draws_km: &'a [f64],
+    n_segments: usize,
+    /// By draw, on all segments.
+    totals_km: Vec<f64>,
+}
+
+impl Walked<'_> {
+    /// Party-kilometres on some lixels, by draw.
+    fn on(&self, lixels: &[usize]) -> Vec<f64> {
+        let parts: Vec<(usize, f64)> = lixels
+            .chunk_by(|a, b| self.lixels.edge_of(*a) == self.lixels.edge_of(*b))
+            .map(|part| {
+                let segment = self.lixels.edge_of(part[0]);
+                (segment, part.len() as f64 / self.lixels.of_edge(segment).len() as f64)
+            })
+            .collect();
+        let rows = self.draws_km.chunks_exact(self.n_segments.max(1));
+        rows.map(|row| parts.iter().map(|(segment, share)| row[*segment] * share).sum()).collect()
+    }
+}
+
+/// The parts outside the contours with their counts; `on_lixel` has the weight of the reports on each lixel.
+fn outside_parts(
+    layer: &NetworkLayer,
+    walked: &Walked<'_>,
+    on_lixel: &[f64],
+    side: impl Fn(usize) -> Tolerance,
+) -> Vec<OutsidePart> {
+    let n_reports: f64 = on_lixel.iter().sum();
+    let runs = course::runs_by(layer, walked.lixels, &side).into_iter();
+    runs.filter_map(|run| {
+        let side = side(run.lixels[0]);
+        if !matches!(side, Tolerance::High | Tolerance::Low) {
+            return None;
+        }
+        let count: f64 = run.lixels.iter().map(|lixel| on_lixel[*lixel]).sum();
+        let mut km = walked.on(&run.lixels);
+        let expected = km.iter().zip(&walked.totals_km).map(|(km, total)| n_reports * km / total.max(1e-9));
+        let drawn: Vec<(u64, f64)> = expected.map(|expected| (count.round() as u64, expected)).collect();
+        let mean = drawn.iter().map(|(_, expected)| expected).sum::<f64>() / drawn.len().max(1) as f64;
+        if mean <= 0.0 {
+            return None;
+        }
+        let (lower, upper) = limits_over_draws(&drawn, 1.0, 1.0 - OUTSIDE);
+        Some(OutsidePart {
+            trail_run: run.trail_run,
+            between_m: (run.from_m, run.to_m),
+            side,
+            count,
+            walked_km: limits_of(&mut km),
+            ratio: Limits { value: count / mean, lower, upper },
+            lixels: run.lixels,
+        })
+    })
+    .collect()
+}
+
+/// Weight of the events on each lixel.
+fn on_lixel(lixels: &Lixels, events: &[Event]) -> Vec<f64> {
+    let mut weights = vec![0.0; lixels.len()];
+    for event in events {
+        let of_edge = lixels.of_edge(event.position.edge);
+        let order = (event.position.offset_m / lixels.length_m(event.position.edge)) as usize;
+        if let Some(lixel) = of_edge.clone().nth(order.min(of_edge.len().saturating_sub(1))) {
+            weights[lixel] += event.weight;
+        }
+    }
+    weights
 }
 
 /// Computes the relative density of reports in the study period with the bandwidth of `density`.
@@ -84,8 +201,21 @@ pub fn compute(
         Sampling { n_draws: N_MAPS, seed: facts.settings.seed() },
     )
     .map_err(DeriveError::internal)?;
-    let weight = |events: &[crate::analysis::density::Event]| events.iter().map(|event| event.weight).sum();
+    let weight = |events: &[Event]| events.iter().map(|event| event.weight).sum();
+    // Where nobody is said to walk, reports say nothing of even risk.
+    let walked_on: Vec<Event> =
+        events.iter().filter(|event| mean_km[event.position.edge] > 0.0).copied().collect();
+    let walked = Walked {
+        lixels: &lixels,
+        draws_km: &draws_km,
+        n_segments,
+        totals_km: draws_km.chunks_exact(n_segments.max(1)).map(|row| row.iter().sum()).collect(),
+    };
+    let outside = outside_parts(layer, &walked, &on_lixel(&lixels, &walked_on), |lixel| {
+        side(&relative, &lixels, &is_assumed, lixel)
+    });
     Ok(RelativeLayer {
+        outside,
         lixels,
         relative,
         is_assumed,

@@ -36,6 +36,7 @@ use crate::web::views::density::OutsideRow;
 use crate::web::views::density::Shown;
 use crate::web::views::density::Side;
 use crate::web::views::density::TrailRow;
+use crate::web::views::figure::Behind;
 use crate::web::views::layout::Section;
 use crate::web::views::line_chart::Across;
 use crate::web::views::line_chart::Line;
@@ -201,10 +202,7 @@ impl Map<'_> {
             _ => None,
         };
         let bounds = [0.5, 1.0, 2.0, 4.0];
-        let side = |lixel: usize| match layer.relative.lixels[lixel].tolerance(relative::OUTSIDE) {
-            _ if layer.is_assumed[layer.lixels.edge_of(lixel)] => Tolerance::Unexposed,
-            side => side,
-        };
+        let side = |lixel: usize| layer.side(lixel);
         let stroke = |lixel: usize| match (side(lixel), ratio(lixel)) {
             (Tolerance::High | Tolerance::Low, Some(ratio)) => Stroke::Narrow(class_of(ratio, bounds)),
             (Tolerance::Unexposed, _) | (_, None) => Stroke::NoWalking,
@@ -220,7 +218,7 @@ impl Map<'_> {
             map_line(run.line, stroke(run.lixels[0]), title)
         });
         let drawing = self.drawing("Records relative to walking, against even risk", lines.collect());
-        let (outside, more_km, fewer_km) = self.outside(layer, side, ratio);
+        let (outside, more_km, fewer_km) = self.outside(layer, ratio);
         let judged_km = judged_km(layer, side);
         let sentence = format!(
             "On {more_km:.1} km of {judged_km:.1} km of trail there are more records for the walking than even risk gives, \
@@ -263,22 +261,27 @@ impl Map<'_> {
     fn outside(
         &self,
         layer: &RelativeLayer,
-        side: impl Fn(usize) -> Tolerance,
         ratio: impl Fn(usize) -> Option<f64>,
     ) -> (Vec<OutsideRow>, f64, f64) {
+        let reference = layer.relative.reference_rate_per_km;
         let (mut rows, mut more_km, mut fewer_km) = (Vec::new(), 0.0, 0.0);
-        for run in course::runs_by(self.network, &layer.lixels, &side) {
-            let length_km = (run.to_m - run.from_m) / 1000.0;
-            let which = match side(run.lixels[0]) {
+        for run in &layer.outside {
+            let length_km = (run.between_m.1 - run.between_m.0) / 1000.0;
+            let which = match run.side {
                 Tolerance::High => Side::More,
                 Tolerance::Low => Side::Fewer,
                 Tolerance::Within | Tolerance::Unexposed => continue,
             };
             *(if which == Side::More { &mut more_km } else { &mut fewer_km }) += length_km;
-            let ratios = run.lixels.iter().filter_map(|lixel| ratio(*lixel));
+            let ratios = run.lixels.iter().filter_map(|lixel| Some((ratio(*lixel)?, *lixel)));
             let farthest = match which {
-                Side::More => ratios.fold(0.0, f64::max),
-                Side::Fewer => ratios.fold(f64::INFINITY, f64::min),
+                Side::More => ratios.max_by(|a, b| a.0.total_cmp(&b.0)),
+                Side::Fewer => ratios.min_by(|a, b| a.0.total_cmp(&b.0)),
+            };
+            let Some((farthest, at)) = farthest else { continue };
+            let even = match layer.relative.lixels[at] {
+                RelativeLixel::Exposed { even_per_km, .. } => even_per_km,
+                RelativeLixel::Unexposed => None,
             };
             let tails = run.lixels.iter().map(|lixel| match layer.relative.lixels[*lixel] {
                 RelativeLixel::Exposed { p_high, p_low, .. } => (2.0 * p_high.min(p_low)).min(1.0),
@@ -286,9 +289,12 @@ impl Map<'_> {
             });
             rows.push(OutsideRow {
                 trail: self.trail_of_run(run.trail_run).to_owned(),
-                between_m: (run.from_m, run.to_m),
+                between_m: run.between_m,
                 side: which,
                 ratio: farthest,
+                even: even.map(|(lower, upper)| (lower / reference, upper / reference)),
+                behind: Behind { count: run.count, walked_km: common::estimate(run.walked_km) },
+                as_counted: common::estimate(run.ratio),
                 p_value: tails.fold(1.0, f64::min),
             });
         }

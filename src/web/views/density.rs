@@ -6,9 +6,11 @@ use maud::html;
 use crate::derived::density::JunctionRule;
 use crate::derived::density::Kernel;
 use crate::domain::encounter::EffortKind;
+use crate::web::views::charts::Estimate;
 use crate::web::views::charts::format_rate;
 use crate::web::views::charts::thousands;
 use crate::web::views::charts::times;
+use crate::web::views::figure::Behind;
 use crate::web::views::figure::format_count;
 use crate::web::views::line_chart;
 use crate::web::views::line_chart::LineChart;
@@ -120,8 +122,14 @@ pub struct OutsideRow {
     pub between_m: (f64, f64),
     /// Whether there are more records than even risk gives, or fewer.
     pub side: Side,
-    /// The ratio to even risk that is farthest from one.
+    /// The smoothed ratio to even risk that is farthest from one.
     pub ratio: f64,
+    /// Tolerance limits of the ratio there: what even risk gives.
+    pub even: Option<(f64, f64)>,
+    /// Encounters and walking on the whole of it.
+    pub behind: Behind,
+    /// Encounters over what even risk gives on the whole of it, not smoothed.
+    pub as_counted: Estimate,
     /// The least pointwise two-sided p.
     pub p_value: f64,
 }
@@ -211,14 +219,19 @@ fn outside(rows: &[OutsideRow]) -> Markup {
         section.card {
             h2 { "Outside what even risk gives" }
             p.small.soft { "Pointwise: one twentieth of a map of even risk lies outside as well. To find places that stand out after correction for having looked everywhere, use the cluster pages, not this table." }
+            p.small.soft { "Times even risk is the smoothed ratio farthest from one, with its 95 % tolerance limits: what maps of even risk give there. As counted is of the whole part, nothing smoothed, with exact 95 % limits that allow for how well the walking is known. The parts were picked because they stand out, so that both come out farther from one than the truth." }
             @if rows.is_empty() { p { "No part of any trail lies outside the tolerance contours." } } @else {
                 table.stack {
-                    thead { tr { th scope="col" { "Trail" } th.num scope="col" { "From–to, m" } th scope="col" { "Records" } th.num scope="col" { "Times even risk" } th.num scope="col" { "Least p" } } }
+                    thead { tr { th scope="col" { "Trail" } th.num scope="col" { "From–to, m" } th scope="col" { "Records" } th.num scope="col" { "Encounters" } th.num scope="col" { "km walked" } th.num scope="col" { "As counted, times even risk" } th.num scope="col" { "Times even risk" } th.num scope="col" { "Even risk gives" } th.num scope="col" { "Least p" } } }
                     tbody { @for row in rows { tr {
                         th scope="row" { (row.trail) }
                         td.num data-label="From–to, m" { (thousands(row.between_m.0.round() as i64)) "–" (thousands(row.between_m.1.round() as i64)) }
                         td data-label="Records" { @match row.side { Side::More => "more", Side::Fewer => "fewer" } }
+                        td.num data-label="Encounters" { (format_count(row.behind.count)) }
+                        td.num data-label="km walked" { (row.behind.km_words()) }
+                        td.num data-label="As counted, times even risk" { (times(row.as_counted.value)) " (" (times(row.as_counted.lower)) "–" (times(row.as_counted.upper)) ")" }
                         td.num data-label="Times even risk" { (times(row.ratio)) }
+                        td.num data-label="Even risk gives" { @match row.even { Some((lower, upper)) => { (times(lower)) "–" (times(upper)) }, None => "not estimable" } }
                         td.num data-label="Least p" { (format!("{:.3}", row.p_value)) }
                     } } }
                 }
@@ -288,6 +301,12 @@ pub fn samples() -> Vec<DensityPage> {
             between_m: (1200.0, 1650.0),
             side: Side::More,
             ratio: 2.31,
+            even: Some((0.42, 1.83)),
+            behind: Behind {
+                count: 19.0,
+                walked_km: Estimate { value: 2450.0, lower: 2010.0, upper: 2980.0 },
+            },
+            as_counted: Estimate { value: 1.97, lower: 1.15, upper: 3.2 },
             p_value: 0.01,
         }],
     };

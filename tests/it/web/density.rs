@@ -91,7 +91,20 @@ async fn relative_lixels_carry_both_tails() {
         );
         if let (Some(high), Some(low)) = (properties["p_high"].as_f64(), properties["p_low"].as_f64()) {
             assert!(high + low >= 1.0 && high <= 1.0 && low <= 1.0, "{properties}");
-            assert!(properties["ratio_to_even"].as_f64().unwrap() >= 0.0);
+            let ratio = properties["ratio_to_even"].as_f64().unwrap();
+            let limit = |name: &str| properties[name].as_f64().unwrap();
+            let (lower, upper) =
+                (limit("ratio_to_even_tolerance_lower"), limit("ratio_to_even_tolerance_upper"));
+            assert!(0.0 <= lower && lower <= upper, "{properties}");
+            assert!(words != "above" || ratio >= upper - 2e-4, "{properties}");
+            assert!(words != "below" || ratio <= lower + 2e-4, "{properties}");
+            if words == "above" || words == "below" {
+                let part = limit("part_ratio_to_even");
+                assert!(
+                    limit("part_ratio_to_even_lower") <= part && part <= limit("part_ratio_to_even_upper")
+                );
+                assert!(limit("part_encounters") >= 0.0 && limit("part_walked_km") > 0.0);
+            }
             judged += 1;
         }
     }

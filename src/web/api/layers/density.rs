@@ -107,14 +107,22 @@ fn lixels(network: &NetworkLayer, density: &DensityLayer, rules: &Rules) -> Vec<
 
 fn relative_lixels(network: &NetworkLayer, layer: &RelativeLayer, rules: &Rules) -> Vec<Feature> {
     let reference = layer.relative.reference_rate_per_km;
+    let mut part_of: Vec<Option<usize>> = vec![None; layer.lixels.len()];
+    for (part, outside) in layer.outside.iter().enumerate() {
+        outside.lixels.iter().for_each(|lixel| part_of[*lixel] = Some(part));
+    }
     let feature = |(lixel, value): (usize, &RelativeLixel)| {
         let segment = layer.lixels.edge_of(lixel);
-        let (rate, p_high, p_low) = match *value {
-            RelativeLixel::Exposed { rate_per_km, p_high, p_low } => {
-                (Some(rate_per_km), Some(p_high), Some(p_low))
+        let (rate, p_high, p_low, even) = match *value {
+            RelativeLixel::Exposed { rate_per_km, p_high, p_low, even_per_km } => {
+                (Some(rate_per_km), Some(p_high), Some(p_low), even_per_km)
             }
-            RelativeLixel::Unexposed => (None, None, None),
+            RelativeLixel::Unexposed => (None, None, None, None),
         };
+        let per_1000_km = |rate: Option<f64>| number(rate.map(|rate| rate * 1000.0), 4);
+        let to_even =
+            |rate: Option<f64>| number(rate.filter(|_| reference > 0.0).map(|rate| rate / reference), 4);
+        let part = part_of[lixel].map(|part| &layer.outside[part]);
         let tolerance = match value.tolerance(relative::OUTSIDE) {
             _ if layer.is_assumed[segment] => "not judged, walking is assumed",
             Tolerance::High => "above",
@@ -122,16 +130,28 @@ fn relative_lixels(network: &NetworkLayer, layer: &RelativeLayer, rules: &Rules)
             Tolerance::Low => "below",
             Tolerance::Unexposed => "no exposure",
         };
-        let ratio = rate.filter(|_| reference > 0.0).map(|rate| rate / reference);
         let properties = rules.add_with_rule(json!({
             "trail": network.trail_name(segment),
-            "rate_per_1000_km": number(rate.map(|rate| rate * 1000.0), 4),
-            "ratio_to_even": number(ratio, 4),
+            "rate_per_1000_km": per_1000_km(rate),
+            "rate_per_1000_km_tolerance_lower": per_1000_km(even.map(|limits| limits.0)),
+            "rate_per_1000_km_tolerance_upper": per_1000_km(even.map(|limits| limits.1)),
+            "ratio_to_even": to_even(rate),
+            "ratio_to_even_tolerance_lower": to_even(even.map(|limits| limits.0)),
+            "ratio_to_even_tolerance_upper": to_even(even.map(|limits| limits.1)),
+            // Of the whole part of the trail outside the contours that the lixel belongs to, as counted.
+            "part_encounters": number(part.map(|part| part.count), 2),
+            "part_walked_km": number(part.map(|part| part.walked_km.value), 2),
+            "part_walked_km_lower": number(part.map(|part| part.walked_km.lower), 2),
+            "part_walked_km_upper": number(part.map(|part| part.walked_km.upper), 2),
+            "part_ratio_to_even": number(part.map(|part| part.ratio.value), 4),
+            "part_ratio_to_even_lower": number(part.map(|part| part.ratio.lower), 4),
+            "part_ratio_to_even_upper": number(part.map(|part| part.ratio.upper), 4),
             "p_high": number(p_high, 4),
             "p_low": number(p_low, 4),
             "tolerance": tolerance,
             "maps": relative::N_MAPS,
             "encounters": number(Some(layer.n_reports), 2),
+            "walked_km": number(Some(layer.walked_km), 1),
         }));
         Feature::new(lixel, Some(line(network, &layer.lixels, lixel)), properties)
     };
