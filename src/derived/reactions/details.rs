@@ -167,6 +167,11 @@ pub struct Wait {
     pub is_representative: bool,
     /// Where none reacted: exact upper limit of the share, each snake counted once.
     pub none_upper: Option<f64>,
+    /// At each of [`TIMES_S`], exact upper limit of a share of none: each snake still watched then is counted once. None where
+    /// none is watched any more.
+    pub zero_upper: Vec<Option<f64>>,
+    /// Where all reacted in the end: lower limit of the share from then on.
+    pub all_lower: Option<f64>,
 }
 
 /// Computes sub-tables and latencies.
@@ -276,14 +281,14 @@ fn wait(
     }
     let is_representative = found.are_representative();
     let curve = latency::kaplan_meier(&found.known, 0.95).map_err(DeriveError::internal)?;
-    let (n_organisms, n_recognised) = n_organisms(approaches, question);
-    let none_upper = match curve.steps.is_empty() && n_organisms > 0 {
-        true => {
-            let limits = binomial::clopper_pearson_limits(0, n_organisms as u64, 0.95);
-            Some(limits.map_err(DeriveError::internal)?.1)
-        }
-        false => None,
-    };
+    let watched = watched(approaches, question);
+    let (n_organisms, n_recognised) = snakes_from(&watched, 0.0);
+    let none_upper = if curve.steps.is_empty() { upper_of_none(n_organisms)? } else { None };
+    let zero_upper = TIMES_S
+        .iter()
+        .map(|time_s| upper_of_none(snakes_from(&watched, *time_s).0))
+        .collect::<Result<_, DeriveError>>()?;
+    let all_lower = lower_of_all(&curve, &watched)?;
     let at_risk = TIMES_S.iter().map(|time_s| still_watched(&found.known, *time_s)).collect();
     Ok(Some(Wait {
         effort,
@@ -297,6 +302,8 @@ fn wait(
         n_unwatched: found.n_unwatched,
         is_representative,
         none_upper,
+        zero_upper,
+        all_lower,
     }))
 }
 
@@ -304,13 +311,19 @@ fn still_watched(latencies: &[Latency], time_s: f64) -> usize {
     latencies.iter().filter(|latency| latency.time_s >= time_s).count()
 }
 
-/// Snakes behind the approaches with known times, and recognised ones among them.
-fn n_organisms(approaches: &[Approach], question: LatencyQuestion<'_>) -> (usize, usize) {
+/// The approaches with known times, each with its time.
+fn watched<'a>(approaches: &'a [Approach], question: LatencyQuestion<'_>) -> Vec<(&'a Approach, f64)> {
+    let timed = |approach: &'a Approach| {
+        let found = latency::latencies(std::slice::from_ref(approach), question);
+        Some((approach, found.known.first()?.time_s))
+    };
+    approaches.iter().filter_map(timed).collect()
+}
+
+/// Snakes still watched and without reaction just before a time, and recognised ones among them.
+fn snakes_from(watched: &[(&Approach, f64)], from_s: f64) -> (usize, usize) {
     let (mut known, mut n_unknown) = (HashSet::new(), 0);
-    for approach in approaches {
-        if latency::latencies(std::slice::from_ref(approach), question).known.is_empty() {
-            continue;
-        }
+    for (approach, _) in watched.iter().filter(|(_, time_s)| *time_s >= from_s) {
         match approach.organism {
             Some(organism) => _ = known.insert(organism),
             None => n_unknown += 1,
@@ -319,8 +332,32 @@ fn n_organisms(approaches: &[Approach], question: LatencyQuestion<'_>) -> (usize
     (known.len() + n_unknown, known.len())
 }
 
+/// Exact upper limit of the share where none of so many snakes reacted.
+fn upper_of_none(n_organisms: usize) -> Result<Option<f64>, DeriveError> {
+    if n_organisms == 0 {
+        return Ok(None);
+    }
+    let limits = binomial::clopper_pearson_limits(0, n_organisms as u64, 0.95);
+    Ok(Some(limits.map_err(DeriveError::internal)?.1))
+}
+
+/// Lower limit of the share where all had reacted in the end: the share is no lower than it was before the last of them. Where
+/// all reacted at once, the exact limit, each snake counted once.
+fn lower_of_all(curve: &KaplanMeier, watched: &[(&Approach, f64)]) -> Result<Option<f64>, DeriveError> {
+    let [before @ .., last] = &curve.steps[..] else { return Ok(None) };
+    if last.waiting > 0.0 {
+        return Ok(None);
+    }
+    if let Some(latency::Uncertainty::Greenwood { upper, .. }) = before.last().map(|step| step.uncertainty) {
+        return Ok(Some(1.0 - upper));
+    }
+    let n = snakes_from(watched, last.time_s).0 as u64;
+    let limits = binomial::clopper_pearson_limits(n, n, 0.95);
+    Ok(Some(limits.map_err(DeriveError::internal)?.0))
+}
+
 impl Wait {
-    /// Share that had reacted by a time, with its limits where Greenwood's formula has them: zero before the first.
+    /// Share that had reacted by a time, with its limits: zero and without limits before the first.
     pub fn reacted_by(&self, time_s: f64) -> (f64, Option<(f64, f64)>) {
         let step = self.curve.steps.iter().rev().find(|step| step.time_s <= time_s);
         match step {
@@ -328,7 +365,7 @@ impl Wait {
             Some(step) => {
                 let limits = match step.uncertainty {
                     latency::Uncertainty::Greenwood { lower, upper, .. } => Some((1.0 - upper, 1.0 - lower)),
-                    latency::Uncertainty::NotEstimable => None,
+                    latency::Uncertainty::NotEstimable => self.all_lower.map(|lower| (lower, 1.0)),
                 };
                 (1.0 - step.waiting, limits)
             }

@@ -60,13 +60,14 @@ fn card(wait: &Wait) -> WaitCard {
         0 => String::new(),
         n => format!("; {n} without times are left out"),
     };
-    let rows =
-        TIMES_S.iter().zip(&wait.at_risk).filter(|(_, at_risk)| **at_risk > 0).map(|(time_s, at_risk)| {
-            let (share, limits) = wait.reacted_by(*time_s);
-            // Before the first reaction Greenwood's formula says nothing; the exact limit of none holds for whoever is watched.
-            let limits = limits.or_else(|| wait.none_upper.map(|upper| (0.0, upper)));
-            WaitRow { time_s: *time_s, at_risk: *at_risk, share, limits }
-        });
+    let times =
+        TIMES_S.iter().zip(&wait.at_risk).zip(&wait.zero_upper).filter(|((_, at_risk), _)| **at_risk > 0);
+    let rows = times.map(|((time_s, at_risk), zero_upper)| {
+        let (share, limits) = wait.reacted_by(*time_s);
+        // Before the first reaction Greenwood's formula says nothing; the exact limit of none holds for whoever is watched.
+        let limits = limits.or_else(|| zero_upper.map(|upper| (0.0, upper)));
+        WaitRow { time_s: *time_s, at_risk: *at_risk, share, limits }
+    });
     WaitCard {
         contact: contact.to_owned(),
         counts: format!(
@@ -156,7 +157,9 @@ pub(in crate::web) fn curve(wait: &Wait, contact: &str) -> Option<views::line_ch
                 Uncertainty::Greenwood { lower, upper, .. } => {
                     Estimate { value, lower: 1.0 - upper, upper: 1.0 - lower }
                 }
-                Uncertainty::NotEstimable => Estimate { value, lower: value, upper: value },
+                Uncertainty::NotEstimable => {
+                    Estimate { value, lower: wait.all_lower.unwrap_or(value), upper: value }
+                }
             };
             (step.time_s, estimate)
         })

@@ -69,7 +69,8 @@ pub fn body(page: &LatencyPage) -> Markup {
         @for wait in &page.waits { (card(wait)) }
         p.small.soft {
             "Share that had reacted, after Kaplan and Meier (1958) with Greenwood's limits; an approach whose watch ended without a reaction counts as watched up to then. "
-            "Approaches count one by one here: where the same snake was approached again the limits are too narrow. " a href="/reactions" { "Shares by kind of contact" }
+            "Where none had reacted yet, limits are exact (Clopper and Pearson 1934) and each snake still watched counts once, however often it was approached; so they are where all reacted at once. "
+            "In between approaches count one by one: where the same snake was approached again those limits are too narrow. " a href="/reactions" { "Shares by kind of contact" }
             " have limits by snake."
         }
     }
