@@ -57,7 +57,8 @@ pub(super) struct FactSheetArguments {
     /// The language: en or es.
     #[arg(long, default_value = "en")]
     lang: String,
-    /// The kind of encounters; the one with most approaches when left out.
+    /// The kind of encounters. When left out, one in which snakes were looked for, where its approaches are enough for a
+    /// share; else, and of several, the one with most approaches.
     #[arg(long)]
     effort: Option<String>,
     /// Texts of your own instead of those that come with the program (TOML, as templates/fact-sheet has them).
