@@ -139,6 +139,7 @@ fn observe(
         .map(|((one, table), share)| Observation {
             counter: one.counter,
             site: one.site,
+            n_bins: one.n_bins,
             count: table.count,
             share,
             dispersion: table.dispersion(profile),
@@ -338,6 +339,7 @@ fn counter_fits(observations: &[Observation], posterior: &Posterior) -> Vec<Coun
         .map(|(idx, seen)| CounterFit {
             counter: seen.counter,
             site: seen.site,
+            n_bins: seen.n_bins,
             observed: seen.count,
             expected: posterior.expected[idx],
             dispersion: seen.dispersion,

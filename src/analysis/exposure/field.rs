@@ -82,6 +82,8 @@ pub struct CounterFit {
     pub counter: usize,
     /// Where it stood.
     pub site: CounterSite,
+    /// Bins of readings that count there.
+    pub n_bins: usize,
     /// Passages the device counted in the study period.
     pub observed: f64,
     /// What the fitted model expects the device to count in the same hours.

@@ -73,6 +73,8 @@ pub enum ParameterKind {
 pub(crate) struct Observation {
     pub(crate) counter: usize,
     pub(crate) site: CounterSite,
+    /// Bins that count there.
+    pub(crate) n_bins: usize,
     /// Passages the device counted.
     pub(crate) count: f64,
     /// Share of the study period's walkers that it was there to count.

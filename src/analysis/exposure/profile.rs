@@ -261,7 +261,7 @@ mod tests {
                 pieces.push(HourPiece { day, hour, hours: 1.0, count, split: false });
             }
         }
-        SiteSeries { counter: 0, site: CounterSite::Segment(0), pieces }
+        SiteSeries { counter: 0, site: CounterSite::Segment(0), n_bins: pieces.len(), pieces }
     }
 
     fn truth(day: Date, hour: usize) -> f64 {

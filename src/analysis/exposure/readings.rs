@@ -91,6 +91,8 @@ pub struct SiteSeries {
     pub counter: usize,
     /// Where it stood.
     pub site: CounterSite,
+    /// Bins that count there.
+    pub n_bins: usize,
     /// Observed hours; several may belong to one local hour.
     pub pieces: Vec<HourPiece>,
 }
@@ -151,7 +153,8 @@ pub fn clean(
             report.used += kept.len();
             report.apportioned += kept.iter().filter(|bin| bin.coarse).count();
             let pieces = kept.iter().flat_map(|bin| bin.pieces.iter().copied()).collect();
-            series.push(SiteSeries { counter, site: device.placements[placement].site, pieces });
+            let site = device.placements[placement].site;
+            series.push(SiteSeries { counter, site, n_bins: kept.len(), pieces });
         }
     }
     Ok((series, report))

@@ -41,6 +41,8 @@ use crate::web::views::svg_map::Stroke;
 mod counters;
 mod sites;
 
+pub(super) use self::counters::site_words;
+
 /// In the order in which pages list them.
 const KINDS: [Provenance; 4] =
     [Provenance::Counted, Provenance::Fitted, Provenance::Assumed, Provenance::NotWalked];

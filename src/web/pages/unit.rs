@@ -33,6 +33,7 @@ use crate::web::cache::Cached;
 use crate::web::error::Error;
 use crate::web::pages::common;
 use crate::web::pages::decisions;
+use crate::web::pages::exposure::site_words;
 use crate::web::pages::survey;
 use crate::web::query::key;
 use crate::web::views;
@@ -174,7 +175,7 @@ impl Scene {
             survey: self.survey(members, counts[1]),
             segments,
             records,
-            exposure_lines: exposure_lines(&self.facts, &self.exposure),
+            exposure_lines: exposure_lines(&self.facts, &self.network, &self.exposure),
             parent,
             decisions: None,
         })
@@ -276,7 +277,7 @@ fn spread_words(spread: Spread) -> String {
 }
 
 /// What the exposure rests on, a line each.
-fn exposure_lines(facts: &Facts, exposure: &ExposureLayer) -> Vec<String> {
+fn exposure_lines(facts: &Facts, network: &NetworkLayer, exposure: &ExposureLayer) -> Vec<String> {
     let field = &exposure.field;
     let (first, last) = (exposure.period.first(), exposure.period.last());
     let mut lines = vec![format!("Walking from {first} to {last}, {} draws kept whole.", field.n_draws)];
@@ -286,23 +287,32 @@ fn exposure_lines(facts: &Facts, exposure: &ExposureLayer) -> Vec<String> {
         lines.push(format!(
             "{}: {status}, {} (95 % interval {} to {})",
             parameter.name,
-            short(summary.median),
+            short(summary.mean),
             short(summary.lower),
             short(summary.upper)
         ));
     }
-    for fit in field.counters.iter().filter(|fit| fit.is_used) {
-        let report = &field.readings[fit.counter];
+    // The mean over the draws with its predictive limits, as the page of the walking has it.
+    for check in &field.checks {
         lines.push(format!(
-            "Counter {}: {} passages counted, {} expected by the fit; {} bins used, {} missing, {} in outages",
-            facts.counters[fit.counter].name,
-            short(fit.observed.round()),
-            short(fit.expected.round()),
-            report.used,
-            report.missing,
-            report.outage
+            "Counter {}, {}: {} passages counted, {} expected by the fit (95 % limits {} to {}); {} bins used there",
+            facts.counters[check.counter].name,
+            site_words(check.site, facts, network),
+            short(check.whole.observed.round()),
+            short(check.whole.expected.round()),
+            short(check.whole.lower.round()),
+            short(check.whole.upper.round()),
+            field.counters[check.series].n_bins
         ));
     }
+    let left_out =
+        facts.counters.iter().zip(&field.readings).filter(|(_, report)| report.missing + report.outage > 0);
+    lines.extend(left_out.map(|(counter, report)| {
+        format!(
+            "Counter {}: {} bins missing and {} in outages, wherever it stood",
+            counter.name, report.missing, report.outage
+        )
+    }));
     lines.extend(facts.counters.iter().zip(&field.calibrations).map(calibration_line));
     lines
 }

@@ -90,7 +90,7 @@ fn places(counter: &Counter, facts: &Facts, network: &NetworkLayer, zone: &TimeZ
 }
 
 /// "at Mill car park" or "on Ledge Walk, km 0.40 to 0.50".
-pub(super) fn site_words(site: CounterSite, facts: &Facts, network: &NetworkLayer) -> String {
+pub(in crate::web) fn site_words(site: CounterSite, facts: &Facts, network: &NetworkLayer) -> String {
     match site {
         CounterSite::Vertex(vertex) => {
             let heads = facts.trailheads.iter().zip(&network.trailhead_vertices);
