@@ -372,3 +372,52 @@ impl Wait {
         }
     }
 }
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+    use crate::analysis::response::testing::approach;
+
+    const QUESTION: LatencyQuestion<'_> =
+        LatencyQuestion { effort_kind: response::EffortKind::Survey, contact: Contact::Over, terms: &[0] };
+
+    fn watched_for(organism: Option<usize>, latency_s: Option<f64>, watch_end_s: f64) -> Approach {
+        let mut made = approach(Contact::Over, organism, latency_s.is_some());
+        made.reactions.iter_mut().flatten().for_each(|reaction| reaction.latency_s = latency_s);
+        Approach { watch_end_s: Some(watch_end_s), ..made }
+    }
+
+    #[test]
+    fn a_snake_watched_again_counts_once_in_the_limit_of_none() {
+        let approaches = [
+            watched_for(Some(3), None, 20.0),
+            watched_for(Some(3), None, 30.0),
+            watched_for(Some(4), None, 5.0),
+            watched_for(None, None, 60.0),
+        ];
+        let watched = watched(&approaches, QUESTION);
+        assert_eq!(snakes_from(&watched, 0.0), (3, 2));
+        assert_eq!(snakes_from(&watched, 10.0), (2, 1));
+        // Of three snakes none: 1 - 0.025^(1/3).
+        let upper = upper_of_none(3).unwrap().unwrap();
+        assert!((upper - 0.707_598).abs() < 1e-5, "{upper}");
+        assert_eq!(upper_of_none(0).unwrap(), None);
+    }
+
+    #[test]
+    fn where_all_reacted_in_the_end_the_share_has_a_lower_limit() {
+        let lower = |approaches: &[Approach]| {
+            let watched = watched(approaches, QUESTION);
+            let known = latency::latencies(approaches, QUESTION).known;
+            lower_of_all(&latency::kaplan_meier(&known, 0.95).unwrap(), &watched).unwrap()
+        };
+        // Two approaches to one snake and one to another, all at once: of two snakes both.
+        let at_once = [1, 1, 2].map(|snake| watched_for(Some(snake), Some(2.0), 9.0));
+        let exact = lower(&at_once).unwrap();
+        assert!((exact - 0.158_114).abs() < 1e-5, "{exact}");
+        let in_turn = [watched_for(Some(1), Some(2.0), 9.0), watched_for(Some(2), Some(4.0), 9.0)];
+        let before = lower(&in_turn).unwrap();
+        assert!(before > 0.0 && before < 0.5, "{before}");
+        assert_eq!(lower(&[watched_for(Some(1), None, 9.0)]), None);
+    }
+}

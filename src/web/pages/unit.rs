@@ -5,6 +5,7 @@ use axum::response::IntoResponse;
 
 use crate::analysis::exposure::Calibration;
 use crate::analysis::exposure::CalibrationSource;
+use crate::analysis::exposure::ReadingReport;
 use crate::analysis::network::SegmentId;
 use crate::analysis::rates::Exceedance;
 use crate::analysis::rates::Spread;
@@ -285,7 +286,7 @@ fn exposure_lines(facts: &Facts, network: &NetworkLayer, exposure: &ExposureLaye
         let status = parameter.status.words();
         let summary = &parameter.summary;
         lines.push(format!(
-            "{}: {status}, {} (95 % interval {} to {})",
+            "{}: {status}, mean {} (95 % interval {} to {})",
             parameter.name,
             short(summary.mean),
             short(summary.lower),
@@ -305,12 +306,12 @@ fn exposure_lines(facts: &Facts, network: &NetworkLayer, exposure: &ExposureLaye
             field.counters[check.series].n_bins
         ));
     }
-    let left_out =
-        facts.counters.iter().zip(&field.readings).filter(|(_, report)| report.missing + report.outage > 0);
-    lines.extend(left_out.map(|(counter, report)| {
+    let read = |report: &ReadingReport| report.used + report.missing + report.outage > 0;
+    let counters = facts.counters.iter().zip(&field.readings).filter(|(_, report)| read(report));
+    lines.extend(counters.map(|(counter, report)| {
         format!(
-            "Counter {}: {} bins missing and {} in outages, wherever it stood",
-            counter.name, report.missing, report.outage
+            "Counter {}, wherever it stood: {} bins used, {} missing, {} in outages",
+            counter.name, report.used, report.missing, report.outage
         )
     }));
     lines.extend(facts.counters.iter().zip(&field.calibrations).map(calibration_line));

@@ -167,9 +167,15 @@ async fn a_stretch_says_why() {
         "from 3 sessions in which a person counted beside it",
         "0 missing, 0 in outages",
         "Probability that it was here",
+        "bins used there",
     ] {
         page.says(words);
     }
+    // The page of all walking has the same figure for the same parameter.
+    let walking = test.get("/exposure").await.expect(200);
+    let row = walking.body.split("<th scope=\"row\">walkers from West Gate</th>").nth(1).unwrap();
+    let mean = row.split("data-label=\"Mean\">").nth(1).unwrap().split('<').next().unwrap();
+    page.says(&format!("walkers from West Gate: fitted, mean {mean} ("));
 }
 
 #[tokio::test]

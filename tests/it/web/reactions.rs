@@ -47,6 +47,10 @@ async fn waits_say_how_many_were_still_watched() {
     }
     let strikes = test.get("/reactions/latency?effort=located&until=strike").await.expect(200);
     strikes.says("the share may still be as high as");
+    // A share of none has an upper limit, whether or not some reacted later.
+    for page in [&page, &strikes] {
+        page.never_says("data-label=\"95 % limits\">not estimable");
+    }
     test.get("/reactions/latency?until=never").await.expect(400);
     test.get("/reactions/latency?effort=survey").await.expect(200).says("No approaches of this effort kind");
 }
@@ -81,10 +85,13 @@ async fn ranks_and_calls_say_how_sure_they_are() {
         "1.5 times the rate of all trails together",
         "Moran",
         "two-sided p",
+        "data-label=\"Encounters\"",
+        "data-label=\"km walked\"",
     ] {
         page.says(words);
     }
     page.says("each trail by itself");
+    test.get("/").await.expect(200).says(" km walked (");
     test.get("/trails").await.expect(200).says("of draws");
 }
 
