@@ -227,7 +227,7 @@ pub(in crate::web) fn places(facts: &Facts, layer: &NetworkLayer) -> Vec<MapPlac
     let plane = &layer.network.plane;
     let mark = |position, words: &str| {
         let at = plane.to_plane(position);
-        MapPlace { at: [at.x, at.y], words: words.to_owned(), href: String::new() }
+        MapPlace { at: [at.x, at.y], words: words.to_owned(), link: None }
     };
     let heads = facts.trailheads.iter().map(|head| mark(head.position, &head.name));
     let others = facts.places.iter().filter(|place| place.trailhead_id.is_none());

@@ -47,6 +47,7 @@ use crate::web::views::route::RouteShown;
 use crate::web::views::route::ShareShown;
 use crate::web::views::route::StopField;
 use crate::web::views::svg_map::MapLine;
+use crate::web::views::svg_map::PlaceLink;
 use crate::web::views::svg_map::Stroke;
 
 /// How far out the trails beside are walked where nothing was asked, metres.
@@ -339,8 +340,10 @@ fn drawing(
     for place in &mut drawing.places {
         let stop = stops.iter().find(|stop| stop.mark.is_some_and(|mark| [mark.x, mark.y] == place.at));
         if let Some(stop) = stop {
-            place.href = asked_with(query, "from", &stop_text(stop));
-            place.words = format!("Start from {}", stop.name);
+            place.link = Some(PlaceLink {
+                href: asked_with(query, "from", &stop_text(stop)),
+                title: format!("Start from {}", stop.name),
+            });
         }
     }
     if let Some(route) = route {

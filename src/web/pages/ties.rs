@@ -216,11 +216,7 @@ impl Scene<'_> {
                 .to_owned(),
             lines: shown.into_iter().map(line).collect(),
             labels: Vec::new(),
-            places: vec![MapPlace {
-                at: [at.x, at.y],
-                words: "recorded position".to_owned(),
-                href: String::new(),
-            }],
+            places: vec![MapPlace { at: [at.x, at.y], words: "recorded position".to_owned(), link: None }],
             signs: signs.collect(),
             notices: Vec::new(),
             shapes: vec![MapShape { rings: vec![circle([at.x, at.y], circle_m)], class: 0, opacity: 0.3 }],

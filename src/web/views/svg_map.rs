@@ -80,8 +80,17 @@ pub struct MapPlace {
     pub at: [f64; 2],
     /// Its name.
     pub words: String,
-    /// Where a click leads, or empty.
+    /// Where a click leads.
+    pub link: Option<PlaceLink>,
+}
+
+/// Where the mark of a place leads.
+#[derive(Debug, Clone)]
+pub struct PlaceLink {
+    /// The address.
     pub href: String,
+    /// What a click does, in words.
+    pub title: String,
 }
 
 /// A sign.
@@ -196,9 +205,8 @@ impl Scale {
 /// Draws the map.
 pub fn draw(drawing: &MapDrawing) -> Markup {
     let scale = Scale::fit(drawing);
-    let mut links =
-        drawing.lines.iter().map(|line| &line.href).chain(drawing.places.iter().map(|place| &place.href));
-    let has_links = links.any(|href| !href.is_empty());
+    let has_links = drawing.lines.iter().any(|line| !line.href.is_empty())
+        || drawing.places.iter().any(|place| place.link.is_some());
     let description = if drawing.description.is_empty() { "The trails" } else { &drawing.description };
     let paths: Vec<String> = drawing.lines.iter().map(|line| scale.path(&line.points)).collect();
     html! {
@@ -210,12 +218,12 @@ pub fn draw(drawing: &MapDrawing) -> Markup {
             @for (line, path) in drawing.lines.iter().zip(&paths) { @if line.picked { path.picked d=(path) {} } }
             path.halo d=(paths.concat()) {}
             @for (line, path) in drawing.lines.iter().zip(&paths) { (draw_line(line, path)) }
-            @for place in drawing.places.iter().filter(|place| place.href.is_empty()) { (draw_place(place, &scale)) }
+            @for place in drawing.places.iter().filter(|place| place.link.is_none()) { (draw_place(place, &scale)) }
             (draw_labels(drawing, &scale))
             @for sign in &drawing.signs { (draw_sign(sign, &scale)) }
             @for notice in &drawing.notices { (draw_notice(notice, &scale)) }
             // Those that lead somewhere lie above the names, which would take the click.
-            @for place in drawing.places.iter().filter(|place| !place.href.is_empty()) { (draw_place(place, &scale)) }
+            @for place in drawing.places.iter().filter(|place| place.link.is_some()) { (draw_place(place, &scale)) }
             (scale_bar(scale.units_per_m))
             (north_arrow())
         }
@@ -324,15 +332,14 @@ fn with_room(labels: &[Label<'_>], marks: &[[f64; 2]], times: f64) -> Vec<usize>
 /// The mark of a place. As a link it is larger to hit than to see, and reached by keyboard: no table names places.
 fn draw_place(place: &MapPlace, scale: &Scale) -> Markup {
     let [x, y] = scale.at(place.at);
+    let title = place.link.as_ref().map_or(&place.words, |link| &link.title);
     let mark = html! {
-        rect.place-mark x=(round(x - 4.0)) y=(round(y - 4.0)) width="8" height="8" rx="1" { title { (place.words) } }
+        rect.place-mark x=(round(x - 4.0)) y=(round(y - 4.0)) width="8" height="8" rx="1" { title { (title) } }
     };
-    if place.href.is_empty() {
-        return mark;
-    }
+    let Some(link) = &place.link else { return mark };
     html! {
-        a href=(place.href) aria-label=(place.words) {
-            rect.place-reach x=(round(x - 14.0)) y=(round(y - 14.0)) width="28" height="28" { title { (place.words) } }
+        a href=(link.href) aria-label=(title) {
+            rect.place-reach x=(round(x - 14.0)) y=(round(y - 14.0)) width="28" height="28" { title { (title) } }
             (mark)
         }
     }
