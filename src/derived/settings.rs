@@ -365,16 +365,23 @@ impl Settings {
 
     /// Those that figures rest on and that differ from the defaults, in words; "default settings" when none does.
     pub fn words(&self) -> String {
-        let changed: Vec<String> = self
-            .list()
-            .iter()
-            .filter(|setting| setting.value != setting.default && setting.key != ABOUT_PEOPLE)
-            .map(|setting| {
-                let words = format!("{} {} {}", setting.words.to_lowercase(), setting.value, setting.unit);
-                words.trim_end().to_owned()
-            })
-            .collect();
+        let words = |setting: &Setting| {
+            let words = format!("{} {} {}", setting.words.to_lowercase(), setting.value, setting.unit);
+            words.trim_end().to_owned()
+        };
+        let changed: Vec<String> = self.changed().iter().map(words).collect();
         if changed.is_empty() { "default settings".to_owned() } else { changed.join(", ") }
+    }
+
+    /// The same by key, for sheets in any language; empty when none differs.
+    pub fn keys_and_values(&self) -> String {
+        let pair = |setting: &Setting| format!("{}={}", setting.key, setting.value);
+        self.changed().iter().map(pair).collect::<Vec<_>>().join(", ")
+    }
+
+    fn changed(&self) -> Vec<Setting> {
+        let differs = |setting: &Setting| setting.value != setting.default && setting.key != ABOUT_PEOPLE;
+        self.list().into_iter().filter(differs).collect()
     }
 }
 

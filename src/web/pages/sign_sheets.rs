@@ -39,7 +39,12 @@ pub async fn show(app: Exact, query: Query) -> Result<impl IntoResponse, Error> 
     };
     let page = SheetsPage {
         signs: plan.sites.iter().enumerate().map(sheets).collect(),
-        basis: format!("{}, data revision {}, sign", facts.area.name, facts.revision),
+        basis: format!(
+            "{}, data revision {}, {}, sign",
+            facts.area.name,
+            facts.revision,
+            facts.settings.words()
+        ),
         plan_href: signs::with_words("/signs", &query),
     };
     let frame = common::frame(&facts, Section::Signs, "Texts of the signs", String::new());
