@@ -29,7 +29,7 @@ pub async fn show(app: Exact, query: Query) -> Result<impl IntoResponse, Error> 
     })?;
     let plan = deriver.plan(&facts, params).await?;
     let (network, season) = (deriver.network(&facts).await?, deriver.season(&facts).await?);
-    let texts = Texts::new(&facts, &season)?;
+    let texts = Texts::new(&app, &facts, &season);
     let sheets = |(idx, site): (usize, &PlannedSite)| SignSheets {
         number: idx + 1,
         place: signs::place_words(site, &network, &facts),
