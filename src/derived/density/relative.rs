@@ -39,6 +39,10 @@ pub struct RelativeLayer {
     pub n_on_assumed: f64,
     /// Party-kilometres that went in.
     pub walked_km: f64,
+    /// Weight of the reports that went in, by segment.
+    pub reports_on: Vec<f64>,
+    /// Party-kilometres that went in, by segment.
+    pub walked_on_km: Vec<f64>,
 }
 
 /// Computes the relative density of reports in the study period with the bandwidth of `density`.
@@ -84,6 +88,10 @@ pub fn compute(
         Sampling { n_draws: N_MAPS, seed: facts.settings.seed() },
     )
     .map_err(DeriveError::internal)?;
+    let mut reports_on = vec![0.0; n_segments];
+    for event in &events {
+        reports_on[event.position.edge] += event.weight;
+    }
     let weight = |events: &[crate::analysis::density::Event]| events.iter().map(|event| event.weight).sum();
     Ok(RelativeLayer {
         lixels,
@@ -92,5 +100,7 @@ pub fn compute(
         n_reports: weight(&events),
         n_on_assumed: weight(&assumed),
         walked_km: mean_km.iter().sum(),
+        reports_on,
+        walked_on_km: mean_km,
     })
 }
