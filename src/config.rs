@@ -29,6 +29,8 @@ pub struct Config {
     pub address: Option<PublicAddress>,
     /// The largest upload taken, bytes.
     pub largest_upload_bytes: usize,
+    /// A folder with texts in place of those that come with the program.
+    pub texts: Option<PathBuf>,
 }
 
 /// Scheme and authority, `https://snakes.park.example`.
@@ -96,6 +98,7 @@ impl Config {
             front: Front::None,
             address: None,
             largest_upload_bytes: Self::LARGEST_UPLOAD_BYTES,
+            texts: None,
         }
     }
 

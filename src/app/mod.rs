@@ -25,6 +25,8 @@ use crate::config::Config;
 use crate::derived::Deriver;
 use crate::derived::Memo;
 use crate::domain::revision::Revision;
+use crate::signage::texts::InvalidTexts;
+use crate::signage::texts::Texts;
 use crate::store::OpenParams;
 use crate::store::Store;
 
@@ -86,6 +88,7 @@ struct Inner {
     /// Once there is an account there always is one: none is ever deleted.
     has_accounts: AtomicBool,
     metrics: Metrics,
+    texts: Texts,
     started_s: i64,
 }
 
@@ -101,14 +104,19 @@ pub enum OpenError {
     /// The counts for instruments.
     #[error(transparent)]
     Metrics(#[from] MetricsError),
+    /// The texts for visitors.
+    #[error(transparent)]
+    Texts(#[from] InvalidTexts),
 }
 
 impl App {
     /// Opens the database and makes the app around it.
     ///
     /// # Errors
-    /// [`OpenError`] when the database cannot be opened or brought up to date, or there are no random numbers.
+    /// [`OpenError`] when the database cannot be opened or brought up to date, texts cannot be used, or there are no random
+    /// numbers.
     pub async fn open(config: Config, clock: Clock) -> Result<Self, OpenError> {
+        let texts = Texts::read(config.texts.as_deref())?;
         let store = Store::open(&config.database, &OpenParams::default()).await?;
         let deriver = Deriver::new(store.clone());
         Ok(Self(Arc::new(Inner {
@@ -125,6 +133,7 @@ impl App {
             photo_turns: Arc::new(Semaphore::new(photos::N_AT_ONCE)),
             has_accounts: AtomicBool::new(false),
             metrics: Metrics::new()?,
+            texts,
             started_s: clock.now_s(),
         })))
     }
@@ -132,6 +141,11 @@ impl App {
     /// The configuration.
     pub fn config(&self) -> &Config {
         &self.0.config
+    }
+
+    /// The texts for visitors.
+    pub fn texts(&self) -> &Texts {
+        &self.0.texts
     }
 
     /// The facts.

@@ -49,7 +49,7 @@ pub(super) async fn effect(arguments: EffectArguments) -> anyhow::Result<()> {
         Ok(campaigns) => campaigns,
         Err(why) => anyhow::bail!("{why}"),
     };
-    let mut out = Table::new(std::io::stdout().lock(), HEADER)?;
+    let mut out = Table::new(std::io::stdout().lock(), HEADER, layer.revision, &facts.settings)?;
     for campaign in campaigns {
         if let Some(drawn) = &campaign.lottery {
             write_row(&mut out, campaign, "places that lost the draw", drawn)?;

@@ -83,12 +83,12 @@ pub(super) async fn rates(arguments: RatesArguments) -> anyhow::Result<()> {
         UnitKind::Trail => &layer.trails,
     };
     let period = rates::in_period(set, &layer.bounds, &season.value, choice)?;
-    let mut table = Table::new(std::io::stdout().lock(), RATE_HEADER)?;
+    let mut table = Table::new(std::io::stdout().lock(), RATE_HEADER, layer.revision, &facts.settings)?;
     let mut order: Vec<usize> = (0..set.names.len()).collect();
     let lower = |unit: usize| period.per_1000_km[unit].map_or(-1.0, |limits| limits.lower);
     order.sort_by(|a, b| lower(*b).total_cmp(&lower(*a)));
     for unit in order {
-        table.row(rate_row(set, &period, unit, layer.revision.0))?;
+        table.row(rate_row(set, &period, unit))?;
     }
     table.flush()?;
     if let Some(words) = season.caution(choice) {
@@ -97,7 +97,7 @@ pub(super) async fn rates(arguments: RatesArguments) -> anyhow::Result<()> {
     Ok(())
 }
 
-const RATE_HEADER: [&str; 16] = [
+const RATE_HEADER: [&str; 15] = [
     "name",
     "encounters",
     "walked_km",
@@ -113,10 +113,9 @@ const RATE_HEADER: [&str; 16] = [
     "as_counted_upper",
     "exceedance",
     "top_ten_share",
-    "revision",
 ];
 
-fn rate_row(set: &RateSet, period: &rates::PeriodRates, unit: usize, revision: u64) -> Vec<String> {
+fn rate_row(set: &RateSet, period: &rates::PeriodRates, unit: usize) -> Vec<String> {
     let fit = &set.fit.units[unit];
     let (walked_lower, walked_upper) = set.exposure_limits_km[unit];
     let exceedance = match &fit.rate {
@@ -137,7 +136,7 @@ fn rate_row(set: &RateSet, period: &rates::PeriodRates, unit: usize, revision: u
     row.extend(three(period.per_1000_km[unit]));
     row.push(certainty_words(period.drawn[unit].1).to_owned());
     row.extend(three(rates::raw_per_1000_km(fit.count, fit.exposure_km)));
-    row.extend([exceedance, top, revision.to_string()]);
+    row.extend([exceedance, top]);
     row
 }
 
@@ -184,12 +183,12 @@ pub(super) async fn clusters(arguments: ClustersArguments) -> anyhow::Result<()>
     let answer = layer.answer.as_ref().map_err(|reason| anyhow::anyhow!("{reason}"))?;
     let ways = [("every report", Some(&answer.all)), ("every known snake once", answer.once.as_ref())];
     let header: &[&str] = if arguments.segments { &SEGMENT_HEADER } else { &CLUSTER_HEADER };
-    let mut out = Table::new(std::io::stdout().lock(), header)?;
+    let mut out = Table::new(std::io::stdout().lock(), header, layer.revision, &facts.settings)?;
     for (counting, variant) in ways.into_iter().filter_map(|(words, way)| Some((words, way?))) {
         if arguments.segments {
-            write_segments(&mut out, &network, variant, (counting, layer.revision.0))?;
+            write_segments(&mut out, &network, variant, counting)?;
         } else {
-            write_clusters(&mut out, variant, (counting, layer.revision.0))?;
+            write_clusters(&mut out, variant, counting)?;
         }
     }
     out.flush()?;
@@ -201,7 +200,7 @@ pub(super) async fn clusters(arguments: ClustersArguments) -> anyhow::Result<()>
     Ok(())
 }
 
-const CLUSTER_HEADER: [&str; 14] = [
+const CLUSTER_HEADER: [&str; 13] = [
     "counting",
     "method",
     "name",
@@ -215,10 +214,9 @@ const CLUSTER_HEADER: [&str; 14] = [
     "q",
     "stands_out",
     "dispersion",
-    "revision",
 ];
 
-const SEGMENT_HEADER: [&str; 13] = [
+const SEGMENT_HEADER: [&str; 12] = [
     "counting",
     "trail",
     "segment",
@@ -231,14 +229,9 @@ const SEGMENT_HEADER: [&str; 13] = [
     "moran_quadrant",
     "moran_p",
     "moran_q",
-    "revision",
 ];
 
-fn write_clusters(
-    out: &mut Table<impl Write>,
-    variant: &Variant,
-    (counting, revision): (&str, u64),
-) -> anyhow::Result<()> {
+fn write_clusters(out: &mut Table<impl Write>, variant: &Variant, counting: &str) -> anyhow::Result<()> {
     for cluster in variant.windows.iter().chain(&variant.groups) {
         let method = if cluster.q_value.is_some() { "segments with neighbours" } else { "scan" };
         out.row([
@@ -255,7 +248,6 @@ fn write_clusters(
             cluster.q_value.map_or_else(String::new, |q| format!("{q:.3e}")),
             if cluster.stands_out { "yes" } else { "no" }.to_owned(),
             format!("{:.3}", variant.dispersion.factor()),
-            revision.to_string(),
         ])?;
     }
     Ok(())
@@ -265,7 +257,7 @@ fn write_segments(
     out: &mut Table<impl Write>,
     network: &NetworkLayer,
     variant: &Variant,
-    (counting, revision): (&str, u64),
+    counting: &str,
 ) -> anyhow::Result<()> {
     for (segment, (finding, moran)) in variant.segments.iter().zip(&variant.moran).enumerate() {
         let SegmentFinding::Tested(local) = finding else { continue };
@@ -291,7 +283,6 @@ fn write_segments(
             quadrant,
             moran_p,
             moran_q,
-            revision.to_string(),
         ])?;
     }
     Ok(())
@@ -330,9 +321,9 @@ pub(super) async fn plan(arguments: PlanArguments) -> anyhow::Result<()> {
         spacing: Length::metres(arguments.spacing.unwrap_or(facts.settings.spacing_m))?,
     };
     let plan = app.deriver().plan(&facts, params).await?;
-    let mut table = Table::new(std::io::stdout().lock(), PLAN_HEADER)?;
+    let mut table = Table::new(std::io::stdout().lock(), PLAN_HEADER, plan.revision, &facts.settings)?;
     for (idx, site) in plan.sites.iter().enumerate() {
-        table.row(plan_row(idx + 1, site, plan.revision.0))?;
+        table.row(plan_row(idx + 1, site))?;
     }
     table.flush()?;
     eprintln!(
@@ -350,7 +341,7 @@ pub(super) async fn plan(arguments: PlanArguments) -> anyhow::Result<()> {
     Ok(())
 }
 
-const PLAN_HEADER: [&str; 14] = [
+const PLAN_HEADER: [&str; 13] = [
     "number",
     "decimalLongitude",
     "decimalLatitude",
@@ -364,10 +355,9 @@ const PLAN_HEADER: [&str; 14] = [
     "warned_upper",
     "chosen_share",
     "warns_on",
-    "revision",
 ];
 
-fn plan_row(number: usize, site: &PlannedSite, revision: u64) -> Vec<String> {
+fn plan_row(number: usize, site: &PlannedSite) -> Vec<String> {
     let warns: Vec<String> =
         site.warns_on.iter().map(|(trail, share)| format!("{trail} {:.1} %", share * 100.0)).collect();
     let mut row = vec![number.to_string()];
@@ -377,7 +367,7 @@ fn plan_row(number: usize, site: &PlannedSite, revision: u64) -> Vec<String> {
     row.push(format!("{:.1}", site.parties_per_day));
     let shares = [site.adds, site.together.value, site.together.lower, site.together.upper];
     row.extend(shares.map(|share| format!("{share:.4}")));
-    row.extend([format!("{:.3}", site.chosen_share), warns.join("; "), revision.to_string()]);
+    row.extend([format!("{:.3}", site.chosen_share), warns.join("; ")]);
     row
 }
 

@@ -206,12 +206,17 @@ struct Listen {
     /// other.
     #[arg(long)]
     address: Option<PublicAddress>,
+    /// A folder with texts for visitors in place of those that come with the program, laid out as templates/ is:
+    /// cautions/en.toml, wording/en.toml, notices/en.toml, fact-sheet/en.toml and the same in es.
+    #[arg(long, env = "COILWAY_TEXTS")]
+    texts: Option<PathBuf>,
 }
 
 impl Listen {
     fn config(&self, database: PathBuf) -> Config {
         let front = if self.behind_tls { Front::Tls } else { Front::None };
-        Config { front, address: self.address.clone(), ..Config::new(database, self.host, self.port) }
+        let new = Config::new(database, self.host, self.port);
+        Config { front, address: self.address.clone(), texts: self.texts.clone(), ..new }
     }
 }
 

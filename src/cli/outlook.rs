@@ -55,7 +55,7 @@ pub(super) struct ForecastArguments {
     parties: u32,
 }
 
-const FORECAST_HEAD: [&str; 21] = [
+const FORECAST_HEAD: [&str; 20] = [
     "walk",
     "walked_km",
     "assumed_km",
@@ -76,7 +76,6 @@ const FORECAST_HEAD: [&str; 21] = [
     "predicted_of_all_lower",
     "predicted_of_all_upper",
     "state",
-    "revision",
 ];
 
 /// Prints what to expect on a walk, or on every trail.
@@ -108,9 +107,9 @@ pub(super) async fn forecast(arguments: ForecastArguments) -> anyhow::Result<()>
             .map(|row| (format!("{} from {} and back", row.trail, row.trailhead), row.answer))
             .collect(),
     };
-    let mut out = Table::new(std::io::stdout().lock(), FORECAST_HEAD)?;
+    let mut out = Table::new(std::io::stdout().lock(), FORECAST_HEAD, rates.revision, &facts.settings)?;
     for (walk, answer) in walks {
-        out.row(forecast_row(&walk, &answer, asked.n_parties, rates.revision.0))?;
+        out.row(forecast_row(&walk, &answer, asked.n_parties))?;
     }
     out.flush()?;
     Ok(())
@@ -124,7 +123,7 @@ fn named(stops: &[Stop], name: &str) -> anyhow::Result<usize> {
     })
 }
 
-fn forecast_row(walk: &str, answer: &RouteAnswer, n_parties: u32, revision: u64) -> Vec<String> {
+fn forecast_row(walk: &str, answer: &RouteAnswer, n_parties: u32) -> Vec<String> {
     let too_little;
     let (bounds, km, state) = match &answer.forecast {
         Forecast::Estimated { lower, upper, km } if km.left_out() > 0.0 => {
@@ -148,7 +147,7 @@ fn forecast_row(walk: &str, answer: &RouteAnswer, n_parties: u32, revision: u64)
         Some((lower, upper)) => row.extend(numbers(lower, upper)),
         None => row.extend(vec![String::new(); 14]),
     }
-    row.extend([state.to_owned(), revision.to_string()]);
+    row.push(state.to_owned());
     row
 }
 
@@ -195,7 +194,7 @@ pub(super) async fn watch(arguments: WatchArguments) -> anyhow::Result<()> {
         WatchUnit::Trail => UnitKind::Trail,
     };
     let layer = app.deriver().watch(&facts, WatchChoice { unit, until: arguments.until }).await?;
-    let mut out = Table::new(std::io::stdout().lock(), WATCH_HEAD)?;
+    let mut out = Table::new(std::io::stdout().lock(), WATCH_HEAD, layer.revision, &facts.settings)?;
     let n_weeks = layer.weeks.len();
     for (unit, weeks) in layer.watch.weeks.chunks(n_weeks).enumerate() {
         write_weeks(&mut out, &layer, Watched::Unit(unit), weeks)?;

@@ -140,6 +140,12 @@ fn params(facts: &Facts) -> ExposureParams {
         },
         calibration_ratio: settings.calibration_ratio,
         calibration_log_sd: settings.calibration_log_sd,
+        calibration_between_log_sd: settings.calibration_between_log_sd,
+        reach_m: settings.walk_reach_m,
+        model_log_sd: settings.model_log_sd,
+        month_between_years_log_sd: settings.month_between_years_log_sd,
+        profile_log_sd: settings.profile_log_sd,
+        interaction_prior_count: settings.interaction_prior_count,
         ..ExposureParams::default()
     }
 }

@@ -63,6 +63,7 @@ pub fn tell(
             .and_then(|it| *it.1),
         contacts,
         revision: facts.revision.0,
+        settings: facts.settings.keys_and_values(),
     })
 }
 

@@ -107,12 +107,17 @@ impl Facts {
             .enumerate()
             .filter(|(_, name)| is_harmless(name))
             .map(|(idx, _)| idx as u32);
+        // By name: in what order a file listed them changes no figure, though draws are dealt out in this order.
+        let mut trails = boxed(snapshot.trails(id)).await?;
+        trails.sort_by(|a, b| a.name.cmp(&b.name));
+        let mut trailheads = boxed(snapshot.trailheads(id)).await?;
+        trailheads.sort_by(|a, b| a.name.cmp(&b.name));
         Ok(Self {
             revision: snapshot.revision(),
             basis: boxed(snapshot.figures_revision()).await?,
             settings,
-            trails: boxed(snapshot.trails(id)).await?,
-            trailheads: boxed(snapshot.trailheads(id)).await?,
+            trails,
+            trailheads,
             places: boxed(snapshot.places(id)).await?,
             sensitive_places: boxed(snapshot.sensitive_places(id)).await?,
             counters: boxed(snapshot.counters(id)).await?,

@@ -63,43 +63,43 @@ settings! {
     n_draws: "draws", "Draws", "", 200.0, 50.0, 2000.0,
         "draws of walking, of where records lie, and of rates; more takes longer and changes little";
     /// Seed of all draws.
-    seed: "seed", "Seed", "", 1.0, 0.0, 4_294_967_295.0, "the same seed gives the same figures";
+    seed: "seed", "Seed", "", 1.0, 0.0, 4_294_967_295.0, "the same seed gives the same figures; any number does, so the first";
     /// Multiple of the reference rate.
     multiple: "exceedance-multiple", "Exceedance multiple", "times", 1.5, 1.0, 10.0,
-        "a stretch is looked at for a rate above this multiple of that of all trails together";
+        "a stretch is looked at for a rate above this multiple of that of all trails together; half as much again is worth a walk to a sign, less is within what trails differ by anyway";
     /// Call level.
     call_level: "call-level", "Call level", "probability", 0.8, 0.5, 0.99,
-        "a stretch is called above the multiple when the probability is at least this";
+        "a stretch is called above the multiple when the probability is at least this; at 0.8 fewer than one call in five is expected to be wrong";
     /// Expected encounters that a stretch is merged to.
     stretch_expected: "stretch-expected", "Encounters expected in a stretch", "", 3.0, 1.0, 50.0,
-        "neighbouring segments are joined until this many encounters are expected";
+        "neighbouring segments are joined until this many encounters are expected; with three, one stretch in twenty has none by chance";
     /// Lowest class bound, per 1,000 km.
     lowest_bound: "lowest-class-bound", "Lowest class bound", "per 1,000 km", 0.5, 0.01, 1000.0,
         "the first of four class bounds on a doubling scale; fixed, so that colours mean the same next year";
     /// Whether strata are habitats rather than trails.
     habitat_strata: "strata-by-habitat", "Strata by habitat", "1 for yes", 0.0, 0.0, 1.0,
-        "rates of one stratum share a distribution: each trail by itself (0), or all trails of a habitat (1)";
+        "rates of one stratum share a distribution: each trail by itself (0), or all trails of a habitat (1); trails are known everywhere, habitats are not";
     /// Share of expected encounters that the season holds.
     season_share: "season-share", "Share held by the season", "share", 0.9, 0.5, 1.0,
-        "the season is the shortest time that holds this share of expected encounters";
+        "the season is the shortest time that holds this share of expected encounters; nine in ten leave out stray ones without halving what signs warn of";
     /// Height of an elevation band, metres.
     band_height_m: "elevation-band", "Height of an elevation band", "m", 300.0, 25.0, 2000.0,
-        "seasons are compared between bands of elevation this high, counted from sea level";
+        "seasons are compared between bands of elevation this high, counted from sea level; over 300 m air is some 2 °C cooler (standard atmosphere: 6.5 °C a km)";
     /// Bandwidth of densities, metres.
     bandwidth_m: "bandwidth", "Bandwidth", "m", 250.0, 25.0, 5000.0,
-        "how far an encounter speaks for its surroundings in the density";
+        "how far an encounter speaks for its surroundings in the density; wide enough for positions that are 50 m off, narrow enough to tell bends apart; the density page gives what the records themselves ask for";
     /// How far beyond the hull of the trails was looked at, metres.
     density_margin_m: "density-margin", "Looked at around the trails", "m", 0.0, 0.0, 5000.0,
         "the density in the plane takes this much around the convex hull of the trails for looked at, and at least what records may lie off the trail; a bandwidth or more leaves densities at the edge uncorrected";
     /// Largest share of all walking in a window of the scan.
     cluster_share: "cluster-largest-window", "Largest window of the scan", "share of walking", 0.1, 0.01, 0.5,
-        "clusters are looked for in windows that hold at most this share of all walking";
+        "clusters are looked for in windows that hold at most this share of all walking; a part that a crew can act on, and larger ones are the trail rates' matter";
     /// Level of clusters.
     cluster_level: "cluster-level", "Level of clusters", "p or q", 0.05, 0.001, 0.2,
-        "a cluster is shown when chance alone would give it at most so often, after correction for looking everywhere";
+        "a cluster is shown when chance alone would give it at most so often, after correction for looking everywhere; one in twenty is convention";
     /// Distance between neighbours, metres; zero for segments that touch.
     cluster_band_m: "cluster-band", "Distance between neighbours", "m", 0.0, 0.0, 2000.0,
-        "segments up to this far apart along the trails are looked at together; 0 takes those that touch";
+        "segments up to this far apart along the trails are looked at together; 0 takes those that touch, which asks for no distance to be chosen";
     /// Replicates of the scan.
     cluster_replicates: "cluster-replicates", "Replicates of the scan", "", 999.0, 99.0, 9999.0,
         "how often chance is tried; 999 tell p-values down to 0.001";
@@ -117,10 +117,10 @@ settings! {
         "standard deviation of the positions of survey tracks on each axis; handheld devices reach 5 to 15 m";
     /// Speed above which a survey track is a drive, km/h.
     vehicle_km_per_h: "vehicle-speed", "Speed of a vehicle", "km/h", 14.0, 7.0, 60.0,
-        "a stretch of a survey track faster than this for a minute is a drive and left out";
+        "a stretch of a survey track faster than this for a minute is a drive and left out; nobody looks for snakes at a run of 14 km/h";
     /// Survey encounters that a reporting ratio needs.
     ratio_least: "ratio-least", "Survey encounters for a reporting ratio", "", 20.0, 20.0, 500.0,
-        "below this many survey encounters where visitors walk too, reports are not joined to surveys";
+        "below this many survey encounters where visitors walk too, reports are not joined to surveys; with twenty, chance alone moves a ratio by some 44 % (95 % limits)";
     /// Low heed probability.
     heed_low: "heed-low", "Heed probability, low", "share", 0.2, 0.0, 1.0,
         "the least share of warned walkers that heed a sign; assumption";
@@ -129,7 +129,7 @@ settings! {
         "the greatest share of warned walkers that heed a sign; assumption";
     /// Share of walkers in reach from which a segment is a sign's.
     effect_warned: "effect-warned-share", "Warned where a sign is judged", "share", 0.5, 0.1, 1.0,
-        "what signs did is judged where at least this share of walkers are in reach of one";
+        "what signs did is judged where at least this share of walkers are in reach of one; below one half a stretch tells more of those who are not";
     /// Share of walkers that passed a sign up to which a segment is a control.
     effect_passed: "effect-passed-share", "Passed a sign on a control", "share", 0.05, 0.0, 0.3,
         "controls are stretches where at most this share of walkers passed a sign; where trails meet, somebody always has";
@@ -141,7 +141,7 @@ settings! {
         "how alike parties that pass one place behave, for planning how many to watch at how many places; assumption";
     /// Longest window of the watch on the season, weeks.
     watch_weeks: "watch-weeks", "Longest window of the watch", "weeks", 4.0, 1.0, 12.0,
-        "this season is compared with expectation over the last one to so many weeks";
+        "this season is compared with expectation over the last one to so many weeks; four find slow rises, and longer ones come too late to act on";
     /// False alarms of the watch in a season, over all units.
     watch_false_alarms: "watch-false-alarms", "False alarms of the watch", "a season", 1.0, 0.05, 50.0,
         "expected when nothing has changed, over all stretches together; fewer make real changes harder to see";
@@ -150,10 +150,10 @@ settings! {
         "how much whole years differ before the records speak, as a coefficient of variation; counts as two years; assumption";
     /// Second weight above which a position is ambiguous.
     ambiguous_weight: "ambiguous-weight", "Ambiguous above a second weight of", "share", 0.25, 0.05, 0.5,
-        "a record is listed as ambiguous when its second segment holds more than this share of it";
+        "a record is listed as ambiguous when its second segment holds more than this share of it; below a fourth, of two segments the first is more than three times as likely";
     /// Distance from every trail beyond which a record is off trail, metres.
     off_trail_m: "off-trail-distance", "Off trail beyond", "m", 50.0, 10.0, 500.0,
-        "farther than this, and than three standard deviations of its position, a record is off trail";
+        "farther than this, and than three standard deviations of its position, a record is off trail; canyon walls put positions 30 m off, and half a segment is 50 m";
     /// How far stated positions lie east of true ones, metres.
     bias_east_m: "position-bias-east", "Bias of positions, east", "m", 0.0, -100.0, 100.0,
         "how far stated positions lie east of true ones on average, from points of known position; 0 where nobody has measured";
@@ -196,6 +196,24 @@ settings! {
     /// Log standard deviation of that ratio.
     calibration_log_sd: "calibration-spread", "Spread of passages for each count", "log sd", 0.25, 0.01, 2.0,
         "prior of the calibration ratio, as a factor; assumption";
+    /// Farthest that anybody walks from a trailhead, metres.
+    walk_reach_m: "walking-reach", "Farthest anybody walks", "m", 30_000.0, 1000.0, 200_000.0,
+        "nobody is taken to walk farther than this from a trailhead; a long day's walk; assumption";
+    /// Log standard deviation of what the walker model gets wrong at a counter.
+    model_log_sd: "model-error", "Error of the walker model at a counter", "log sd", 0.1, 0.0, 1.0,
+        "what the model and the pooled time profile get wrong at a counter, as a factor; assumption";
+    /// Log standard deviation of calibration between devices.
+    calibration_between_log_sd: "calibration-between-devices", "Spread of calibration between devices", "log sd", 0.15, 0.0, 1.0,
+        "how much one device differs from another where fewer than two have sessions, as a factor; assumption";
+    /// Log standard deviation of a month filled from other years.
+    month_between_years_log_sd: "month-between-years", "A month filled from other years", "log sd", 0.2, 0.0, 2.0,
+        "how far the walking of a month without readings lies from that of the same month in other years, as a factor; assumption";
+    /// Log standard deviation of a month or hour filled from the stated profile.
+    profile_log_sd: "profile-error", "A month or hour filled from the profile", "log sd", 0.4, 0.0, 2.0,
+        "how far a month or hour that no counter read lies from the stated profile, as a factor; assumption";
+    /// Counts that month times hour weighs against an observed cell.
+    interaction_prior_count: "month-hour-weight", "Weight of month by hour", "counts", 30.0, 1.0, 10_000.0,
+        "so many counts does month times hour weigh against what was counted in that month and hour; assumption";
     /// Months for which names and words of people are kept; zero for as long as the records.
     personal_data_months: "personal-data-months", "Names and remarks are kept for", "months", 0.0, 0.0, 600.0,
         "so long after the day of a record, names, remarks and columns that no field takes are emptied in it and in its history, once a day, and rows that wait are set aside; what was emptied cannot be brought back; 0 keeps them; no figure rests on it";
@@ -249,6 +267,12 @@ pub const GROUPS: [Group; 11] = [
             "party-size-error",
             "calibration-ratio",
             "calibration-spread",
+            "calibration-between-devices",
+            "walking-reach",
+            "model-error",
+            "month-between-years",
+            "profile-error",
+            "month-hour-weight",
         ],
     ),
     ("Personal data", &[ABOUT_PEOPLE]),
@@ -341,16 +365,23 @@ impl Settings {
 
     /// Those that figures rest on and that differ from the defaults, in words; "default settings" when none does.
     pub fn words(&self) -> String {
-        let changed: Vec<String> = self
-            .list()
-            .iter()
-            .filter(|setting| setting.value != setting.default && setting.key != ABOUT_PEOPLE)
-            .map(|setting| {
-                let words = format!("{} {} {}", setting.words.to_lowercase(), setting.value, setting.unit);
-                words.trim_end().to_owned()
-            })
-            .collect();
+        let words = |setting: &Setting| {
+            let words = format!("{} {} {}", setting.words.to_lowercase(), setting.value, setting.unit);
+            words.trim_end().to_owned()
+        };
+        let changed: Vec<String> = self.changed().iter().map(words).collect();
         if changed.is_empty() { "default settings".to_owned() } else { changed.join(", ") }
+    }
+
+    /// The same by key, for sheets in any language; empty when none differs.
+    pub fn keys_and_values(&self) -> String {
+        let pair = |setting: &Setting| format!("{}={}", setting.key, setting.value);
+        self.changed().iter().map(pair).collect::<Vec<_>>().join(", ")
+    }
+
+    fn changed(&self) -> Vec<Setting> {
+        let differs = |setting: &Setting| setting.value != setting.default && setting.key != ABOUT_PEOPLE;
+        self.list().into_iter().filter(differs).collect()
     }
 }
 

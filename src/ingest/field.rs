@@ -89,6 +89,7 @@ fields! {
     Name => "name" ["trail", "title"];
     Habitat => "habitat" [];
     Footprint => "footprintWKT" ["wkt", "track", "geometry"];
+    TrackTimes => "trackTimes" ["tracktime", "times"];
     RelativeVolume => "relativeVolume" ["volume", "parkingplaces"];
     Kind => "kind" ["type"];
     Radius => "radiusInMeters" ["radius"];
@@ -171,9 +172,17 @@ pub(crate) fn fields_of(content: Content) -> &'static [Field] {
         Content::Calibrations => &[Counter, Start, Minutes, ManualCount, DeviceCount],
         Content::PartySizes => &[Trailhead, From, Until, MeanWalkers, StandardError, Parties],
         Content::DailyWeather => &[EventDate, Day, MaxTemperature],
-        Content::Walks => {
-            &[EventId, ParentEventId, Purpose, RecordedBy, Start, End, SamplingProtocol, Footprint]
-        }
+        Content::Walks => &[
+            EventId,
+            ParentEventId,
+            Purpose,
+            RecordedBy,
+            Start,
+            End,
+            SamplingProtocol,
+            Footprint,
+            TrackTimes,
+        ],
         Content::Signs => {
             &[Name, DecimalLatitude, DecimalLongitude, Standing, PermitNeeded, OnRock, Heritage, Reason]
         }

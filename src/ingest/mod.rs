@@ -203,6 +203,18 @@ pub fn is_about_health(content: Content, header: &str, value: &str) -> bool {
     }
 }
 
+/// Adds an empty cell for a field that a row lacks, so that it can be filled in when the row is mended; nothing where a header
+/// stands for it already, or the name is that of no field.
+pub fn with_field(content: Content, mut raw: Raw, name: &str) -> Raw {
+    let is_field = field::fields_of(content).iter().any(|field| field.name() == name);
+    let stands_for =
+        |header: &str| field::field_of(content, header).is_some_and(|field| field.name() == name);
+    if is_field && !raw.iter().any(|(header, _)| stands_for(header)) {
+        raw.push((name.to_owned(), String::new()));
+    }
+    raw
+}
+
 /// Tries one row again, header and value, as mended by a person. An encounter's rows, numbered as in "contact \[2\]", are tried
 /// together.
 ///

@@ -101,12 +101,10 @@ impl Row for Pairs {
         if !self.lines.is_empty() {
             add(Field::Footprint, wkt::from_lines(&self.lines));
         }
-        if let [first, .., last] = self.times_s[..] {
-            let text = |second| {
-                jiff::Timestamp::from_second(second).map_or_else(|_| String::new(), |at| at.to_string())
-            };
-            add(Field::Start, text(first));
-            add(Field::End, text(last));
+        if !self.times_s.is_empty() {
+            let text = |second: &i64| jiff::Timestamp::from_second(*second).map(|at| at.to_string());
+            let times: Vec<String> = self.times_s.iter().filter_map(|second| text(second).ok()).collect();
+            add(Field::TrackTimes, times.join(" "));
         }
         raw
     }

@@ -11,8 +11,17 @@ use crate::analysis::random::stream;
 use crate::analysis::rates::{CountDraws, ExposureDraws};
 use crate::analysis::weights::Weights;
 
-const N_MAPS: u64 = 40;
 const LEVEL: f64 = 0.05;
+
+fn n_maps() -> u64 {
+    if std::env::var_os("COILWAY_LONG_TESTS").is_some() { 2000 } else { 400 }
+}
+
+/// Whether so many maps with a false find may come of the level: more would about once in two hundred times.
+fn is_nominal(n_found: usize) -> bool {
+    let (n, level) = (n_maps() as f64, LEVEL);
+    n_found as f64 <= n * level + 2.6 * (n * level * (1.0 - level)).sqrt()
+}
 
 /// A park of `n_arms` trails of 25 segments that meet in a middle.
 fn star(n_arms: usize) -> Graph {
@@ -56,12 +65,12 @@ fn normal_two_sided(z: f64) -> f64 {
     statrs::function::erf::erfc(z.abs() / std::f64::consts::SQRT_2)
 }
 
-/// Maps of 40 with any find: raw-rate Gi*, Gi* under the null, scan.
+/// Maps with any find: raw-rate Gi*, Gi* under the null, scan.
 fn false_finds(clump: u32) -> (usize, usize, usize) {
     let graph = star(8);
     let weights = Weights::sharing_a_vertex(&graph);
     let (mut raw, mut ours, mut scanned) = (0, 0, 0);
-    for map in 0..N_MAPS {
+    for map in 0..n_maps() {
         let km = uneven_km(8, map);
         let total_km: f64 = km.iter().sum();
         let means: Vec<f64> = km.iter().map(|km| km / total_km * 600.0).collect();
@@ -85,22 +94,22 @@ fn false_finds(clump: u32) -> (usize, usize, usize) {
     (raw, ours, scanned)
 }
 
-/// With a chance of 0.05 a map, more than five of 40 would come about once in a hundred times.
+/// A method with twice the level would pass once in ten times.
 #[test]
 fn flat_risk_with_uneven_exposure_gives_no_clusters_but_on_raw_rates() {
     let (raw, ours, scanned) = false_finds(1);
-    assert!(raw >= 35, "raw rates: {raw} of 40");
-    assert!(ours <= 5 && scanned <= 5, "Gi*: {ours} of 40, scan: {scanned}");
+    assert!(raw as f64 >= 0.75 * n_maps() as f64, "raw rates: {raw} of {}", n_maps());
+    assert!(is_nominal(ours) && is_nominal(scanned), "Gi*: {ours} of {}, scan: {scanned}", n_maps());
 }
 
 /// Every snake is met by four parties: without the dispersion, nearly every map would have a false find.
 #[test]
 fn snakes_met_again_and_again_are_no_clusters() {
     let (_, ours, scanned) = false_finds(4);
-    assert!(ours <= 5 && scanned <= 5, "Gi*: {ours} of 40, scan: {scanned}");
+    assert!(is_nominal(ours) && is_nominal(scanned), "Gi*: {ours} of {}, scan: {scanned}", n_maps());
     let graph = star(8);
     let weights = Weights::sharing_a_vertex(&graph);
-    let naive = (0..N_MAPS).filter(|map| {
+    let naive = (0..n_maps()).filter(|map| {
         let km = uneven_km(8, *map);
         let total_km: f64 = km.iter().sum();
         let means: Vec<f64> = km.iter().map(|km| km / total_km * 600.0).collect();
@@ -110,7 +119,7 @@ fn snakes_met_again_and_again_are_no_clusters() {
         let evidence = Evidence { counts: &counts, exposure: &exposure, is_looked_at: &looked };
         n_found(&gi_star(&Null::new(evidence, 1.0).unwrap(), &weights).unwrap()) > 0
     });
-    assert!(naive.count() >= 30);
+    assert!(naive.count() as f64 >= 0.75 * n_maps() as f64);
 }
 
 /// Exposure is known up to an error that each arm shares. Taking its mean as the truth finds clusters that are none.
@@ -121,7 +130,7 @@ fn clusters_do_not_stand_on_the_error_of_exposure() {
     let looked = vec![true; graph.n_edges()];
     let error = LogNormal::new(0.0, 0.35).unwrap();
     let (mut plugged_in, mut ours, mut scanned) = (0, 0, 0);
-    for map in 0..N_MAPS {
+    for map in 0..n_maps() {
         let believed = uneven_km(8, map);
         let mut rng = stream(31, map);
         let mut drawn = |believed: &[f64]| -> Vec<f64> {
@@ -146,8 +155,8 @@ fn clusters_do_not_stand_on_the_error_of_exposure() {
         let found = scan(&null, &windows, &params).unwrap();
         scanned += usize::from(found.windows.first().is_some_and(|it| it.p_value <= LEVEL));
     }
-    assert!(plugged_in >= 20, "mean exposure taken as the truth: {plugged_in} of 40");
-    assert!(ours <= 5 && scanned <= 5, "Gi*: {ours} of 40, scan: {scanned}");
+    assert!(plugged_in as f64 >= 0.4 * n_maps() as f64, "mean exposure taken as the truth: {plugged_in}");
+    assert!(is_nominal(ours) && is_nominal(scanned), "Gi*: {ours} of {}, scan: {scanned}", n_maps());
 }
 
 /// Segments 30 to 35 have four times the rate of the others; records lie up to a segment from where they were taken.

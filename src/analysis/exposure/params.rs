@@ -142,7 +142,6 @@ impl ExposureParams {
 
     fn volume_assumptions(&self) -> Vec<Assumption> {
         let assume = |name, value| Assumption { name, value, source: ASSUMED, set_by: SetBy::Setting };
-        let fixed = |name, value| Assumption { name, value, source: ASSUMED, set_by: SetBy::Program };
         vec![
             assume(
                 "walkers a day for each unit of relative volume",
@@ -155,28 +154,27 @@ impl ExposureParams {
                 spread(self.mean_distance_m / 1000.0, self.mean_distance_log_sd),
             ),
             assume("Weibull shape of the turning distance", format!("{}", self.distance_shape)),
-            fixed("farthest anybody walks, km", format!("{}", self.reach_m / 1000.0)),
+            assume("farthest anybody walks, km", format!("{}", self.reach_m / 1000.0)),
             assume("weight of an edge that leads round and home", format!("{}", self.loop_weight)),
             assume(
                 "mean party size",
                 format!("{} ± {}", self.party_size.mean, self.party_size.standard_error),
             ),
-            fixed("what the walker model gets wrong at a counter", spread(1.0, self.model_log_sd)),
+            assume("what the walker model gets wrong at a counter", spread(1.0, self.model_log_sd)),
         ]
     }
 
     fn reading_assumptions(&self) -> Vec<Assumption> {
         let assume = |name, value| Assumption { name, value, source: ASSUMED, set_by: SetBy::Setting };
-        let fixed = |name, value| Assumption { name, value, source: ASSUMED, set_by: SetBy::Program };
         vec![
             assume(
                 "manual over device count without any session",
                 spread(self.calibration_ratio, self.calibration_log_sd),
             ),
-            fixed("calibration between devices", spread(1.0, self.calibration_between_log_sd)),
-            fixed("a month filled from other years", spread(1.0, self.month_between_years_log_sd)),
-            fixed("a month or hour filled from the stated profile", spread(1.0, self.profile_log_sd)),
-            fixed(
+            assume("calibration between devices", spread(1.0, self.calibration_between_log_sd)),
+            assume("a month filled from other years", spread(1.0, self.month_between_years_log_sd)),
+            assume("a month or hour filled from the stated profile", spread(1.0, self.profile_log_sd)),
+            assume(
                 "counts that month × hour weighs against a cell",
                 format!("{}", self.interaction_prior_count),
             ),

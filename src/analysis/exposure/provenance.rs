@@ -13,8 +13,11 @@ use crate::analysis::exposure::walkers::Flow;
 use crate::analysis::graph::{EdgeIdx, VertexIdx};
 use crate::analysis::random::{seed_of, stream};
 
-/// Draws used to measure what the counts leave open.
-const OPEN_DRAWS: usize = 60;
+/// Draws used to measure what the counts leave open, at most and at least: with few of them, segments near the limit are known
+/// with one seed and assumed with another.
+const OPEN_DRAWS: (usize, usize) = (60, 400);
+/// Segments times draws that are worked through where there are many segments.
+const OPEN_WORK: usize = 4_000_000;
 /// Segments worked through together: their rows of one draw stay in the nearest cache.
 const BLOCK: usize = 1024;
 
@@ -106,7 +109,8 @@ fn open_variances(
     }
     let left = conditional(posterior, &open)?;
     let party_size = vec![1.0; model.n_trailheads];
-    let mut party_km = vec![0.0; OPEN_DRAWS * n_segments];
+    let n_draws = (OPEN_WORK / n_segments).clamp(OPEN_DRAWS.0, OPEN_DRAWS.1);
+    let mut party_km = vec![0.0; n_draws * n_segments];
     party_km.par_chunks_mut(n_segments).enumerate().for_each_init(Flow::default, |flow, (draw, row)| {
         let mut theta = posterior.mode.clone();
         let drawn = left.draw(&mut stream(seed_of(params.seed, "open parameters"), draw as u64));

@@ -1,5 +1,6 @@
 //! Density of encounters along the trails and in the plane, and relative to walking.
 
+pub mod by_segment;
 pub mod course;
 pub mod params;
 mod plane;

@@ -48,6 +48,10 @@ pub struct RelativeLayer {
     pub walked_km: f64,
     /// The parts of trails outside the contours.
     pub outside: Vec<OutsidePart>,
+    /// Weight of the reports that went in, by segment.
+    pub reports_on: Vec<f64>,
+    /// Party-kilometres that went in, by segment.
+    pub walked_on_km: Vec<f64>,
 }
 
 /// A part of a trail outside the contours, with what was counted there.
@@ -201,6 +205,10 @@ pub fn compute(
         Sampling { n_draws: N_MAPS, seed: facts.settings.seed() },
     )
     .map_err(DeriveError::internal)?;
+    let mut reports_on = vec![0.0; n_segments];
+    for event in &events {
+        reports_on[event.position.edge] += event.weight;
+    }
     let weight = |events: &[Event]| events.iter().map(|event| event.weight).sum();
     // Where nobody is said to walk, reports say nothing of even risk.
     let walked_on: Vec<Event> =
@@ -222,5 +230,7 @@ pub fn compute(
         n_reports: weight(&events),
         n_on_assumed: weight(&assumed),
         walked_km: mean_km.iter().sum(),
+        reports_on,
+        walked_on_km: mean_km,
     })
 }

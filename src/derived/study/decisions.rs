@@ -1,5 +1,6 @@
 //! What was decided, without the people who decided and without their words, which may name people and places.
 
+use crate::derived::register::Entry;
 use crate::derived::register::Now;
 use crate::derived::register::Standing;
 use crate::derived::study::Layers;
@@ -10,8 +11,13 @@ pub(super) fn decisions(layers: &Layers) -> Result<Table, String> {
     if entries.is_empty() {
         return Err("Nothing was decided yet.".to_owned());
     }
-    Ok(Table::of(entries.iter().collect())
-        .column("decision", "", "number of the decision", |it| it.decision.id.to_string())
+    Ok(of(entries.iter().collect()))
+}
+
+/// The table of some decisions.
+pub(super) fn of(entries: Vec<&Entry>) -> Table {
+    Table::of(entries)
+        .column("decision", "", "number of the decision", |it: &&Entry| it.decision.id.to_string())
         .column("stretch", "", "name of the stretch when it was decided on", |it| {
             it.decision.given.subject.clone()
         })
@@ -33,5 +39,5 @@ pub(super) fn decisions(layers: &Layers) -> Result<Table, String> {
         .limits("rate_per_1000_km_then", "per 1,000 km walked", "encounter rate as it was shown", |it| {
             it.then.as_ref()?.rate
         })
-        .done())
+        .done()
 }

@@ -1,8 +1,14 @@
-//! Density of encounters, summed up by trail: no curve that would show where along a trail.
+//! Density of encounters, summed up by trail, and the stretches that stand out against even risk.
+//!
+//! Where along a trail is told of reports alone and by whole segments, as the tables of rates tell it: the highest point of
+//! a kernel would be the position of an encounter, and what searches and tracking found would lead to dens.
 
 use crate::analysis::density::relative::RelativeLixel;
 use crate::analysis::density::relative::Tolerance;
 use crate::derived::density::DensityLayer;
+use crate::derived::density::by_segment;
+use crate::derived::density::by_segment::OutsideRun;
+use crate::derived::density::relative::N_MAPS;
 use crate::derived::density::relative::OUTSIDE;
 use crate::derived::density::relative::RelativeLayer;
 use crate::derived::network::NetworkLayer;
@@ -131,4 +137,52 @@ fn of_trail(layer: &NetworkLayer, relative: &RelativeLayer, trail: usize) -> Rel
     }
     row.mean_ratio = (row.judged_km > 0.0).then(|| sum / row.judged_km);
     row
+}
+
+/// The stretches outside the tolerance contours.
+pub(super) fn outside(layers: &Layers) -> Result<Table, String> {
+    let (layer, relative) = (need(&layers.network)?, need(&layers.relative_density)?);
+    let ratio = "times the rate of all trails together";
+    let per_1000_km = relative.relative.reference_rate_per_km * 1000.0;
+    let table = Table::of(by_segment::outside(layer, relative))
+        .column("trail", "", "name of the trail", |run: &OutsideRun| {
+            layer.network.trails[run.trail].name.clone()
+        })
+        .column("from_km", "km", "where it begins, along the trail's segments; whole segments only", |run| {
+            run.between_km.0
+        })
+        .column("to_km", "km", "where it ends", |run| run.between_km.1)
+        .column("segments", "", "segments of it, more than half of each outside the contours", |run| {
+            run.segments.len()
+        })
+        .column("side", "", "more or fewer reports than even risk gives", |run| match run.side {
+            Tolerance::High => "more",
+            Tolerance::Low => "fewer",
+            Tolerance::Within | Tolerance::Unexposed => "",
+        });
+    let table = table
+        .column("reports", "", "reports on it in the study period, shared out where uncertain", |run| {
+            run.n_reports
+        })
+        .column("walked_km", "km", "walked by parties on it, mean over draws", |run| run.walked_km)
+        .column("expected", "reports", "that the rate of all trails together gives there", |run| run.expected)
+        .column("mean_ratio", ratio, "smoothed reports over smoothed walking, mean along it", |run| {
+            run.mean_ratio
+        })
+        .column("farthest_ratio", ratio, "the same of the segment that is farthest from one", |run| {
+            run.farthest_ratio
+        })
+        .column(
+            "least_p",
+            "probability",
+            "least pointwise two-sided p along it, not adjusted for looking everywhere",
+            |run| run.p_value,
+        );
+    Ok(table
+        .column("reference_per_1000_km", "per 1,000 km walked", "rate of all judged trails together", |_| {
+            per_1000_km
+        })
+        .column("outside_by_chance", "share", "of an even map that lies outside the contours", |_| OUTSIDE)
+        .column("even_maps", "", "maps of even risk behind the contours", |_| N_MAPS)
+        .done())
 }

@@ -1,7 +1,8 @@
 //! Every table of a study, from the layers of one revision: what a paper needs to be printed, checked and made again.
 //!
 //! A table is one function from [`Layers`] to [`Table`] and one line in [`TABLES`]; page, archive and check go over
-//! that list. No table holds the position of an encounter, a name of a person, or a sensitive place.
+//! that list. No table holds the position of an encounter, a name of a person, or a sensitive place: nothing that lies along
+//! a trail is told finer than by segment, and only of reports.
 
 mod clusters;
 mod decisions;
@@ -22,6 +23,8 @@ mod watch;
 mod watching;
 
 use std::sync::Arc;
+
+use jiff::civil::Date;
 
 use crate::derived::DeriveError;
 use crate::derived::Derived;
@@ -232,6 +235,7 @@ pub const TABLES: &[Entry] = &[
     entry("latency", "Time until snakes react, by kind of contact", reactions::latency),
     entry("density", "Density of encounters along trails", density::by_trail),
     entry("relative-density", "Density of reports relative to walking", density::relative_by_trail),
+    entry("relative-density-outside", "Outside what even risk gives", density::outside),
     entry("places", "Encounters at places", records::places),
     entry("exposure-parameters", "What the walker model rests on", exposure::parameters),
     entry("exposure-counters", "Counts observed and expected", exposure::counters),
@@ -278,6 +282,12 @@ pub const TABLES: &[Entry] = &[
 /// The table of a name, and whether the facts allow it.
 pub fn make(layers: &Layers, name: &str) -> Option<Result<Table, String>> {
     TABLES.iter().find(|entry| entry.name == name).map(|entry| (entry.make)(layers))
+}
+
+/// The tables that decisions and notices fill, without rows: the data dictionary has their columns before there is a row, so
+/// that the first decision changes the table of decisions and nothing else.
+pub fn of_register() -> [(&'static str, Table); 2] {
+    [("notices", notices::of(Vec::new(), Date::ZERO)), ("decisions", decisions::of(Vec::new()))]
 }
 
 /// A layer by reference, or what is missing.

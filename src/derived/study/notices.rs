@@ -6,6 +6,7 @@ use jiff::tz::TimeZone;
 
 use crate::derived::study::Layers;
 use crate::derived::study::table::Table;
+use crate::domain::notice::Notice;
 use crate::domain::notice::NoticeState;
 
 pub(super) fn notices(layers: &Layers) -> Result<Table, String> {
@@ -13,9 +14,13 @@ pub(super) fn notices(layers: &Layers) -> Result<Table, String> {
     if notices.is_empty() {
         return Err("No temporary notice was made.".to_owned());
     }
-    let last_day = last_day(layers)?;
-    Ok(Table::of(notices.iter().collect())
-        .column("notice", "", "number of the notice", |it| it.id.to_string())
+    Ok(of(notices.iter().collect(), last_day(layers)?))
+}
+
+/// The table of some notices as they stood on a day.
+pub(super) fn of(notices: Vec<&Notice>, last_day: Date) -> Table {
+    Table::of(notices)
+        .column("notice", "", "number of the notice", |it: &&Notice| it.id.to_string())
         .column("trail", "", "public name of the trail", |it| it.given.trail.clone())
         .column("wording", "", "key of its wording", |it| it.given.wording_key.clone())
         .column("first_day", "date", "first day it stands", |it| it.given.start.to_string())
@@ -30,7 +35,7 @@ pub(super) fn notices(layers: &Layers) -> Result<Table, String> {
         })
         .column("state_on", "date", "the last day that the data know of", |_| last_day.to_string())
         .column("based_on_revision", "", "data revision of the figures it rests on", |it| it.given.based_on.0)
-        .done())
+        .done()
 }
 
 /// The last day of the study period, or on which a notice was made or taken back. No clock: a study is the same bytes

@@ -97,12 +97,13 @@ impl<'a> Joiner<'a> {
         let all = "All venomous species".to_owned();
         let mut ratios = vec![self.ratio(all, 0, &|_| true)?];
         let met = self.species_met();
-        let species: Vec<usize> = (0..met.len()).filter(|idx| met[*idx]).collect();
+        let mut species: Vec<usize> = (0..met.len()).filter(|idx| met[*idx]).collect();
+        // By name, so that the order of the records changes nothing.
+        species.sort_by(|a, b| self.facts.encounters.species[*a].cmp(&self.facts.encounters.species[*b]));
         // One species alone says the same as all together.
         if species.len() > 1 {
-            for idx in species {
+            for (number, idx) in (FIRST_SPECIES..).zip(species) {
                 let name = self.species_name(idx);
-                let number = FIRST_SPECIES + idx as u64;
                 ratios.push(GroupRatio { species: Some(idx), ..self.ratio(name, number, &|it| it == idx)? });
             }
         }

@@ -102,7 +102,8 @@ pub(super) fn walk(row: &dyn Row, context: &Context) -> Result<WalkDraft, Proble
         ([], false) => wkt::lines(Field::Footprint.name(), footprint, context)?.concat(),
         (lines, _) => lines.concat(),
     };
-    let times = row.line_times_s();
+    let given = track_times(row, track.len())?;
+    let times = if row.line_times_s().is_empty() { &given } else { row.line_times_s() };
     let start_s = match (row.get(Field::Start).is_empty(), times.first()) {
         (true, Some(first)) => *first,
         _ => dates::instant(row, Field::Start, context)?,
@@ -124,4 +125,20 @@ pub(super) fn walk(row: &dyn Row, context: &Context) -> Result<WalkDraft, Proble
         track_times_s: if times.len() == track.len() { times.to_vec() } else { Vec::new() },
         track,
     })
+}
+
+/// The instants of a track's positions where a column gives them, one for each.
+fn track_times(row: &dyn Row, n_positions: usize) -> Result<Vec<i64>, Problem> {
+    let text = row.get(Field::TrackTimes);
+    let instant = |word: &str| {
+        let none = "write one instant for each position, as 2024-05-04T15:10:00Z, with spaces between them";
+        let at = word.parse::<jiff::Timestamp>().map(jiff::Timestamp::as_second);
+        at.map_err(|_| Problem::new(Field::TrackTimes.name(), word, "this is no instant", none))
+    };
+    let times: Vec<i64> = text.split_whitespace().map(instant).collect::<Result<_, _>>()?;
+    if times.is_empty() || times.len() == n_positions {
+        return Ok(times);
+    }
+    let reason = format!("{} instants are given for {n_positions} positions", times.len());
+    Err(Problem::new(Field::TrackTimes.name(), "", reason, "give one for each position, or none"))
 }

@@ -59,6 +59,8 @@ pub struct SheetFacts {
     pub contacts: Vec<ContactFacts>,
     /// The data revision.
     pub revision: u64,
+    /// The settings that differ from the defaults, by key; empty when none does.
+    pub settings: String,
 }
 
 /// What was counted of one kind of contact.
@@ -147,13 +149,17 @@ pub struct ShareLine {
 /// Lays the sheet out in words. `signs` gives first aid and the emergency line in the same language.
 pub fn lay_out(facts: &SheetFacts, texts: &SheetCatalogue, signs: &wording::Catalogue) -> Sheet {
     let distance = facts.keep_distance.map(|length| format!("{} m", length.in_metres()));
+    let basis = match facts.settings.is_empty() {
+        true => facts.revision.to_string(),
+        false => format!("{} ({})", facts.revision, facts.settings),
+    };
     let filled = |text: &String| {
         text.replace("{area}", &facts.area_name)
             .replace("{approaches}", &facts.n_approaches.to_string())
             .replace("{snakes}", &facts.n_snakes.to_string())
             .replace("{base}", &BASE.to_string())
             .replace("{level}", &LEVEL.to_string())
-            .replace("{revision}", &facts.revision.to_string())
+            .replace("{revision}", &basis)
     };
     let of_term = |map: &std::collections::BTreeMap<String, String>, term: &str| {
         map.get(term).cloned().unwrap_or_else(|| term.to_owned())

@@ -26,6 +26,7 @@ fn facts() -> SheetFacts {
             block(Contact::Underfoot, 6, 175, 42),
         ],
         revision: 12,
+        settings: String::new(),
     }
 }
 
@@ -176,4 +177,13 @@ fn a_broken_template_says_what_is_wrong() {
     );
     let missing = Document { template: "#read(\"/etc/hostname\")".to_owned(), files: Vec::new() };
     assert!(matches!(export::pdf(&missing), Err(ExportError::Template(_))), "no file but those handed in");
+}
+
+#[test]
+fn settings_that_differ_stand_beside_the_revision() {
+    for language in 0..2 {
+        let changed = SheetFacts { settings: "segment-length=50".to_owned(), ..facts() };
+        assert!(format!("{:?}", sheet(language, &changed)).contains("12 (segment-length=50)."));
+        assert!(format!("{:?}", sheet(language, &facts())).contains(" 12."));
+    }
 }

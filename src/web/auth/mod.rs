@@ -27,6 +27,7 @@ use crate::domain::account::scope_allows;
 use crate::domain::area::Area;
 use crate::domain::batch::Content;
 use crate::domain::revision::Revision;
+use crate::signage::cautions::Cautions;
 use crate::store::Reach;
 use crate::web::error::Error;
 
@@ -179,6 +180,11 @@ impl Public {
         let facts = deriver.facts().await?;
         let layer = deriver.public(&facts).await?;
         Ok(PublicAnswer { area: facts.area.clone(), layer: layer.value, revision: facts.revision })
+    }
+
+    /// What is said to visitors about snakes and bites.
+    pub fn cautions(&self) -> &Cautions {
+        &self.0.texts().cautions
     }
 }
 

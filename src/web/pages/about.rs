@@ -51,6 +51,7 @@ pub async fn show(State(app): State<App>, who: Who) -> Result<impl IntoResponse,
             .and_then(|facts| facts.area.keep_distance)
             .map(|length| format!("{} m", length.in_metres()))
             .unwrap_or_default(),
+        cautions: app.texts().cautions.clone(),
         parameters: chosen.chain(priors).collect(),
     };
     if !who.may(Right::SeeExact) {

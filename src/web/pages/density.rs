@@ -126,25 +126,21 @@ fn bandwidth(query: &Query) -> Result<BandwidthChoice, Error> {
 }
 
 /// What the three maps are drawn from.
-struct Map<'a> {
-    facts: &'a Facts,
-    network: &'a NetworkLayer,
-    density: &'a DensityLayer,
-    params: &'a DensityParams,
+pub(in crate::web) struct Map<'a> {
+    pub(in crate::web) facts: &'a Facts,
+    pub(in crate::web) network: &'a NetworkLayer,
+    pub(in crate::web) density: &'a DensityLayer,
+    pub(in crate::web) params: &'a DensityParams,
 }
+
+/// Where the classes of the relative density part, times the rate of all trails together.
+const RELATIVE_BOUNDS: [f64; 4] = [0.5, 1.0, 2.0, 4.0];
 
 impl Map<'_> {
     fn trails(&self) -> Answer {
         let per_km = &self.density.per_km;
         let peak = per_km.iter().copied().fold(0.0, f64::max);
-        let bounds = doubling_bounds(peak);
-        let class = |lixel: usize| class_of(per_km[lixel], bounds);
-        let lines = course::runs_by(self.network, &self.density.lixels, class).into_iter().map(|run| {
-            let highest = run.lixels.iter().map(|lixel| per_km[*lixel]).fold(0.0, f64::max);
-            let title = format!("{}: up to {} a km", self.trail_of_run(run.trail_run), format_rate(highest));
-            map_line(run.line, Stroke::Narrow(class(run.lixels[0])), title)
-        });
-        let drawing = self.drawing("Density of records along the trails", lines.collect());
+        let (drawing, classes) = self.trails_drawing(per_km);
         let sentence = match self.trail_rows().first() {
             Some(first) if peak > 0.0 => format!(
                 "The records lie closest together on {}: up to {} a kilometre of trail. More people walking there may be \
@@ -155,7 +151,19 @@ impl Map<'_> {
             _ => "No encounters of this kind lie on the trails.".to_owned(),
         };
         let caption = "Encounters recorded a km of trail".to_owned();
-        self.answer(sentence, drawing, class_words(bounds), caption)
+        self.answer(sentence, drawing, classes, caption)
+    }
+
+    /// The map of values by lixel along the trails, and the words of its classes.
+    pub(in crate::web) fn trails_drawing(&self, per_km: &[f64]) -> (MapDrawing, [String; 5]) {
+        let bounds = doubling_bounds(per_km.iter().copied().fold(0.0, f64::max));
+        let class = |lixel: usize| class_of(per_km[lixel], bounds);
+        let lines = course::runs_by(self.network, &self.density.lixels, class).into_iter().map(|run| {
+            let highest = run.lixels.iter().map(|lixel| per_km[*lixel]).fold(0.0, f64::max);
+            let title = format!("{}: up to {} a km", self.trail_of_run(run.trail_run), format_rate(highest));
+            map_line(run.line, Stroke::Narrow(class(run.lixels[0])), title)
+        });
+        (self.drawing("Density of records along the trails", lines.collect()), class_words(bounds))
     }
 
     fn plane(&self) -> Answer {
@@ -201,23 +209,8 @@ impl Map<'_> {
             RelativeLixel::Exposed { rate_per_km, .. } if reference > 0.0 => Some(rate_per_km / reference),
             _ => None,
         };
-        let bounds = [0.5, 1.0, 2.0, 4.0];
         let side = |lixel: usize| layer.side(lixel);
-        let stroke = |lixel: usize| match (side(lixel), ratio(lixel)) {
-            (Tolerance::High | Tolerance::Low, Some(ratio)) => Stroke::Narrow(class_of(ratio, bounds)),
-            (Tolerance::Unexposed, _) | (_, None) => Stroke::NoWalking,
-            (Tolerance::Within, Some(_)) => Stroke::TooWide,
-        };
-        let lines = course::runs_by(self.network, &layer.lixels, stroke).into_iter().map(|run| {
-            let mean = mean(run.lixels.iter().filter_map(|lixel| ratio(*lixel)));
-            let trail = self.trail_of_run(run.trail_run);
-            let title = mean.map_or_else(
-                || format!("{trail}: not judged"),
-                |mean| format!("{trail}: {} times even risk", times(mean)),
-            );
-            map_line(run.line, stroke(run.lixels[0]), title)
-        });
-        let drawing = self.drawing("Records relative to walking, against even risk", lines.collect());
+        let (drawing, classes) = self.relative_drawing(layer, side, ratio);
         let (outside, more_km, fewer_km) = self.outside(layer, ratio);
         let judged_km = judged_km(layer, side);
         let sentence = format!(
@@ -228,7 +221,7 @@ impl Map<'_> {
         let mut answer = self.answer(
             sentence,
             drawing,
-            class_words(bounds),
+            classes,
             format!(
                 "Times the rate of all trails together, {} per 1,000 km walked",
                 format_rate(reference * 1000.0)
@@ -255,6 +248,33 @@ impl Map<'_> {
             ),
         ]);
         answer
+    }
+
+    /// The map of sides and ratios by lixel, and the words of its classes.
+    pub(in crate::web) fn relative_drawing(
+        &self,
+        layer: &RelativeLayer,
+        side: impl Fn(usize) -> Tolerance,
+        ratio: impl Fn(usize) -> Option<f64>,
+    ) -> (MapDrawing, [String; 5]) {
+        let stroke = |lixel: usize| match (side(lixel), ratio(lixel)) {
+            (Tolerance::High | Tolerance::Low, Some(ratio)) => {
+                Stroke::Narrow(class_of(ratio, RELATIVE_BOUNDS))
+            }
+            (Tolerance::Unexposed, _) | (_, None) => Stroke::NoWalking,
+            (Tolerance::Within, Some(_)) => Stroke::TooWide,
+        };
+        let lines = course::runs_by(self.network, &layer.lixels, stroke).into_iter().map(|run| {
+            let mean = mean(run.lixels.iter().filter_map(|lixel| ratio(*lixel)));
+            let trail = self.trail_of_run(run.trail_run);
+            let title = mean.map_or_else(
+                || format!("{trail}: not judged"),
+                |mean| format!("{trail}: {} times even risk", times(mean)),
+            );
+            map_line(run.line, stroke(run.lixels[0]), title)
+        });
+        let drawing = self.drawing("Records relative to walking, against even risk", lines.collect());
+        (drawing, class_words(RELATIVE_BOUNDS))
     }
 
     /// Runs outside the contours, longest first, and the kilometres on either side.

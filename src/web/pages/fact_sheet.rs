@@ -17,8 +17,12 @@ use crate::web::query::Query;
 pub async fn show(app: Exact, query: Query) -> Result<Response, Error> {
     query.allow(&["lang", "effort"])?;
     let language = query.get("lang").unwrap_or("en");
-    let texts = shipped(language).ok_or_else(|| {
-        Error::bad_request("lang", format!("\"{language}\" is not a language of the sheet: en, es."))
+    let (sheets, signs) = (&app.texts().fact_sheets, &app.texts().wording);
+    let in_language = sheets.iter().zip(signs).find(|(_, signs)| signs.language == language);
+    let texts = in_language.ok_or_else(|| {
+        let known: Vec<&str> = signs.iter().map(|signs| signs.language.as_str()).collect();
+        let words = format!("\"{language}\" is not a language of the sheet: {}.", known.join(", "));
+        Error::bad_request("lang", words)
     })?;
     let effort: Option<EffortKind> = match query.get("effort") {
         None => None,
@@ -33,15 +37,9 @@ pub async fn show(app: Exact, query: Query) -> Result<Response, Error> {
     Ok(download(facts.revision, "application/pdf", &name, bytes))
 }
 
-/// The texts of a language: those of the sheet and those of signs.
-fn shipped(language: &str) -> Option<(&'static str, &'static str)> {
-    let of =
-        |list: &'static [(&str, &str); 2]| list.iter().find(|(known, _)| *known == language).map(|it| it.1);
-    Some((of(&fact_sheet::SHIPPED)?, of(&wording::SHIPPED)?))
-}
-
-fn print(told: &SheetFacts, (sheet, signs): (&str, &str)) -> Result<Vec<u8>, Error> {
-    let words = |error: wording::InvalidCatalogue| Error::Internal(error.to_string());
-    let (sheet, signs) = (fact_sheet::parse(sheet).map_err(words)?, wording::parse(signs).map_err(words)?);
-    fact_sheet::pdf(&fact_sheet::lay_out(told, &sheet, &signs)).map_err(not_printed)
+fn print(
+    told: &SheetFacts,
+    (sheet, signs): (&fact_sheet::SheetCatalogue, &wording::Catalogue),
+) -> Result<Vec<u8>, Error> {
+    fact_sheet::pdf(&fact_sheet::lay_out(told, sheet, signs)).map_err(not_printed)
 }

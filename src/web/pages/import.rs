@@ -23,6 +23,7 @@ use crate::domain::batch::RowError;
 use crate::domain::batch::StoredRowError;
 use crate::domain::ids::BatchId;
 use crate::domain::ids::RowErrorId;
+use crate::ingest;
 use crate::ingest::columns;
 use crate::store::RowErrorState;
 use crate::web::auth::Who;
@@ -263,10 +264,13 @@ fn other_rows(who: &Who, batch: BatchId) -> Redirect {
 async fn stored_error(app: &App, who: &Who, id: i64) -> Result<(StoredRowError, BatchId), Error> {
     let none = || Error::NotFound(format!("There is no row error {id}."));
     let mut snapshot = app.store().snapshot().await?;
-    let stored = snapshot.row_error(RowErrorId(id)).await?.ok_or_else(none)?;
+    let mut stored = snapshot.row_error(RowErrorId(id)).await?.ok_or_else(none)?;
     let (batch, actor) = snapshot.row_error_origin(RowErrorId(id)).await?.ok_or_else(none)?;
     see_own(who, &actor).map_err(|_| none())?;
     require(who, stored.content)?;
+    // A field that the file lacks can be filled in, too.
+    let error = &mut stored.error;
+    error.raw = ingest::with_field(stored.content, std::mem::take(&mut error.raw), &error.field);
     Ok((stored, batch))
 }
 

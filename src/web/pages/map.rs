@@ -2,6 +2,7 @@
 
 use axum::response::IntoResponse;
 
+use crate::app::App;
 use crate::derived::DeriveError;
 use crate::derived::plan::PlanParams;
 use crate::derived::rates;
@@ -36,15 +37,15 @@ pub async fn show(app: Exact, query: Query) -> Result<impl IntoResponse, Error> 
     let picked: Option<usize> = query.parse("stretch", "the number of a stretch")?;
     let deriver = app.deriver();
     let facts = match deriver.facts().await {
-        Err(DeriveError::Unanswerable(reason)) => return Ok(empty("", reason)),
+        Err(DeriveError::Unanswerable(reason)) => return Ok(empty(&app, "", reason)),
         facts => facts?,
     };
     if facts.trails.is_empty() {
-        return Ok(empty(&facts.area.name, "There are no trails yet.".to_owned()));
+        return Ok(empty(&app, &facts.area.name, "There are no trails yet.".to_owned()));
     }
     let network = deriver.network(&facts).await?;
     let rates = match deriver.rates(&facts).await {
-        Err(DeriveError::Unanswerable(reason)) => return Ok(empty(&facts.area.name, reason)),
+        Err(DeriveError::Unanswerable(reason)) => return Ok(empty(&app, &facts.area.name, reason)),
         rates => rates?,
     };
     let season = deriver.season(&facts).await?;
@@ -69,6 +70,7 @@ pub async fn show(app: Exact, query: Query) -> Result<impl IntoResponse, Error> 
         (set.names[unit].clone(), link, common::figure(set, &period, unit))
     };
     let page = MapPage {
+        cautions: app.texts().cautions.clone(),
         drawing,
         bounds: rates.bounds.per_1000_km(),
         month: choice.month,
@@ -115,8 +117,9 @@ fn interactive(query: &Query) -> Option<Interactive> {
     })
 }
 
-fn empty(area_name: &str, reason: String) -> Cached<maud::Markup> {
+fn empty(app: &App, area_name: &str, reason: String) -> Cached<maud::Markup> {
     let page = MapPage {
+        cautions: app.texts().cautions.clone(),
         drawing: MapDrawing::default(),
         bounds: [0.5, 1.0, 2.0, 4.0],
         month: None,

@@ -10,7 +10,6 @@ use crate::derived::network::NetworkLayer;
 use crate::domain::ids::NoticeId;
 use crate::domain::notice::Notice;
 use crate::domain::notice::NoticeState;
-use crate::signage::notice;
 use crate::web::cache::CachePolicy;
 use crate::web::error::Error;
 use crate::web::pages::common;
@@ -44,10 +43,10 @@ pub(in crate::web) struct Shown {
 pub(in crate::web) async fn standing(app: &App, facts: &Facts) -> Result<Standing, Error> {
     let zone = &facts.area.time_zone;
     let today = app.clock().today(zone);
-    let (_, text) = notice::SHIPPED[0];
-    let catalogue = notice::parse(text).map_err(|error| Error::Internal(error.to_string()))?;
+    let catalogue = app.texts().notices.first();
     let shown = |found: Notice| {
-        let wording = catalogue.wordings.iter().find(|wording| wording.key == found.given.wording_key);
+        let wordings = catalogue.map(|catalogue| catalogue.wordings.as_slice()).unwrap_or_default();
+        let wording = wordings.iter().find(|wording| wording.key == found.given.wording_key);
         let title = wording.map_or("Notice about {trail}", |wording| wording.title.as_str());
         Shown {
             id: found.id,

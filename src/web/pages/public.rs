@@ -55,6 +55,7 @@ async fn page(app: &Public, who: &Who, query: &Query) -> Result<Response, Error>
     let page = PublicPage {
         area_name: area.name.clone(),
         emergency_number: area.emergency_number.clone(),
+        cautions: app.cautions().clone(),
         keep_distance: area
             .keep_distance
             .map(|length| format!("{} m", length.in_metres()))

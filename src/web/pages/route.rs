@@ -129,6 +129,7 @@ pub async fn show(app: Exact, query: Query) -> Result<Response, Error> {
         contacts: contacts.map(|answer| contacts_shown(&answer)),
         reporting: survey::reporting_words(&app, &facts).await?,
         emergency_number: facts.area.emergency_number.clone(),
+        cautions: app.texts().cautions.clone(),
         keep_distance: facts
             .area
             .keep_distance

@@ -29,7 +29,7 @@ pub async fn show(app: Exact, query: Query) -> Result<impl IntoResponse, Error> 
     })?;
     let plan = deriver.plan(&facts, params).await?;
     let (network, season) = (deriver.network(&facts).await?, deriver.season(&facts).await?);
-    let texts = Texts::new(&facts, &season)?;
+    let texts = Texts::new(&app, &facts, &season);
     let sheets = |(idx, site): (usize, &PlannedSite)| SignSheets {
         number: idx + 1,
         place: signs::place_words(site, &network, &facts),
@@ -39,7 +39,12 @@ pub async fn show(app: Exact, query: Query) -> Result<impl IntoResponse, Error> 
     };
     let page = SheetsPage {
         signs: plan.sites.iter().enumerate().map(sheets).collect(),
-        basis: format!("{}, data revision {}, sign", facts.area.name, facts.revision),
+        basis: format!(
+            "{}, data revision {}, {}, sign",
+            facts.area.name,
+            facts.revision,
+            facts.settings.words()
+        ),
         plan_href: signs::with_words("/signs", &query),
     };
     let frame = common::frame(&facts, Section::Signs, "Texts of the signs", String::new());

@@ -132,7 +132,7 @@ async fn shown(app: &App, facts: &Derived<Facts>, plan: &PlanLayer) -> Result<Pl
     let mut drawing =
         common::stretch_map(facts, &network, &rates, &period, |unit| format!("/stretch/{unit}"));
     drawing.signs = common::signs(&network, plan);
-    let texts = Texts::new(facts, &season)?;
+    let texts = Texts::new(app, facts, &season);
     let sites = plan.sites.iter().enumerate().map(|(idx, site)| site_row(idx, site, &network, facts, &texts));
     let in_place = plan.sites.iter().filter(|site| site.standing).count();
     Ok(PlanShown {
@@ -176,8 +176,7 @@ pub(super) struct Texts {
 }
 
 impl Texts {
-    pub(super) fn new(facts: &Facts, season: &SeasonLayer) -> Result<Self, Error> {
-        let broken = |error: wording::InvalidCatalogue| Error::Internal(error.to_string());
+    pub(super) fn new(app: &App, facts: &Facts, season: &SeasonLayer) -> Self {
         let run = season.window.as_ref().and_then(|window| {
             window.window.runs.first().map(|run| (run.start, run.last(window.window.n_parts)))
         });
@@ -188,17 +187,13 @@ impl Texts {
             ),
             None => (Months::All, "all year".to_owned()),
         };
-        Ok(Self {
-            catalogues: wording::SHIPPED
-                .iter()
-                .map(|(_, text)| wording::parse(text))
-                .collect::<Result<_, _>>()
-                .map_err(broken)?,
+        Self {
+            catalogues: app.texts().wording.clone(),
             months,
             emergency_number: facts.area.emergency_number.clone(),
             keep_distance: facts.area.keep_distance,
             dates,
-        })
+        }
     }
 
     /// The text of a sign in every language: language tag and text.

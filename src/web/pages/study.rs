@@ -23,7 +23,6 @@ use crate::web::pages::common;
 use crate::web::query::Query;
 use crate::web::study::StudyError;
 use crate::web::study::figures;
-use crate::web::study::figures::FIGURES;
 use crate::web::study::methods::SECTIONS;
 use crate::web::views;
 use crate::web::views::about::REFERENCES;
@@ -43,6 +42,7 @@ pub async fn show(app: Exact, query: Query) -> Result<impl IntoResponse, Error> 
     let facts = &layers.facts;
     let page = StudyPage {
         revision: facts.revision.0,
+        basis: facts.basis.0,
         seed: facts.settings.seed(),
         n_draws: facts.settings.draws() as u64,
         settings: facts.parameters.clone(),
@@ -54,13 +54,9 @@ pub async fn show(app: Exact, query: Query) -> Result<impl IntoResponse, Error> 
                 content: (entry.make)(&layers).map(|table| preview(&table)),
             })
             .collect(),
-        figures: FIGURES
-            .iter()
-            .map(|figure| FigureCard {
-                name: figure.name,
-                title: figure.title,
-                missing: figures::picture(&layers, figure).err(),
-            })
+        figures: figures::all(&layers)
+            .into_iter()
+            .map(|figure| FigureCard { name: figure.name, title: figure.title, missing: figure.drawn.err() })
             .collect(),
         methods: SECTIONS.to_vec(),
         references: REFERENCES.to_vec(),
@@ -81,31 +77,33 @@ fn preview(table: &Table) -> Preview {
     Preview { columns: columns.collect(), rows: rows.collect(), n_rows: table.rows.len() }
 }
 
-/// One table or figure: `trails.csv`, `season.svg`, `season.pdf`.
+/// One table or figure: `trails.csv`, `season.svg`, `reactions-located.pdf`.
 pub async fn file(app: Exact, Path(name): Path<String>, query: Query) -> Result<Response, Error> {
     query.allow(&[])?;
     let nothing = || Error::NotFound(format!("There is no table or figure \"{name}\" in the study."));
     let (stem, extension) = name.rsplit_once('.').ok_or_else(nothing)?;
-    let figure = FIGURES.iter().find(|figure| figure.name == stem);
+    let may_be_figure = figures::may_be(stem);
     let is_table = stem == "references" || study::TABLES.iter().any(|entry| entry.name == stem);
     let media_type = match extension {
         "csv" if is_table => "text/csv; charset=utf-8",
-        "svg" if figure.is_some() => "image/svg+xml",
-        "pdf" if figure.is_some() => "application/pdf",
+        "svg" if may_be_figure => "image/svg+xml",
+        "pdf" if may_be_figure => "application/pdf",
         _ => return Err(nothing()),
     };
     let revision = app.deriver().facts().await?.revision;
     let make = async || {
         let layers = Layers::read(app.deriver()).await?;
-        match (figure.filter(|_| extension != "csv"), extension) {
-            (Some(figure), extension) => {
+        match extension {
+            "svg" | "pdf" => {
+                let figure = figures::named(&layers, stem).ok_or_else(nothing)?;
+                let title = figure.title.clone();
                 let picture = figures::picture(&layers, figure).map_err(Error::Unanswerable)?;
                 match extension {
-                    "pdf" => figures::pdf(&picture, figure.title).map_err(not_printed),
+                    "pdf" => figures::pdf(&picture, &title).map_err(not_printed),
                     _ => Ok(picture.svg.into_bytes()),
                 }
             }
-            (None, _) => {
+            _ => {
                 let table = match stem {
                     "references" => web::study::archive::references(),
                     stem => study::make(&layers, stem).ok_or_else(nothing)?.map_err(Error::Unanswerable)?,

@@ -99,7 +99,7 @@ async fn page(
     let today = app.clock().today(&facts.area.time_zone);
     let notices = app.store().snapshot().await?.notices(facts.area.id).await?;
     let records = season.as_ref().map(|season| season.basis.join("; ")).unwrap_or_default();
-    let form = completed(facts, form)?;
+    let form = completed(app, facts, form);
     let shown = WatchPage {
         season,
         is_by_trail: unit == UnitKind::Trail,
@@ -113,15 +113,18 @@ async fn page(
 }
 
 /// The form with the trails and wordings there are.
-fn completed(facts: &Facts, form: NoticeForm) -> Result<NoticeForm, Error> {
-    let (_, text) = notice::SHIPPED[0];
-    let catalogue = notice::parse(text).map_err(|error| Error::Internal(error.to_string()))?;
+fn completed(app: &App, facts: &Facts, form: NoticeForm) -> NoticeForm {
     let title = |wording: &notice::NoticeWording| wording.title.replace("{trail}", "the trail");
-    Ok(NoticeForm {
+    NoticeForm {
         trails: facts.trails.iter().map(|trail| trail.name.clone()).collect(),
-        wordings: catalogue.wordings.iter().map(|wording| (wording.key.clone(), title(wording))).collect(),
+        wordings: wordings(app).iter().map(|wording| (wording.key.clone(), title(wording))).collect(),
         ..form
-    })
+    }
+}
+
+/// The wordings of notices in the first language.
+fn wordings(app: &App) -> &[notice::NoticeWording] {
+    app.texts().notices.first().map(|catalogue| catalogue.wordings.as_slice()).unwrap_or_default()
 }
 
 fn season(facts: &Facts, layer: &WatchLayer, today: Date) -> SeasonShown {
@@ -271,7 +274,7 @@ pub async fn make(
         only_looks: !who.may(Right::Manage),
         ..NoticeForm::default()
     };
-    match draft(&facts, &form) {
+    match draft(&app, &facts, &form) {
         Ok(draft) => {
             let summary = format!("temporary notice about {}", draft.trail);
             let mut writer = app.store().write(&draft.made_by, &summary, app.clock().now_s()).await?;
@@ -300,15 +303,13 @@ fn field_of(invalid: InvalidNotice) -> (String, String) {
 }
 
 /// Reads a notice, or says field by field what is wrong with it.
-fn draft(facts: &Derived<Facts>, form: &NoticeForm) -> Result<NoticeDraft, Vec<(String, String)>> {
+fn draft(app: &App, facts: &Derived<Facts>, form: &NoticeForm) -> Result<NoticeDraft, Vec<(String, String)>> {
     let mut errors = Vec::new();
     let mut refuse = |field: &str, words: &str| errors.push((field.to_owned(), words.to_owned()));
     if !facts.trails.iter().any(|trail| trail.name == form.trail) {
         refuse("trail", "choose one of the trails");
     }
-    let is_known = notice::parse(notice::SHIPPED[0].1)
-        .is_ok_and(|catalogue| catalogue.wordings.iter().any(|wording| wording.key == form.wording));
-    if !is_known {
+    if !wordings(app).iter().any(|wording| wording.key == form.wording) {
         refuse("wording", "choose one of the wordings");
     }
     let (start, expiry) = (form.start.parse::<Date>(), form.expiry.parse::<Date>());
@@ -372,8 +373,9 @@ pub async fn notice(app: Exact, Path(id): Path<String>) -> Result<Response, Erro
     let found = app.store().snapshot().await?.notice(id).await?;
     let found = found.ok_or_else(|| Error::NotFound(format!("There is no notice {id}.")))?;
     let mut texts = Vec::new();
-    for ((language, notices), (_, signs)) in notice::SHIPPED.iter().zip(&wording::SHIPPED) {
-        texts.extend(notice_text(&facts, &found, notices, signs)?.map(|text| ((*language).to_owned(), text)));
+    for (notices, signs) in app.texts().notices.iter().zip(&app.texts().wording) {
+        let text = notice_text(&facts, &found, notices, signs);
+        texts.extend(text.map(|text| (notices.language.clone(), text)));
     }
     let state = found.state(app.clock().today(&facts.area.time_zone));
     let page = NoticePage {
@@ -395,12 +397,9 @@ pub async fn notice(app: Exact, Path(id): Path<String>) -> Result<Response, Erro
 fn notice_text(
     facts: &Facts,
     found: &Notice,
-    notices: &str,
-    signs: &str,
-) -> Result<Option<NoticeText>, Error> {
-    let internal = |error: String| Error::Internal(error);
-    let notices = notice::parse(notices).map_err(|error| internal(error.to_string()))?;
-    let signs = wording::parse(signs).map_err(|error| internal(error.to_string()))?;
+    notices: &notice::NoticeCatalogue,
+    signs: &wording::Catalogue,
+) -> Option<NoticeText> {
     let day = |date: Date| {
         let month = &signs.months[usize::from(date.month().unsigned_abs()) - 1];
         format!("{} {month} {}", date.day(), date.year())
@@ -412,13 +411,13 @@ fn notice_text(
         emergency_number: facts.area.emergency_number.clone(),
         keep_distance: facts.area.keep_distance,
     };
-    let text = notice::text(&notices, &signs, &found.given.wording_key, &fields);
-    Ok(text.map(|text| NoticeText {
+    let text = notice::text(notices, signs, &found.given.wording_key, &fields);
+    text.map(|text| NoticeText {
         signal_word: text.signal_word,
         title: text.title,
         lines: text.lines,
         emergency: text.emergency,
         first_aid: text.first_aid,
         authority: text.authority,
-    }))
+    })
 }

@@ -36,6 +36,10 @@ pub struct Manifest {
     pub area: String,
     /// The data revision.
     pub revision: u64,
+    /// The revision that figures and tables rest on: since then decisions and notices alone were written. None in archives
+    /// of earlier versions.
+    #[serde(default)]
+    pub basis: Option<u64>,
     /// The seed of all draws.
     pub seed: u64,
     /// Draws.
@@ -67,21 +71,21 @@ pub fn files(layers: &Layers) -> Result<Files, StudyError> {
     let mut files = Files::new();
     let mut left_out = BTreeMap::new();
     add_tables(layers, &mut files, &mut left_out)?;
-    for figure in figures::FIGURES {
+    for figure in figures::all(layers) {
+        let (name, title) = (format!("figures/{}", figure.name), figure.title.clone());
         match figures::picture(layers, figure) {
-            Err(reason) => drop(left_out.insert(format!("figures/{}", figure.name), reason)),
+            Err(reason) => drop(left_out.insert(name, reason)),
             Ok(picture) => {
                 if export::CAN_PRINT {
-                    let pdf = figures::pdf(&picture, figure.title)?;
-                    files.insert(format!("figures/{}.pdf", figure.name), pdf);
+                    files.insert(format!("{name}.pdf"), figures::pdf(&picture, &title)?);
                 }
-                files.insert(format!("figures/{}.svg", figure.name), picture.svg.into_bytes());
+                files.insert(format!("{name}.svg"), picture.svg.into_bytes());
             }
         }
     }
     let facts = &layers.facts;
     let basis = [
-        ("Data revision", facts.revision.to_string()),
+        ("Data revision", facts.basis.to_string()),
         ("Seed", facts.settings.seed().to_string()),
         ("Draws", facts.settings.draws().to_string()),
         ("Settings", facts.parameters.clone()),
@@ -94,6 +98,7 @@ pub fn files(layers: &Layers) -> Result<Files, StudyError> {
         version: env!("CARGO_PKG_VERSION").to_owned(),
         area: facts.area.name.clone(),
         revision: facts.revision.0,
+        basis: Some(facts.basis.0),
         seed: facts.settings.seed(),
         draws: facts.settings.draws() as u64,
         settings: facts.parameters.clone(),
@@ -126,7 +131,13 @@ fn add_tables(
         let bytes = study::csv_bytes(table).map_err(StudyError::Write)?;
         files.insert(format!("tables/{name}.csv"), bytes);
     }
-    let described: Vec<(&str, &Table)> = tables.iter().map(|(name, table)| (*name, table)).collect();
+    // Of what decisions and notices fill, the columns are there before there is a row.
+    let of_register = study::of_register();
+    let without_rows = of_register.iter().filter(|(name, _)| tables.iter().all(|(made, _)| made != name));
+    let mut described: Vec<(&str, &Table)> =
+        tables.iter().chain(without_rows).map(|(name, table)| (*name, table)).collect();
+    let order = |name: &str| study::TABLES.iter().position(|entry| entry.name == name);
+    described.sort_by_key(|(name, _)| order(name).unwrap_or(study::TABLES.len()));
     let bytes = study::csv_bytes(&study::dictionary(&described)).map_err(StudyError::Write)?;
     files.insert("columns.csv".to_owned(), bytes);
     Ok(())

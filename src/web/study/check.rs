@@ -86,15 +86,38 @@ fn damaged(files: &Files, manifest: &Manifest) -> Vec<String> {
     listed.map(|(name, _)| name).chain(unlisted).cloned().collect()
 }
 
+impl Comparison {
+    /// Which revision and settings the archive is of, where the database has others, and what makes it again.
+    fn tell_revisions(&self, f: &mut fmt::Formatter<'_>) -> fmt::Result {
+        let (then, now) = (&self.then, &self.now);
+        let has_same_settings = then.settings == now.settings;
+        if then.revision == now.revision && has_same_settings {
+            return Ok(());
+        }
+        writeln!(f, "archive: data revision {}, settings: {}", then.revision, then.settings)?;
+        writeln!(f, "database: data revision {}, settings: {}", now.revision, now.settings)?;
+        match then.basis {
+            Some(basis) if then.basis == now.basis && has_same_settings => writeln!(
+                f,
+                "Figures rest on data revision {basis} in both: between the two, decisions and notices alone were written."
+            ),
+            _ => writeln!(
+                f,
+                "A backup of data revision {} makes the numbers of the archive again with version {} of the program.",
+                then.revision, then.version
+            ),
+        }
+    }
+}
+
 impl fmt::Display for Comparison {
     /// What differs, a line each, the most likely causes first.
     fn fmt(&self, f: &mut fmt::Formatter<'_>) -> fmt::Result {
+        self.tell_revisions(f)?;
         let mut cause = |what: &str, then: &str, now: &str| match then == now {
             true => Ok(()),
             false => writeln!(f, "{what}: {then} in the archive, {now} now"),
         };
-        cause("data revision", &self.then.revision.to_string(), &self.now.revision.to_string())?;
-        cause("settings", &self.then.settings, &self.now.settings)?;
         cause("seed", &self.then.seed.to_string(), &self.now.seed.to_string())?;
         cause("version of the program", &self.then.version, &self.now.version)?;
         for (words, names) in [
@@ -129,6 +152,7 @@ mod tests {
             version: "0.1.0".to_owned(),
             area: "Example".to_owned(),
             revision,
+            basis: Some(revision),
             seed: 1,
             draws: 200,
             settings: "default settings".to_owned(),
@@ -156,7 +180,9 @@ mod tests {
         assert!(!comparison.is_same());
         let said = comparison.to_string();
         for words in [
-            "data revision: 3 in the archive, 4 now",
+            "archive: data revision 3, settings: default settings",
+            "database: data revision 4, settings: default settings",
+            "A backup of data revision 3 makes the numbers of the archive again",
             "b.csv: different",
             "old.csv: only in the archive",
             "new.csv: only made now",
@@ -164,6 +190,23 @@ mod tests {
         ] {
             assert!(said.contains(words), "{said}");
         }
+    }
+
+    #[test]
+    fn of_a_decision_alone_no_backup_is_asked_for() {
+        let then = study(3, &[("a.csv", "1"), ("decisions.csv", "1")]);
+        let mut now = study(4, &[("a.csv", "1"), ("decisions.csv", "2")]);
+        let mut manifest: Manifest = serde_json::from_slice(&now[MANIFEST]).unwrap();
+        manifest.basis = Some(3);
+        now.insert(MANIFEST.to_owned(), serde_json::to_vec(&manifest).unwrap());
+        let said = compare(&archive::pack(&then).unwrap(), &now).unwrap().to_string();
+        assert!(said.contains("rest on data revision 3 in both") && !said.contains("backup"), "{said}");
+        // Nor does an archive of an earlier version fail to be read.
+        let mut manifest: serde_json::Value = serde_json::from_slice(&then[MANIFEST]).unwrap();
+        manifest.as_object_mut().unwrap().remove("basis");
+        let earlier = Files::from([(MANIFEST.to_owned(), serde_json::to_vec(&manifest).unwrap())]);
+        let said = compare(&archive::pack(&earlier).unwrap(), &now).unwrap().to_string();
+        assert!(said.contains("A backup of data revision 3"), "{said}");
     }
 
     #[test]

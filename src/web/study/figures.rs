@@ -1,24 +1,19 @@
-//! The figures of a study, drawn as pictures of their own. A figure is one function and one line in [`FIGURES`].
+//! The figures of a study, drawn as pictures of their own. A figure, or several of one sort, is one function and one line in
+//! [`ENTRIES`].
 
 use maud::Markup;
 
-use crate::analysis::response::Occasion;
-use crate::analysis::response::table::CellEstimate;
-use crate::analysis::response::table::ReactionTable;
 use crate::analysis::season::CurvePoint;
 use crate::derived::DeriveError;
 use crate::derived::rates;
-use crate::derived::reactions::ANY_STRIKE;
-use crate::derived::reactions::ReactionLayer;
-use crate::derived::reactions::effort_kind;
 use crate::derived::season::PeriodChoice;
 use crate::derived::study::Layers;
-use crate::domain::approach::Contact;
-use crate::domain::encounter::EffortKind;
 use crate::signage::export;
 use crate::signage::export::ExportError;
 use crate::web::pages::common;
+use crate::web::study::density_figures;
 use crate::web::study::more_figures;
+use crate::web::study::reaction_figures;
 use crate::web::views::charts;
 use crate::web::views::charts::Curve;
 use crate::web::views::charts::Estimate;
@@ -34,14 +29,41 @@ use crate::web::views::standalone::Picture;
 use crate::web::views::standalone::Surround;
 use crate::web::views::svg_map;
 
-/// A figure: its name in addresses and files, its title, and how it is drawn.
+/// A figure, or several of one sort: name in addresses and files, title, and how it is drawn.
 pub struct Entry {
-    /// Its name: lower case, hyphens.
+    /// Its name, or what the names of its parts begin with: lower case, hyphens.
     pub name: &'static str,
-    /// Its title.
+    /// Its title, or what the titles of its parts begin with.
     pub title: &'static str,
-    /// Draws it, or says what the facts lack.
-    pub draw: fn(&Layers) -> Result<Drawn, String>,
+    draw: Draw,
+}
+
+/// How an entry is drawn, or says what the facts lack.
+enum Draw {
+    /// One figure.
+    One(fn(&Layers) -> Result<Drawn, String>),
+    /// A figure for each part: effort kinds are never pooled, and long lists go over pages.
+    Parts(fn(&Layers) -> Result<Vec<Part>, String>),
+}
+
+/// One figure of several.
+pub(super) struct Part {
+    /// What its name has after that of the entry; empty for the same name.
+    pub(super) term: String,
+    /// What its title has after that of the entry.
+    pub(super) words: String,
+    /// The drawing, or what the facts lack for it.
+    pub(super) drawn: Result<Drawn, String>,
+}
+
+/// One figure.
+pub struct Figure {
+    /// Its name in addresses and files.
+    pub name: String,
+    /// Its title.
+    pub title: String,
+    /// The drawing, or what the facts lack for it.
+    pub drawn: Result<Drawn, String>,
 }
 
 /// A drawing with what must stand below it.
@@ -52,22 +74,32 @@ pub struct Drawn {
 }
 
 const fn entry(name: &'static str, title: &'static str, draw: fn(&Layers) -> Result<Drawn, String>) -> Entry {
-    Entry { name, title, draw }
+    Entry { name, title, draw: Draw::One(draw) }
 }
 
-/// All figures, in reading order.
-pub const FIGURES: &[Entry] = &[
+const fn parts(
+    name: &'static str,
+    title: &'static str,
+    draw: fn(&Layers) -> Result<Vec<Part>, String>,
+) -> Entry {
+    Entry { name, title, draw: Draw::Parts(draw) }
+}
+
+/// All entries, in reading order.
+pub const ENTRIES: &[Entry] = &[
     entry("risk-map", "Encounter rate of stretches", risk_map),
-    entry("rates", "Stretches by encounter rate", caterpillar),
+    parts("rates", "Stretches by encounter rate", caterpillars),
     entry("rate-pattern", "What the rates leave over on neighbouring stretches", more_figures::rate_pattern),
+    parts("density", "Density of encounters along the trails", density_figures::along_trails),
+    entry("relative-density", "Density of reports relative to walking", density_figures::relative),
     entry("clusters", "Clusters of reports", more_figures::cluster_map),
     entry("season", "Encounter rate by month", season),
     entry("season-weeks", "Encounter rate by week", more_figures::season_weeks),
     entry("hours", "Encounter rate by hour of the day", hours),
     entry("watch", "The season against expectation", more_figures::season_watched),
-    entry("reactions", "Reactions by kind of contact", reactions),
-    entry("first-reactions", "First reaction by kind of contact", more_figures::first_reactions),
-    entry("latency", "Time until snakes react", more_figures::latency),
+    parts("reactions", "Reactions by kind of contact", reaction_figures::any),
+    parts("first-reactions", "First reaction by kind of contact", reaction_figures::first),
+    parts("latency", "Time until snakes react", reaction_figures::latency),
     entry("walking", "Where walking is known from", more_figures::walking_map),
     entry("counts", "Counts observed and expected", more_figures::counted_and_expected),
     entry("sign-map", "Planned signs", more_figures::sign_map),
@@ -78,15 +110,61 @@ pub const FIGURES: &[Entry] = &[
 pub(super) const PAPER: &str = "#ffffff";
 pub(super) const LAND: &str = "#f3f0e6";
 
-/// A figure as a picture of its own.
+/// The figures of an entry: one that says what the facts lack where they allow none.
+fn of_entry(layers: &Layers, entry: &Entry) -> Vec<Figure> {
+    let named = |drawn| vec![Figure { name: entry.name.to_owned(), title: entry.title.to_owned(), drawn }];
+    let parts = match entry.draw {
+        Draw::One(draw) => return named(draw(layers)),
+        Draw::Parts(draw) => match draw(layers) {
+            Err(reason) => return named(Err(reason)),
+            Ok(parts) => parts,
+        },
+    };
+    let joined = |begin: &str, between: &str, end: &str| match end.is_empty() {
+        true => begin.to_owned(),
+        false => format!("{begin}{between}{end}"),
+    };
+    let figure = |part: Part| Figure {
+        name: joined(entry.name, "-", &part.term),
+        title: joined(entry.title, ": ", &part.words),
+        drawn: part.drawn,
+    };
+    parts.into_iter().map(figure).collect()
+}
+
+/// All figures of some layers, in reading order.
+pub fn all(layers: &Layers) -> Vec<Figure> {
+    ENTRIES.iter().flat_map(|entry| of_entry(layers, entry)).collect()
+}
+
+/// Whether some layers may have a figure of this name.
+pub fn may_be(name: &str) -> bool {
+    ENTRIES.iter().any(|entry| entry.may_have(name))
+}
+
+/// The figure of a name.
+pub fn named(layers: &Layers, name: &str) -> Option<Figure> {
+    let entries = ENTRIES.iter().filter(|entry| entry.may_have(name));
+    entries.flat_map(|entry| of_entry(layers, entry)).find(|figure| figure.name == name)
+}
+
+impl Entry {
+    fn may_have(&self, name: &str) -> bool {
+        let is_part = |rest: &str| matches!(self.draw, Draw::Parts(_)) && rest.starts_with('-');
+        name.strip_prefix(self.name).is_some_and(|rest| rest.is_empty() || is_part(rest))
+    }
+}
+
+/// A figure as a picture of its own. It names the revision that the layers rest on: decisions and notices written since
+/// change no figure.
 ///
 /// # Errors
 /// What the facts lack, in words.
-pub fn picture(layers: &Layers, figure: &Entry) -> Result<Picture, String> {
-    let mut drawn = (figure.draw)(layers)?;
+pub fn picture(layers: &Layers, figure: Figure) -> Result<Picture, String> {
+    let mut drawn = figure.drawn?;
     let facts = &layers.facts;
-    drawn.notes.push(format!("{}, data revision {}, {}", facts.area.name, facts.revision, facts.parameters));
-    let surround = Surround { title: figure.title.to_owned(), notes: drawn.notes };
+    drawn.notes.push(format!("{}, data revision {}, {}", facts.area.name, facts.basis, facts.parameters));
+    let surround = Surround { title: figure.title, notes: drawn.notes };
     standalone::picture(&drawn.drawing, drawn.ground, &surround)
         .ok_or_else(|| "The figure is no drawing.".to_owned())
 }
@@ -126,10 +204,10 @@ fn risk_map(layers: &Layers) -> Result<Drawn, String> {
     Ok(Drawn { drawing: svg_map::draw(&drawing), ground: LAND, notes })
 }
 
-/// Most stretches in the figure: more could not be read on a page.
+/// Most stretches in one figure: more could not be read on a page.
 const MOST_STRETCHES: usize = 60;
 
-fn caterpillar(layers: &Layers) -> Result<Drawn, String> {
+fn caterpillars(layers: &Layers) -> Result<Vec<Part>, String> {
     let (rates, period) = all_periods(layers)?;
     let set = &rates.stretches;
     let row = |unit: &usize| {
@@ -142,31 +220,46 @@ fn caterpillar(layers: &Layers) -> Result<Drawn, String> {
             class: class_of(common::stroke(period.drawn[*unit])),
         })
     };
-    let rows: Vec<ForestRow> = period.order.iter().filter_map(row).take(MOST_STRETCHES).collect();
+    let rows: Vec<ForestRow> = period.order.iter().filter_map(row).collect();
     if rows.is_empty() {
         return Err("No stretch has walking that counters identify.".to_owned());
     }
     let reference = period.reference;
-    let notes = vec![
-        format!(
-            "Posterior means with 95 % intervals, in order of the lower limit; the {} stretches that lead, of {} ranked.",
-            rows.len(),
-            period.order.len()
-        ),
-        format!(
-            "All trails together: {} ({} to {}). Beside each: reported encounters and distance walked by parties.",
-            format_rate(reference.value),
-            format_rate(reference.lower),
-            format_rate(reference.upper)
-        ),
-    ];
-    let forest = Forest {
-        description: "Stretches with encounter rate and 95 % interval".to_owned(),
-        unit: "reports per 1,000 km walked".to_owned(),
-        axis: Axis::Log,
-        rows,
+    let all_trails = format!(
+        "All trails together: {} ({} to {}). Beside each: reported encounters and distance walked by parties.",
+        format_rate(reference.value),
+        format_rate(reference.lower),
+        format_rate(reference.upper)
+    );
+    Ok(pages_of(&rows, &all_trails))
+}
+
+/// A figure for each page of ranked stretches.
+fn pages_of(rows: &[ForestRow], all_trails: &str) -> Vec<Part> {
+    let n_ranked = rows.len();
+    let page = |(page, rows): (usize, &[ForestRow])| {
+        let (first, last) = (page * MOST_STRETCHES + 1, page * MOST_STRETCHES + rows.len());
+        let notes = vec![
+            format!(
+                "Posterior means with 95 % intervals, in order of the lower limit; stretches {first} to {last} of {n_ranked} \
+                 ranked."
+            ),
+            all_trails.to_owned(),
+        ];
+        let forest = Forest {
+            description: "Stretches with encounter rate and 95 % interval".to_owned(),
+            unit: "reports per 1,000 km walked".to_owned(),
+            axis: Axis::Log,
+            rows: rows.to_vec(),
+        };
+        let is_alone = n_ranked <= MOST_STRETCHES;
+        Part {
+            term: if page == 0 { String::new() } else { (page + 1).to_string() },
+            words: if is_alone { String::new() } else { format!("{first} to {last} of {n_ranked}") },
+            drawn: Ok(Drawn { drawing: forest::draw(&forest), ground: PAPER, notes }),
+        }
     };
-    Ok(Drawn { drawing: forest::draw(&forest), ground: PAPER, notes })
+    rows.chunks(MOST_STRETCHES).enumerate().map(page).collect()
 }
 
 fn curve(layers: &Layers, hours: bool) -> Result<(Vec<CurvePoint>, Vec<String>), String> {
@@ -213,44 +306,39 @@ fn hours(layers: &Layers) -> Result<Drawn, String> {
     Ok(Drawn { drawing: charts::curve(&chart), ground: PAPER, notes })
 }
 
-/// Any reaction, of the effort kind with most approaches: kinds are never pooled.
-fn reactions(layers: &Layers) -> Result<Drawn, String> {
-    let layer = layers.reactions.as_deref().map_err(Clone::clone)?;
-    let sizes = EffortKind::ALL.iter().zip(&layer.sizes);
-    let (effort, (n_approaches, n_snakes)) = sizes
-        .max_by_key(|(_, (n, _))| *n)
-        .filter(|(_, (n, _))| *n > 0)
-        .ok_or("No approaches are recorded.")?;
-    let of_kind =
-        |table: &&ReactionTable| table.effort_kind == effort_kind(*effort) && table.occasion == Occasion::Any;
-    let table = layer.tables.iter().find(of_kind).ok_or("No approaches are recorded.")?;
-    let notes = vec![
-        format!("Any reaction shown, {effort} encounters only: {n_approaches} approaches, recognised snakes among them: {n_snakes}."),
-        "Bars: 95 % limits that hold when snakes differ. Beside each: approaches that showed it, of all. Do not test this."
-            .to_owned(),
-    ];
-    let forest = Forest {
-        description: "Share of approaches that showed each reaction, by kind of contact, with 95 % limits"
-            .to_owned(),
-        unit: "share of approaches".to_owned(),
-        axis: Axis::Share,
-        rows: share_rows(layer, table),
-    };
-    Ok(Drawn { drawing: forest::draw(&forest), ground: PAPER, notes })
-}
+#[cfg(test)]
+mod tests {
+    use super::*;
 
-fn share_rows(layer: &ReactionLayer, table: &ReactionTable) -> Vec<ForestRow> {
-    let shown = table.cells.iter().filter(|cell| cell.n_approaches > 0);
-    let row = |cell: &crate::analysis::response::table::ReactionCell| {
-        let term = layer.terms.get(cell.term)?;
-        let CellEstimate::Share { share, clustered, .. } = &cell.estimate else { return None };
-        let contact = Contact::ALL.get(cell.contact.index())?;
-        (cell.n_shown > 0 || term == ANY_STRIKE).then(|| ForestRow {
-            label: format!("{}: {term}", contact.term()),
-            counts: format!("{} of {}", cell.n_shown, cell.n_approaches),
-            estimate: Estimate { value: *share, lower: clustered.lower, upper: clustered.upper },
+    #[test]
+    fn no_ranked_stretch_is_left_out() {
+        let row = |idx: usize| ForestRow {
+            label: format!("Stretch {idx}."),
+            counts: "1 in 2 km".to_owned(),
+            estimate: Estimate { value: 2.0, lower: 1.0, upper: 3.0 },
             class: None,
-        })
-    };
-    shown.filter_map(row).collect()
+        };
+        let rows: Vec<ForestRow> = (1..=2 * MOST_STRETCHES + 10).map(row).collect();
+        let pages = pages_of(&rows, "All trails.");
+        let named = |page: &Part| (page.term.clone(), page.words.clone());
+        let expected = [("", "1 to 60 of 130"), ("2", "61 to 120 of 130"), ("3", "121 to 130 of 130")];
+        assert_eq!(
+            pages.iter().map(named).collect::<Vec<_>>(),
+            expected.map(|(term, words)| (term.to_owned(), words.to_owned()))
+        );
+        let drawn: String = pages.into_iter().map(|page| page.drawn.unwrap().drawing.0).collect();
+        assert!((1..=rows.len()).all(|idx| drawn.contains(&format!("Stretch {idx}."))));
+        let alone = pages_of(&rows[..MOST_STRETCHES], "All trails.");
+        assert_eq!(alone.iter().map(named).collect::<Vec<_>>(), [(String::new(), String::new())]);
+    }
+
+    #[test]
+    fn a_name_belongs_to_an_entry_or_its_parts() {
+        for name in ["risk-map", "rates", "rates-2", "latency-located-over", "first-reactions-report"] {
+            assert!(may_be(name), "{name}");
+        }
+        for name in ["risk-map-2", "ratesx", "trails", "reaction", ""] {
+            assert!(!may_be(name), "{name}");
+        }
+    }
 }

@@ -41,8 +41,10 @@ pub const SECTIONS: &[(&str, &str)] = &[
     (
         "Density",
         "Network kernel density, continuous at junctions (Okabe and Sugihara 2012), given here as a mean and a highest \
-         value by trail so that the table does not show where along a trail snakes gather. Relative density is reports over walking, \
-         both smoothed alike, with tolerance contours from maps of even risk (Kelsall and Diggle 1995), summed up by trail.",
+         value by trail for each kind of effort; reports alone are mapped, as the mean of each segment. Relative density is reports \
+         over walking, both smoothed alike, with tolerance contours from maps of even risk (Kelsall and Diggle 1995), summed up by \
+         trail, mapped by segment, and as a list of the stretches that lie outside. A segment lies outside where more than half of it \
+         does. The contours are pointwise: one twentieth of a map of even risk lies outside as well.",
     ),
     (
         "Reactions",
@@ -118,8 +120,10 @@ pub const SECTIONS: &[(&str, &str)] = &[
     (
         "What is left out",
         "No table or figure holds the position of an encounter, the name of a person, or a sensitive place: survey walks \
-         stand summed up by purpose, observers by protocol, and decisions and notices without who made them and their reasons. Tables of \
-         segments and stretches and the map still say where encounters are frequent: before they are published, judge by \
+         stand summed up by purpose, observers by protocol, and decisions and notices without who made them and their reasons. Where along a trail \
+         encounters gather is told of reports alone and by whole segments, since the highest point of a density drawn finer would be a \
+         position, and what surveys and tracking found would lead to dens. Tables of \
+         segments and stretches and the maps still say where encounters are frequent: before they are published, judge by \
          the practice for sensitive species (Chapman 2020) whether whole trails must stand instead.",
     ),
     (

@@ -2,9 +2,11 @@
 
 pub mod archive;
 pub mod check;
+mod density_figures;
 pub mod figures;
 pub mod methods;
 mod more_figures;
+mod reaction_figures;
 
 use crate::derived::DeriveError;
 use crate::derived::study::Layers;

@@ -1,14 +1,7 @@
-//! Figures of walking, signs, clusters, waiting times and the season watched: the drawings of their pages.
+//! Figures of walking, signs, clusters and the season watched: the drawings of their pages.
 
-use crate::analysis::response::Occasion;
-use crate::analysis::response::table::ReactionTable;
 use crate::derived::rate_pattern::Pattern;
-use crate::derived::reactions::details::Until;
-use crate::derived::reactions::effort_kind;
-use crate::derived::reactions::snakes_words;
 use crate::derived::study::Layers;
-use crate::domain::approach::Contact;
-use crate::domain::encounter::EffortKind;
 use crate::web::pages;
 use crate::web::pages::common;
 use crate::web::study::figures::Drawn;
@@ -17,14 +10,12 @@ use crate::web::study::figures::PAPER;
 use crate::web::study::figures::all_periods;
 use crate::web::views::charts;
 use crate::web::views::charts::Estimate;
-use crate::web::views::charts::StackedBar;
-use crate::web::views::line_chart;
 use crate::web::views::scatter;
 use crate::web::views::season::week_curve;
 use crate::web::views::svg_map;
 use crate::web::views::watch;
 
-fn need<T>(answer: &crate::derived::study::Answer<T>) -> Result<&T, String> {
+pub(super) fn need<T>(answer: &crate::derived::study::Answer<T>) -> Result<&T, String> {
     answer.as_deref().map_err(Clone::clone)
 }
 
@@ -102,52 +93,6 @@ pub(super) fn season_weeks(layers: &Layers) -> Result<Drawn, String> {
         ),
     ];
     Ok(Drawn { drawing: week_curve(&points), ground: PAPER, notes })
-}
-
-/// Of the effort kind with most approaches among those with a first reaction on record: kinds are never pooled.
-pub(super) fn first_reactions(layers: &Layers) -> Result<Drawn, String> {
-    let layer = need(&layers.reactions)?;
-    let of_kind = |(effort, (n_approaches, _)): (&EffortKind, &(usize, usize))| {
-        let is_asked =
-            |it: &&ReactionTable| it.effort_kind == effort_kind(*effort) && it.occasion == Occasion::First;
-        let rows = pages::reactions::bars(layer, layer.tables.iter().find(is_asked)?);
-        (!rows.is_empty()).then_some((*effort, *n_approaches, rows))
-    };
-    let kinds = EffortKind::ALL.iter().zip(&layer.sizes).filter_map(of_kind);
-    let (effort, _, rows) =
-        kinds.max_by_key(|(_, n_approaches, _)| *n_approaches).ok_or("No first reaction is recorded.")?;
-    let notes = vec![
-        format!("First reaction shown, {effort} encounters only."),
-        "The number of approaches stands in each part. Do not test this.".to_owned(),
-    ];
-    let bars: Vec<StackedBar> =
-        rows.into_iter().map(|row| StackedBar { label: row.contact, parts: row.parts }).collect();
-    let drawing = charts::stacked_bars_with_key("First reactions by kind of contact", &bars);
-    Ok(Drawn { drawing, ground: PAPER, notes })
-}
-
-/// The effort kind and contact with most approaches; waiting for any reaction, which more of them show than a strike.
-pub(super) fn latency(layers: &Layers) -> Result<Drawn, String> {
-    let details = need(&layers.reaction_details)?;
-    let nothing = || "No approach has the times that a curve of waiting needs.".to_owned();
-    let usable = details.waits.iter().filter(|wait| wait.until == Until::Reaction && wait.is_representative);
-    let wait = usable
-        .filter(|wait| !wait.curve.steps.is_empty())
-        .max_by_key(|wait| wait.curve.n_approaches)
-        .ok_or_else(nothing)?;
-    let (effort, contact) = (wait.effort, Contact::ALL[wait.contact.index()].term());
-    let chart = pages::latency::curve(wait, contact).ok_or_else(nothing)?;
-    let notes = vec![
-        format!(
-            "Share that had reacted by time, {effort} encounters, {contact}: {} approaches to {}; the band is \
-             Greenwood's 95 % interval.",
-            wait.curve.n_approaches,
-            snakes_words(wait.n_organisms as u64, wait.n_recognised as u64)
-        ),
-        "An approach whose watch ended without a reaction counts as watched up to then. Do not test this."
-            .to_owned(),
-    ];
-    Ok(Drawn { drawing: line_chart::draw(&chart), ground: PAPER, notes })
 }
 
 pub(super) fn cluster_map(layers: &Layers) -> Result<Drawn, String> {

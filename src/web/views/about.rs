@@ -3,6 +3,9 @@
 use maud::Markup;
 use maud::html;
 
+use crate::signage::cautions;
+use crate::signage::cautions::Cautions;
+
 /// What the area says itself.
 #[derive(Debug, Clone, Default)]
 pub struct AboutPage {
@@ -10,6 +13,8 @@ pub struct AboutPage {
     pub emergency_number: String,
     /// The distance to keep, in words, as staff set it; empty when not set.
     pub keep_distance: String,
+    /// What is said about snakes and bites.
+    pub cautions: Cautions,
     /// The parameters of every figure, name, value and what it does.
     pub parameters: Vec<(String, String, String)>,
 }
@@ -85,29 +90,22 @@ pub fn body(page: &AboutPage) -> Markup {
 }
 
 fn cautions(page: &AboutPage) -> Markup {
+    let said = &page.cautions;
     html! {
         section.card #cautions {
             h2 { "Cautions" }
-            p { strong { "Local emergency services, poison centres, local codes and licensed practitioners come first." } " What follows is gathered from public bodies; a land manager can replace every sentence by the text of the local health authority. Coilway gives no medical advice." }
+            p { strong { (said.authority) } " What follows is gathered from public bodies; a land manager can replace every sentence by the text of the local health authority. Coilway gives no medical advice." }
             @if !page.emergency_number.is_empty() { p { "Emergency number here: " strong { (page.emergency_number) } } }
             h3 { "On the trail" }
             ul {
-                li { "Stop, back away slowly, give the snake room and time." }
-                li { "Watch where you put hands and feet; stay on the trail; leash dogs." }
-                li { "A rattlesnake can strike from any posture and does not always rattle first (NIOSH)." }
-                @if !page.keep_distance.is_empty() { li { "The land manager asks you to keep at least " (page.keep_distance) " away." } }
-                li { "Never catch, chase, kill or handle a snake, not even a dead one." }
+                @for text in &said.on_the_trail { li { (text) } }
+                @if let Some(text) = said.keep_distance(&page.keep_distance) { li { (text) } }
             }
             h3 { "After a bite" }
             ul {
-                li { "Move away from the snake and call the local emergency number at once; do not wait for symptoms." }
-                li { "Stay calm, move as little as possible, keep the bitten part still." }
-                li { "Take off rings, watches and anything tight before swelling starts." }
-                li { "Remember what the snake looked like, or photograph it from a safe distance only if that costs no time." }
-                li { "No tourniquet, no cutting, no sucking, no ice, no alcohol, no electric shock, no folk remedies." }
-                li { "Do not drive yourself. Do not leave a bitten person alone." }
+                @for text in &said.after_a_bite { li { (text) } }
             }
-            p.small.soft { "Position of the limb, washing, pressure bandages and pain relief are advised differently in different countries: follow the local authority." }
+            p.small.soft { (said.differs) }
         }
     }
 }
@@ -136,6 +134,7 @@ fn methods() -> Markup {
 pub fn samples() -> Vec<AboutPage> {
     vec![
         AboutPage {
+            cautions: cautions::shipped(),
             emergency_number: "112".to_owned(),
             keep_distance: "3 m".to_owned(),
             parameters: vec![(

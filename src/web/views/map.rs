@@ -4,6 +4,8 @@ use maud::Markup;
 use maud::html;
 
 use crate::domain::time::PartOfDay;
+use crate::signage::cautions;
+use crate::signage::cautions::Cautions;
 use crate::web::views::charts::Estimate;
 use crate::web::views::charts::SharedAxis;
 use crate::web::views::charts::format_rate;
@@ -31,6 +33,8 @@ pub const MONTHS: [&str; 12] = [
 /// The map page.
 #[derive(Debug, Clone)]
 pub struct MapPage {
+    /// What is said about snakes and bites.
+    pub cautions: Cautions,
     /// The map.
     pub drawing: MapDrawing,
     /// Class bounds, per 1,000 km walked.
@@ -143,8 +147,7 @@ pub fn body(page: &MapPage) -> Markup {
                 p.no-print { a href="/route" { "What to expect on a walk" } " · " a href="/watch" { "This season against expectation" } }
                 section.card.caution {
                     p {
-                        "A low rate is not a safe trail. Watch where you put hands and feet, stay on the trail, leash dogs; "
-                        "if you meet a snake, stop, back away slowly and give it room. "
+                        "A low rate is not a safe trail. " (page.cautions.walking) " " (page.cautions.meeting) " "
                         a href="/about#cautions" { "Cautions" }
                     }
                 }
@@ -268,6 +271,7 @@ pub fn samples() -> Vec<MapPage> {
     };
     let named = ("Ledge Walk, km 0.40 to 0.73".to_owned(), "/stretch/0".to_owned(), figure::sample());
     let full = MapPage {
+        cautions: cautions::shipped(),
         drawing,
         bounds: [0.5, 1.0, 2.0, 4.0],
         month: Some(5),

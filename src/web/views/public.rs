@@ -3,6 +3,8 @@
 use maud::Markup;
 use maud::html;
 
+use crate::signage::cautions;
+use crate::signage::cautions::Cautions;
 use crate::web::views::charts::Estimate;
 use crate::web::views::charts::format_rate;
 use crate::web::views::charts::thousands;
@@ -17,6 +19,8 @@ pub struct PublicPage {
     pub area_name: String,
     /// The local emergency number.
     pub emergency_number: String,
+    /// What is said about snakes and bites.
+    pub cautions: Cautions,
     /// The distance to keep, in words; empty when staff set none.
     pub keep_distance: String,
     /// The map.
@@ -96,17 +100,16 @@ pub fn body(page: &PublicPage) -> Markup {
 }
 
 fn cautions(page: &PublicPage) -> Markup {
+    let said = &page.cautions;
     html! {
         section.caution {
             p {
-                "Snakes can be met on any trail. Watch where you put hands and feet, stay on the trail, leash dogs. If you meet a snake: "
-                "stop, back away slowly, give it room and time"
-                @if !page.keep_distance.is_empty() { "; keep at least " (page.keep_distance) " away" }
-                ". Never touch, chase or kill one, not even a dead one."
+                "Snakes can be met on any trail. " (said.walking) " " (said.meeting)
+                @if let Some(text) = said.keep_distance(&page.keep_distance) { " " (text) }
             }
             p {
-                strong { "After a bite: move away from the snake, call " (page.emergency_number) " at once, stay calm and still." }
-                " Local emergency services, local codes and licensed practitioners come first. "
+                strong { (said.bite(&page.emergency_number)) }
+                " " (said.authority) " "
                 a href="/about#cautions" { "Cautions" }
             }
         }
@@ -137,6 +140,7 @@ pub fn samples() -> Vec<PublicPage> {
     vec![PublicPage {
         area_name: "Example Basin".to_owned(),
         emergency_number: "112".to_owned(),
+        cautions: cautions::shipped(),
         keep_distance: "3 m".to_owned(),
         drawing: MapDrawing::default(),
         bounds: [0.5, 1.0, 2.0, 4.0],

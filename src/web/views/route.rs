@@ -12,6 +12,7 @@ use maud::html;
 
 use crate::analysis::forecast::PeriodKnown;
 use crate::domain::time::PartOfDay;
+use crate::signage::cautions::Cautions;
 use crate::web::views::charts::Estimate;
 use crate::web::views::figure;
 use crate::web::views::figure::Behind;
@@ -45,6 +46,8 @@ pub struct RoutePage {
     pub reporting: String,
     /// The local emergency number.
     pub emergency_number: String,
+    /// What is said about snakes and bites.
+    pub cautions: Cautions,
     /// The distance that the land manager asks to keep, in words; empty when not set.
     pub keep_distance: String,
 }
@@ -254,15 +257,12 @@ pub fn body(page: &RoutePage) -> Markup {
 }
 
 fn cautions(page: &RoutePage) -> Markup {
+    let said = &page.cautions;
     html! {
         section.card.caution {
-            p { "A low figure does not make a trail safe: it describes past reports, not the snake beside the path today. Watch where you put hands and feet, stay on the trail, leash dogs." }
-            p { "If you meet a snake, stop, back away slowly and give it room and time. Never catch, chase, kill or handle one, not even a dead one."
-                @if !page.keep_distance.is_empty() { " The land manager asks you to keep at least " (page.keep_distance) " away." }
-            }
-            p { "After a bite move away from the snake and call "
-                @if page.emergency_number.is_empty() { "the local emergency number" } @else { strong { (page.emergency_number) } }
-                " at once; do not wait for symptoms. Local emergency services, poison centres, local codes and licensed practitioners come first. "
+            p { "A low figure does not make a trail safe: it describes past reports, not the snake beside the path today. " (said.walking) }
+            p { (said.meeting) @if let Some(text) = said.keep_distance(&page.keep_distance) { " " (text) } }
+            p { strong { (said.bite(&page.emergency_number)) } " " (said.authority) " "
                 a href="/about#cautions" { "Cautions" }
             }
         }

@@ -10,6 +10,8 @@ use crate::web::views::charts::thousands;
 pub struct StudyPage {
     /// The data revision.
     pub revision: u64,
+    /// The revision that figures rest on.
+    pub basis: u64,
     /// The seed of all draws.
     pub seed: u64,
     /// Draws.
@@ -54,9 +56,9 @@ pub struct Preview {
 #[derive(Debug, Clone)]
 pub struct FigureCard {
     /// Its name in its address.
-    pub name: &'static str,
+    pub name: String,
     /// Its title.
-    pub title: &'static str,
+    pub title: String,
     /// What the facts lack for it, where they do.
     pub missing: Option<String>,
 }
@@ -67,7 +69,10 @@ pub fn body(page: &StudyPage) -> Markup {
         div.page-head {
             div {
                 h1 { "Study" }
-                p.soft { "Every table and figure of data revision " (page.revision) ", with the methods behind them." }
+                p.soft {
+                    "Every table and figure of data revision " (page.revision) ", with the methods behind them."
+                    @if page.basis != page.revision { " Figures name revision " (page.basis) ", on which they rest: since then decisions and notices alone were written." }
+                }
             }
             a.button.main href="/study.zip" { "Take all along (ZIP)" }
         }
@@ -79,7 +84,7 @@ pub fn body(page: &StudyPage) -> Markup {
             }
             pre.command { code { "coilway study --out study.zip\ncoilway study --check study.zip" } }
             p.small.soft {
-                "No table or figure holds the position of an encounter, the name of a person or a sensitive place. Tables of segments and stretches still say "
+                "No table or figure holds the position of an encounter, the name of a person or a sensitive place. Maps, and tables of segments and stretches, still say "
                 "where encounters are frequent: judge before publishing them whether whole trails must stand instead."
             }
         }
@@ -161,6 +166,7 @@ pub fn samples() -> Vec<StudyPage> {
     };
     let full = StudyPage {
         revision: 12,
+        basis: 12,
         seed: 1,
         n_draws: 200,
         settings: "default settings".to_owned(),
@@ -173,8 +179,16 @@ pub fn samples() -> Vec<StudyPage> {
             },
         ],
         figures: vec![
-            FigureCard { name: "rates", title: "Stretches by encounter rate", missing: None },
-            FigureCard { name: "season", title: "By month", missing: Some("No reports.".to_owned()) },
+            FigureCard {
+                name: "rates".to_owned(),
+                title: "Stretches by encounter rate".to_owned(),
+                missing: None,
+            },
+            FigureCard {
+                name: "season".to_owned(),
+                title: "By month".to_owned(),
+                missing: Some("No reports.".to_owned()),
+            },
         ],
         methods: vec![("Rates", "Gamma-Poisson.")],
         references: vec!["Garwood, F. (1936)."],

@@ -51,6 +51,8 @@ pub(crate) struct Park {
     pub(crate) has_encounters: bool,
     /// Turns the whole park so that it lies across the antimeridian.
     pub(crate) across_antimeridian: bool,
+    /// Lists trails and trailheads the other way round.
+    pub(crate) is_reversed: bool,
 }
 
 impl Default for Park {
@@ -60,6 +62,7 @@ impl Default for Park {
             has_walking: true,
             has_encounters: true,
             across_antimeridian: false,
+            is_reversed: false,
         }
     }
 }
@@ -79,8 +82,13 @@ impl Park {
         let target = Target { area, source: None };
         writer.set_setting(area, "draws", "60").await.unwrap();
         self.put_species(writer, &target).await;
-        writer.put_trails(&target, &rows(self.trails())).await.unwrap();
-        writer.put_trailheads(&target, &rows(self.trailheads())).await.unwrap();
+        let (mut trails, mut trailheads) = (self.trails(), self.trailheads());
+        if self.is_reversed {
+            trails.reverse();
+            trailheads.reverse();
+        }
+        writer.put_trails(&target, &rows(trails)).await.unwrap();
+        writer.put_trailheads(&target, &rows(trailheads)).await.unwrap();
         writer.put_places(&target, &rows(self.places())).await.unwrap();
         if self.has_walking {
             self.put_walking(writer, &target).await;

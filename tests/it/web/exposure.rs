@@ -5,6 +5,7 @@ use axum::http::StatusCode;
 use coilway::web::views;
 use coilway::web::views::layout::Reader;
 
+use crate::support::Park;
 use crate::support::TestApp;
 
 #[tokio::test]
@@ -95,4 +96,19 @@ fn the_same_seed_gives_the_same_figures_on_one_and_two_threads() {
     for (name, (one, two)) in ["exposure", "rates", "reactions"].iter().zip(one.iter().zip(&two)) {
         assert!(one == two, "{name} differs");
     }
+}
+
+#[tokio::test]
+async fn the_order_of_trails_and_trailheads_in_their_files_changes_nothing() {
+    let mut found = Vec::new();
+    for is_reversed in [false, true] {
+        let test = TestApp::with(&Park { is_reversed, ..Park::default() }).await;
+        let facts = test.app.deriver().facts().await.unwrap();
+        let exposure = test.app.deriver().exposure(&facts).await.unwrap();
+        let rates = test.app.deriver().rates(&facts).await.unwrap();
+        let set = &rates.stretches;
+        let (names, fit) = (set.names.clone(), set.fit.clone());
+        found.push((exposure.field.party_km.clone(), set.provenance.clone(), names, fit));
+    }
+    assert_eq!(found[0], found[1]);
 }

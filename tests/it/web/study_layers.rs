@@ -1,5 +1,13 @@
 //! Tables of the study about surveys, clusters, the season and decisions.
 
+use std::sync::Arc;
+
+use coilway::analysis::density::Lixels;
+use coilway::analysis::density::relative::RelativeDensity;
+use coilway::analysis::density::relative::RelativeLixel;
+use coilway::derived::density::RelativeLayer;
+use coilway::derived::density::by_segment::mean_per_km;
+use coilway::derived::density::by_segment::outside;
 use coilway::derived::study::Layers;
 use coilway::derived::study::Table;
 use coilway::derived::study::Value;
@@ -9,6 +17,7 @@ use coilway::domain::encounter::EncounterDraft;
 use coilway::domain::walk::Purpose;
 use coilway::domain::walk::WalkDraft;
 use coilway::web::study::archive::unpack;
+use coilway::web::study::figures;
 use jiff::civil::date;
 
 use crate::support::OBSERVER;
@@ -212,4 +221,106 @@ async fn the_pattern_of_residuals_has_a_row_for_each_judged_stretch() {
     for expected in ["expected_even", "expected_fit"] {
         assert!((sum(expected) - sum("reports")).abs() < 1e-6, "{expected} is not scaled to the reports");
     }
+}
+
+/// Reports over walking on the layers' network: three times even risk on some segments, even risk elsewhere. Of one segment
+/// the first lixel alone lies outside.
+fn relative(layers: &Layers, whole: &[usize], in_part: usize) -> RelativeLayer {
+    let network = &layers.network.as_ref().unwrap().network;
+    let lixels = Lixels::new(network.graph(), 25.0).unwrap();
+    let lixel = |lixel: usize| {
+        let segment = lixels.edge_of(lixel);
+        let is_first = lixel == lixels.of_edge(segment).start;
+        match whole.contains(&segment) || segment == in_part && is_first {
+            true => RelativeLixel::Exposed { rate_per_km: 0.03, p_high: 0.01, p_low: 1.0, even_per_km: None },
+            false => RelativeLixel::Exposed { rate_per_km: 0.01, p_high: 0.6, p_low: 0.5, even_per_km: None },
+        }
+    };
+    let n_segments = network.segments.len();
+    RelativeLayer {
+        outside: Vec::new(),
+        relative: RelativeDensity {
+            lixels: (0..lixels.len()).map(lixel).collect(),
+            reference_rate_per_km: 0.01,
+            contradicted: 0.0,
+        },
+        lixels,
+        is_assumed: vec![false; n_segments],
+        n_reports: 2.0 * n_segments as f64,
+        n_on_assumed: 0.0,
+        walked_km: 100.0 * n_segments as f64,
+        reports_on: vec![2.0; n_segments],
+        walked_on_km: vec![100.0; n_segments],
+    }
+}
+
+#[tokio::test]
+async fn stretches_outside_the_contours_are_told_by_whole_segments() {
+    let test = TestApp::park().await;
+    let mut layers = Layers::read(test.app.deriver()).await.unwrap();
+    let found = make(&layers, "relative-density-outside").unwrap().unwrap();
+    let network = layers.network.clone().unwrap();
+    let n_runs = outside(&network, layers.relative_density.as_ref().unwrap()).len();
+    assert_eq!(found.rows.len(), n_runs);
+    let along = network.network.trail_runs()[0].clone();
+    let run = &along[3..6];
+    layers.relative_density = Ok(Arc::new(relative(&layers, run, along[8])));
+    let table = make(&layers, "relative-density-outside").unwrap().unwrap();
+    assert_eq!(table.rows.len(), 1, "{table:?}");
+    let number = |column: &str| match cell(&table, 0, column) {
+        Value::Number(number) => *number,
+        other => panic!("{column}: {other:?}"),
+    };
+    assert_eq!(cell(&table, 0, "side"), &Value::from("more"));
+    assert_eq!(cell(&table, 0, "segments"), &Value::Count(3));
+    let length_km: f64 = run.iter().map(|segment| network.network.segments[*segment].length_m / 1000.0).sum();
+    for (column, value) in [
+        ("reports", 6.0),
+        ("walked_km", 300.0),
+        ("expected", 3.0),
+        ("mean_ratio", 3.0),
+        ("farthest_ratio", 3.0),
+        ("least_p", 0.02),
+        ("reference_per_1000_km", 10.0),
+        ("outside_by_chance", 0.05),
+    ] {
+        assert!((number(column) - value).abs() < 1e-9, "{column}: {}", number(column));
+    }
+    assert!((number("to_km") - number("from_km") - length_km).abs() < 1e-6, "{table:?}");
+    let figure = figures::named(&layers, "relative-density").unwrap();
+    let svg = figures::picture(&layers, figure).unwrap().svg;
+    // Notes are cut into lines.
+    let lines = svg.split("class=\"figure-note\"").skip(1);
+    let lines: Vec<&str> = lines.map(|it| it.split(['>', '<']).nth(1).unwrap()).collect();
+    let notes = lines.join(" ");
+    for words in ["95 % tolerance contours", "even risk", &format!("on {length_km:.1} km with more reports")]
+    {
+        assert!(notes.contains(words), "{notes}");
+    }
+}
+
+/// A kernel is highest where an encounter was: no line of the maps ends within a segment.
+#[tokio::test]
+async fn maps_of_density_are_drawn_by_whole_segments() {
+    let test = TestApp::park().await;
+    let layers = Layers::read(test.app.deriver()).await.unwrap();
+    let network = layers.network.as_ref().unwrap();
+    let (_, density) = layers.density.iter().find(|(effort, _)| *effort == EffortKind::Report).unwrap();
+    let density = density.as_ref().unwrap();
+    let of_segment = mean_per_km(density);
+    assert_eq!(of_segment.len(), network.network.segments.len());
+    let along_m =
+        |segment: usize| density.lixels.length_m(segment) * density.lixels.of_edge(segment).len() as f64;
+    let total = |per_km: &dyn Fn(usize) -> f64| -> f64 {
+        (0..of_segment.len()).map(|segment| per_km(segment) * along_m(segment)).sum()
+    };
+    let by_lixel: f64 = (0..density.lixels.len())
+        .map(|lixel| density.per_km[lixel] * density.lixels.length_m(density.lixels.edge_of(lixel)))
+        .sum();
+    assert!((total(&|segment| of_segment[segment]) / by_lixel - 1.0).abs() < 1e-9);
+    let figure = figures::named(&layers, "density-report").unwrap();
+    let svg = figures::picture(&layers, figure).unwrap().svg;
+    let n_lines = svg.matches("class=\"narrow c").count();
+    assert!((1..=of_segment.len()).contains(&n_lines), "{n_lines} lines");
+    assert!(figures::named(&layers, "density-located").is_none_or(|it| it.drawn.is_err()));
 }

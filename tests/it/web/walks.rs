@@ -96,6 +96,11 @@ fn gpx(track: &[(LonLat, i64)]) -> String {
 }
 
 async fn bring_in_gpx(test: &TestApp, text: String) {
+    assert_eq!(bring_in(test, text).await, (1, 0));
+}
+
+/// How many walks went in, and how many did not.
+async fn bring_in(test: &TestApp, text: String) -> (u64, u64) {
     let area = test.by_hand().await.area;
     let request = BringIn {
         trust: Trust::FULL,
@@ -107,7 +112,7 @@ async fn bring_in_gpx(test: &TestApp, text: String) {
         }),
     };
     let brought_in = test.app.bring_in(area, request, |_| {}).await.unwrap();
-    assert_eq!((brought_in.n_accepted, brought_in.n_refused), (1, 0));
+    (brought_in.n_accepted, brought_in.n_refused)
 }
 
 #[tokio::test]
@@ -133,6 +138,27 @@ async fn a_gpx_track_is_matched_and_its_drive_home_left_out() {
     page.says("class=\"track\"");
     test.get("/walks").await.expect(200).says("1 of them met no snake, and count too");
     test.get("/walks/2").await.expect(404);
+}
+
+#[tokio::test]
+async fn a_track_that_is_mended_keeps_its_times() {
+    let test = TestApp::park().await;
+    let mut way = track(&WEST, 1.2, START_S);
+    let back: Vec<(f64, f64)> = WEST.iter().rev().copied().collect();
+    way.extend(track(&back, 10.0, way.last().unwrap().1 + 60));
+    let file = gpx(&way).replace("<type>planned</type>", "");
+    assert_eq!(bring_in(&test, file).await, (0, 1));
+    let page = test.get("/data/rows").await.expect(200);
+    let id = page.body.split("/data/rows/").nth(1).unwrap().split('"').next().unwrap().to_owned();
+    // The purpose is in no column of the file, and can be given all the same.
+    let form = test.get(&format!("/data/rows/{id}")).await.expect(200);
+    form.says("name=\"purpose\"");
+    test.post_fields(&format!("/data/rows/{id}"), &[("purpose", "planned")]).await.expect(303);
+    let facts = test.app.deriver().facts().await.unwrap();
+    let layer = test.app.deriver().walks(&facts).await.unwrap();
+    let matched = &layer.walks[0].matched;
+    assert!((matched.walked_m() - 1501.0).abs() < 40.0, "{}", matched.walked_m());
+    assert_eq!(matched.left_out.iter().map(|part| part.reason).collect::<Vec<_>>(), [Reason::Vehicle]);
 }
 
 #[tokio::test]

@@ -1,6 +1,7 @@
 //! Pages made up for tests and previews.
 
 use crate::analysis::forecast::PeriodKnown;
+use crate::signage::cautions;
 use crate::web::views::charts::Estimate;
 use crate::web::views::figure::Behind;
 use crate::web::views::route::BesideRow;
@@ -84,6 +85,7 @@ pub fn samples() -> Vec<RoutePage> {
                     (95 % interval 9.1 to 16)."
             .to_owned(),
         emergency_number: "112".to_owned(),
+        cautions: cautions::shipped(),
         keep_distance: "3 m".to_owned(),
     };
     let one_way = RoutePage {
