@@ -13,6 +13,7 @@ mod spool;
 mod uploads;
 mod warm;
 
+use std::path::Path;
 use std::sync::Arc;
 use std::sync::Mutex;
 use std::sync::PoisonError;
@@ -109,6 +110,18 @@ pub enum OpenError {
     Texts(#[from] InvalidTexts),
 }
 
+/// The texts of a folder, which must be there, and those of the program for what it lacks.
+fn texts_of(folder: Option<&Path>) -> Result<Texts, InvalidTexts> {
+    let Some(folder) = folder else { return Texts::read(&|_| Ok(None)) };
+    std::fs::read_dir(folder)
+        .map_err(|error| InvalidTexts::Unreadable { file: folder.display().to_string(), error })?;
+    Texts::read(&|file| match std::fs::read_to_string(folder.join(file)) {
+        Ok(text) => Ok(Some(text)),
+        Err(error) if error.kind() == std::io::ErrorKind::NotFound => Ok(None),
+        Err(error) => Err(error),
+    })
+}
+
 impl App {
     /// Opens the database and makes the app around it.
     ///
@@ -116,7 +129,7 @@ impl App {
     /// [`OpenError`] when the database cannot be opened or brought up to date, texts cannot be used, or there are no random
     /// numbers.
     pub async fn open(config: Config, clock: Clock) -> Result<Self, OpenError> {
-        let texts = Texts::read(config.texts.as_deref())?;
+        let texts = texts_of(config.texts.as_deref())?;
         let store = Store::open(&config.database, &OpenParams::default()).await?;
         let deriver = Deriver::new(store.clone());
         Ok(Self(Arc::new(Inner {

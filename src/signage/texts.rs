@@ -1,8 +1,5 @@
 //! All texts that speak to visitors: those that come with the program, or those of a folder that staff wrote.
 
-use std::path::Path;
-use std::path::PathBuf;
-
 use crate::signage::cautions;
 use crate::signage::cautions::Cautions;
 use crate::signage::fact_sheet;
@@ -32,7 +29,7 @@ pub enum InvalidTexts {
     #[error("{file} cannot be read: {error}")]
     Unreadable {
         /// The file.
-        file: PathBuf,
+        file: String,
         /// Why.
         error: std::io::Error,
     },
@@ -40,7 +37,7 @@ pub enum InvalidTexts {
     #[error("{file} cannot be used: {problem}")]
     Unusable {
         /// The file.
-        file: PathBuf,
+        file: String,
         /// What is wrong.
         problem: String,
     },
@@ -48,55 +45,46 @@ pub enum InvalidTexts {
 
 impl Texts {
     /// Those of a folder, laid out as `templates/` is: `cautions/en.toml`, `wording/en.toml` and `es.toml`, `notices/…`,
-    /// `fact-sheet/…`. What the folder lacks comes with the program; without a folder all of it.
+    /// `fact-sheet/…`. `own` gives the text of a file, none where the folder lacks it: then that of the program is used.
     ///
     /// # Errors
     /// [`InvalidTexts`] naming the file: a text that cannot be read, is missing a placeholder, or invites to what pages and
     /// signs must not invite to, is not used.
-    pub fn read(folder: Option<&Path>) -> Result<Self, InvalidTexts> {
-        if let Some(folder) = folder {
-            std::fs::read_dir(folder)
-                .map_err(|error| InvalidTexts::Unreadable { file: folder.to_owned(), error })?;
-        }
-        let [(language, text)] = cautions::SHIPPED;
-        let cautions = one(folder, "cautions", (language, text), cautions::parse, |it| cautions::lint(it))?;
+    pub fn read(own: Own<'_>) -> Result<Self, InvalidTexts> {
+        let [shipped] = cautions::SHIPPED;
         Ok(Self {
-            cautions,
-            wording: all(folder, "wording", &wording::SHIPPED, wording::parse, |it| wording::lint(it))?,
-            notices: all(folder, "notices", &notice::SHIPPED, notice::parse, |_| Vec::<String>::new())?,
-            fact_sheets: all(folder, "fact-sheet", &fact_sheet::SHIPPED, fact_sheet::parse, |it| {
-                fact_sheet::lint(it)
-            })?,
+            cautions: one(own, "cautions", shipped, cautions::parse, cautions::lint)?,
+            wording: all(own, "wording", &wording::SHIPPED, wording::parse, wording::lint)?,
+            notices: all(own, "notices", &notice::SHIPPED, notice::parse, |_| Vec::<String>::new())?,
+            fact_sheets: all(own, "fact-sheet", &fact_sheet::SHIPPED, fact_sheet::parse, fact_sheet::lint)?,
         })
     }
 }
 
+/// The text of a file, such as `cautions/en.toml`, where there is one.
+pub type Own<'a> = &'a dyn Fn(&str) -> std::io::Result<Option<String>>;
+
 fn all<T, E: std::fmt::Display, F: std::fmt::Debug>(
-    folder: Option<&Path>,
+    own: Own<'_>,
     kind: &str,
     shipped: &[(&str, &str)],
     parse: impl Fn(&str) -> Result<T, E>,
     lint: impl Fn(&T) -> Vec<F>,
 ) -> Result<Vec<T>, InvalidTexts> {
-    shipped.iter().map(|language| one(folder, kind, *language, &parse, &lint)).collect()
+    shipped.iter().map(|language| one(own, kind, *language, &parse, &lint)).collect()
 }
 
 fn one<T, E: std::fmt::Display, F: std::fmt::Debug>(
-    folder: Option<&Path>,
+    own: Own<'_>,
     kind: &str,
     (language, shipped): (&str, &str),
     parse: impl Fn(&str) -> Result<T, E>,
     lint: impl Fn(&T) -> Vec<F>,
 ) -> Result<T, InvalidTexts> {
-    let name = Path::new(kind).join(format!("{language}.toml"));
-    let file = folder.map_or_else(|| name.clone(), |folder| folder.join(&name));
-    let own = match folder {
-        Some(_) => match std::fs::read_to_string(&file) {
-            Ok(text) => Some(text),
-            Err(error) if error.kind() == std::io::ErrorKind::NotFound => None,
-            Err(error) => return Err(InvalidTexts::Unreadable { file, error }),
-        },
-        None => None,
+    let file = format!("{kind}/{language}.toml");
+    let own = match own(&file) {
+        Ok(own) => own,
+        Err(error) => return Err(InvalidTexts::Unreadable { file, error }),
     };
     let unusable = |problem: String| InvalidTexts::Unusable { file: file.clone(), problem };
     let texts = parse(own.as_deref().unwrap_or(shipped)).map_err(|error| unusable(error.to_string()))?;
@@ -110,19 +98,18 @@ mod tests {
 
     #[test]
     fn a_folder_replaces_what_it_holds_and_nothing_else() {
-        let shipped = Texts::read(None).unwrap();
-        let folder = tempfile::tempdir().unwrap();
-        assert_eq!(Texts::read(Some(folder.path())).unwrap(), shipped);
+        let shipped = Texts::read(&|_| Ok(None)).unwrap();
+        let with = |own: String| {
+            let read = move |file: &str| Ok((file == "cautions/en.toml").then(|| own.clone()));
+            Texts::read(&read)
+        };
         let own = cautions::SHIPPED[0].1.replace("leash dogs.\"\nmeeting", "keep dogs at home.\"\nmeeting");
-        std::fs::create_dir(folder.path().join("cautions")).unwrap();
-        let file = folder.path().join("cautions/en.toml");
-        std::fs::write(&file, &own).unwrap();
-        let texts = Texts::read(Some(folder.path())).unwrap();
+        let texts = with(own.clone()).unwrap();
         assert!(texts.cautions.walking.ends_with("keep dogs at home."), "{}", texts.cautions.walking);
         assert_eq!(texts.wording, shipped.wording);
-        std::fs::write(&file, own.replace("{emergency_number}", "us")).unwrap();
-        let refused = Texts::read(Some(folder.path())).unwrap_err().to_string();
+        let refused = with(own.replace("{emergency_number}", "us")).unwrap_err().to_string();
         assert!(refused.contains("cautions/en.toml cannot be used"), "{refused}");
-        assert!(Texts::read(Some(&folder.path().join("none"))).is_err());
+        let unreadable = Texts::read(&|_| Err(std::io::Error::other("gone"))).unwrap_err().to_string();
+        assert!(unreadable.contains("cautions/en.toml cannot be read: gone"), "{unreadable}");
     }
 }

@@ -192,6 +192,10 @@ pub struct Store {
     pending: Arc<accounts::Pending>,
 }
 
+/// How often a database that somebody else is making is tried, and how long between.
+const OPEN_TRIES: usize = 4;
+const OPEN_PAUSE: std::time::Duration = std::time::Duration::from_millis(100);
+
 impl Store {
     /// Opens the database, or makes an empty one, and brings it up to date.
     ///
@@ -200,6 +204,18 @@ impl Store {
     /// [`Error::Newer`] or [`Error::AlteredMigration`] when it was made by another version; [`Error::Migration`],
     /// [`Error::Busy`], [`Error::Full`], [`Error::ReadOnly`] when it could not be brought up to date.
     pub async fn open(path: &Path, params: &OpenParams) -> Result<Self, Error> {
+        // Of two programs that make a new database at once, each may hold what the other needs: then SQLite refuses one
+        // without waiting.
+        for _ in 1..OPEN_TRIES {
+            match boxed(Self::open_once(path, params)).await {
+                Err(Error::Busy) => tokio::time::sleep(OPEN_PAUSE).await,
+                done => return done,
+            }
+        }
+        boxed(Self::open_once(path, params)).await
+    }
+
+    async fn open_once(path: &Path, params: &OpenParams) -> Result<Self, Error> {
         let plain = SqliteConnectOptions::new()
             .filename(path)
             .create_if_missing(true)

@@ -285,7 +285,7 @@ mod tests {
                 assert!(!denied.contains(word), "{word}");
             }
             assert!(drawn.contains("a low figure does not make a trail safe"));
-            assert!(drawn.contains("call <strong>112</strong>"));
+            assert!(drawn.contains("call 112 at once"));
         }
     }
 }

@@ -22,7 +22,10 @@ fn the_demo_park_comes_in_whole_and_gives_rates_and_a_plan() {
     let rates = program.run(&["rates", "--unit", "trail"]).good();
     let basin = rates.lines().find(|line| line.starts_with("Basin Track,")).unwrap();
     assert_eq!(rates.lines().count(), 13, "{rates}");
-    assert!(!rates.contains("NaN") && basin.split(',').count() == 16, "{basin}");
+    assert!(
+        !rates.contains("NaN") && basin.ends_with(",default settings") && basin.split(',').count() == 17,
+        "{basin}"
+    );
     let plan = program.run(&["plan", "--signs", "3"]).good();
     assert_eq!(plan.lines().count(), 1 + 2 + 3, "two in place and three new: {plan}");
     let register = program.run(&["decisions"]).good();

@@ -42,7 +42,7 @@ async fn a_walk_has_its_figures_bounds_and_cautions() {
         "What share is reported is not known: no survey walk lies on the trails",
         "95 % interval",
         "A low figure does not make a trail safe",
-        "call <strong>911</strong>",
+        "call 911 at once",
         "The same question for each trail",
         "Swale Path",
         "For staff: contacts underfoot and bites",
