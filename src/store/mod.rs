@@ -207,12 +207,12 @@ impl Store {
         // Of two programs that make a new database at once, each may hold what the other needs: then SQLite refuses one
         // without waiting.
         for _ in 1..OPEN_TRIES {
-            match boxed(Self::open_once(path, params)).await {
+            match Self::open_once(path, params).await {
                 Err(Error::Busy) => tokio::time::sleep(OPEN_PAUSE).await,
                 done => return done,
             }
         }
-        boxed(Self::open_once(path, params)).await
+        Self::open_once(path, params).await
     }
 
     async fn open_once(path: &Path, params: &OpenParams) -> Result<Self, Error> {
