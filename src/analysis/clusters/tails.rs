@@ -115,22 +115,36 @@ impl CountLaw {
         if count > self.total() {
             return CountTails { less: 1.0, greater: 0.0, point: 0.0 };
         }
-        let point = self.point(count);
-        let (mut sum, mut term) = (point, point);
-        if count as f64 >= self.mean() {
-            let mut x = count;
-            while x < self.total() && term > COMPLETE * sum {
-                term *= self.step(x);
+        let n = self.total() as f64;
+        match *self {
+            Self::Binomial { share, .. } => {
+                let odds = share / (1.0 - share);
+                self.summed(count, |x| (n - x) * odds / (x + 1.0))
+            }
+            Self::BetaBinomial { inside, outside, .. } => {
+                // One division a term: tails of large counts are thousands of terms.
+                let above = outside + n - 1.0;
+                self.summed(count, |x| (n - x) * (inside + x) / ((x + 1.0) * (above - x)))
+            }
+        }
+    }
+
+    /// The tails at a possible count, given P(X = x + 1) / P(X = x).
+    fn summed(&self, count: u64, step: impl Fn(f64) -> f64) -> CountTails {
+        let (point, n) = (self.point(count), self.total() as f64);
+        let (mut sum, mut term, mut x) = (point, point, count as f64);
+        if x >= self.mean() {
+            while x < n && term > COMPLETE * sum {
+                term *= step(x);
                 sum += term;
-                x += 1;
+                x += 1.0;
             }
             let greater = sum.min(1.0);
             CountTails { less: (1.0 - greater + point).min(1.0), greater, point }
         } else {
-            let mut x = count;
-            while x > 0 && term > COMPLETE * sum {
-                x -= 1;
-                term /= self.step(x);
+            while x > 0.0 && term > COMPLETE * sum {
+                x -= 1.0;
+                term /= step(x);
                 sum += term;
             }
             let less = sum.min(1.0);
