@@ -184,10 +184,9 @@ pub(super) fn beside(page: &RoutePage) -> Markup {
                 p.small.soft { "From the nearest trailhead along the trail and back, " (format!("{:.1} km", page.beside_out_km)) " out or to its end, same month and part of the day. The order is that of names. Differences smaller than the intervals say nothing. Encounters and kilometres walked are those of the stretches on the way, in all months and hours." }
                 table.stack {
                     thead { tr {
-                        th scope="col" { "Trail" } th scope="col" { "From" } th.num scope="col" { "Walked" }
-                        th.num scope="col" { "Reports expected, a party" } th.num scope="col" { "95 % interval of it" }
-                        th.num scope="col" { "At least one report, a party" } th.num scope="col" { "95 % interval" }
-                        th.num scope="col" { "Encounters" } th.num scope="col" { "km walked by parties" } th scope="col" { "What is known" }
+                        th scope="col" { "Trail" } th.num scope="col" { "Reports expected, a party, 95 % interval" }
+                        th.num scope="col" { "At least one report, a party, 95 % interval" }
+                        th.num scope="col" { "Encounters, km walked by parties" } th scope="col" { "What is known" }
                     } }
                     tbody { @for row in &page.beside { (beside_row(row)) } }
                 }
@@ -199,21 +198,25 @@ pub(super) fn beside(page: &RoutePage) -> Markup {
 fn beside_row(row: &BesideRow) -> Markup {
     html! {
         tr {
-            th scope="row" { (row.trail) }
-            td data-label="From" { (row.trailhead) }
-            td.num data-label="Walked" { (format!("{:.1} km", row.km.walked)) }
+            th scope="row" { (row.trail) div.small.soft { (format!("{:.1} km from {}", row.km.walked, row.trailhead)) } }
             @match row.figures {
                 FiguresShown::Estimated { lower, upper } => {
-                    td.num data-label="Reports expected, a party" { (small_range(lower.expected.value, upper.expected.value)) }
-                    td.num data-label="95 % interval of it" { (small_number(lower.expected.lower)) "–" (small_number(upper.expected.upper)) }
-                    td.num data-label="At least one report, a party" { (one_in(lower.at_least_one.value)) @if lower != upper { " to " (one_in(upper.at_least_one.value)) } }
-                    td.num data-label="95 % interval" { (one_in(lower.at_least_one.lower)) " to " (one_in(upper.at_least_one.upper)) }
+                    td.num data-label="Reports expected, a party" {
+                        (small_range(lower.expected.value, upper.expected.value))
+                        div.small.soft { (small_number(lower.expected.lower)) "–" (small_number(upper.expected.upper)) }
+                    }
+                    td.num data-label="At least one report, a party" {
+                        (one_in(lower.at_least_one.value)) @if lower != upper { " to " (one_in(upper.at_least_one.value)) }
+                        div.small.soft { (one_in(lower.at_least_one.lower)) " to " (one_in(upper.at_least_one.upper)) }
+                    }
                 }
-                FiguresShown::TooLittleKnown(_) => { td.num data-label="Reports expected, a party" colspan="4" { "too little walking is known" } }
-                FiguresShown::NotEstimable => { td.num data-label="Reports expected, a party" colspan="4" { "no exposure" } }
+                FiguresShown::TooLittleKnown(_) => { td.num data-label="Reports expected, a party" colspan="2" { "too little walking is known" } }
+                FiguresShown::NotEstimable => { td.num data-label="Reports expected, a party" colspan="2" { "no exposure" } }
             }
-            td.num data-label="Encounters" { (format_count(row.behind.count)) }
-            td.num data-label="km walked by parties" { (row.behind.km_words()) }
+            td.num data-label="Encounters, km walked" {
+                (format_count(row.behind.count))
+                div.small.soft { "in " (row.behind.km_words()) " km" }
+            }
             td data-label="What is known" { (known_words(&row.km)) }
         }
     }
