@@ -146,6 +146,8 @@ fn params(facts: &Facts) -> ExposureParams {
         month_between_years_log_sd: settings.month_between_years_log_sd,
         profile_log_sd: settings.profile_log_sd,
         interaction_prior_count: settings.interaction_prior_count,
+        fitted_sd_share: settings.fitted_sd_share,
+        fitted_log_sd: settings.fitted_log_sd,
         ..ExposureParams::default()
     }
 }

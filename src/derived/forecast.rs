@@ -36,10 +36,6 @@ use crate::domain::time::PartOfDay;
 
 /// A place farther than this from every trail is no start and no end of a route.
 const FARTHEST_PLACE_M: f64 = 250.0;
-/// Prior of the share of encounters in which the snake is stepped on: a mean of 5 %, worth ten encounters; assumption.
-const UNDERFOOT_PRIOR: (f64, f64) = (0.5, 9.5);
-/// Prior of the share of encounters with a bite: a mean of 1 %, worth fifty encounters; assumption.
-const BITE_PRIOR: (f64, f64) = (0.5, 49.5);
 
 /// A named start or end of a route.
 #[derive(Debug, Clone, PartialEq)]
@@ -492,8 +488,10 @@ pub fn area_contacts(
         return Err(DeriveError::missing(reason));
     }
     let ReportedMeetings { n: watched, underfoot: stepped, bitten } = reactions.reported;
-    let share = |shown, (prior_a, prior_b)| ShareData { shown, watched, prior_a, prior_b };
-    let (underfoot, bite) = (share(stepped, UNDERFOOT_PRIOR), share(bitten, BITE_PRIOR));
+    let settings = &ground.facts.settings;
+    // Half an encounter of so many shows it.
+    let share = |shown, worth: f64| ShareData { shown, watched, prior_a: 0.5, prior_b: worth - 0.5 };
+    let (underfoot, bite) = (share(stepped, settings.underfoot_prior), share(bitten, settings.bite_prior));
     let stretches = &ground.rates.stretches;
     let factors = ground.season.unit_factors(&stretches.members, period)?;
     let rate_per_km = rates::reference_in_period(&stretches.fit, &factors).map_err(DeriveError::internal)?;

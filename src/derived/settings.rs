@@ -214,6 +214,18 @@ settings! {
     /// Counts that month times hour weighs against an observed cell.
     interaction_prior_count: "month-hour-weight", "Weight of month by hour", "counts", 30.0, 1.0, 10_000.0,
         "so many counts does month times hour weigh against what was counted in that month and hour; assumption";
+    /// Share of its prior's spread below which a parameter is fitted.
+    fitted_sd_share: "fitted-share", "A parameter is fitted below", "share of its prior's spread", 0.5, 0.05, 0.95,
+        "a parameter of the walking is fitted where counts bring its spread under this share of its prior's; at one half they say more than the prior";
+    /// Log standard deviation that may be left open where walking is known.
+    fitted_log_sd: "known-walking", "Walking is known up to", "log sd", 0.2, 0.02, 1.0,
+        "what priors may leave open of a segment's walking for it to be ranked and called; 0.2 is within a factor of one and a half, 95 times in a hundred";
+    /// Encounters that the prior of snakes stepped on is worth.
+    underfoot_prior: "underfoot-prior", "Prior of snakes stepped on", "encounters", 10.0, 1.0, 10_000.0,
+        "the prior is worth so many encounters, half of one with the snake stepped on: with ten a mean of 5 %; assumption";
+    /// Encounters that the prior of bites is worth.
+    bite_prior: "bite-prior", "Prior of bites", "encounters", 50.0, 1.0, 10_000.0,
+        "the prior is worth so many encounters, half of one with a bite: with fifty a mean of 1 %; assumption";
     /// Months for which names and words of people are kept; zero for as long as the records.
     personal_data_months: "personal-data-months", "Names and remarks are kept for", "months", 0.0, 0.0, 600.0,
         "so long after the day of a record, names, remarks and columns that no field takes are emptied in it and in its history, once a day, and rows that wait are set aside; what was emptied cannot be brought back; 0 keeps them; no figure rests on it";
@@ -230,7 +242,7 @@ const WHOLE: [&str; 6] =
 pub type Group = (&'static str, &'static [&'static str]);
 
 /// The settings by what they are for. Each stands in one of them.
-pub const GROUPS: [Group; 11] = [
+pub const GROUPS: [Group; 12] = [
     ("Trails and draws", &["segment-length", "draws", "seed"]),
     (
         "Where records lie",
@@ -273,8 +285,11 @@ pub const GROUPS: [Group; 11] = [
             "month-between-years",
             "profile-error",
             "month-hour-weight",
+            "fitted-share",
+            "known-walking",
         ],
     ),
+    ("Contacts and bites, before reports speak", &["underfoot-prior", "bite-prior"]),
     ("Personal data", &[ABOUT_PEOPLE]),
 ];
 

@@ -183,15 +183,16 @@ impl ExposureParams {
 
     fn rules(&self) -> Vec<Assumption> {
         let rule = |name, value| Assumption { name, value, source: RULE, set_by: SetBy::Program };
+        let chosen = |name, value| Assumption { name, value, source: RULE, set_by: SetBy::Setting };
         vec![
             rule("a run of zeros is a gap below the probability", format!("{:e}", self.zero_run_probability)),
             rule("bins are apportioned above, hours", format!("{}", self.coarse_hours)),
-            rule(
+            chosen(
                 "a parameter is fitted below this share of its prior's spread",
                 format!("{}", self.fitted_sd_share),
             ),
             rule("and while the condition number stays below", format!("{}", self.condition_limit)),
-            rule(
+            chosen(
                 "a segment's walking is known up to this log standard deviation from priors",
                 format!("{}", self.fitted_log_sd),
             ),

@@ -174,6 +174,11 @@ fn kinds(exposure: &Exposure) -> Markup {
             "walker model on stated priors; no rank, no exceedance and no cluster is given there. Not walked: fewer than one "
             "passage of a party is expected."
         }
+        p.small.soft {
+            "The intervals take the walker model for true. In twelve made-up parks whose walkers followed another one, 95 % intervals "
+            "of walking held the truth on 96 of 100 counted segments, but on 86 of 100 fitted or assumed ones; those of rates held it "
+            "on 95 to 97 of 100."
+        }
     }
 }
 
