@@ -48,8 +48,8 @@ impl Texts {
     /// `fact-sheet/…`. `own` gives the text of a file, none where the folder lacks it: then that of the program is used.
     ///
     /// # Errors
-    /// [`InvalidTexts`] naming the file: a text that cannot be read, is missing a placeholder, or invites to what pages and
-    /// signs must not invite to, is not used.
+    /// [`InvalidTexts`] naming the file: a text that cannot be read or lacks a placeholder is not used, nor signs and a fact
+    /// sheet that invite to what they must not. The words of cautions and notices are not searched for that.
     pub fn read(own: Own<'_>) -> Result<Self, InvalidTexts> {
         let [shipped] = cautions::SHIPPED;
         Ok(Self {
