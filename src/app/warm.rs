@@ -4,7 +4,10 @@ use std::time::Duration;
 
 use crate::app::App;
 use crate::derived::DeriveError;
+use crate::derived::Derived;
+use crate::derived::cluster_periods::PeriodCut;
 use crate::derived::density::DensityParams;
+use crate::derived::facts::Facts;
 use crate::derived::plan::PlanParams;
 use crate::derived::rates::UnitKind;
 use crate::derived::watch::WatchChoice;
@@ -118,14 +121,32 @@ async fn derive(app: &App, revision: Revision) -> Result<(), DeriveError> {
     step(10);
     deriver.clusters(&facts).await?;
     step(11);
-    where_allowed(deriver.rate_pattern(&facts).await)?;
-    where_allowed(deriver.season_details(&facts).await)?;
-    where_allowed(deriver.reaction_details(&facts).await)?;
-    where_allowed(deriver.survey(&facts).await)?;
-    where_allowed(deriver.density(&facts, DensityParams::of(EffortKind::Report)).await)?;
-    where_allowed(deriver.watch(&facts, WatchChoice { unit: UnitKind::Stretch, until: None }).await)?;
-    where_allowed(deriver.effect(&facts).await)?;
-    Ok(())
+    single_pages(app, &facts).await
+}
+
+/// Derives what no other layer rests on, but a page shows without being asked for more.
+///
+/// # Errors
+/// [`DeriveError`] when a layer cannot be derived; what the facts do not allow is left to its page.
+pub async fn single_pages(app: &App, facts: &Derived<Facts>) -> Result<(), DeriveError> {
+    let deriver = app.deriver();
+    where_allowed(deriver.trail_periods(facts).await)?;
+    where_allowed(deriver.public(facts).await)?;
+    where_allowed(deriver.rate_pattern(facts).await)?;
+    where_allowed(deriver.season_details(facts).await)?;
+    where_allowed(deriver.reaction_details(facts).await)?;
+    where_allowed(deriver.survey(facts).await)?;
+    where_allowed(deriver.observers(facts).await)?;
+    for effort in EffortKind::ALL {
+        let params = DensityParams::of(*effort);
+        where_allowed(deriver.density(facts, params).await)?;
+        where_allowed(deriver.relative_density(facts, params).await)?;
+    }
+    for cut in PeriodCut::ALL {
+        where_allowed(deriver.cluster_periods(facts, cut).await)?;
+    }
+    where_allowed(deriver.watch(facts, WatchChoice { unit: UnitKind::Stretch, until: None }).await)?;
+    where_allowed(deriver.effect(facts).await)
 }
 
 /// What the facts do not allow stops nothing else.

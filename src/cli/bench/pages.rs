@@ -7,6 +7,7 @@ use tokio::net::TcpListener;
 use tokio::sync::oneshot;
 
 use crate::app::App;
+use crate::app::single_pages;
 use crate::cli::bench::Bench;
 use crate::cli::bench::load::ask;
 use crate::web;
@@ -51,7 +52,8 @@ const ADDRESSES: [&str; 36] = [
     "/layers/trails.geojson",
 ];
 
-/// Asks for every page twice: first with what it alone needs still to be derived, then with everything there.
+/// Asks for every page twice, once the layers are there that the server makes by itself: first as its first reader does, then
+/// with the answer kept.
 pub(super) async fn run(bench: &Bench, app: &App) -> anyhow::Result<()> {
     let listener = TcpListener::bind(("127.0.0.1", 0)).await?;
     let server = listener.local_addr()?;
@@ -62,6 +64,8 @@ pub(super) async fn run(bench: &Bench, app: &App) -> anyhow::Result<()> {
     }));
     let facts = app.deriver().facts().await?;
     let network = app.deriver().network(&facts).await?;
+    let derived = async || anyhow::Ok((single_pages(app, &facts).await?, 1));
+    bench.time("what single pages show", "revision", derived()).await?;
     let segment = format!("/segment/{:016x}", network.network.segments[0].id.number());
     for address in ADDRESSES.into_iter().chain([segment.as_str()]) {
         for turn in ["first", "again"] {
