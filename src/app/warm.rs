@@ -145,7 +145,9 @@ pub async fn single_pages(app: &App, facts: &Derived<Facts>) -> Result<(), Deriv
     for cut in PeriodCut::ALL {
         where_allowed(deriver.cluster_periods(facts, cut).await)?;
     }
-    where_allowed(deriver.watch(facts, WatchChoice { unit: UnitKind::Stretch, until: None }).await)?;
+    for unit in [UnitKind::Stretch, UnitKind::Trail] {
+        where_allowed(deriver.watch(facts, WatchChoice { unit, until: None }).await)?;
+    }
     where_allowed(deriver.effect(facts).await)
 }
 

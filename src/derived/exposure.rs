@@ -106,8 +106,14 @@ pub fn compute(facts: &Facts, layer: &NetworkLayer) -> Result<ExposureLayer, Der
         .iter()
         .map(|trail| TrailPrior { name: trail.name.clone(), attractiveness: 1.0 })
         .collect();
-    let walk =
-        WalkNetwork { graph: network.graph(), trail_of: &trail_of, trails: &trails, trailheads: &trailheads };
+    let keys: Vec<u64> = network.segments.iter().map(|segment| segment.id.number()).collect();
+    let walk = WalkNetwork {
+        graph: network.graph(),
+        trail_of: &trail_of,
+        trails: &trails,
+        trailheads: &trailheads,
+        keys: &keys,
+    };
     let (places, visits_of) = places(facts, &kept);
     let evidence = Evidence { counters: &counters, places: &places, period };
     let field = exposure::expose(&walk, &evidence, &params).map_err(DeriveError::internal)?;
@@ -143,6 +149,7 @@ fn params(facts: &Facts) -> ExposureParams {
         calibration_between_log_sd: settings.calibration_between_log_sd,
         reach_m: settings.walk_reach_m,
         model_log_sd: settings.model_log_sd,
+        place_log_sd: settings.place_log_sd,
         month_between_years_log_sd: settings.month_between_years_log_sd,
         profile_log_sd: settings.profile_log_sd,
         interaction_prior_count: settings.interaction_prior_count,

@@ -202,6 +202,11 @@ settings! {
     /// Log standard deviation of what the walker model gets wrong at a counter.
     model_log_sd: "model-error", "Error of the walker model at a counter", "log sd", 0.1, 0.0, 1.0,
         "what the model and the pooled time profile get wrong at a counter, as a factor; assumption";
+    /// Log standard deviation of the walking between two junctions around what the walker model expects there, where nobody counts.
+    place_log_sd: "model-error-elsewhere", "Error of the walker model where nobody counts", "log sd", 0.2, 0.0, 1.0,
+        "how far the walking between two junctions lies from what the model expects there where no counter \
+         stands, as a factor; assumption, under which limits hold what was planted in invented parks where people walk otherwise than \
+         the model says";
     /// Log standard deviation of calibration between devices.
     calibration_between_log_sd: "calibration-between-devices", "Spread of calibration between devices", "log sd", 0.15, 0.0, 1.0,
         "how much one device differs from another where fewer than two have sessions, as a factor; assumption";
@@ -282,6 +287,7 @@ pub const GROUPS: [Group; 12] = [
             "calibration-between-devices",
             "walking-reach",
             "model-error",
+            "model-error-elsewhere",
             "month-between-years",
             "profile-error",
             "month-hour-weight",

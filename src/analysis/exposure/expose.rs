@@ -10,6 +10,7 @@ use crate::analysis::exposure::error::InvalidExposure;
 use crate::analysis::exposure::field::{CounterFit, ExposureField, Parameter, ParameterStatus};
 use crate::analysis::exposure::fit::{Posterior, fit};
 use crate::analysis::exposure::model::{Model, Observation, ParameterKind, WalkNetwork, check_network};
+use crate::analysis::exposure::model_error::ModelErrors;
 use crate::analysis::exposure::params::ExposureParams;
 use crate::analysis::exposure::places::{DrawnWalkers, Place, check_places, draw_visits};
 use crate::analysis::exposure::prior::Prior;
@@ -60,8 +61,15 @@ pub fn expose(
     let prior = Prior::of(&model, network, &calibrations, n_days, params)?;
     let posterior = fit(&model, &prior, &observations, params)?;
     let times = TimeDraws::of(&profile, &tables, cells, params);
-    let scene =
-        Scene { network, places: evidence.places, model: &model, observations: &observations, params };
+    let errors = ModelErrors::new(network, &observations, &posterior.is_used, params);
+    let scene = Scene {
+        network,
+        places: evidence.places,
+        model: &model,
+        observations: &observations,
+        errors: &errors,
+        params,
+    };
     let draws = draw_all(&scene, &posterior, &times)?;
     let drawn = Drawn { whole: &draws.counts, shares: &times.by_period };
     let shifts: Vec<_> = times.observed.iter().map(|shares| shift(&scene, &posterior, shares)).collect();
@@ -72,7 +80,7 @@ pub fn expose(
         &drawn,
         params,
     );
-    let evidence_of_fit = (&posterior, observations.as_slice());
+    let evidence_of_fit = (&posterior, errors.counted_segments());
     let provenance = provenance(&model, network, evidence_of_fit, &draws.party_km, params)?;
     Ok(ExposureField {
         n_draws: params.n_draws,
@@ -186,6 +194,7 @@ struct Scene<'a> {
     places: &'a [Place],
     model: &'a Model,
     observations: &'a [Observation],
+    errors: &'a ModelErrors,
     params: &'a ExposureParams,
 }
 
@@ -239,14 +248,15 @@ fn draw_one(
     (posterior, normal): (&Posterior, &Normal),
     observed: &[f64],
     draw: u64,
-    out: (&mut [f64], &mut Flow),
+    (row, flow): (&mut [f64], &mut Flow),
 ) -> DrawRow {
     let rng = &mut stream(seed_of(scene.params.seed, "exposure"), draw);
     // The fit holds for the shares of the point profile; another profile moves the mode by the gain, to first order.
     let theta = normal.draw(rng) - &posterior.gain * shift(scene, posterior, observed);
     let theta: Vec<f64> = theta.iter().copied().collect();
     let sizes = draw_party_sizes(scene.network, scene.params, rng);
-    let passing = expose_once(scene.model, scene.network, &theta, &sizes, out);
+    let passing = expose_once(scene.model, scene.network, &theta, &sizes, (row, flow));
+    scene.errors.apply(draw, row);
     let device = |seen: &Observation| (-theta[scene.model.calibration_idx(seen.counter)]).exp();
     let counts =
         scene.observations.iter().zip(passing).map(|(seen, walkers)| walkers * device(seen)).collect();

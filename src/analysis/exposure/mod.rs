@@ -12,7 +12,9 @@ mod outage;
 mod prior;
 mod provenance;
 mod reach;
+mod model_error;
 mod skeleton;
+mod walk_pieces;
 mod walkers;
 
 pub mod calibration;

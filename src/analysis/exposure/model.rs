@@ -44,6 +44,8 @@ pub struct WalkNetwork<'a> {
     pub trails: &'a [TrailPrior],
     /// The trailheads.
     pub trailheads: &'a [Trailhead],
+    /// A number of each segment that lasts while other trails come and go; errors are drawn by it.
+    pub keys: &'a [u64],
 }
 
 /// What one parameter of the model is about.

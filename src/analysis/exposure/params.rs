@@ -33,6 +33,9 @@ pub struct ExposureParams {
     pub loop_weight: f64,
     /// Log standard deviation of what the walker model and the pooled time profile get wrong at a counter.
     pub model_log_sd: f64,
+    /// Log standard deviation of the walking between two junctions around what the walker model expects there, where no
+    /// counter stands.
+    pub place_log_sd: f64,
     /// Party size where a trailhead has none of its own.
     pub party_size: PartySize,
     /// Manual over device count where no counter has calibration sessions.
@@ -108,6 +111,7 @@ impl Default for ExposureParams {
             reach_m: 30_000.0,
             loop_weight: 0.5,
             model_log_sd: 0.1,
+            place_log_sd: 0.2,
             party_size: PartySize { mean: 2.4, standard_error: 0.2 },
             calibration_ratio: 1.2,
             calibration_log_sd: 0.25,
@@ -161,6 +165,10 @@ impl ExposureParams {
                 format!("{} ± {}", self.party_size.mean, self.party_size.standard_error),
             ),
             assume("what the walker model gets wrong at a counter", spread(1.0, self.model_log_sd)),
+            assume(
+                "walking between two junctions where nobody counts, around the walker model",
+                spread(1.0, self.place_log_sd),
+            ),
         ]
     }
 
@@ -223,6 +231,7 @@ impl ExposureParams {
         for (quantity, value) in [
             ("log sd between devices, at least 0", self.calibration_between_log_sd),
             ("log sd of the model, at least 0", self.model_log_sd),
+            ("log sd of the model by place, at least 0", self.place_log_sd),
             ("log sd between years, at least 0", self.month_between_years_log_sd),
             ("log sd of the profile, at least 0", self.profile_log_sd),
             ("zero-run probability, at least 0", self.zero_run_probability),

@@ -22,6 +22,7 @@ struct Park {
     trail_of: Vec<usize>,
     trails: Vec<TrailPrior>,
     trailheads: Vec<Trailhead>,
+    keys: Vec<u64>,
 }
 
 const MAIN: std::ops::Range<usize> = 0..20;
@@ -58,7 +59,9 @@ fn park() -> Park {
         relative_volume: 20.0,
         party_size: Some(PartySize { mean: 2.0, standard_error: 0.0 }),
     };
+    let keys = (100..).take(edges.len()).collect();
     Park {
+        keys,
         graph: Graph::new(n_vertices, edges).unwrap(),
         trail_of,
         trails: vec![trail("main"), trail("spur"), trail("ring")],
@@ -73,6 +76,7 @@ impl Park {
             trail_of: &self.trail_of,
             trails: &self.trails,
             trailheads: &self.trailheads,
+            keys: &self.keys,
         }
     }
 }
@@ -204,6 +208,31 @@ fn planted_exposure_is_recovered_where_counters_identify_it() {
     assert!(field.provenance.iter().all(|p| matches!(p, Provenance::Counted | Provenance::Fitted)));
 }
 
+/// Between two junctions where nobody counts, people walk otherwise than the model says, with a log standard deviation of 0.4.
+/// Trusting the model there as at a counter is the naive way.
+#[test]
+fn limits_hold_where_nobody_counts() {
+    const N_PARKS: u64 = 60;
+    let park = park();
+    let between = 10;
+    let (mut held, mut naive) = (0, 0);
+    for seed in 0..N_PARKS {
+        let (walked, counters) = planted(&park, &[0, 19, 21, 31], 1000 + seed);
+        let z: f64 = StandardNormal.sample(&mut stream(seed, 7));
+        let walked = walked[between] * (0.4 * z).exp();
+        let holds = |place_log_sd: f64| {
+            let params = ExposureParams { place_log_sd, seed, ..params(100) };
+            let limits = field(&park, &counters, &params).summary(between);
+            limits.lower < walked && walked < limits.upper
+        };
+        held += u64::from(holds(0.4));
+        naive += u64::from(holds(0.0));
+    }
+    // Of 60 that hold with 0.95, fewer than 53 in one run of 100.
+    assert!(held >= 53, "{held} of {N_PARKS}");
+    assert!(naive < 48, "{naive} of {N_PARKS}");
+}
+
 #[test]
 fn one_counter_fits_its_trailhead_and_leaves_the_rest_assumed() {
     let park = park();
@@ -230,6 +259,7 @@ fn one_counter_fits_its_trailhead_and_leaves_the_rest_assumed() {
 fn far_along_a_piece_a_counter_does_not_count() {
     let edges = (0..50).map(|idx| Edge { from: idx, to: idx + 1, length_m: 100.0 }).collect();
     let long = Park {
+        keys: (0..50).collect(),
         graph: Graph::new(51, edges).unwrap(),
         trail_of: vec![0; 50],
         trails: vec![TrailPrior { name: "main".into(), attractiveness: 1.0 }],
@@ -308,7 +338,8 @@ fn a_network_without_trailheads_is_not_walked() {
     let field = field(&park, &counters, &params(5));
     assert!(field.provenance.iter().all(|p| *p == Provenance::NotWalked));
     assert!(!field.counters[0].is_used && field.party_km.iter().all(|km| *km == 0.0));
-    let empty = Park { graph: Graph::new(0, Vec::new()).unwrap(), trail_of: Vec::new(), ..park };
+    let empty =
+        Park { graph: Graph::new(0, Vec::new()).unwrap(), trail_of: Vec::new(), keys: Vec::new(), ..park };
     assert!(self::field(&empty, &[], &params(5)).party_km.is_empty());
 }
 
@@ -385,6 +416,7 @@ fn numbering_of_segments_does_not_matter() {
         graph: Graph::new(park.graph.n_vertices(), park.graph.edges().iter().rev().copied().collect())
             .unwrap(),
         trail_of: park.trail_of.iter().rev().copied().collect(),
+        keys: park.keys.iter().rev().copied().collect(),
         trails: park.trails.clone(),
         trailheads: park.trailheads.clone(),
     };

@@ -6,11 +6,9 @@ use crate::analysis::exposure::draws::{NEGLIGIBLE_PASSAGES, conditional, expose_
 use crate::analysis::exposure::error::InvalidExposure;
 use crate::analysis::exposure::field::Provenance;
 use crate::analysis::exposure::fit::Posterior;
-use crate::analysis::exposure::model::{Model, Observation, WalkNetwork};
+use crate::analysis::exposure::model::{Model, WalkNetwork};
 use crate::analysis::exposure::params::ExposureParams;
-use crate::analysis::exposure::readings::CounterSite;
 use crate::analysis::exposure::walkers::Flow;
-use crate::analysis::graph::{EdgeIdx, VertexIdx};
 use crate::analysis::random::{seed_of, stream};
 
 /// Draws used to measure what the counts leave open, at most and at least: with few of them, segments near the limit are known
@@ -25,7 +23,7 @@ const BLOCK: usize = 1024;
 ///
 /// Known: with the fitted parameters given, what parameters drawn from their priors leave open has a standard deviation of
 /// the log exposure of at most `fitted_log_sd`. The limit is absolute: as a share of the whole error it would call more
-/// segments known the worse the counters are calibrated. Counted: known, and on a piece (no junction or trailhead within)
+/// segments known the worse the counters are calibrated. Counted: known, and `counted`, on a piece (no junction or trailhead within)
 /// that holds a counter used in the fit; far along a piece it is open where walkers turn back. Fitted: known elsewhere. Not
 /// walked: exposure zero in every draw of `party_km`.
 ///
@@ -34,7 +32,7 @@ const BLOCK: usize = 1024;
 pub(crate) fn provenance(
     model: &Model,
     network: &WalkNetwork<'_>,
-    (posterior, observations): (&Posterior, &[Observation]),
+    (posterior, counted): (&Posterior, Vec<bool>),
     party_km: &[f64],
     params: &ExposureParams,
 ) -> Result<Vec<Provenance>, InvalidExposure> {
@@ -44,7 +42,6 @@ pub(crate) fn provenance(
         is_walked.iter_mut().zip(row).for_each(|(walked, km)| *walked |= *km > 0.0);
     }
     let open = open_variances(model, network, posterior, params)?;
-    let counted = counted_segments(network, posterior, observations);
     let of = |segment: usize| {
         if !is_walked[segment] {
             Provenance::NotWalked
@@ -120,39 +117,4 @@ fn open_variances(
         expose_once(model, network, theta.as_slice(), &party_size, (row, flow));
     });
     Ok(log_variances(&party_km, &least_km(network)))
-}
-
-fn counted_segments(
-    network: &WalkNetwork<'_>,
-    posterior: &Posterior,
-    observations: &[Observation],
-) -> Vec<bool> {
-    let mut is_trailhead = vec![false; network.graph.n_vertices()];
-    for head in network.trailheads {
-        is_trailhead[head.vertex] = true;
-    }
-    let goes_through = |vertex: VertexIdx| network.graph.degree(vertex) == 2 && !is_trailhead[vertex];
-    let mut counted = vec![false; network.graph.n_edges()];
-    let used = observations.iter().zip(&posterior.is_used).filter(|(_, used)| **used);
-    for (seen, _) in used {
-        let start: Option<EdgeIdx> = match seen.site {
-            CounterSite::Segment(segment) => Some(segment),
-            // A counter where several ways meet says how many pass, not which way they go.
-            CounterSite::Vertex(vertex) if network.graph.degree(vertex) == 1 || goes_through(vertex) => {
-                network.graph.at(vertex).first().map(|end| end.edge)
-            }
-            CounterSite::Vertex(_) | CounterSite::Place(_) => None,
-        };
-        let mut queue: Vec<EdgeIdx> = start.into_iter().collect();
-        while let Some(edge) = queue.pop() {
-            if std::mem::replace(&mut counted[edge], true) {
-                continue;
-            }
-            let ends = [network.graph.edges()[edge].from, network.graph.edges()[edge].to];
-            for vertex in ends.into_iter().filter(|vertex| goes_through(*vertex)) {
-                queue.extend(network.graph.at(vertex).iter().map(|end| end.edge));
-            }
-        }
-    }
-    counted
 }
