@@ -6,6 +6,8 @@ use axum::extract::Path;
 use axum::http::header;
 use axum::response::IntoResponse;
 use axum::response::Response;
+use maud::Markup;
+use rayon::prelude::*;
 
 use crate::derived::study;
 use crate::derived::study::Layers;
@@ -39,22 +41,30 @@ const N_PREVIEWED: usize = 5;
 pub async fn show(app: Exact, query: Query) -> Result<impl IntoResponse, Error> {
     query.allow(&[])?;
     let layers = Layers::read(app.deriver()).await?;
+    let revision = layers.facts.revision;
+    // Every table is made to show its first rows: work for threads that answer nobody meanwhile.
+    let made = tokio::task::spawn_blocking(move || page(&layers)).await;
+    let markup = made.map_err(|error| Error::Internal(error.to_string()))?;
+    Ok(Cached(CachePolicy::of_revision(revision, "study"), markup))
+}
+
+fn page(layers: &Layers) -> Markup {
     let facts = &layers.facts;
+    let card = |entry: &study::Entry| TableCard {
+        name: entry.name,
+        title: entry.title,
+        content: (entry.make)(layers).map(|table| preview(&table)),
+    };
+    let (tables, figures) =
+        rayon::join(|| study::TABLES.par_iter().map(card).collect(), || figures::all(layers));
     let page = StudyPage {
         revision: facts.revision.0,
         basis: facts.basis.0,
         seed: facts.settings.seed(),
         n_draws: facts.settings.draws() as u64,
         settings: facts.parameters.clone(),
-        tables: study::TABLES
-            .iter()
-            .map(|entry| TableCard {
-                name: entry.name,
-                title: entry.title,
-                content: (entry.make)(&layers).map(|table| preview(&table)),
-            })
-            .collect(),
-        figures: figures::all(&layers)
+        tables,
+        figures: figures
             .into_iter()
             .map(|figure| FigureCard { name: figure.name, title: figure.title, missing: figure.drawn.err() })
             .collect(),
@@ -67,8 +77,7 @@ pub async fn show(app: Exact, query: Query) -> Result<impl IntoResponse, Error> 
         Err(_) => String::new(),
     };
     let frame = common::frame(facts, Section::Analysis, "Study", records);
-    let policy = CachePolicy::of_revision(facts.revision, "study");
-    Ok(Cached(policy, views::layout::page(&frame, views::study::body(&page))))
+    views::layout::page(&frame, views::study::body(&page))
 }
 
 fn preview(table: &Table) -> Preview {

@@ -2,6 +2,7 @@
 //! [`ENTRIES`].
 
 use maud::Markup;
+use rayon::prelude::*;
 
 use crate::analysis::season::CurvePoint;
 use crate::derived::DeriveError;
@@ -134,7 +135,7 @@ fn of_entry(layers: &Layers, entry: &Entry) -> Vec<Figure> {
 
 /// All figures of some layers, in reading order.
 pub fn all(layers: &Layers) -> Vec<Figure> {
-    ENTRIES.iter().flat_map(|entry| of_entry(layers, entry)).collect()
+    ENTRIES.par_iter().flat_map_iter(|entry| of_entry(layers, entry)).collect()
 }
 
 /// Whether some layers may have a figure of this name.

@@ -175,9 +175,9 @@ fn kinds(exposure: &Exposure) -> Markup {
             "passage of a party is expected."
         }
         p.small.soft {
-            "The intervals take the walker model for true. In twelve made-up parks whose walkers followed another one, 95 % intervals "
-            "of walking held the truth on 96 of 100 counted segments, but on 86 of 100 fitted or assumed ones; those of rates held it "
-            "on 95 to 97 of 100."
+            "Where no counter stands the intervals allow for what the walker model gets wrong from one junction to the next (a setting). "
+            "In twelve made-up parks whose walkers followed another model, 95 % intervals of walking held the truth on 97 of 100 counted "
+            "and fitted segments, and on 91 of 100 assumed ones; those of rates held it on 97, 97 and 94 of 100."
         }
     }
 }
