@@ -6,6 +6,7 @@ use crate::signage::wording::Finding;
 use crate::signage::wording::InvalidCatalogue;
 use crate::signage::wording::lint::authority_findings;
 use crate::signage::wording::lint::shape_findings;
+use crate::signage::wording::lint::word_findings;
 
 /// The catalogue that comes with the program: language and text.
 pub const SHIPPED: [(&str, &str); 1] = [("en", include_str!("../../templates/cautions/en.toml"))];
@@ -52,6 +53,8 @@ pub fn lint(cautions: &Cautions) -> Vec<Finding> {
     let mut findings = Vec::new();
     let mut check = |key: &str, text: &str, needs: &[&str]| {
         findings.extend(shape_findings(key, text, needs));
+        // A safe distance is advice, not a claim that something is safe.
+        findings.extend(word_findings(&cautions.language, key, &text.replace("safe distance", "distance")));
         let missing = needs.iter().filter(|needed| !text.contains(**needed));
         findings.extend(missing.map(|placeholder| Finding::MissingPlaceholder {
             key: key.to_owned(),
@@ -109,6 +112,16 @@ mod tests {
         let alone = Cautions { authority: "We know best.".to_owned(), ..shipped.clone() };
         assert!(!lint(&alone).is_empty());
         assert!(!lint(&Cautions { after_a_bite: Vec::new(), ..shipped.clone() }).is_empty());
+        for line in
+            ["Lift it with a stick to look.", "Cut the bite and suck.", "This trail is safe in winter."]
+        {
+            let inviting = Cautions { meeting: line.to_owned(), ..shipped.clone() };
+            let found = lint(&inviting);
+            assert!(
+                matches!(found[0], Finding::Invites { .. } | Finding::Forbidden { .. }),
+                "{line}: {found:?}"
+            );
+        }
         assert!(parse("language = \"en\"").is_err());
         assert_eq!(shipped.keep_distance(""), None);
         assert!(shipped.bite("").contains("call the local emergency number at once"));

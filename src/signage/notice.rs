@@ -8,11 +8,15 @@ use serde::Deserialize;
 use crate::domain::units::Length;
 use crate::signage::wording::Catalogue;
 use crate::signage::wording::Fields;
+use crate::signage::wording::Finding;
 use crate::signage::wording::Months;
 use crate::signage::wording::SignKind;
 use crate::signage::wording::SignTemplate;
 use crate::signage::wording::SignText;
 use crate::signage::wording::fill;
+use crate::signage::wording::lint::checked_language;
+use crate::signage::wording::lint::shape_findings;
+use crate::signage::wording::lint::word_findings;
 
 /// The catalogues that come with the program: language and text.
 pub const SHIPPED: [(&str, &str); 2] = [
@@ -96,6 +100,37 @@ pub fn parse(text: &str) -> Result<NoticeCatalogue, InvalidNotices> {
     })
 }
 
+/// Everything that is wrong with a catalogue of notices; empty when it may be shown: placeholders, figures, keys of the shipped
+/// notices that are not there (notices that stand are known by them), and words that invite nearer, claim safety or give away what
+/// lies there.
+pub fn lint(notices: &NoticeCatalogue) -> Vec<Finding> {
+    let mut findings: Vec<Finding> = checked_language(&notices.language).into_iter().collect();
+    let mut check = |key: &str, text: &str, allowed: &[&str], needs: &[&str]| {
+        findings.extend(shape_findings(key, text, allowed));
+        findings.extend(word_findings(&notices.language, key, text));
+        let missing = needs.iter().filter(|needed| !text.contains(**needed));
+        findings.extend(missing.map(|placeholder| Finding::MissingPlaceholder {
+            key: key.to_owned(),
+            placeholder: (*placeholder).to_owned(),
+        }));
+    };
+    check("until", &notices.until, &["{start}", "{expiry}"], &["{start}", "{expiry}"]);
+    let everywhere = ["{trail}", "{start}", "{expiry}"];
+    for wording in &notices.wordings {
+        check(&format!("{}.title", wording.key), &wording.title, &everywhere, &["{trail}"]);
+        for (idx, line) in wording.lines.iter().enumerate() {
+            check(&format!("{}.lines[{idx}]", wording.key), line, &everywhere, &[]);
+        }
+    }
+    let shipped = SHIPPED.first().and_then(|(_, text)| parse(text).ok());
+    for known in shipped.iter().flat_map(|shipped| &shipped.wordings) {
+        if !notices.wordings.iter().any(|wording| wording.key == known.key && !wording.lines.is_empty()) {
+            findings.push(Finding::Empty { key: known.key.clone() });
+        }
+    }
+    findings
+}
+
 /// The text of a notice, with first aid, the emergency number and whose word comes first from the catalogue of signs.
 ///
 /// None when the catalogue has no such key.
@@ -176,6 +211,29 @@ mod tests {
             assert!(notices.until.contains("{start}") && notices.until.contains("{expiry}"));
             assert!(notices.wordings.iter().all(|wording| wording.title.contains("{trail}")));
         }
+    }
+
+    #[test]
+    fn a_catalogue_of_notices_is_searched_as_signs_are() {
+        for (notices, _) in catalogues() {
+            assert_eq!(super::lint(&notices), [], "{}", notices.language);
+        }
+        let changed = |change: &dyn Fn(&mut NoticeCatalogue)| {
+            let (mut notices, _) = catalogues().remove(0);
+            change(&mut notices);
+            super::lint(&notices)
+        };
+        let invites = changed(&|it| it.wordings[0].lines.push("Go closer and look.".to_owned()));
+        assert!(matches!(invites.as_slice(), [Finding::Invites { .. }]), "{invites:?}");
+        let place = changed(&|it| it.wordings[1].lines[0] = "There is a den at {place}.".to_owned());
+        assert!(place.iter().any(|it| matches!(it, Finding::Forbidden { .. })), "{place:?}");
+        assert!(place.iter().any(|it| matches!(it, Finding::UnknownPlaceholder { .. })), "{place:?}");
+        let endless = changed(&|it| it.until = "This notice stands.".to_owned());
+        assert_eq!(endless.len(), 2, "{endless:?}");
+        let gone = changed(&|it| it.wordings.truncate(1));
+        assert_eq!(gone, [Finding::Empty { key: "take-care".to_owned() }]);
+        let other = changed(&|it| it.language = "fr".to_owned());
+        assert_eq!(other, [Finding::LanguageNotChecked { language: "fr".to_owned() }]);
     }
 
     #[test]

@@ -48,14 +48,14 @@ impl Texts {
     /// `fact-sheet/…`. `own` gives the text of a file, none where the folder lacks it: then that of the program is used.
     ///
     /// # Errors
-    /// [`InvalidTexts`] naming the file: a text that cannot be read or lacks a placeholder is not used, nor signs and a fact
-    /// sheet that invite to what they must not. The words of cautions and notices are not searched for that.
+    /// [`InvalidTexts`] naming the file: a text that cannot be read, lacks a placeholder, or invites to what it must not is
+    /// not used.
     pub fn read(own: Own<'_>) -> Result<Self, InvalidTexts> {
         let [shipped] = cautions::SHIPPED;
         Ok(Self {
             cautions: one(own, "cautions", shipped, cautions::parse, cautions::lint)?,
             wording: all(own, "wording", &wording::SHIPPED, wording::parse, wording::lint)?,
-            notices: all(own, "notices", &notice::SHIPPED, notice::parse, |_| Vec::<String>::new())?,
+            notices: all(own, "notices", &notice::SHIPPED, notice::parse, notice::lint)?,
             fact_sheets: all(own, "fact-sheet", &fact_sheet::SHIPPED, fact_sheet::parse, fact_sheet::lint)?,
         })
     }

@@ -203,6 +203,11 @@ pub(in crate::signage) fn word_findings(language: &str, key: &str, text: &str) -
     findings
 }
 
+/// That the words of a language cannot be checked, where they cannot.
+pub(in crate::signage) fn checked_language(language: &str) -> Option<Finding> {
+    vocabulary(language).is_none().then(|| Finding::LanguageNotChecked { language: language.to_owned() })
+}
+
 /// What the line on whose word comes first does not name; that the language cannot be checked, where it cannot.
 pub(in crate::signage) fn authority_findings(language: &str, authority: &str) -> Vec<Finding> {
     let Some(vocabulary) = vocabulary(language) else {
