@@ -31,6 +31,7 @@ use crate::derived::network::NetworkLayer;
 use crate::derived::rates::Limits;
 use crate::derived::rates::limits_of;
 use crate::domain::encounter::EffortKind;
+use crate::domain::exposure::PartiesOf;
 use crate::domain::time::EventDate;
 
 /// A counter this near to a trailhead counts at it.
@@ -67,6 +68,18 @@ impl ExposureLayer {
             rows.map(|row| segments.iter().map(|segment| row[*segment]).sum()).collect();
         limits_of(&mut draws)
     }
+
+    /// Mean parties on each leg of a trip, so that trips have the party-kilometres of the field on every trail; empty where they
+    /// are the trip's own on all legs.
+    pub fn parties_on_legs(&self, trip: &Trip, layer: &NetworkLayer) -> Vec<f64> {
+        if self.field.trail_sizes.iter().all(Option::is_none) {
+            return Vec::new();
+        }
+        let on_trail: Vec<f64> = (0..self.field.trail_sizes.len())
+            .map(|trail| trip.parties * self.field.parties_on(trail, trip.trailhead))
+            .collect();
+        trip.legs.iter().map(|leg| on_trail[layer.network.segments[leg.segment].trail_idx]).collect()
+    }
 }
 
 /// Computes the exposure field.
@@ -85,7 +98,7 @@ pub fn compute(facts: &Facts, layer: &NetworkLayer) -> Result<ExposureLayer, Der
     let mut params = params(facts);
     let counters = counters(facts, layer, &zone);
     let (period, n_days_apart) = study_period(facts, &counters, &params)?;
-    if let Some(size) = party_size::over(&facts.party_sizes, None, &period) {
+    if let Some(size) = party_size::over(&facts.party_sizes, PartiesOf::Area, &period) {
         params.party_size = size;
     }
     let trailheads: Vec<Trailhead> = kept
@@ -96,7 +109,7 @@ pub fn compute(facts: &Facts, layer: &NetworkLayer) -> Result<ExposureLayer, Der
                 name: head.name.clone(),
                 vertex: layer.trailhead_vertices[*idx]?,
                 relative_volume: head.relative_volume,
-                party_size: party_size::over(&facts.party_sizes, Some(head.id), &period),
+                party_size: party_size::over(&facts.party_sizes, PartiesOf::Trailhead(head.id), &period),
             })
         })
         .collect();
@@ -104,7 +117,12 @@ pub fn compute(facts: &Facts, layer: &NetworkLayer) -> Result<ExposureLayer, Der
     let trails: Vec<TrailPrior> = network
         .trails
         .iter()
-        .map(|trail| TrailPrior { name: trail.name.clone(), attractiveness: 1.0 })
+        .zip(&facts.trails)
+        .map(|(trail, stored)| TrailPrior {
+            name: trail.name.clone(),
+            attractiveness: 1.0,
+            party_size: party_size::over(&facts.party_sizes, PartiesOf::Trail(stored.id), &period),
+        })
         .collect();
     let keys: Vec<u64> = network.segments.iter().map(|segment| segment.id.number()).collect();
     let walk = WalkNetwork {

@@ -209,7 +209,7 @@ fn limits(share: WarnedShare) -> Limits {
     }
 }
 
-/// The trips of the walker model, as signs see them.
+/// The trips of the walker model, as signs see them, with the parties that the exposure has on each leg.
 pub(super) fn walked_trips(layer: &NetworkLayer, exposure: &ExposureLayer) -> Vec<WalkedTrip> {
     let heading = |direction: Direction| match direction {
         Direction::Forward => Heading::Forward,
@@ -222,6 +222,7 @@ pub(super) fn walked_trips(layer: &NetworkLayer, exposure: &ExposureLayer) -> Ve
             Some(WalkedTrip {
                 trailhead: start(trip.trailhead)?,
                 parties: trip.parties,
+                leg_parties: exposure.parties_on_legs(trip, layer),
                 legs: trip
                     .legs
                     .iter()

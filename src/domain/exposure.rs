@@ -2,6 +2,7 @@
 
 use crate::domain::geography::LonLat;
 use crate::domain::ids::CounterId;
+use crate::domain::ids::TrailId;
 use crate::domain::ids::TrailheadId;
 
 /// Where a counter stood, from when to when (seconds since 1970-01-01T00:00:00Z; open ends are none).
@@ -115,8 +116,11 @@ pub struct Calibration {
 /// Mean party size, as read from a file.
 #[derive(Debug, Clone, PartialEq)]
 pub struct PartySizeDraft {
-    /// The trailhead's name; empty for the whole area.
+    /// The trailhead's name, where it is that of those who start there, or empty.
     pub trailhead: String,
+    /// The trail's name, where it is that of those who walk on it, or empty. Where neither is named it holds for the whole area;
+    /// both together are refused.
+    pub trail: String,
     /// First date it holds for, ISO, or empty.
     pub from_date: String,
     /// Last date, ISO, or empty.
@@ -129,11 +133,22 @@ pub struct PartySizeDraft {
     pub n_parties: Option<u32>,
 }
 
+/// Whose parties a mean size is of.
+#[derive(Debug, Clone, Copy, PartialEq, Eq, Hash)]
+pub enum PartiesOf {
+    /// All of the area's.
+    Area,
+    /// Those who start at a trailhead.
+    Trailhead(TrailheadId),
+    /// Those who walk on a trail, wherever they started.
+    Trail(TrailId),
+}
+
 /// A stored mean party size.
 #[derive(Debug, Clone, PartialEq)]
 pub struct PartySize {
-    /// The trailhead, or the whole area.
-    pub trailhead_id: Option<TrailheadId>,
+    /// Whose parties.
+    pub of: PartiesOf,
     /// First date it holds for, ISO, or empty.
     pub from_date: String,
     /// Last date, ISO, or empty.

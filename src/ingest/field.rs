@@ -94,6 +94,7 @@ fields! {
     Kind => "kind" ["type"];
     Radius => "radiusInMeters" ["radius"];
     Trailhead => "trailhead" [];
+    Trail => "trail" ["trailname"];
     VisitsPerDay => "visitsPerDay" ["visits"];
     Buffer => "bufferInMeters" ["buffer"];
     Reason => "reason" [];
@@ -170,7 +171,7 @@ pub(crate) fn fields_of(content: Content) -> &'static [Field] {
         Content::Counters => &[Counter, Device, DecimalLatitude, DecimalLongitude, From, Until],
         Content::Readings => &[Counter, Start, Minutes, CountIn, CountOut],
         Content::Calibrations => &[Counter, Start, Minutes, ManualCount, DeviceCount],
-        Content::PartySizes => &[Trailhead, From, Until, MeanWalkers, StandardError, Parties],
+        Content::PartySizes => &[Trailhead, Trail, From, Until, MeanWalkers, StandardError, Parties],
         Content::DailyWeather => &[EventDate, Day, MaxTemperature],
         Content::Walks => &[
             EventId,
@@ -328,6 +329,8 @@ mod tests {
         check(Content::Encounters, "count", Some(Field::IndividualCount));
         check(Content::Readings, "count", Some(Field::CountIn));
         check(Content::Encounters, "weather", None);
+        check(Content::PartySizes, "Trail name", Some(Field::Trail));
+        check(Content::Trails, "trail", Some(Field::Name));
     }
 
     #[test]

@@ -418,7 +418,8 @@ mod tests {
         let trips = (5..=20).map(|depth| {
             let out = (0..depth).map(|segment| leg(segment, Heading::Forward));
             let back = (0..depth).rev().map(|segment| leg(segment, Heading::Backward));
-            WalkedTrip { trailhead: 0, parties: 30.0, legs: out.chain(back).collect() }
+            let legs = out.chain(back).collect();
+            WalkedTrip { trailhead: 0, parties: 30.0, legs, leg_parties: Vec::new() }
         });
         let draw = |draw: usize| {
             let wobble = 1.0 + 0.1 * ((draw * 7 % 5) as f64 - 2.0);

@@ -55,6 +55,12 @@ const WORDS: &[(&str, &str, &str, &str)] = &[
         "give it as a positive number",
     ),
     (
+        "party_sizes_one_place",
+        "trail",
+        "the row names a trailhead too",
+        "name the trailhead, or the trail, or neither",
+    ),
+    (
         "daily_weather_temperature_range",
         "maxTemperatureInCelsius",
         "no day on earth has had such a temperature",
@@ -88,6 +94,7 @@ mod tests {
         let schema = [
             include_str!("../../migrations/0001_facts.sql"),
             include_str!("../../migrations/0008_daily_weather.sql"),
+            include_str!("../../migrations/0012_party_sizes_of_trails.sql"),
         ]
         .concat();
         for (name, ..) in WORDS {

@@ -1,12 +1,14 @@
-//! Mean party sizes, by trailhead and period where known.
+//! Mean party sizes, by trailhead or trail, and period, where known.
 
 use serde::Deserialize;
 use serde::Serialize;
 use sqlx::SqliteConnection;
 
+use crate::domain::exposure::PartiesOf;
 use crate::domain::exposure::PartySize;
 use crate::domain::exposure::PartySizeDraft;
 use crate::domain::ids::AreaId;
+use crate::domain::ids::TrailId;
 use crate::domain::ids::TrailheadId;
 use crate::store::error::Error;
 use crate::store::error::Fault;
@@ -19,6 +21,7 @@ use crate::store::kept::RowKey;
 use crate::store::kept::Stored;
 use crate::store::snapshot::Snapshot;
 use crate::store::trailheads;
+use crate::store::trails;
 use crate::store::wire::Exact;
 use crate::store::writer::Origin;
 use crate::store::writer::Stamp;
@@ -29,6 +32,9 @@ use crate::store::writer::Writer;
 #[derive(Serialize, Deserialize)]
 pub(super) struct PartySizeWire {
     trailhead: String,
+    /// Left out where there is none, as in changes that were kept before sizes had trails: the two are then the same record.
+    #[serde(default, skip_serializing_if = "String::is_empty")]
+    trail: String,
     from_date: String,
     until_date: String,
     mean_walkers: Exact,
@@ -39,12 +45,13 @@ pub(super) struct PartySizeWire {
 impl Kept for PartySizeDraft {
     const KIND: RecordKind = RecordKind::PartySize;
     const TABLE: &'static str = "party_sizes";
-    const KEY: &'static str = "trailhead and period";
+    const KEY: &'static str = "trailhead or trail, and period";
     type Wire = PartySizeWire;
 
     fn to_wire(&self) -> PartySizeWire {
         PartySizeWire {
             trailhead: self.trailhead.clone(),
+            trail: self.trail.clone(),
             from_date: self.from_date.clone(),
             until_date: self.until_date.clone(),
             mean_walkers: Exact(self.mean_walkers),
@@ -56,6 +63,7 @@ impl Kept for PartySizeDraft {
     fn from_wire(wire: PartySizeWire) -> Result<Self, String> {
         Ok(Self {
             trailhead: wire.trailhead,
+            trail: wire.trail,
             from_date: wire.from_date,
             until_date: wire.until_date,
             mean_walkers: wire.mean_walkers.0,
@@ -69,11 +77,14 @@ impl Kept for PartySizeDraft {
         id: i64,
         even_taken_out: bool,
     ) -> Result<Option<Stored<Self>>, Error> {
+        // One whose trailhead or trail was taken out still names it: without the name it would be that of the whole area.
         let row = sqlx::query!(
-            r#"SELECT trailheads.name AS "trailhead?", from_date, until_date, mean_walkers, standard_error,
-                n_parties AS "n_parties: u32", party_sizes.batch_id, party_sizes.file_id, party_sizes.row_number
+            r#"SELECT trailheads.name AS "trailhead?", trails.name AS "trail?", from_date, until_date, mean_walkers,
+                standard_error, n_parties AS "n_parties: u32", party_sizes.batch_id, party_sizes.file_id,
+                party_sizes.row_number
              FROM party_sizes
-             LEFT JOIN trailheads ON trailheads.id = trailhead_id AND trailheads.removed_revision IS NULL
+             LEFT JOIN trailheads ON trailheads.id = trailhead_id
+             LEFT JOIN trails ON trails.id = trail_id
              WHERE party_sizes.id = ? AND (party_sizes.removed_revision IS NULL OR ?)"#,
             id,
             even_taken_out
@@ -83,6 +94,7 @@ impl Kept for PartySizeDraft {
         Ok(row.map(|row| Stored {
             record: Self {
                 trailhead: row.trailhead.unwrap_or_default(),
+                trail: row.trail.unwrap_or_default(),
                 from_date: row.from_date.unwrap_or_default(),
                 until_date: row.until_date.unwrap_or_default(),
                 mean_walkers: row.mean_walkers,
@@ -100,13 +112,15 @@ impl Kept for PartySizeDraft {
         stamp: &Stamp,
     ) -> Result<(), Fault> {
         let trailhead_id = trailheads::by_name(connection, key.area, &self.trailhead).await?;
+        let trail_id = trails::by_name(connection, key.area, &self.trail).await?;
         let (batch_id, file_id, row_number) = (stamp.batch_id(), stamp.file_id(), stamp.row_number());
         sqlx::query!(
-            "UPDATE party_sizes SET trailhead_id = ?, from_date = nullif(?, ''), until_date = nullif(?, ''),
-                mean_walkers = ?, standard_error = ?, n_parties = ?, batch_id = ?, file_id = ?, row_number = ?,
-                revision = ?, removed_revision = NULL
+            "UPDATE party_sizes SET trailhead_id = ?, trail_id = ?, from_date = nullif(?, ''),
+                until_date = nullif(?, ''), mean_walkers = ?, standard_error = ?, n_parties = ?, batch_id = ?,
+                file_id = ?, row_number = ?, revision = ?, removed_revision = NULL
              WHERE id = ?",
             trailhead_id,
+            trail_id,
             self.from_date,
             self.until_date,
             self.mean_walkers,
@@ -133,12 +147,14 @@ impl Keyed for PartySizeDraft {
             }
         }
         let trailhead_id = trailheads::by_name(connection, area, &self.trailhead).await?;
+        let trail_id = trails::by_name(connection, area, &self.trail).await?;
         let id = sqlx::query_scalar!(
             "SELECT id FROM party_sizes
-             WHERE area_id = ? AND trailhead_id IS ? AND coalesce(from_date, '') = ? AND coalesce(until_date, '') = ?
-               AND removed_revision IS NULL",
+             WHERE area_id = ? AND trailhead_id IS ? AND trail_id IS ? AND coalesce(from_date, '') = ?
+               AND coalesce(until_date, '') = ? AND removed_revision IS NULL",
             area.0,
             trailhead_id,
+            trail_id,
             self.from_date,
             self.until_date
         )
@@ -154,13 +170,15 @@ impl Keyed for PartySizeDraft {
         stamp: &Stamp,
     ) -> Result<(), Fault> {
         let trailhead_id = trailheads::by_name(connection, area, &self.trailhead).await?;
+        let trail_id = trails::by_name(connection, area, &self.trail).await?;
         let (batch_id, file_id, row_number) = (stamp.batch_id(), stamp.file_id(), stamp.row_number());
         sqlx::query!(
-            "INSERT INTO party_sizes (area_id, trailhead_id, from_date, until_date, mean_walkers, standard_error,
-                n_parties, batch_id, file_id, row_number, revision)
-             VALUES (?, ?, nullif(?, ''), nullif(?, ''), ?, ?, ?, ?, ?, ?, ?)",
+            "INSERT INTO party_sizes (area_id, trailhead_id, trail_id, from_date, until_date, mean_walkers,
+                standard_error, n_parties, batch_id, file_id, row_number, revision)
+             VALUES (?, ?, ?, nullif(?, ''), nullif(?, ''), ?, ?, ?, ?, ?, ?, ?)",
             area.0,
             trailhead_id,
+            trail_id,
             self.from_date,
             self.until_date,
             self.mean_walkers,
@@ -178,7 +196,7 @@ impl Keyed for PartySizeDraft {
 }
 
 impl Writer {
-    /// Puts mean party sizes, by trailhead and period. Bring in the trailheads that they name before.
+    /// Puts mean party sizes, by trailhead or trail, and period. Bring in the trailheads and trails that they name before.
     ///
     /// # Errors
     /// [`Error`] when the database cannot be written; what is wrong with a row is in the tally.
@@ -194,23 +212,29 @@ impl Writer {
 impl Snapshot {
     /// The mean party sizes of an area, by key. Empty when there are none.
     ///
-    /// One that names a trailhead which was taken out is left out with it.
+    /// One that names a trailhead or trail which was taken out is left out with it.
     ///
     /// # Errors
     /// [`Error`] when the database cannot be read.
     pub async fn party_sizes(&mut self, area: AreaId) -> Result<Vec<PartySize>, Error> {
         let rows = sqlx::query!(
-            "SELECT trailhead_id, from_date, until_date, n_parties, mean_walkers, standard_error FROM party_sizes
+            "SELECT trailhead_id, trail_id, from_date, until_date, n_parties, mean_walkers, standard_error FROM party_sizes
              WHERE area_id = ? AND removed_revision IS NULL
                AND (trailhead_id IS NULL
                     OR trailhead_id IN (SELECT id FROM trailheads WHERE removed_revision IS NULL))
+               AND (trail_id IS NULL OR trail_id IN (SELECT id FROM trails WHERE removed_revision IS NULL))
              ORDER BY id",
             area.0
         )
         .fetch_all(self.connection())
         .await?;
         let sizes = rows.into_iter().map(|row| PartySize {
-            trailhead_id: row.trailhead_id.map(TrailheadId),
+            // A rule of the table: never both.
+            of: match (row.trailhead_id, row.trail_id) {
+                (Some(id), _) => PartiesOf::Trailhead(TrailheadId(id)),
+                (None, Some(id)) => PartiesOf::Trail(TrailId(id)),
+                (None, None) => PartiesOf::Area,
+            },
             from_date: row.from_date.unwrap_or_default(),
             until_date: row.until_date.unwrap_or_default(),
             n_parties: row.n_parties.and_then(|n| u32::try_from(n).ok()),

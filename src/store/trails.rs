@@ -160,6 +160,34 @@ impl Keyed for TrailDraft {
     }
 }
 
+/// The trail of a name, none for no name.
+pub(super) async fn by_name(
+    connection: &mut SqliteConnection,
+    area: AreaId,
+    name: &str,
+) -> Result<Option<i64>, Fault> {
+    if name.is_empty() {
+        return Ok(None);
+    }
+    let id = sqlx::query_scalar!(
+        "SELECT id FROM trails WHERE area_id = ? AND name = ? AND removed_revision IS NULL",
+        area.0,
+        name
+    )
+    .fetch_optional(connection)
+    .await?;
+    match id {
+        Some(id) => Ok(Some(id)),
+        None => Err(Problem::of(
+            "trail",
+            name,
+            "there is no trail of this name",
+            "bring in the trails first, or write the name as it is there",
+        )
+        .into()),
+    }
+}
+
 async fn insert_parts(
     connection: &mut SqliteConnection,
     trail_id: i64,

@@ -8,7 +8,7 @@ use crate::analysis::exposure::fit::Posterior;
 use crate::analysis::exposure::model::{Model, WalkNetwork};
 use crate::analysis::exposure::params::ExposureParams;
 use crate::analysis::exposure::walkers::{Flow, propagate_above};
-use crate::analysis::random::Stream;
+use crate::analysis::random::{Stream, seed_of, stream};
 
 /// A multivariate normal ready to be drawn from.
 pub(crate) struct Normal {
@@ -64,14 +64,40 @@ pub(crate) fn conditional(posterior: &Posterior, open: &[usize]) -> Result<Norma
 /// below a thousandth of the least that is kept.
 pub(crate) const NEGLIGIBLE_PASSAGES: f64 = 1e-3;
 
+/// The mean party sizes of one draw, each the same wherever it holds.
+#[derive(Debug, Clone, PartialEq)]
+pub(crate) struct DrawnSizes {
+    /// Of those who start at each trailhead.
+    pub(crate) of_head: Vec<f64>,
+    /// Of those who walk on each trail, wherever they started; none where those of the trailheads hold.
+    pub(crate) on_trail: Vec<Option<f64>>,
+}
+
+impl DrawnSizes {
+    /// Everybody walks alone: walkers in the place of parties.
+    pub(crate) fn one(network: &WalkNetwork<'_>) -> Self {
+        Self { of_head: vec![1.0; network.trailheads.len()], on_trail: vec![None; network.trails.len()] }
+    }
+
+    /// By trail, the parties on it for each party that starts at a trailhead; none where it is one on every trail.
+    fn for_each_of(&self, head: usize) -> Option<Vec<f64>> {
+        let of_head = self.of_head[head];
+        let is_own = self.on_trail.iter().any(Option::is_some);
+        is_own.then(|| self.on_trail.iter().map(|size| size.map_or(1.0, |size| of_head / size)).collect())
+    }
+}
+
 /// Adds up the party-kilometres of one parameter vector; `party_km` (one value a segment) is overwritten.
+///
+/// On segments of a trail with a party size of its own the walkers of all trailheads are turned into parties by that, elsewhere
+/// by the size of the trailhead that they started at.
 ///
 /// Returns the walkers who pass each observation's site over the study period.
 pub(crate) fn expose_once(
     model: &Model,
     network: &WalkNetwork<'_>,
     theta: &[f64],
-    party_size: &[f64],
+    sizes: &DrawnSizes,
     (party_km, flow): (&mut [f64], &mut Flow),
 ) -> Vec<f64> {
     let mut passing = vec![0.0; model.n_observations()];
@@ -80,19 +106,26 @@ pub(crate) fn expose_once(
     // Up to twice for those farther out, once for those of them who close a loop, once for edges with next to nobody.
     let negligible = NEGLIGIBLE_PASSAGES / (4.0 * model.n_trailheads as f64);
     for (head, skeleton) in model.skeletons.iter().enumerate() {
-        let parties = theta[head].exp() / party_size[head];
-        let least = (negligible / parties).min(1.0);
+        let parties = theta[head].exp() / sizes.of_head[head];
+        let on_trail = sizes.for_each_of(head);
+        // Where parties are smaller there are more of them, and as few are left out there.
+        let most = on_trail.iter().flatten().copied().fold(1.0, f64::max);
+        let least = (negligible / (parties * most)).min(1.0);
         propagate_above(&skeleton.reach, &habits, least, flow);
         for (total, passages) in passing.iter_mut().zip(model.counted_passages(head, &habits, flow)) {
             *total += theta[head].exp() * passages;
         }
         for edge in 0..skeleton.reach.edges.len() {
             let (out, fixed) = (2.0 * parties * flow.out[edge], parties * flow.fixed(edge));
-            if out + fixed.abs() < negligible {
+            if (out + fixed.abs()) * most < negligible {
                 continue;
             }
             for link in skeleton.links(edge) {
-                party_km[link.segment] += (out * habits.going_on(link.offset) + fixed).max(0.0);
+                let here = (out * habits.going_on(link.offset) + fixed).max(0.0);
+                party_km[link.segment] += match &on_trail {
+                    Some(on_trail) => here * on_trail[network.trail_of[link.segment]],
+                    None => here,
+                };
             }
         }
     }
@@ -102,12 +135,23 @@ pub(crate) fn expose_once(
     passing
 }
 
-/// Draws the mean party size by trailhead; trailheads without their own share one draw.
+/// Draws the mean party sizes of draw number `draw`; trailheads without their own share one.
+///
+/// Trails have a stream of their own, in which every trail takes its number: so neither the other draws nor those of other trails
+/// depend on which trails have a size.
 pub(crate) fn draw_party_sizes(
     network: &WalkNetwork<'_>,
     params: &ExposureParams,
+    draw: u64,
     rng: &mut Stream,
-) -> Vec<f64> {
+) -> DrawnSizes {
     let shared = params.party_size.draw(rng);
-    network.trailheads.iter().map(|head| head.party_size.map_or(shared, |size| size.draw(rng))).collect()
+    let of_head =
+        network.trailheads.iter().map(|head| head.party_size.map_or(shared, |size| size.draw(rng))).collect();
+    let rng = &mut stream(seed_of(params.seed, "party size by trail"), draw);
+    let on_trail = network.trails.iter().map(|trail| {
+        let drawn = trail.party_size.unwrap_or(params.party_size).draw(rng);
+        trail.party_size.map(|_| drawn)
+    });
+    DrawnSizes { of_head, on_trail: on_trail.collect() }
 }

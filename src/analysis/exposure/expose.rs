@@ -90,6 +90,7 @@ pub fn expose(
         provenance,
         walkers: draws.walkers,
         parties: draws.parties,
+        trail_sizes: draws.trail_sizes,
         time: times.shares,
         place_visits: draws.place_visits,
         parameters: describe(&scene, (&prior, &posterior), &calibrations, evidence.counters, &draws.thetas),
@@ -202,6 +203,7 @@ struct Draws {
     party_km: Vec<f64>,
     walkers: Vec<f64>,
     parties: Vec<f64>,
+    trail_sizes: Vec<Option<Vec<f64>>>,
     place_visits: Vec<f64>,
     thetas: Vec<Vec<f64>>,
     /// Device counts that each series would have over the whole study period: `[draw][series]`.
@@ -213,6 +215,7 @@ struct DrawRow {
     theta: Vec<f64>,
     walkers: Vec<f64>,
     parties: Vec<f64>,
+    on_trail: Vec<Option<f64>>,
     visits: Vec<f64>,
     counts: Vec<f64>,
 }
@@ -237,6 +240,9 @@ fn draw_all(scene: &Scene<'_>, posterior: &Posterior, times: &TimeDraws) -> Resu
         party_km,
         walkers: collect(|row| &row.walkers),
         parties: collect(|row| &row.parties),
+        trail_sizes: (0..scene.network.trails.len())
+            .map(|trail| drawn.iter().map(|row| row.on_trail[trail]).collect())
+            .collect(),
         place_visits: collect(|row| &row.visits),
         thetas: drawn.iter().map(|row| row.theta.clone()).collect(),
         counts: drawn.iter().map(|row| row.counts.clone()).collect(),
@@ -254,18 +260,19 @@ fn draw_one(
     // The fit holds for the shares of the point profile; another profile moves the mode by the gain, to first order.
     let theta = normal.draw(rng) - &posterior.gain * shift(scene, posterior, observed);
     let theta: Vec<f64> = theta.iter().copied().collect();
-    let sizes = draw_party_sizes(scene.network, scene.params, rng);
+    let sizes = draw_party_sizes(scene.network, scene.params, draw, rng);
     let passing = expose_once(scene.model, scene.network, &theta, &sizes, (row, flow));
     scene.errors.apply(draw, row);
     let device = |seen: &Observation| (-theta[scene.model.calibration_idx(seen.counter)]).exp();
     let counts =
         scene.observations.iter().zip(passing).map(|(seen, walkers)| walkers * device(seen)).collect();
     let walkers: Vec<f64> = theta[..scene.model.n_trailheads].iter().map(|log| log.exp()).collect();
-    let parties: Vec<f64> = walkers.iter().zip(&sizes).map(|(walkers, size)| walkers / size).collect();
+    let parties: Vec<f64> =
+        walkers.iter().zip(&sizes.of_head).map(|(walkers, size)| walkers / size).collect();
     let party_size = scene.params.party_size.draw(rng);
     let drawn = DrawnWalkers { theta: &theta, parties: &parties, party_size, shares: observed };
     let visits = draw_visits(scene.places, scene.model, scene.observations, &drawn, rng);
-    DrawRow { theta, walkers, parties, visits, counts }
+    DrawRow { theta, walkers, parties, on_trail: sizes.on_trail, visits, counts }
 }
 
 /// How far the log of each observation's share in one draw is from that of the point profile.

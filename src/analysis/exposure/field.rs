@@ -129,8 +129,10 @@ pub struct ExposureField {
     pub provenance: Vec<Provenance>,
     /// Walkers who started, index `draw * n_trailheads + trailhead`.
     pub walkers: Vec<f64>,
-    /// Parties who started, index `draw * n_trailheads + trailhead`.
+    /// Parties who started, by the size of their trailhead, index `draw * n_trailheads + trailhead`.
     pub parties: Vec<f64>,
+    /// By trail, the mean size of parties on it in each draw; none where the trail has none of its own.
+    pub trail_sizes: Vec<Option<Vec<f64>>>,
     /// Shares of all exposure by (year-month, hour), draw by draw.
     pub time: TimeShares,
     /// Visits of places in parties, index `draw * n_places + place`.
@@ -178,6 +180,17 @@ impl ExposureField {
         let shares = self.time.share_where(keep);
         let by_draw = self.party_km.chunks(self.n_segments.max(1)).zip(shares);
         by_draw.flat_map(|(draw, share)| draw.iter().map(move |km| km * share)).collect()
+    }
+
+    /// Parties on the segments of a trail for each party that started at a trailhead and walks there, means over the draws: one
+    /// where the trail has no party size of its own.
+    pub fn parties_on(&self, trail: usize, trailhead: usize) -> f64 {
+        let Some(sizes) = &self.trail_sizes[trail] else { return 1.0 };
+        let of_head = |draws: &[f64]| -> Vec<f64> {
+            draws.iter().skip(trailhead).step_by(self.n_trailheads.max(1)).copied().collect()
+        };
+        let there: f64 = of_head(&self.walkers).iter().zip(sizes).map(|(walkers, size)| walkers / size).sum();
+        there / of_head(&self.parties).iter().sum::<f64>()
     }
 
     /// Mean parties who started at each trailhead.

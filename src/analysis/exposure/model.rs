@@ -24,13 +24,15 @@ pub struct Trailhead {
     pub party_size: Option<PartySize>,
 }
 
-/// A trail as walkers see it at a junction.
+/// A trail: what walkers see at a junction, and who they are.
 #[derive(Debug, Clone, PartialEq)]
 pub struct TrailPrior {
     /// Its name.
     pub name: String,
     /// Prior median of its attractiveness relative to other trails, more than zero; 1 when nothing is known.
     pub attractiveness: f64,
+    /// Party size of those who walk on it, wherever they started, if known apart.
+    pub party_size: Option<PartySize>,
 }
 
 /// The network walkers walk on.
@@ -324,6 +326,9 @@ pub(crate) fn check_network(network: &WalkNetwork<'_>) -> Result<(), InvalidExpo
     for trail in network.trails {
         let who = format!("trail {}", trail.name);
         positive(&who, "attractiveness, more than 0", trail.attractiveness)?;
+        if let Some(size) = trail.party_size {
+            size.check(&who)?;
+        }
     }
     for head in network.trailheads {
         let who = format!("trailhead {}", head.name);

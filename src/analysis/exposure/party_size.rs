@@ -1,4 +1,20 @@
 //! Party size: turns walkers into parties.
+//!
+//! A mean may be that of the whole area, of those who start at a trailhead, or of those who walk on a trail, wherever they
+//! started. Who uses which, and why:
+//!
+//! - Party-kilometres of a segment (`draws::expose_once`): that of the trail that the segment is named by, since parties were
+//!   counted where they walk; where the trail has none, each trailhead's own, else the area's. So all that is divided by these party-kilometres (rates,
+//!   clusters, season, relative density, the watch of a season, reports before and after signs) follows the trail's.
+//! - Parties who start ([`ExposureField::parties`](super::ExposureField::parties)): the trailhead's, else the area's: at the
+//!   trailhead nobody is on one trail more than on another.
+//! - Visits of places ([`places`](super::places)): a share of those who start at a trailhead is a share of its parties; visitors
+//!   of a place with a counter of its own are of all trailheads and on no trail, so the area's mean holds.
+//! - Trips, which sign plans and the roles of stretches are made from: parties who start, and on the legs of a trail with a size
+//!   of its own so many more or fewer ([`ExposureField::parties_on`](super::ExposureField::parties_on)), since the rates that
+//!   they are multiplied by are reports for each of that trail's party-kilometres.
+//! - Provenance: none. It asks what the counts leave open, and a size is measured apart from them.
+//! - Survey walks, forecasts of one party, and watches at signs: none. They count kilometres of the walk itself, and parties.
 
 use rand_distr::{Distribution, StandardNormal};
 

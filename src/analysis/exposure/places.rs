@@ -1,4 +1,7 @@
 //! Visits of places as their exposure.
+//!
+//! A share of a trailhead takes the parties of that trailhead; visitors whom a place's own counter counted are turned into
+//! parties by the area's mean, since they come from any trailhead. Sizes of trails hold on trails only.
 
 use rand_distr::{Distribution, StandardNormal};
 

@@ -12,6 +12,8 @@ use crate::analysis::exposure::*;
 use crate::analysis::graph::{Edge, Graph};
 use crate::analysis::random::{Stream, stream};
 
+mod sizes;
+
 const N_DAYS: i64 = 56;
 /// Monday.
 const FIRST: (i16, i8, i8) = (2024, 4, 1);
@@ -52,7 +54,7 @@ fn park() -> Park {
     let main = lay(0, 0, MAIN.len(), None);
     lay(1, main[8], SPUR.len(), None);
     lay(2, main[14], RING.len(), Some(main[14]));
-    let trail = |name: &str| TrailPrior { name: name.into(), attractiveness: 1.0 };
+    let trail = |name: &str| TrailPrior { name: name.into(), attractiveness: 1.0, party_size: None };
     let head = |name: &str, vertex| Trailhead {
         name: name.into(),
         vertex,
@@ -262,7 +264,7 @@ fn far_along_a_piece_a_counter_does_not_count() {
         keys: (0..50).collect(),
         graph: Graph::new(51, edges).unwrap(),
         trail_of: vec![0; 50],
-        trails: vec![TrailPrior { name: "main".into(), attractiveness: 1.0 }],
+        trails: vec![TrailPrior { name: "main".into(), attractiveness: 1.0, party_size: None }],
         trailheads: park().trailheads.into_iter().take(1).collect(),
     };
     let mut rng = stream(23, 0);
@@ -448,7 +450,9 @@ fn exposure_by_cell_adds_up_to_the_whole() {
 
 #[test]
 fn trips_agree_with_the_exposure_they_stand_for() {
-    let park = park();
+    let mut park = park();
+    // On the spur the same walkers are half as many parties.
+    park.trails[1].party_size = Some(PartySize { mean: 4.0, standard_error: 0.3 });
     let (_, counters) = planted(&park, &EVERYWHERE, 16);
     let params = params(100);
     let field = field(&park, &counters, &params);
@@ -462,7 +466,8 @@ fn trips_agree_with_the_exposure_they_stand_for() {
     for trip in &trips {
         assert!(trip.turn_leg >= 1 && trip.turn_leg <= trip.legs.len());
         for leg in &trip.legs {
-            km[leg.segment] += trip.parties * park.graph.edges()[leg.segment].length_m / 1000.0;
+            let parties = trip.parties * field.parties_on(park.trail_of[leg.segment], trip.trailhead);
+            km[leg.segment] += parties * park.graph.edges()[leg.segment].length_m / 1000.0;
         }
         let mut vertex = park.trailheads[trip.trailhead].vertex;
         for leg in &trip.legs {

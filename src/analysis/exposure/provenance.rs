@@ -2,7 +2,7 @@
 
 use rayon::prelude::*;
 
-use crate::analysis::exposure::draws::{NEGLIGIBLE_PASSAGES, conditional, expose_once};
+use crate::analysis::exposure::draws::{DrawnSizes, NEGLIGIBLE_PASSAGES, conditional, expose_once};
 use crate::analysis::exposure::error::InvalidExposure;
 use crate::analysis::exposure::field::Provenance;
 use crate::analysis::exposure::fit::Posterior;
@@ -105,7 +105,8 @@ fn open_variances(
         return Ok(vec![0.0; n_segments]);
     }
     let left = conditional(posterior, &open)?;
-    let party_size = vec![1.0; model.n_trailheads];
+    // Party sizes are measured apart from the counts, so that they leave nothing open here.
+    let alone = DrawnSizes::one(network);
     let n_draws = (OPEN_WORK / n_segments).clamp(OPEN_DRAWS.0, OPEN_DRAWS.1);
     let mut party_km = vec![0.0; n_draws * n_segments];
     party_km.par_chunks_mut(n_segments).enumerate().for_each_init(Flow::default, |flow, (draw, row)| {
@@ -114,7 +115,7 @@ fn open_variances(
         for (idx, parameter) in open.iter().enumerate() {
             theta[*parameter] = drawn[idx];
         }
-        expose_once(model, network, theta.as_slice(), &party_size, (row, flow));
+        expose_once(model, network, theta.as_slice(), &alone, (row, flow));
     });
     Ok(log_variances(&party_km, &least_km(network)))
 }

@@ -34,7 +34,8 @@ pub struct Leg {
 pub struct Trip {
     /// Where it starts and ends.
     pub trailhead: usize,
-    /// Parties over the study period that it stands for; the trips of a trailhead sum to its mean parties.
+    /// Parties over the study period that start on it; the trips of a trailhead sum to its mean parties. On the legs of a trail
+    /// with a party size of its own there are [`ExposureField::parties_on`] times as many.
     pub parties: f64,
     /// Segments in walking order, out and home.
     pub legs: Vec<Leg>,

@@ -84,9 +84,9 @@ pub(super) fn roles(
         let mut has_passed = false;
         walk(graph, trip, &index, params.reach_m, |event| match event {
             Event::Passed { .. } => has_passed = true,
-            Event::Walked { leg, length_m, warned_by } => {
+            Event::Walked { leg, parties, length_m, warned_by } => {
                 let sums = &mut walked[leg.segment];
-                let metres = trip.parties * length_m;
+                let metres = parties * length_m;
                 sums.all += metres;
                 sums.after_a_sign += if has_passed { metres } else { 0.0 };
                 // The sign passed last is the one remembered.
@@ -130,7 +130,8 @@ mod tests {
         let edges = (0..6).map(|idx| Edge { from: idx, to: idx + 1, length_m: 100.0 }).collect();
         let graph = Graph::new(8, edges).unwrap();
         let leg = |segment| WalkedLeg { segment, heading: Heading::Forward };
-        let trip = WalkedTrip { trailhead: 0, parties: 3.0, legs: (0..5).map(leg).collect() };
+        let legs = (0..5).map(leg).collect();
+        let trip = WalkedTrip { trailhead: 0, parties: 3.0, legs, leg_parties: Vec::new() };
         let params = RoleParams { reach_m: 200.0, warned_share: 0.5, passed_share: 0.05 };
         let found = roles(&graph, &[trip], &[None, Some(2)], &params);
         use SegmentRole::*;

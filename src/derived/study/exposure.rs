@@ -6,10 +6,13 @@ use crate::analysis::exposure::DrawSummary;
 use crate::analysis::exposure::LevelCheck;
 use crate::analysis::exposure::PeriodTest;
 use crate::analysis::exposure::SiteCheck;
+use crate::derived::exposure::party_size;
 use crate::derived::rates::Limits;
 use crate::derived::study::Layers;
 use crate::derived::study::need;
 use crate::derived::study::table::Table;
+use crate::domain::exposure::PartiesOf;
+use crate::domain::exposure::PartySize;
 
 fn limits(summary: &DrawSummary) -> Limits {
     Limits { value: summary.mean, lower: summary.lower, upper: summary.upper }
@@ -113,6 +116,45 @@ pub(super) fn trailheads(layers: &Layers) -> Result<Table, String> {
         })
         .column("first_day", "date", "first day of the study period", |_| exposure.period.first().to_string())
         .column("last_day", "date", "last day of the study period", |_| exposure.period.last().to_string())
+        .done())
+}
+
+pub(super) fn party_sizes(layers: &Layers) -> Result<Table, String> {
+    let (exposure, facts) = (need(&layers.exposure)?, &layers.facts);
+    if facts.party_sizes.is_empty() {
+        return Err("No party sizes were brought in: one is assumed for the whole area.".to_owned());
+    }
+    let trailhead = |size: &PartySize| match size.of {
+        PartiesOf::Trailhead(id) => {
+            facts.trailheads.iter().find(|head| head.id == id).map(|it| it.name.clone())
+        }
+        PartiesOf::Area | PartiesOf::Trail(_) => None,
+    };
+    let trail = |size: &PartySize| match size.of {
+        PartiesOf::Trail(id) => facts.trails.iter().find(|trail| trail.id == id).map(|it| it.name.clone()),
+        PartiesOf::Area | PartiesOf::Trailhead(_) => None,
+    };
+    // Sorted, so that the order of rows in their file changes nothing.
+    let mut sizes: Vec<&PartySize> = facts.party_sizes.iter().collect();
+    sizes.sort_by_cached_key(|size| {
+        (trail(size), trailhead(size), size.from_date.clone(), size.until_date.clone())
+    });
+    Ok(Table::of(sizes)
+        .column("trailhead", "", "trailhead that the parties start at", |it| trailhead(it))
+        .column("trail", "", "trail that they walk on, wherever they start; neither: the whole area", |it| {
+            trail(it)
+        })
+        .column("from", "date", "first day it holds for; empty since ever", |it| it.from_date.clone())
+        .column("until", "date", "last day it holds for; empty for ever", |it| it.until_date.clone())
+        .column("mean", "walkers", "mean walkers in a party", |it| it.mean_walkers)
+        .column("standard_error", "walkers", "standard error of that mean", |it| it.standard_error)
+        .column("parties_counted", "", "parties it was counted from", |it| it.n_parties.map(u64::from))
+        .column(
+            "share_of_period",
+            "share",
+            "share of the study period's days that it stands for there",
+            |it| party_size::share(&facts.party_sizes, it, &exposure.period),
+        )
         .done())
 }
 

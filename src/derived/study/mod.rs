@@ -241,6 +241,7 @@ pub const TABLES: &[Entry] = &[
     entry("exposure-counters", "Counts observed and expected", exposure::counters),
     entry("exposure-checks", "Counter sites against the fit, and left out", exposure::checks),
     entry("exposure-trailheads", "Parties by trailhead", exposure::trailheads),
+    entry("party-sizes", "Mean party sizes, and where each holds", exposure::party_sizes),
     entry("exposure-assumptions", "Priors and rules of the walker model", exposure::assumptions),
     entry("sign-plan", "Planned signs", signs::plan),
     entry("clusters", "Clusters of reports", clusters::found),

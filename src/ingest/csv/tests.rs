@@ -297,3 +297,24 @@ fn words_guarded_in_an_export_are_read_back_as_they_were() {
         assert_eq!(draft.details.occurrence_remarks, words);
     }
 }
+
+#[test]
+fn party_sizes_name_a_trail_in_a_column_of_its_own() {
+    let text = "trailhead,trail,from,until,meanWalkers,standardError,parties\n\
+                ,Rim,,,3.1,0.2,85\nNorth,,2024-04-01,,2.0,0.1,\nNorth,Rim,,,2.0,0.1,9\n,,,,2.3,0.06,412\n";
+    let (items, report) = items(Content::PartySizes, text.as_bytes());
+    assert_eq!(report.mapping[1], ("trail".to_owned(), "trail".to_owned()));
+    let [
+        Item::Draft { draft: Draft::PartySize(on_rim), .. },
+        Item::Draft { draft: Draft::PartySize(north), .. },
+        Item::Refused(both),
+        Item::Draft { draft: Draft::PartySize(area), .. },
+    ] = &items[..]
+    else {
+        panic!("{items:?}")
+    };
+    assert_eq!((on_rim.trailhead.as_str(), on_rim.trail.as_str(), on_rim.mean_walkers), ("", "Rim", 3.1));
+    assert_eq!((north.trailhead.as_str(), north.trail.as_str()), ("North", ""));
+    assert_eq!((area.trailhead.as_str(), area.trail.as_str()), ("", ""));
+    assert_eq!((both.row_number, both.field.as_str(), both.value.as_str()), (4, "trail", "Rim"));
+}

@@ -133,6 +133,21 @@ fn breaking_off_is_no_error() {
     assert_eq!(n_items, 1);
 }
 
+#[test]
+fn party_sizes_come_as_features_without_a_place() {
+    let size = |properties: &str| feature(properties, "null");
+    let text = collection(&[
+        size(r#"{"trail":"Rim","meanWalkers":3.1,"standardError":0.2,"parties":85}"#),
+        size(r#"{"trailhead":"North","trail":"Rim","meanWalkers":3.1,"standardError":0.2}"#),
+    ]);
+    let items = items(Content::PartySizes, &text).unwrap();
+    let [Item::Draft { draft: Draft::PartySize(size), .. }, Item::Refused(both)] = &items[..] else {
+        panic!("{items:?}")
+    };
+    assert_eq!((size.trail.as_str(), size.mean_walkers, size.n_parties), ("Rim", 3.1, Some(85)));
+    assert_eq!((both.field.as_str(), both.value.as_str()), ("trail", "Rim"));
+}
+
 proptest::proptest! {
     #[test]
     fn no_bytes_make_it_panic(bytes in proptest::collection::vec(0u8..128, 0..200), cut in 0usize..300) {

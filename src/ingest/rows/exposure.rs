@@ -85,8 +85,15 @@ pub(super) fn party_size(row: &dyn Row) -> Result<PartySizeDraft, Problem> {
         let text = row.get(Field::StandardError);
         return Err(Problem::new(Field::StandardError.name(), text, "this is below zero", "check the error"));
     }
+    let (trailhead, trail) = (row.get(Field::Trailhead), row.get(Field::Trail));
+    if !trailhead.is_empty() && !trail.is_empty() {
+        let reason = format!("the row names the trailhead {trailhead} too");
+        let hint = "name the trailhead, or the trail, or neither for the whole area: one size a row";
+        return Err(Problem::new(Field::Trail.name(), trail, reason, hint));
+    }
     Ok(PartySizeDraft {
-        trailhead: row.get(Field::Trailhead).to_owned(),
+        trailhead: trailhead.to_owned(),
+        trail: trail.to_owned(),
         from_date: dates::optional_date(row, Field::From)?,
         until_date: dates::optional_date(row, Field::Until)?,
         mean_walkers,
@@ -141,4 +148,35 @@ fn track_times(row: &dyn Row, n_positions: usize) -> Result<Vec<i64>, Problem> {
     }
     let reason = format!("{} instants are given for {n_positions} positions", times.len());
     Err(Problem::new(Field::TrackTimes.name(), "", reason, "give one for each position, or none"))
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+    use crate::domain::batch::Content;
+    use crate::ingest::context::testing::context;
+    use crate::ingest::row::Pairs;
+
+    fn size(cells: &[(&str, &str)]) -> Result<PartySizeDraft, Problem> {
+        let measured = [("mean walkers", "2.4"), ("se", "0.1"), ("n", "40")];
+        let pairs = cells.iter().chain(&measured).map(|(header, value)| ((*header).into(), (*value).into()));
+        party_size(&Pairs::new(Content::PartySizes, 2, pairs.collect(), &context()))
+    }
+
+    #[test]
+    fn a_size_is_of_a_trailhead_or_a_trail_or_the_area() {
+        let names = |cells: &[(&str, &str)]| {
+            let size = size(cells).unwrap();
+            assert_eq!((size.mean_walkers, size.standard_error, size.n_parties), (2.4, 0.1, Some(40)));
+            (size.trailhead, size.trail)
+        };
+        let named = |trailhead: &str, trail: &str| (trailhead.to_owned(), trail.to_owned());
+        assert_eq!(names(&[("trail", "Rim")]), named("", "Rim"));
+        assert_eq!(names(&[("Trail name", "Rim"), ("trailhead", " ")]), named("", "Rim"));
+        assert_eq!(names(&[("trailhead", "North"), ("trail", "")]), named("North", ""));
+        assert_eq!(names(&[]), named("", ""));
+        let both = size(&[("trailhead", "North"), ("trail", "Rim")]).unwrap_err();
+        assert_eq!((both.field.as_str(), both.value.as_str()), ("trail", "Rim"));
+        assert!(both.reason.contains("trailhead North") && both.hint.contains("neither"), "{both:?}");
+    }
 }

@@ -119,7 +119,7 @@ impl Demand {
         let mut key: Vec<u32> = Vec::new();
         for trip in trips.iter().filter(|trip| trip.parties > 0.0) {
             walk(graph, trip, &index, reach_m, |event| {
-                let Event::Walked { leg, length_m, warned_by } = event else { return };
+                let Event::Walked { leg, parties, length_m, warned_by } = event else { return };
                 key.clear();
                 key.extend(warned_by);
                 key.sort_unstable();
@@ -130,7 +130,7 @@ impl Demand {
                     parts.push(HashMap::new());
                     parts.len() - 1
                 });
-                *parts[element].entry(leg.segment as u32).or_insert(0.0) += trip.parties * length_m / 1000.0;
+                *parts[element].entry(leg.segment as u32).or_insert(0.0) += parties * length_m / 1000.0;
             });
         }
         Ok(Self::from_parts(by_element, sites.len(), parts))
@@ -213,10 +213,10 @@ pub fn credits(
     let mut passing: Vec<HashMap<WalkedLeg, f64>> = vec![HashMap::new(); standing.len()];
     for trip in trips {
         walk(graph, trip, &index, reach_m, |event| match event {
-            Event::Passed { site, leg } => *passing[site].entry(leg).or_insert(0.0) += trip.parties,
-            Event::Walked { leg, length_m, warned_by } => {
+            Event::Passed { site, leg, parties } => *passing[site].entry(leg).or_insert(0.0) += parties,
+            Event::Walked { leg, parties, length_m, warned_by } => {
                 if let Some(&first) = warned_by.first() {
-                    let encounters = trip.parties * length_m / 1000.0 * rate_per_km[leg.segment];
+                    let encounters = parties * length_m / 1000.0 * rate_per_km[leg.segment];
                     *warned[first as usize].entry(leg.segment).or_insert(0.0) += encounters;
                 }
             }
@@ -242,7 +242,8 @@ mod tests {
         let edges = (0..3).map(|idx| Edge { from: idx, to: idx + 1, length_m: 500.0 }).collect();
         let out = (0..3).map(|segment| WalkedLeg { segment, heading: Heading::Forward });
         let back = (0..3).rev().map(|segment| WalkedLeg { segment, heading: Heading::Backward });
-        let trip = WalkedTrip { trailhead: 0, parties: 10.0, legs: out.chain(back).collect() };
+        let legs = out.chain(back).collect();
+        let trip = WalkedTrip { trailhead: 0, parties: 10.0, legs, leg_parties: Vec::new() };
         (Graph::new(4, edges).unwrap(), trip)
     }
 
@@ -270,6 +271,24 @@ mod tests {
         assert!((credits[1].warned_first_total() - 0.4).abs() < 1e-12);
         assert_eq!(credits[1].passing_total(), 20.0);
         assert_eq!(credits[0].passing.len(), 1);
+    }
+
+    /// Those who walk on segment 1 do so in parties of half the size: twice as many meet its snakes, and pass the sign before it.
+    #[test]
+    fn parties_count_as_they_are_on_each_leg() {
+        let (graph, trip) = line_and_trip();
+        let leg_parties = trip.legs.iter().map(|leg| if leg.segment == 1 { 20.0 } else { 10.0 }).collect();
+        let trip = WalkedTrip { leg_parties, ..trip };
+        let sites = sites_at_vertices(&graph);
+        let demand = Demand::new(&graph, std::slice::from_ref(&trip), &sites, 500.0).unwrap();
+        assert!((demand.walked().total_weight() - 40.0).abs() < 1e-12);
+        assert!((demand.coverage_at(&[0.1, 0.1, 0.0]).total_weight() - 3.0).abs() < 1e-12);
+        let credits = credits(&graph, &[trip], &[sites[1]], 500.0, &[0.1, 0.1, 0.0]).unwrap();
+        // Out along segment 1 with twenty parties, home along segment 0 with ten.
+        let by_segment: Vec<(usize, f64)> =
+            credits[0].passing.iter().map(|(leg, parties)| (leg.segment, *parties)).collect();
+        assert_eq!(by_segment, [(1, 20.0), (0, 10.0)]);
+        assert_eq!(credits[0].warned_first, [(1, 1.0), (0, 0.5)]);
     }
 
     #[test]

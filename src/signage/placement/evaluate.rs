@@ -135,7 +135,8 @@ mod tests {
                 let leg = |step: usize, heading| WalkedLeg { segment: arm * depth + step, heading };
                 let out = (0..=step).map(|step| leg(step, Heading::Forward));
                 let back = (0..=step).rev().map(|step| leg(step, Heading::Backward));
-                trips.push(WalkedTrip { trailhead: 0, parties: 5.0, legs: out.chain(back).collect() });
+                let legs = out.chain(back).collect();
+                trips.push(WalkedTrip { trailhead: 0, parties: 5.0, legs, leg_parties: Vec::new() });
             }
         }
         (Graph::new(1 + n_arms * depth, edges).unwrap(), trips)

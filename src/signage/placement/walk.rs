@@ -32,6 +32,16 @@ pub struct WalkedTrip {
     pub parties: f64,
     /// The legs in walking order; each starts where the one before ended.
     pub legs: Vec<WalkedLeg>,
+    /// Parties on each leg, zero or more, where they are known by leg: the same walkers are more parties on a trail that they
+    /// are told to walk in smaller ones. Empty where they are [`WalkedTrip::parties`] on all.
+    pub leg_parties: Vec<f64>,
+}
+
+impl WalkedTrip {
+    /// Parties on a leg.
+    fn parties_on(&self, leg: usize) -> f64 {
+        self.leg_parties.get(leg).copied().unwrap_or(self.parties)
+    }
 }
 
 /// Where a sign can stand.
@@ -76,6 +86,16 @@ pub enum InvalidWalk {
         trip: usize,
         /// The number given.
         parties: f64,
+    },
+    /// Parties are given by leg, but not for each.
+    #[error("trip {trip} has {legs} legs and parties on {given} of them")]
+    LegParties {
+        /// The trip.
+        trip: usize,
+        /// Its legs.
+        legs: usize,
+        /// Legs that parties are given for.
+        given: usize,
     },
     /// A site stands at a vertex or segment that does not exist, or faces a leg that does not start there.
     #[error("site {site} does not lie on the network, or faces a leg that does not start there")]
@@ -145,8 +165,14 @@ pub fn check(graph: &Graph, trips: &[WalkedTrip], sites: &[Site], reach_m: f64) 
 }
 
 fn check_trip(graph: &Graph, idx: usize, trip: &WalkedTrip) -> Result<(), InvalidWalk> {
-    if !(trip.parties.is_finite() && trip.parties >= 0.0) {
-        return Err(InvalidWalk::Parties { trip: idx, parties: trip.parties });
+    for parties in std::iter::once(trip.parties).chain(trip.leg_parties.iter().copied()) {
+        if !(parties.is_finite() && parties >= 0.0) {
+            return Err(InvalidWalk::Parties { trip: idx, parties });
+        }
+    }
+    let (legs, given) = (trip.legs.len(), trip.leg_parties.len());
+    if given != 0 && given != legs {
+        return Err(InvalidWalk::LegParties { trip: idx, legs, given });
     }
     let known = trip.legs.iter().all(|leg| leg.segment < graph.n_edges());
     if trip.trailhead >= graph.n_vertices() || !known {
@@ -177,10 +203,10 @@ fn is_on_network(graph: &Graph, site: &Site) -> bool {
 
 /// What happens to a walker, in order.
 pub(crate) enum Event<'a> {
-    /// A sign is passed and read, on the way into (or half-way along) a leg.
-    Passed { site: usize, leg: WalkedLeg },
-    /// Part of a leg is walked within reach of the signs passed before, the earliest first; none: unwarned.
-    Walked { leg: WalkedLeg, length_m: f64, warned_by: &'a [u32] },
+    /// A sign is passed and read by so many parties, on the way into (or half-way along) a leg.
+    Passed { site: usize, leg: WalkedLeg, parties: f64 },
+    /// Part of a leg is walked by so many parties within reach of the signs passed before, the earliest first; none: unwarned.
+    Walked { leg: WalkedLeg, parties: f64, length_m: f64, warned_by: &'a [u32] },
 }
 
 /// The sites by where they stand.
@@ -222,7 +248,8 @@ pub(crate) fn walk(
     let mut active: VecDeque<(u32, f64)> = VecDeque::new();
     let mut warned_by: Vec<u32> = Vec::new();
     let mut walked_m = 0.0;
-    for &leg in &trip.legs {
+    for (leg_idx, &leg) in trip.legs.iter().enumerate() {
+        let parties = trip.parties_on(leg_idx);
         let length_m = graph.edges()[leg.segment].length_m;
         let at_mid = index.mid_segment.row(leg.segment);
         for (row, from_m, to_m) in [
@@ -238,7 +265,7 @@ pub(crate) fn walk(
             }
             for site in index.read_along(row, leg) {
                 active.push_back((site, walked_m + from_m + reach_m));
-                on_event(Event::Passed { site: site as usize, leg });
+                on_event(Event::Passed { site: site as usize, leg, parties });
             }
             let (mut at_m, end_m) = (walked_m + from_m, walked_m + to_m);
             while at_m < end_m {
@@ -248,7 +275,7 @@ pub(crate) fn walk(
                 let next_m = active.front().map_or(end_m, |&(_, until_m)| until_m.min(end_m));
                 warned_by.clear();
                 warned_by.extend(active.iter().map(|&(site, _)| site));
-                on_event(Event::Walked { leg, length_m: next_m - at_m, warned_by: &warned_by });
+                on_event(Event::Walked { leg, parties, length_m: next_m - at_m, warned_by: &warned_by });
                 at_m = next_m;
             }
         }
@@ -270,7 +297,7 @@ mod tests {
     fn out_and_back(n_segments: usize) -> WalkedTrip {
         let out = (0..n_segments).map(|segment| WalkedLeg { segment, heading: Heading::Forward });
         let back = (0..n_segments).rev().map(|segment| WalkedLeg { segment, heading: Heading::Backward });
-        WalkedTrip { trailhead: 0, parties: 1.0, legs: out.chain(back).collect() }
+        WalkedTrip { trailhead: 0, parties: 1.0, legs: out.chain(back).collect(), leg_parties: Vec::new() }
     }
 
     fn warned(graph: &Graph, sites: &[Site], reach_m: f64) -> Vec<(usize, f64, Vec<u32>)> {
@@ -278,7 +305,7 @@ mod tests {
         check(graph, std::slice::from_ref(&trip), sites, reach_m).unwrap();
         let mut pieces = Vec::new();
         walk(graph, &trip, &SiteIndex::new(graph, sites), reach_m, |event| {
-            if let Event::Walked { leg, length_m, warned_by } = event {
+            if let Event::Walked { leg, length_m, warned_by, .. } = event {
                 pieces.push((leg.segment, length_m, warned_by.to_vec()));
             }
         });
@@ -325,13 +352,18 @@ mod tests {
     fn broken_walks_are_refused() {
         let graph = line(&[100.0, 100.0]);
         let leg = WalkedLeg { segment: 1, heading: Heading::Forward };
-        let mut trip = WalkedTrip { trailhead: 0, parties: 1.0, legs: vec![leg] };
+        let mut trip = WalkedTrip { trailhead: 0, parties: 1.0, legs: vec![leg], leg_parties: Vec::new() };
         let refused = |trip: &WalkedTrip| check(&graph, std::slice::from_ref(trip), &[], 800.0).unwrap_err();
         assert_eq!(refused(&trip), InvalidWalk::Broken { trip: 0, leg: 0 });
         trip.legs[0].segment = 7;
         assert_eq!(refused(&trip), InvalidWalk::NoSuchPlace { trip: 0 });
         trip.parties = f64::NAN;
         assert!(matches!(refused(&trip), InvalidWalk::Parties { trip: 0, .. }));
+        trip.parties = 1.0;
+        trip.leg_parties = vec![-1.0];
+        assert_eq!(refused(&trip), InvalidWalk::Parties { trip: 0, parties: -1.0 });
+        trip.leg_parties = vec![2.0, 2.0];
+        assert_eq!(refused(&trip), InvalidWalk::LegParties { trip: 0, legs: 1, given: 2 });
         let astray = Site { spot: Spot::Vertex(0), faces: Some(leg) };
         assert_eq!(check(&graph, &[], &[astray], 800.0), Err(InvalidWalk::Site { site: 0 }));
         assert!(check(&graph, &[], &[], f64::INFINITY).is_err());

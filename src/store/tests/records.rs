@@ -1,9 +1,11 @@
 //! The smaller kinds of records: in, again, changed, and out.
 
 use crate::domain::area::Species;
+use crate::domain::batch::Content;
 use crate::domain::exposure::CalibrationDraft;
 use crate::domain::exposure::ClockCorrection;
 use crate::domain::exposure::CounterDraft;
+use crate::domain::exposure::PartiesOf;
 use crate::domain::exposure::PartySizeDraft;
 use crate::domain::place::PlaceDraft;
 use crate::domain::place::PlaceKind;
@@ -16,17 +18,24 @@ use crate::domain::trail::TrailheadDraft;
 use crate::domain::units::Length;
 use crate::store::Choice;
 use crate::store::DecisionDraft;
+use crate::store::Edited;
 use crate::store::HandSnapDraft;
 use crate::store::PlanSite;
+use crate::store::RecordEdit;
 use crate::store::RecordKind;
 use crate::store::SignInPlaceDraft;
 use crate::store::SignPlanDraft;
 use crate::store::SnapTarget;
+use crate::store::StateKey;
 use crate::store::Tally;
+use crate::store::Target;
+use crate::store::Undone;
+use crate::store::kept::Kept;
 use crate::store::testing::NOW_S;
 use crate::store::testing::TestStore;
 use crate::store::testing::at;
 use crate::store::testing::plain_encounter;
+use crate::store::testing::rows;
 
 fn counts(tally: &Tally) -> (u64, u64, u64, usize) {
     (tally.n_inserted, tally.n_unchanged, tally.n_updated, tally.problems.len())
@@ -38,6 +47,15 @@ fn metres(metres: f64) -> Length {
 
 fn trailhead(name: &str, relative_volume: f64) -> TrailheadDraft {
     TrailheadDraft { name: name.to_owned(), position: at(10.1, 45.2), relative_volume }
+}
+
+fn trail(name: &str, lon: f64) -> TrailDraft {
+    TrailDraft {
+        name: name.to_owned(),
+        habitat: String::new(),
+        parts: vec![vec![at(lon, 2.0), at(lon + 0.1, 2.5)]],
+        elevations_m: Vec::new(),
+    }
 }
 
 fn counter(from_s: Option<i64>, until_s: Option<i64>) -> CounterDraft {
@@ -179,6 +197,7 @@ async fn party_sizes_are_known_by_trailhead_and_period() {
     let test = TestStore::new().await;
     let size = |trailhead: &str, from_date: &str, mean_walkers| PartySizeDraft {
         trailhead: trailhead.to_owned(),
+        trail: String::new(),
         from_date: from_date.to_owned(),
         until_date: String::new(),
         mean_walkers,
@@ -200,7 +219,116 @@ async fn party_sizes_are_known_by_trailhead_and_period() {
     writer.commit().await.unwrap();
     let sizes = test.store.snapshot().await.unwrap().party_sizes(test.area).await.unwrap();
     assert_eq!(sizes.iter().map(|size| size.mean_walkers).collect::<Vec<_>>(), [2.5, 2.0, 3.0]);
-    assert!(sizes[1].trailhead_id.is_some() && sizes[0].trailhead_id.is_none());
+    assert!(matches!(sizes[1].of, PartiesOf::Trailhead(_)) && sizes[0].of == PartiesOf::Area);
+}
+
+#[tokio::test]
+async fn party_sizes_may_be_those_of_a_trail() {
+    let test = TestStore::new().await;
+    let size = |trailhead: &str, trail: &str, mean_walkers| PartySizeDraft {
+        trailhead: trailhead.to_owned(),
+        trail: trail.to_owned(),
+        from_date: String::new(),
+        until_date: String::new(),
+        mean_walkers,
+        standard_error: 0.1,
+        n_parties: Some(40),
+    };
+    let mut writer = test.write().await;
+    let by_hand = test.by_hand();
+    // The first trail and the first trailhead have the same number among their kind.
+    writer.put_trails(&by_hand, &[(1, trail("Rim", 1.0)), (2, trail("Wash", 2.0))]).await.unwrap();
+    writer.put_trailheads(&by_hand, &[(1, trailhead("North", 1.0))]).await.unwrap();
+    let given = rows([
+        size("", "", 2.5),
+        size("North", "", 1.9),
+        size("", "Rim", 3.5),
+        size("", "Wash", 4.5),
+        size("", "Nowhere", 3.0),
+        size("North", "Rim", 3.0),
+    ]);
+    let first = test.batch(&mut writer, Content::PartySizes, "1").await;
+    let tally = writer.put_party_sizes(&first, &given).await.unwrap();
+    assert_eq!(counts(&tally), (4, 0, 0, 2));
+    let problems: Vec<_> = tally.problems.iter().map(|it| (it.field.as_str(), it.value.as_str())).collect();
+    assert_eq!(problems, [("trail", "Nowhere"), ("trail", "")]);
+    assert!(tally.problems[0].reason.contains("no trail of this name"));
+    assert!(tally.problems[1].reason.contains("names a trailhead too"), "{}", tally.problems[1].reason);
+    assert_eq!(counts(&writer.put_party_sizes(&first, &given[..4]).await.unwrap()), (0, 4, 0, 0));
+    writer.commit().await.unwrap();
+    let stored = async || test.store.snapshot().await.unwrap().party_sizes(test.area).await.unwrap();
+    let trails = test.store.snapshot().await.unwrap().trails(test.area).await.unwrap();
+    let means = async || -> Vec<(PartiesOf, f64)> {
+        stored().await.iter().map(|size| (size.of, size.mean_walkers)).collect()
+    };
+    let (rim, wash) = (PartiesOf::Trail(trails[0].id), PartiesOf::Trail(trails[1].id));
+    assert_eq!(means().await[2..], [(rim, 3.5), (wash, 4.5)]);
+
+    // A later batch changes the one and adds nothing; undone, it is what it was.
+    let mut writer = test.write().await;
+    let second = test.batch(&mut writer, Content::PartySizes, "2").await;
+    let changed = rows([size("", "Rim", 6.0)]);
+    assert_eq!(counts(&writer.put_party_sizes(&second, &changed).await.unwrap()), (0, 0, 1, 0));
+    writer.commit().await.unwrap();
+    assert_eq!(means().await[2..], [(rim, 6.0), (wash, 4.5)]);
+    let undo = async |target: &Target| {
+        let mut writer = test.write().await;
+        let undone = writer.undo_batch(target.source.unwrap().0).await.unwrap();
+        writer.commit().await.unwrap();
+        undone
+    };
+    assert_eq!(undo(&second).await, Undone { n_removed: 0, n_restored: 1, n_kept: 0 });
+    assert_eq!(means().await[2..], [(rim, 3.5), (wash, 4.5)]);
+
+    // Without its trail a size is left out, and is not taken for one of the whole area; it cannot be put back without.
+    let mut writer = test.write().await;
+    let of_trail = |fields: &[(String, String)]| fields.contains(&("trail".to_owned(), "Rim".to_owned()));
+    let mut snapshot = test.store.snapshot().await.unwrap();
+    let state = snapshot.record_state(RecordKind::Trail, trails[0].id.0).await.unwrap().unwrap();
+    drop(snapshot);
+    let edit = |kind, id, seen| RecordEdit { area: test.area, kind, id, seen };
+    let edited = writer.withdraw_record(&edit(RecordKind::Trail, trails[0].id.0, &state.mark)).await.unwrap();
+    assert_eq!(edited, Edited::Done);
+    writer.commit().await.unwrap();
+    assert_eq!(stored().await.len(), 3);
+    let mut snapshot = test.store.snapshot().await.unwrap();
+    let of_rim = snapshot.record_state(RecordKind::PartySize, 3).await.unwrap().unwrap();
+    assert!(of_trail(&of_rim.fields), "{:?}", of_rim.fields);
+    drop(snapshot);
+    let mut writer = test.write().await;
+    let size_edit = edit(RecordKind::PartySize, 3, &of_rim.mark);
+    assert_eq!(writer.withdraw_record(&size_edit).await.unwrap(), Edited::Done);
+    writer.commit().await.unwrap();
+    let gone =
+        test.store.snapshot().await.unwrap().record_state(RecordKind::PartySize, 3).await.unwrap().unwrap();
+    let mut writer = test.write().await;
+    let back =
+        writer.put_back_record(&edit(RecordKind::PartySize, 3, &gone.mark), StateKey::First).await.unwrap();
+    assert_eq!(back, Edited::Refused("there is no trail of this name".to_owned()));
+    drop(writer);
+    assert_eq!(undo(&first).await.n_removed, 3);
+    assert_eq!(stored().await, []);
+}
+
+/// What the history kept before sizes had trails is the same record as now, so that a file that came before somebody mended it
+/// changes nothing when it comes again.
+#[test]
+fn a_size_without_a_trail_is_written_as_before() {
+    let draft = PartySizeDraft {
+        trailhead: "North".to_owned(),
+        trail: String::new(),
+        from_date: String::new(),
+        until_date: String::new(),
+        mean_walkers: 2.0,
+        standard_error: 0.1,
+        n_parties: None,
+    };
+    let written = serde_json::to_value(draft.to_wire()).unwrap();
+    assert!(written.get("trail").is_none(), "{written}");
+    assert_eq!(PartySizeDraft::from_wire(serde_json::from_value(written).unwrap()).unwrap(), draft);
+    let on_trail = PartySizeDraft { trailhead: String::new(), trail: "Rim".to_owned(), ..draft };
+    let written = serde_json::to_value(on_trail.to_wire()).unwrap();
+    assert_eq!(PartySizeDraft::from_wire(serde_json::from_value(written).unwrap()).unwrap(), on_trail);
 }
 
 #[tokio::test]

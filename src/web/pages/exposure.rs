@@ -17,6 +17,7 @@ use crate::derived::network::NetworkLayer;
 use crate::derived::places::PlaceSummary;
 use crate::derived::rates;
 use crate::derived::rates::RateLayer;
+use crate::domain::exposure::PartiesOf;
 use crate::web::auth::Exact;
 use crate::web::cache::CachePolicy;
 use crate::web::cache::Cached;
@@ -258,12 +259,7 @@ impl Known<'_> {
         let mut rows = Vec::new();
         let mut used = std::collections::HashSet::new();
         for size in &self.facts.party_sizes {
-            let head = self.facts.trailheads.iter().find(|head| Some(head.id) == size.trailhead_id);
-            let where_at = match (size.trailhead_id, head) {
-                (None, _) => "the whole area".to_owned(),
-                (Some(_), Some(head)) => head.name.clone(),
-                (Some(_), None) => continue,
-            };
+            let Some((where_at, is_walked)) = self.parties_of(size.of) else { continue };
             rows.push(PartySizeRow {
                 where_at,
                 when: match (size.from_date.as_str(), size.until_date.as_str()) {
@@ -275,11 +271,13 @@ impl Known<'_> {
                 n_parties: size.n_parties,
                 mean: size.mean_walkers,
                 standard_error: size.standard_error,
-                is_used: party_size::is_used(&self.facts.party_sizes, size, &self.exposure.period),
+                is_used: is_walked
+                    && party_size::share(&self.facts.party_sizes, size, &self.exposure.period) > 0.0,
+                is_of_a_trail: matches!(size.of, PartiesOf::Trail(_)),
             });
-            used.insert(size.trailhead_id);
+            used.insert(size.of);
         }
-        if used.insert(None) {
+        if used.insert(PartiesOf::Area) {
             let shared = &self.exposure.params.party_size;
             rows.push(PartySizeRow {
                 where_at: "everywhere else".to_owned(),
@@ -288,9 +286,28 @@ impl Known<'_> {
                 mean: shared.mean,
                 standard_error: shared.standard_error,
                 is_used: true,
+                is_of_a_trail: false,
             });
         }
         rows
+    }
+
+    /// Whose parties, in words, and whether the network has the trailhead or trail; none for one that is not there any more.
+    fn parties_of(&self, of: PartiesOf) -> Option<(String, bool)> {
+        match of {
+            PartiesOf::Area => Some(("the whole area".to_owned(), true)),
+            PartiesOf::Trailhead(id) => {
+                let idx = self.facts.trailheads.iter().position(|head| head.id == id)?;
+                let words = format!("from {}", self.facts.trailheads[idx].name);
+                Some((words, self.exposure.trailheads.contains(&idx)))
+            }
+            PartiesOf::Trail(id) => {
+                let idx = self.facts.trails.iter().position(|trail| trail.id == id)?;
+                let mut segments = self.network.network.segments.iter();
+                let words = format!("on {}", self.facts.trails[idx].name);
+                Some((words, segments.any(|segment| segment.trail_idx == idx)))
+            }
+        }
     }
 
     fn contradictions(&self) -> Result<Vec<(String, usize, f64)>, String> {

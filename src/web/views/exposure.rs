@@ -94,7 +94,7 @@ pub struct StretchRow {
 /// A mean party size.
 #[derive(Debug, Clone)]
 pub struct PartySizeRow {
-    /// The trailhead, or words for the rest.
+    /// Whose parties: "from West Gate", "on Ledge Walk", or words for the rest.
     pub where_at: String,
     /// The time it holds for, in words.
     pub when: String,
@@ -106,6 +106,8 @@ pub struct PartySizeRow {
     pub standard_error: f64,
     /// Whether the walker model uses it.
     pub is_used: bool,
+    /// Whether it is that of those who walk on a trail, not of those who start somewhere.
+    pub is_of_a_trail: bool,
 }
 
 /// The page's body.
@@ -259,7 +261,7 @@ fn sizes_and_places(exposure: &Exposure) -> Markup {
             section.card {
                 h2 { "Party size" }
                 table.stack {
-                    thead { tr { th scope="col" { "Walkers from" } th scope="col" { "When" } th.num scope="col" { "Parties counted" } th.num scope="col" { "Mean" } th.num scope="col" { "Standard error" } } }
+                    thead { tr { th scope="col" { "Walkers" } th scope="col" { "When" } th.num scope="col" { "Parties counted" } th.num scope="col" { "Mean" } th.num scope="col" { "Standard error" } } }
                     tbody { @for row in &exposure.party_sizes { tr {
                         th scope="row" { (row.where_at) }
                         td data-label="When" { (row.when) @if !row.is_used { " (not used)" } }
@@ -269,7 +271,10 @@ fn sizes_and_places(exposure: &Exposure) -> Markup {
                     } } }
                 }
                 @if exposure.party_sizes.iter().any(|row| !row.is_used) {
-                    p.small.soft { "A mean that is not used holds for days outside the days looked at, and nearer ones stand for these." }
+                    p.small.soft { "A mean that is not used holds for days outside the days looked at, and nearer ones stand for these; or its trailhead or trail is not on the map." }
+                }
+                @if exposure.party_sizes.iter().any(|row| row.is_of_a_trail) {
+                    p.small.soft { "A mean on a trail turns all who walk there into parties, wherever they started. Elsewhere that of their trailhead does, or else that of the whole area." }
                 }
             }
             section.card {

@@ -190,6 +190,9 @@ fn help(content: Content) -> Option<&'static str> {
         Content::SignWatches => Some(
             "One row a watch: somebody stands at a sign, or at a place without one to compare with, and counts parties, not people. The locality is the sign’s name, or a name for the place. partiesRead is of those that passed, and stays empty where no sign stands; asked says in a few words what is asked of walkers, the same words wherever it is to be compared; watcher is seen or unseen, by walkers.",
         ),
+        Content::PartySizes => Some(
+            "One row a mean: how many people a party has, counted at a trailhead, on a trail, or anywhere in the area. A row names a trailhead, or a trail, or neither for the whole area, never both. On a trail with a mean of its own, all who walk there are turned into parties by it, wherever they started. from and until are dates; without them it holds always. parties is how many were counted.",
+        ),
         _ => None,
     }
 }
@@ -436,6 +439,7 @@ pub fn samples() -> Vec<Markup> {
     let contents = vec![
         (Content::Trailheads, vec![("name", true), ("relativeVolume", false)]),
         (Content::Calibrations, vec![("counter", true)]),
+        (Content::PartySizes, vec![("trail", false), ("meanWalkers", true)]),
         (Content::SignWatches, vec![("eventID", true), ("partiesRead", false)]),
         (Content::Photos, Vec::new()),
     ];

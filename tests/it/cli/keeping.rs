@@ -13,6 +13,9 @@ use sqlx::migrate::Migrator;
 
 use coilway::domain::account::Grants;
 use coilway::domain::account::Role;
+use coilway::domain::exposure::PartiesOf;
+use coilway::domain::ids::AreaId;
+use coilway::domain::ids::TrailheadId;
 use coilway::store::AccountDraft;
 use coilway::store::OpenParams;
 use coilway::store::SessionLimits;
@@ -160,6 +163,24 @@ async fn a_killed_migration_is_done_or_not_begun_and_a_copy_is_kept() {
         let copies = copies(&program);
         assert_eq!(copies.len(), 1, "{copies:?}");
     }
+}
+
+#[tokio::test]
+async fn party_sizes_of_an_older_database_hold_where_they_held() {
+    let folder = tempfile::tempdir().unwrap();
+    let path = folder.path().join("park.db");
+    older_database(&path, 1).await;
+    let mut connection = SqliteConnection::connect(&format!("sqlite://{}", path.display())).await.unwrap();
+    let fill = "INSERT INTO trailheads (id, area_id, name, lon, lat, relative_volume, revision)
+             VALUES (1, 1, 'North', -109.4, 37.6, 1.0, 1);
+         INSERT INTO party_sizes (area_id, trailhead_id, mean_walkers, standard_error, revision)
+             VALUES (1, NULL, 2.2, 0.1, 1), (1, 1, 1.9, 0.1, 1);";
+    sqlx::raw_sql(fill).execute(&mut connection).await.unwrap();
+    connection.close().await.unwrap();
+    let store = Store::open(&path, &OpenParams::default()).await.unwrap();
+    let sizes = store.snapshot().await.unwrap().party_sizes(AreaId(1)).await.unwrap();
+    let found: Vec<_> = sizes.iter().map(|size| (size.of, size.mean_walkers)).collect();
+    assert_eq!(found, [(PartiesOf::Area, 2.2), (PartiesOf::Trailhead(TrailheadId(1)), 1.9)]);
 }
 
 /// The whole copies that were kept before a migration.

@@ -186,6 +186,7 @@ impl Park {
         writer.put_calibrations(target, &rows((1..4).map(session))).await.unwrap();
         let size = PartySizeDraft {
             trailhead: String::new(),
+            trail: String::new(),
             from_date: String::new(),
             until_date: String::new(),
             mean_walkers: 2.2,

@@ -2,6 +2,8 @@
 
 use axum::http::StatusCode;
 
+use coilway::derived::Derived;
+use coilway::derived::exposure::ExposureLayer;
 use coilway::web::views;
 use coilway::web::views::layout::Reader;
 
@@ -109,6 +111,112 @@ async fn the_order_of_trails_and_trailheads_in_their_files_changes_nothing() {
         let set = &rates.stretches;
         let (names, fit) = (set.names.clone(), set.fit.clone());
         found.push((exposure.field.party_km.clone(), set.provenance.clone(), names, fit));
+    }
+    assert_eq!(found[0], found[1]);
+}
+
+const SIZES: &str = "trailhead,trail,from,until,meanWalkers,standardError,parties\n";
+
+/// Brings in a table of party sizes through the import page; the address of its batch.
+async fn bring_in_sizes(test: &TestApp, rows: &str) -> String {
+    let text = format!("{SIZES}{rows}");
+    let parts: [(&str, Option<&str>, &[u8]); 2] =
+        [("content", None, b"party-sizes"), ("file", Some("sizes.csv"), text.as_bytes())];
+    test.send_files("/data/import", &parts, &[]).await.expect(303).header("location").to_owned()
+}
+
+async fn walking(test: &TestApp) -> Derived<ExposureLayer> {
+    let facts = test.app.deriver().facts().await.unwrap();
+    test.app.deriver().exposure(&facts).await.unwrap()
+}
+
+#[tokio::test]
+async fn a_party_size_of_a_trail_goes_from_the_file_to_the_walking_and_back() {
+    let test = TestApp::park().await;
+    let before = walking(&test).await;
+    let batch = bring_in_sizes(
+        &test,
+        ",Ledge Walk,,,4.4,0,80\n,Ledge Walk,2010-01-01,2010-12-31,9.0,1.0,5\n\
+         West Gate,Ledge Walk,,,2.0,0.1,9\n,Nowhere Trail,,,2.0,0.1,9\n",
+    )
+    .await;
+    let page = test.get(&batch).await.expect(200);
+    for words in ["names the trailhead West Gate too", "there is no trail of this name", "Nowhere Trail"] {
+        page.says(words);
+    }
+    let page = test.get("/exposure").await.expect(200);
+    for words in ["on Ledge Walk", "4.40", "2010-01-01 to 2010-12-31", "(not used)", "wherever they started"]
+    {
+        page.says(words);
+    }
+    let table = test.get("/study/party-sizes.csv").await.expect(200);
+    let lines: Vec<&str> = table.body.lines().collect();
+    assert_eq!(lines[0], "trailhead,trail,from,until,mean,standard_error,parties_counted,share_of_period");
+    assert_eq!(
+        lines[1..],
+        [",,,,2.2,0.1,200,1", ",Ledge Walk,,,4.4,0,80,1", ",Ledge Walk,2010-01-01,2010-12-31,9,1,5,0"]
+    );
+    test.get("/data/import").await.expect(200).says("A row names a trailhead, or a trail");
+
+    // Parties of twice the size are half as many, on every segment of the trail alike and on no other.
+    let after = walking(&test).await;
+    let facts = test.app.deriver().facts().await.unwrap();
+    let layer = test.app.deriver().network(&facts).await.unwrap();
+    let segments = &layer.network.segments;
+    let on_ledge = |segment: usize| layer.network.trails[segments[segment].trail_idx].name == "Ledge Walk";
+    assert!((0..segments.len()).any(on_ledge) && !(0..segments.len()).all(on_ledge));
+    for draw in 0..before.field.n_draws {
+        let (was, is) = (before.field.draw(draw), after.field.draw(draw));
+        let ratio = |segment: usize| is[segment] / was[segment];
+        let first = (0..segments.len()).find(|it| on_ledge(*it) && was[*it] > 0.0).map(ratio).unwrap();
+        assert!((first * 2.0).ln().abs() < 0.25, "{first} in draw {draw}");
+        for segment in (0..segments.len()).filter(|segment| was[*segment] > 0.0) {
+            let expected = if on_ledge(segment) { first } else { 1.0 };
+            assert!((ratio(segment) - expected).abs() < 1e-9, "segment {segment} in draw {draw}");
+        }
+    }
+    // So are the parties that signs would be passed by: without legs of their own they would be twice the walking.
+    let (mut by_leg, mut naive, mut walked) = (0.0, 0.0, 0.0);
+    for trip in &after.trips {
+        let parties = after.parties_on_legs(trip, &layer);
+        assert_eq!(parties.len(), trip.legs.len());
+        for (leg, parties) in trip.legs.iter().zip(parties).filter(|(leg, _)| on_ledge(leg.segment)) {
+            let km = segments[leg.segment].length_m / 1000.0;
+            by_leg += parties * km;
+            naive += trip.parties * km;
+        }
+    }
+    for segment in (0..segments.len()).filter(|segment| on_ledge(*segment)) {
+        walked += after.mean_km[segment];
+    }
+    let off = |km: f64| (km / walked).ln().abs();
+    assert!(off(by_leg) < 0.2 && off(naive) > 0.5, "{by_leg} {naive} {walked}");
+    test.get("/signs").await.expect(200);
+
+    test.submit(&format!("{batch}/undo"), "").await.expect(303);
+    assert_eq!(walking(&test).await.field.party_km, before.field.party_km);
+    test.get("/exposure").await.never_says("on Ledge Walk");
+}
+
+#[tokio::test]
+async fn the_order_of_party_sizes_in_their_file_changes_nothing() {
+    let mut rows = [
+        ",Ledge Walk,,2024-05-10,3.3,0.2,70\n",
+        ",Ledge Walk,2024-05-01,,4.1,0.3,40\n",
+        ",Swale Path,,,1.7,0.1,33\n",
+        "West Gate,,2024-04-01,2024-04-20,2.9,0.1,60\n",
+        "West Gate,,2024-05-01,,2.0,0.1,50\n",
+        ",,2024-06-01,2024-06-30,2.6,0.2,25\n",
+    ];
+    let mut found = Vec::new();
+    for _ in 0..2 {
+        let test = TestApp::park().await;
+        bring_in_sizes(&test, &rows.concat()).await;
+        let walked = walking(&test).await;
+        let table = test.get("/study/party-sizes.csv").await.expect(200).body;
+        assert_eq!(table.lines().count(), 8, "{table}");
+        found.push((walked.field.party_km.clone(), walked.field.place_visits.clone(), table));
+        rows.reverse();
     }
     assert_eq!(found[0], found[1]);
 }
