@@ -2,8 +2,9 @@
 //!
 //! Where several periods are looked at, each segment has as many chances to stand out as there are periods: q-values are
 //! Benjamini and Hochberg's over segments and periods together.
-
-use std::collections::HashSet;
+//!
+//! Reports whose time does not tell the period are given one by the fitted curve, anew in every draw
+//! (`derived/cluster_times.rs`).
 
 use crate::analysis::clusters;
 use crate::analysis::clusters::ClusterError;
@@ -13,7 +14,12 @@ use crate::analysis::clusters::SegmentFinding;
 use crate::analysis::exposure::Provenance;
 use crate::analysis::rates::CountDraws;
 use crate::analysis::rates::ExposureDraws;
+use crate::analysis::weights::Weights;
 use crate::derived::DeriveError;
+use crate::derived::cluster_times::Curves;
+use crate::derived::cluster_times::PeriodCounts;
+use crate::derived::cluster_times::Report;
+use crate::derived::cluster_times::Times;
 use crate::derived::clusters::Cluster;
 use crate::derived::clusters::Search;
 use crate::derived::clusters::counted_once;
@@ -23,6 +29,8 @@ use crate::derived::exposure::ExposureLayer;
 use crate::derived::facts::Facts;
 use crate::derived::network::NetworkLayer;
 use crate::derived::rates;
+use crate::derived::season::SeasonLayer;
+use crate::derived::season::Timed;
 use crate::derived::snaps::SnapLayer;
 use crate::domain::time::EventTime;
 use crate::domain::time::PartOfDay;
@@ -83,14 +91,24 @@ impl PeriodCut {
         }
     }
 
-    /// The period that a time lies in; none where the time is not known well enough.
-    fn of(self, time: &EventTime) -> Option<usize> {
+    /// The period that a time lies in, with its hour as far as that is taken at its word; none where it does not tell.
+    fn of(self, time: &EventTime, hour: Option<usize>) -> Option<usize> {
         match self {
-            Self::Months => time.month().map(|month| usize::from(month.unsigned_abs()) - 1),
-            Self::Quarters => time.month().map(|month| usize::from(month.unsigned_abs()) % 12 / 3),
+            Self::Months | Self::Quarters => {
+                time.month().map(|month| self.class(usize::from(month.unsigned_abs()).saturating_sub(1), 0))
+            }
+            Self::PartsOfDay => hour.map(|hour| self.class(0, hour)),
+        }
+    }
+
+    /// The period of a month (0 to 11) and hour (0 to 23).
+    pub(super) fn class(self, month: usize, hour: usize) -> usize {
+        match self {
+            Self::Months => month,
+            Self::Quarters => (month + 1) % 12 / 3,
             Self::PartsOfDay => {
-                let part = PartOfDay::of_hour(time.hour()?);
-                PartOfDay::ALL.iter().position(|known| *known == part)
+                let part = PartOfDay::of_hour(hour as u8);
+                PartOfDay::ALL.iter().position(|known| *known == part).unwrap_or_default()
             }
         }
     }
@@ -105,11 +123,14 @@ pub struct ClusterPeriods {
     pub periods: Vec<PeriodFinding>,
     /// The same with every known snake counted once in each period; none where no known snake was reported twice in one.
     pub once: Option<Vec<PeriodFinding>>,
-    /// Known snakes that were reported more than once in some period.
+    /// Known snakes that were reported more than once in some period, in some draw where the curve gives their periods.
     pub n_repeated: usize,
     /// Segments times periods that were tested together.
     pub n_tested: usize,
-    /// Reports on trails whose time does not tell the period.
+    /// Reports on trails whose time does not tell the period, and which the fitted curve gives one in every draw.
+    pub n_allotted: usize,
+    /// Reports on trails whose time does not tell the period, and which are in none: there is no curve, or nobody walks at
+    /// the times that are possible.
     pub n_untimed: usize,
 }
 
@@ -120,8 +141,25 @@ pub struct PeriodFinding {
     pub name: String,
     /// Reports looked at, mean over draws.
     pub n_reports: f64,
+    /// Reports on trails that the fitted curve gave this period, mean over draws.
+    pub n_allotted: f64,
     /// Groups of segments that stand out with their neighbours, or why the period cannot be looked at.
     pub groups: Result<Vec<Cluster>, String>,
+}
+
+/// What periods are looked for in.
+#[derive(Clone, Copy)]
+pub struct Ground<'a> {
+    /// The facts.
+    pub facts: &'a Facts,
+    /// The segments.
+    pub network: &'a NetworkLayer,
+    /// Their walking.
+    pub exposure: &'a ExposureLayer,
+    /// Where reports lie.
+    pub snaps: &'a SnapLayer,
+    /// When encounters are frequent.
+    pub season: &'a SeasonLayer,
 }
 
 /// Looks at every segment with its neighbours in every period.
@@ -131,58 +169,51 @@ pub struct PeriodFinding {
 ///
 /// # Errors
 /// [`DeriveError::Internal`] when layers do not fit together; [`DeriveError::Unanswerable`] when nothing is looked at.
-pub fn compute(
-    facts: &Facts,
-    layer: &NetworkLayer,
-    exposure: &ExposureLayer,
-    snaps: &SnapLayer,
-    cut: PeriodCut,
-) -> Result<ClusterPeriods, DeriveError> {
+pub fn compute(ground: Ground<'_>, cut: PeriodCut) -> Result<ClusterPeriods, DeriveError> {
+    let Ground { facts, network: layer, exposure, snaps, season } = ground;
     let n_segments = layer.network.segments.len();
-    let field = &exposure.field;
+    let (field, seed) = (&exposure.field, facts.settings.seed());
     let walked =
         ExposureDraws { n_draws: field.n_draws, n_units: n_segments, party_km: field.party_km.clone() };
     let known = |provenance: &Provenance| matches!(provenance, Provenance::Counted | Provenance::Fitted);
     let is_looked_at: Vec<bool> = field.provenance.iter().map(known).collect();
     let search = Search { settings: &facts.settings, layer, walked: &walked, is_looked_at: &is_looked_at };
     let counted = rates::counted_reports(facts, exposure, snaps);
-    let period_of: Vec<Option<usize>> =
-        snaps.records.iter().map(|row| cut.of(&facts.encounters.rows[*row].time)).collect();
-    let n_periods = cut.names().len();
-    let of_period = |period: usize| -> Vec<bool> {
-        let each = counted.iter().zip(&period_of);
-        each.map(|(counted, of)| *counted && *of == Some(period)).collect()
+    let curves = Curves {
+        shares: &field.time,
+        curves: season.curves(),
+        curve_of: &|segment| season.curve_of(segment),
     };
+    let times = Times::new(&reports(ground, &counted, cut), &snaps.allocation, &curves, cut, seed);
     let all = draws(snaps, n_segments, |record| counted[record]);
-    let by_period: Vec<CountDraws> = (0..n_periods)
-        .map(|period| {
-            let is_of = of_period(period);
-            draws(snaps, n_segments, |record| is_of[record])
-        })
-        .collect();
-    let (periods, n_tested) = in_periods(&search, cut, &all, &by_period)?;
-    let repeated_in: Vec<Vec<Vec<usize>>> =
-        (0..n_periods).map(|period| repeated(facts, snaps, &of_period(period))).collect();
-    let snake = |records: &Vec<usize>| facts.encounters.rows[snaps.records[records[0]]].organism_id;
-    let n_repeated = repeated_in.iter().flatten().filter_map(snake).collect::<HashSet<_>>().len();
+    let (periods, n_tested) = in_periods(&search, cut, &all, &times.counts(&snaps.allocation, n_segments))?;
+    let snakes = repeated(facts, snaps, &counted);
+    let n_repeated = times.n_repeated(&snakes);
     let once = match n_repeated {
         0 => None,
         _ => {
-            let seed = facts.settings.seed();
-            let by_period: Vec<CountDraws> = repeated_in
-                .iter()
-                .enumerate()
-                .map(|(period, repeated)| {
-                    counted_once(snaps, n_segments, &of_period(period), repeated, seed ^ period as u64)
-                })
-                .collect();
-            let ever = repeated(facts, snaps, &counted);
-            let all = counted_once(snaps, n_segments, &counted, &ever, seed);
+            let all = counted_once(snaps, n_segments, &counted, &snakes, seed);
+            let by_period = times.counts_once(&snaps.allocation, n_segments, &snakes, seed);
             Some(in_periods(&search, cut, &all, &by_period)?.0)
         }
     };
-    let untimed = counted.iter().zip(&period_of).filter(|(counted, period)| **counted && period.is_none());
-    Ok(ClusterPeriods { cut, periods, once, n_repeated, n_tested, n_untimed: untimed.count() })
+    let (n_allotted, n_untimed) = (times.n_allotted(), times.n_left_out());
+    Ok(ClusterPeriods { cut, periods, once, n_repeated, n_tested, n_allotted, n_untimed })
+}
+
+/// What is known of the times of the records that are counted. Their streams are those of their rows.
+fn reports(ground: Ground<'_>, counted: &[bool], cut: PeriodCut) -> Vec<Option<Report>> {
+    let Ground { facts, exposure, snaps, .. } = ground;
+    let timed = Timed::new(facts, exposure);
+    let report = |(row, counted): (&usize, &bool)| {
+        let row = &facts.encounters.rows[*row];
+        counted.then(|| Report {
+            key: row.id.0.cast_unsigned(),
+            period: cut.of(&row.time, timed.hour(row)),
+            known: timed.known(row),
+        })
+    };
+    snaps.records.iter().zip(counted).map(report).collect()
 }
 
 /// What stands out in each period in one way of counting, and how many segments and periods were tested together. `all` is
@@ -191,37 +222,50 @@ fn in_periods(
     search: &Search<'_>,
     cut: PeriodCut,
     all: &CountDraws,
-    by_period: &[CountDraws],
+    by_period: &PeriodCounts,
 ) -> Result<(Vec<PeriodFinding>, usize), DeriveError> {
     let weights = search.weights();
-    let evidence = |counts| Evidence { counts, exposure: search.walked, is_looked_at: search.is_looked_at };
-    let spread = clusters::dispersion(&evidence(all), &weights).map_err(unanswerable)?;
-    let mut nulls = Vec::new();
-    let mut findings: Vec<Vec<SegmentFinding>> = Vec::new();
-    for counts in by_period {
-        let null = match Null::new(evidence(counts), spread.factor()) {
-            // In some draw no report of the period lies on a segment that is looked at.
-            Err(ClusterError::NoEncounters) => None,
-            null => Some(null.map_err(unanswerable)?),
-        };
-        findings.push(match &null {
-            Some(null) => clusters::gi_star(null, &weights).map_err(DeriveError::internal)?,
-            None => Vec::new(),
-        });
-        nulls.push(null);
-    }
-    clusters::adjust(&mut findings.iter_mut().collect::<Vec<_>>());
+    let tested = test(&weights, (search.walked, search.is_looked_at), all, &by_period.counts)?;
     let is_tested = |finding: &&SegmentFinding| matches!(finding, SegmentFinding::Tested(_));
-    let n_tested = findings.iter().flatten().filter(is_tested).count();
+    let n_tested = tested.iter().flat_map(|(_, findings)| findings).filter(is_tested).count();
     let mut periods = Vec::new();
-    for ((name, null), found) in cut.names().into_iter().zip(&nulls).zip(&findings) {
+    for ((name, n_allotted), (null, found)) in cut.names().into_iter().zip(&by_period.allotted).zip(&tested) {
         let groups = match null {
             Some(null) => Ok(search.groups(null, found).map_err(DeriveError::internal)?),
             None => Err("too few reports on segments whose walking is known".to_owned()),
         };
-        periods.push(PeriodFinding { name, n_reports: null.as_ref().map_or(0.0, Null::mean_total), groups });
+        let n_reports = null.as_ref().map_or(0.0, Null::mean_total);
+        periods.push(PeriodFinding { name, n_reports, n_allotted: *n_allotted, groups });
     }
     Ok((periods, n_tested))
+}
+
+/// A period with its findings by segment; none where in some draw no report lies on a segment that is looked at.
+pub(super) type Tested<'a> = (Option<Null<'a>>, Vec<SegmentFinding>);
+
+/// Tests all segments in all periods, q over both.
+pub(super) fn test<'a>(
+    weights: &Weights,
+    (exposure, is_looked_at): (&'a ExposureDraws, &'a [bool]),
+    all: &CountDraws,
+    by_period: &'a [CountDraws],
+) -> Result<Vec<Tested<'a>>, DeriveError> {
+    let spread = clusters::dispersion(&Evidence { counts: all, exposure, is_looked_at }, weights)
+        .map_err(unanswerable)?;
+    let mut tested: Vec<Tested<'_>> = Vec::new();
+    for counts in by_period {
+        let null = match Null::new(Evidence { counts, exposure, is_looked_at }, spread.factor()) {
+            Err(ClusterError::NoEncounters) => None,
+            null => Some(null.map_err(unanswerable)?),
+        };
+        let findings = match &null {
+            Some(null) => clusters::gi_star(null, weights).map_err(DeriveError::internal)?,
+            None => Vec::new(),
+        };
+        tested.push((null, findings));
+    }
+    clusters::adjust(&mut tested.iter_mut().map(|(_, findings)| findings).collect::<Vec<_>>());
+    Ok(tested)
 }
 
 fn unanswerable(error: ClusterError) -> DeriveError {
@@ -247,7 +291,8 @@ mod tests {
         let december = time(EventDate::Month { year: 2024, month: 12 }, None);
         let day = EventDate::Day(jiff::civil::date(2024, 2, 29));
         let evening = time(day, Some(18 * 60));
-        let cuts = |time: &EventTime| PeriodCut::ALL.map(|cut| cut.of(time));
+        let hour = |time: &EventTime| time.hour().map(usize::from);
+        let cuts = |time: &EventTime| PeriodCut::ALL.map(|cut| cut.of(time, hour(time)));
         assert_eq!(cuts(&december), [Some(11), Some(0), None]);
         assert_eq!(cuts(&evening), [Some(1), Some(0), Some(2)]);
         assert_eq!(cuts(&time(EventDate::Unknown, None)), [None; 3]);

@@ -339,12 +339,22 @@ impl Deriver {
         cut: PeriodCut,
     ) -> Result<Derived<ClusterPeriods>, DeriveError> {
         let (network, exposure) = (boxed(self.network(facts)).await?, boxed(self.exposure(facts)).await?);
-        let snaps = boxed(self.snaps(facts)).await?;
+        let (snaps, season) = (boxed(self.snaps(facts)).await?, boxed(self.season(facts)).await?);
         let value = self.cluster_periods.get(facts.basis, cut, async || {
             let facts = Arc::clone(&facts.value);
-            let compute =
-                move || cluster_periods::compute(&facts, &network.value, &exposure.value, &snaps.value, cut);
-            off_thread(compute).await
+            let (network, exposure, snaps, season) =
+                (network.value, exposure.value, snaps.value, season.value);
+            off_thread(move || {
+                let ground = cluster_periods::Ground {
+                    facts: &facts,
+                    network: &network,
+                    exposure: &exposure,
+                    snaps: &snaps,
+                    season: &season,
+                };
+                cluster_periods::compute(ground, cut)
+            })
+            .await
         });
         Ok(facts.with(value.await?))
     }

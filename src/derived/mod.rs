@@ -7,6 +7,7 @@
 //! Invariant: nothing here is stored, and nothing here reads the clock.
 
 pub mod cluster_periods;
+mod cluster_times;
 pub mod clusters;
 pub mod density;
 pub mod deriver;

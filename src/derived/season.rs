@@ -168,13 +168,16 @@ impl<'a> Timed<'a> {
                     let cell = cells.index(group, found.start, hour);
                     cells.counts[cell] += 1;
                 }
-                (hour, _) => {
-                    let hours = hour.map_or(HourSet::ALL, |hour| HourSet::between(hour, hour));
-                    partial.push(PartialRecord { group, periods: found, hours });
-                }
+                _ => partial.push(PartialRecord { group, ..self.known(row) }),
             }
         }
         (cells, partial)
+    }
+
+    /// The months of the study period and the hours that a report may be of, in the first group.
+    pub(super) fn known(&self, row: &EncounterRow) -> PartialRecord {
+        let hours = self.hour(row).map_or(HourSet::ALL, |hour| HourSet::between(hour, hour));
+        PartialRecord { group: 0, periods: months_of(&row.time, self.months), hours }
     }
 }
 

@@ -118,7 +118,7 @@ pub(super) fn place(
     (placed, unplaced)
 }
 
-fn cells_of(record: &PartialRecord) -> impl Iterator<Item = (usize, usize)> {
+pub(super) fn cells_of(record: &PartialRecord) -> impl Iterator<Item = (usize, usize)> {
     let hours = record.hours;
     record
         .periods

@@ -8,8 +8,9 @@
 //!
 //! Read in this order: `cells` (what goes in), `poisson` and `likelihood` (the regression), `model` and `frame` (its
 //! terms and rows), `fitting` and `outcome` (choice and tests), `averaging`, `imputation`, `steady` and `curve` (what comes
-//! out), `window`, `heaping`. `harmonics` is the textbook regression on one cycle.
+//! out), `allotment` (partly known records given times by a curve that is there), `window`, `heaping`. `harmonics` is the textbook regression on one cycle.
 
+mod allotment;
 mod averaging;
 mod cells;
 mod curve;
@@ -28,6 +29,7 @@ mod window;
 #[cfg(test)]
 mod simulations;
 
+pub use allotment::ClassChances;
 pub use cells::Cells;
 pub use cells::Contradiction;
 pub use cells::HOURS;

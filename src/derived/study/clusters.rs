@@ -101,6 +101,21 @@ pub(super) fn by_period(layers: &Layers) -> Result<Table, String> {
         .column("period_reports", "", "reports looked at in the period, mean over draws", |row| {
             row.period.n_reports
         })
+        .column(
+            "period_allotted",
+            "",
+            "reports on trails that the season-hour curve gave the period, mean over draws",
+            |row| row.period.n_allotted,
+        )
+        .column(
+            "cut_allotted",
+            "",
+            "reports whose time does not tell the period, given one by the curve",
+            |row| row.periods.n_allotted,
+        )
+        .column("cut_left_out", "", "reports whose time does not tell the period, in none", |row| {
+            row.periods.n_untimed
+        })
         .column("tested", "", "segments times periods of the cut, tested together", |row| {
             row.periods.n_tested
         })

@@ -98,6 +98,7 @@ fn by_period(found: &ClusterPeriods, row: impl Fn(&Cluster) -> ClusterRow) -> By
     let period = |period: &PeriodFinding| PeriodRow {
         name: period.name.clone(),
         n_reports: period.n_reports,
+        n_allotted: period.n_allotted,
         groups: match &period.groups {
             Ok(groups) => Ok(groups.iter().map(&row).collect()),
             Err(reason) => Err(reason.clone()),
@@ -109,13 +110,50 @@ fn by_period(found: &ClusterPeriods, row: impl Fn(&Cluster) -> ClusterRow) -> By
         once: found.once.as_ref().map(|once| once.iter().map(period).collect()),
         n_repeated: found.n_repeated,
         basis: format!(
-            "{} segments and periods were tested together, and q is Benjamini and Hochberg's over all of them; {} reports on \
-             trails have no time that tells the period. The walking of each period is shared over the segments as that of \
-             the whole time is.",
-            thousands(found.n_tested as i64),
-            thousands(found.n_untimed as i64)
+            "{} segments and periods were tested together, and q is Benjamini and Hochberg's over all of them. The walking \
+             of each period is shared over the segments as that of the whole time is.",
+            thousands(found.n_tested as i64)
         ),
+        untimed: untimed_words(found),
     }
+}
+
+/// What becomes of reports whose time does not tell the period.
+fn untimed_words(found: &ClusterPeriods) -> Vec<String> {
+    let what = match found.cut {
+        PeriodCut::Months => "month",
+        PeriodCut::Quarters => "quarter",
+        PeriodCut::PartsOfDay => "part of the day",
+    };
+    let mut words = Vec::new();
+    let do_not_tell = |n: usize| match n {
+        1 => format!("One report on trails does not tell its {what}"),
+        n => format!("{} reports on trails do not tell their {what}", thousands(n as i64)),
+    };
+    let hours = match found.cut {
+        PeriodCut::PartsOfDay => " Times of day that are noted far too often, such as noon, tell none.",
+        PeriodCut::Months | PeriodCut::Quarters => "",
+    };
+    if found.n_allotted > 0 {
+        words.push(format!(
+            "{}. The curve of season and hours gives {} one, drawn anew in each draw from when people walk and how frequent \
+             reports are then. It knows nothing of single places, so what stands out in one {what} alone stands out a little \
+             less for it there, and a little more in others.{hours}",
+            do_not_tell(found.n_allotted),
+            if found.n_allotted == 1 { "it" } else { "them" },
+        ));
+    }
+    if found.n_untimed > 0 || found.n_allotted == 0 {
+        words.push(match found.n_untimed {
+            0 => format!("Every report on trails tells its {what}.{hours}"),
+            n => format!(
+                "{}, and no curve of season and hours does: left out of this table. If they lie elsewhere than the \
+                 others do, a place may stand out for that alone.{hours}",
+                do_not_tell(n)
+            ),
+        });
+    }
+    words
 }
 
 /// Draws outlines around what has more reports than expected.
@@ -261,4 +299,40 @@ fn method(settings: &Settings) -> Vec<String> {
          for being high has a ratio that is too high on average."
             .to_owned(),
     ]
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    #[test]
+    fn what_becomes_of_reports_without_a_time_is_said_with_their_number() {
+        let found = |cut: PeriodCut, n_allotted: usize, n_untimed: usize| {
+            let nothing = Vec::new();
+            let found = ClusterPeriods {
+                cut,
+                periods: nothing,
+                once: None,
+                n_repeated: 0,
+                n_tested: 0,
+                n_allotted,
+                n_untimed,
+            };
+            untimed_words(&found)
+        };
+        assert_eq!(found(PeriodCut::Months, 0, 0), ["Every report on trails tells its month."]);
+        let both = found(PeriodCut::Quarters, 1, 1200);
+        assert!(both[0].starts_with(
+            "One report on trails does not tell its quarter. The curve of season and hours gives it one"
+        ));
+        assert!(both[1].starts_with(
+            "1,200 reports on trails do not tell their quarter, and no curve of season and hours does"
+        ));
+        let left_out = found(PeriodCut::PartsOfDay, 0, 7);
+        assert_eq!(left_out.len(), 1);
+        assert!(
+            left_out[0].contains("left out of this table")
+                && left_out[0].ends_with("such as noon, tell none.")
+        );
+    }
 }

@@ -65,7 +65,8 @@ pub const SECTIONS: &[(&str, &str)] = &[
         "Clusters",
         "Reports against what the walking lets expect: a scan of windows (Kulldorff 1997), Gi* (Ord and Getis 1995) and local \
          Moran's I by segment, p-values adjusted for all that was looked at. What many parties met of one known snake is \
-         also counted once. Within months, quarters and parts of the day p-values are adjusted over segments and periods together.",
+         also counted once. Within months, quarters and parts of the day p-values are adjusted over segments and periods together; \
+         reports whose time does not tell the period are given one by the curve of season and hours, anew in every draw.",
     ),
     (
         "Surveys",

@@ -39,6 +39,8 @@ pub struct ByPeriod {
     pub n_repeated: usize,
     /// What was compared, in words.
     pub basis: String,
+    /// What becomes of reports whose time does not tell the period, a sentence or two.
+    pub untimed: Vec<String>,
 }
 
 /// One period.
@@ -48,6 +50,8 @@ pub struct PeriodRow {
     pub name: String,
     /// Reports looked at.
     pub n_reports: f64,
+    /// Reports on trails that the season-hour curve gave the period, mean over draws.
+    pub n_allotted: f64,
     /// Groups of segments that stand out, or why the period cannot be looked at.
     pub groups: Result<Vec<ClusterRow>, String>,
 }
@@ -171,6 +175,7 @@ fn by_period(found: &ByPeriod, level: f64) -> Markup {
                     " "
                 }
             }
+            @for words in &found.untimed { p.small { (words) } }
             (period_table(&found.periods))
             @match &found.once {
                 Some(once) => {
@@ -192,7 +197,7 @@ fn period_table(periods: &[PeriodRow]) -> Markup {
     html! {
         table.stack {
             thead { tr {
-                th scope="col" { "Period" } th.num scope="col" { "Reports" } th scope="col" { "Where" } th scope="col" { "Side" }
+                th scope="col" { "Period" } th.num scope="col" { "Reports" } th.num scope="col" { "On trails by the curve" } th scope="col" { "Where" } th scope="col" { "Side" }
                 th.num scope="col" { "Reports there" } th.num scope="col" { "Expected" } th.num scope="col" { "Ratio, 95 % interval" } th.num scope="col" { "q" }
             } }
             tbody { @for period in periods { (period_rows(period)) } }
@@ -204,6 +209,7 @@ fn period_rows(period: &PeriodRow) -> Markup {
     let head = html! {
         th scope="row" { (period.name) }
         td.num data-label="Reports" { (figure::format_count(period.n_reports)) }
+        td.num data-label="On trails by the curve" { (figure::format_count(period.n_allotted)) }
     };
     match &period.groups {
         Err(reason) => html! { tr { (head) td data-label="Where" colspan="6" { (reason) } } },
@@ -414,7 +420,8 @@ pub fn samples() -> Vec<ClustersPage> {
         }],
         ..MapDrawing::default()
     };
-    let period = |name: &str, groups| PeriodRow { name: name.to_owned(), n_reports: 41.0, groups };
+    let period =
+        |name: &str, groups| PeriodRow { name: name.to_owned(), n_reports: 41.0, n_allotted: 6.4, groups };
     let periods = ByPeriod {
         cut: "quarters",
         periods: vec![
@@ -425,6 +432,7 @@ pub fn samples() -> Vec<ClustersPage> {
         once: Some(vec![period("March to May", Ok(Vec::new()))]),
         n_repeated: 1,
         basis: "248 segments and periods were tested together.".to_owned(),
+        untimed: vec!["19 reports on trails do not tell their quarter.".to_owned()],
     };
     let clusters = Clusters {
         all: all.clone(),

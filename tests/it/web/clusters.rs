@@ -4,7 +4,10 @@ use coilway::derived::cluster_periods::PeriodCut;
 use coilway::derived::cluster_periods::PeriodFinding;
 use coilway::derived::clusters::Variant;
 use coilway::domain::encounter::EncounterDraft;
+use coilway::domain::time::EventDate;
+use coilway::domain::time::EventTime;
 use coilway::web::views;
+use jiff::civil::date;
 
 use crate::support::LEDGE;
 use crate::support::Park;
@@ -188,4 +191,77 @@ async fn a_snake_that_many_met_stands_out_in_no_month_when_counted_once() {
     for counted in ["months,every report,May,", "months,each known snake once,May,"] {
         assert!(table.contains(counted), "{counted}");
     }
+}
+
+/// Reports of which the year alone is known lie in every period by their share, and the page says how many they are.
+#[tokio::test]
+async fn reports_without_a_month_are_allotted_and_said_to_be() {
+    let test = gathered("").await;
+    let target = test.by_hand().await;
+    let months = async |test: &TestApp| {
+        let facts = test.app.deriver().facts().await.unwrap();
+        test.app.deriver().cluster_periods(&facts, PeriodCut::Months).await.unwrap().value
+    };
+    let before = months(&test).await;
+    assert_eq!((before.n_allotted, before.n_untimed), (0, 0));
+    test.get("/clusters").await.expect(200).says("Every report on trails tells its month.");
+    let untimed: Vec<EncounterDraft> = (0..30)
+        .map(|idx| {
+            let near = at(-740.0 + f64::from(idx % 5) * 45.0, 33.0);
+            let time = EventTime { date: EventDate::Year(2024), minute_of_day: None, instant_s: None };
+            EncounterDraft { time, ..report(&format!("U-{idx}"), near, date(2024, 5, 1), 9) }
+        })
+        .collect();
+    test.write(async |writer| {
+        let tally = writer.put_encounters(&target, &rows(untimed)).await.unwrap();
+        assert!(tally.problems.is_empty(), "{:?}", tally.problems);
+    })
+    .await;
+    let found = months(&test).await;
+    assert_eq!((found.n_allotted, found.n_untimed), (30, 0));
+    let allotted: Vec<f64> = found.periods.iter().map(|period| period.n_allotted).collect();
+    assert!((allotted.iter().sum::<f64>() - 30.0).abs() < 1e-6, "{allotted:?}");
+    // Nobody is known to walk in January; May has most reports.
+    assert!(allotted[0] == 0.0 && allotted[4] > 10.0, "{allotted:?}");
+    let page = test.get("/clusters").await.expect(200);
+    page.says("30 reports on trails do not tell their month. The curve of season and hours gives them one");
+    let table = test.get("/study/cluster-periods.csv").await.expect(200).body;
+    let mut reader = csv::Reader::from_reader(table.as_bytes());
+    let headers = reader.headers().unwrap().clone();
+    let column = |name: &str| headers.iter().position(|header| header == name).unwrap();
+    let rows: Vec<csv::StringRecord> = reader.records().map(Result::unwrap).collect();
+    let of_may = rows.iter().find(|row| &row[0] == "months" && &row[column("period")] == "May").unwrap();
+    assert_eq!((&of_may[column("cut_allotted")], &of_may[column("cut_left_out")]), ("30", "0"));
+    assert!((of_may[column("period_allotted")].parse::<f64>().unwrap() - allotted[4]).abs() < 1e-3);
+}
+
+/// A time of day that stands for "no time noted" tells no part of the day; its month it does.
+#[tokio::test]
+async fn heaped_times_are_allotted_to_parts_of_the_day_alone() {
+    let test = TestApp::park().await;
+    let target = test.by_hand().await;
+    let found = async |test: &TestApp, cut: PeriodCut| {
+        let facts = test.app.deriver().facts().await.unwrap();
+        test.app.deriver().cluster_periods(&facts, cut).await.unwrap().value
+    };
+    let n_before = found(&test, PeriodCut::PartsOfDay).await.n_allotted;
+    let heaped: Vec<EncounterDraft> = (0..40)
+        .map(|idx| {
+            let day = date(2024, 5, 1 + idx % 28);
+            let near = at(-740.0 + f64::from(idx % 5) * 45.0, 33.0);
+            let time = EventTime { date: EventDate::Day(day), minute_of_day: Some(743), instant_s: None };
+            EncounterDraft { time, ..report(&format!("N-{idx}"), near, day, 12) }
+        })
+        .collect();
+    test.write(async |writer| {
+        let tally = writer.put_encounters(&target, &rows(heaped)).await.unwrap();
+        assert!(tally.problems.is_empty(), "{:?}", tally.problems);
+    })
+    .await;
+    let parts = found(&test, PeriodCut::PartsOfDay).await;
+    assert_eq!((parts.n_allotted - n_before, parts.n_untimed), (40, 0));
+    let allotted: f64 = parts.periods.iter().map(|period| period.n_allotted).sum();
+    assert!((allotted - parts.n_allotted as f64).abs() < 1e-6, "{allotted}");
+    assert_eq!(found(&test, PeriodCut::Months).await.n_allotted, 0);
+    test.get("/clusters?periods=parts").await.expect(200).says("do not tell their part of the day");
 }
