@@ -6,6 +6,8 @@ use crate::analysis::exposure::DrawSummary;
 use crate::analysis::exposure::LevelCheck;
 use crate::analysis::exposure::PeriodTest;
 use crate::analysis::exposure::SiteCheck;
+use crate::analysis::exposure::YearMonth;
+use crate::analysis::exposure::diagnostic::PART_HOURS;
 use crate::derived::exposure::party_size;
 use crate::derived::rates::Limits;
 use crate::derived::study::Layers;
@@ -92,6 +94,62 @@ pub(super) fn checks(layers: &Layers) -> Result<Table, String> {
         })
         .column("p_hours", "probability", "that its hours are those of the model, after Holm", |it| {
             adjusted(it.hours_test)
+        })
+        .done())
+}
+
+/// A month or part of the day at a site.
+struct InPeriod<'a> {
+    check: &'a SiteCheck,
+    kind: &'static str,
+    period: String,
+    cell: &'a CellCheck,
+}
+
+pub(super) fn periods(layers: &Layers) -> Result<Table, String> {
+    let (exposure, facts) = (need(&layers.exposure)?, &layers.facts);
+    if exposure.field.checks.is_empty() {
+        return Err("No counter that walkers pass has readings in the study period.".to_owned());
+    }
+    let mut rows = Vec::new();
+    for check in &exposure.field.checks {
+        let month = |(month, cell)| {
+            let YearMonth { year, month } = month;
+            InPeriod { check, kind: "month", period: format!("{year:04}-{month:02}"), cell }
+        };
+        let hours = |(first, cell)| {
+            let period = format!("{first:02}-{:02} h", first + PART_HOURS);
+            InPeriod { check, kind: "part of the day", period, cell }
+        };
+        rows.extend(check.months.iter().map(|(at, cell)| month((*at, cell))));
+        rows.extend(check.hours.iter().map(|(first, cell)| hours((*first, cell))));
+    }
+    Ok(Table::of(rows)
+        .column("counter", "", "name of the counter", |it| {
+            facts.counters.get(it.check.counter).map(|counter| counter.name.clone())
+        })
+        .column(
+            "site",
+            "",
+            "number of the counter site, by its row among the counts observed and expected",
+            |it| it.check.series + 1,
+        )
+        .column("kind", "", "a month, or a part of the day over all days", |it| it.kind)
+        .column("period", "", "year and month, or from which to which hour of local time", |it| {
+            it.period.clone()
+        })
+        .column("counted", "passages", "passages the device counted", |it| it.cell.observed)
+        .limits(
+            "expected",
+            "passages",
+            "what the fit expects the device to count in the hours it was there (predictive)",
+            |it| {
+                let CellCheck { expected, lower, upper, .. } = *it.cell;
+                Some(Limits { value: expected, lower, upper })
+            },
+        )
+        .column("residual", "sd", "counted less expected over the sd of replicated counts", |it| {
+            it.cell.residual
         })
         .done())
 }

@@ -240,6 +240,7 @@ pub const TABLES: &[Entry] = &[
     entry("exposure-parameters", "What the walker model rests on", exposure::parameters),
     entry("exposure-counters", "Counts observed and expected", exposure::counters),
     entry("exposure-checks", "Counter sites against the fit, and left out", exposure::checks),
+    entry("exposure-periods", "Counter sites by month and part of the day", exposure::periods),
     entry("exposure-trailheads", "Parties by trailhead", exposure::trailheads),
     entry("party-sizes", "Mean party sizes, and where each holds", exposure::party_sizes),
     entry("exposure-assumptions", "Priors and rules of the walker model", exposure::assumptions),

@@ -7,6 +7,7 @@ use axum::response::IntoResponse;
 use crate::analysis::exposure::ParameterKind;
 use crate::analysis::exposure::ParameterStatus;
 use crate::analysis::exposure::Provenance;
+use crate::analysis::exposure::SiteCheck;
 use crate::analysis::rates::UnitRate;
 use crate::derived::DeriveError;
 use crate::derived::Derived;
@@ -355,6 +356,11 @@ pub(in crate::web) fn drawing(
     let description =
         "The trails, drawn by where their walking is known from; the table beside the map has the numbers";
     MapDrawing { description: description.to_owned(), lines, ..common::base_map(facts, network) }
+}
+
+/// Counted against expected at one counter site.
+pub(in crate::web) fn site_row(facts: &Facts, network: &NetworkLayer, check: &SiteCheck) -> SiteRow {
+    sites::row(facts, network, check)
 }
 
 /// Counted against expected at the counter sites.

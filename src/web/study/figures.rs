@@ -103,6 +103,8 @@ pub const ENTRIES: &[Entry] = &[
     parts("latency", "Time until snakes react", reaction_figures::latency),
     entry("walking", "Where walking is known from", more_figures::walking_map),
     entry("counts", "Counts observed and expected", more_figures::counted_and_expected),
+    parts("counts-months", "Counts observed and expected by month", more_figures::site_months),
+    parts("counts-hours", "Counts observed and expected by part of the day", more_figures::site_hours),
     entry("sign-map", "Planned signs", more_figures::sign_map),
     entry("warned-share", "Warned share by number of signs", more_figures::warned),
 ];
@@ -335,10 +337,17 @@ mod tests {
 
     #[test]
     fn a_name_belongs_to_an_entry_or_its_parts() {
-        for name in ["risk-map", "rates", "rates-2", "latency-located-over", "first-reactions-report"] {
+        for name in [
+            "risk-map",
+            "rates",
+            "rates-2",
+            "latency-located-over",
+            "first-reactions-report",
+            "counts-months-2",
+        ] {
             assert!(may_be(name), "{name}");
         }
-        for name in ["risk-map-2", "ratesx", "trails", "reaction", ""] {
+        for name in ["risk-map-2", "ratesx", "trails", "reaction", "counts-2", ""] {
             assert!(!may_be(name), "{name}");
         }
     }

@@ -1,5 +1,6 @@
 //! Figures of walking, signs, clusters and the season watched: the drawings of their pages.
 
+use crate::analysis::exposure::SiteCheck;
 use crate::derived::rate_pattern::Pattern;
 use crate::derived::study::Layers;
 use crate::web::pages;
@@ -7,9 +8,12 @@ use crate::web::pages::common;
 use crate::web::study::figures::Drawn;
 use crate::web::study::figures::LAND;
 use crate::web::study::figures::PAPER;
+use crate::web::study::figures::Part;
 use crate::web::study::figures::all_periods;
 use crate::web::views::charts;
 use crate::web::views::charts::Estimate;
+use crate::web::views::exposure::PeriodRow;
+use crate::web::views::exposure::SiteRow;
 use crate::web::views::scatter;
 use crate::web::views::season::week_curve;
 use crate::web::views::svg_map;
@@ -61,6 +65,52 @@ pub(super) fn counted_and_expected(layers: &Layers) -> Result<Drawn, String> {
     ];
     let drawing = charts::counted_and_expected("Counts observed and expected by counter site", &sites);
     Ok(Drawn { drawing, ground: PAPER, notes })
+}
+
+pub(super) fn site_months(layers: &Layers) -> Result<Vec<Part>, String> {
+    by_site(layers, |site| match site.months.as_slice() {
+        [] => Err("It has no readings in the study period.".to_owned()),
+        months => Ok((months.to_vec(), "by month")),
+    })
+}
+
+pub(super) fn site_hours(layers: &Layers) -> Result<Vec<Part>, String> {
+    by_site(layers, |site| match site.hours.as_slice() {
+        [] => Err("It counts in times that are longer than an hour.".to_owned()),
+        hours => Ok((hours.to_vec(), "by part of the day")),
+    })
+}
+
+/// A figure for each counter site, numbered as in the table of counter sites, of the periods chosen.
+fn by_site(
+    layers: &Layers,
+    periods: impl Fn(&SiteRow) -> Result<(Vec<PeriodRow>, &'static str), String>,
+) -> Result<Vec<Part>, String> {
+    let (network, exposure) = (need(&layers.network)?, need(&layers.exposure)?);
+    if exposure.field.checks.is_empty() {
+        return Err("No counter that walkers pass has readings in the study period.".to_owned());
+    }
+    let part = |check: &SiteCheck| {
+        let site = pages::exposure::site_row(&layers.facts, network, check);
+        let counter = layers.facts.counters.get(check.counter).map_or("", |counter| counter.name.as_str());
+        let number = check.series + 1;
+        let drawn = periods(&site).map(|(rows, words)| {
+            let periods: Vec<(String, f64, Estimate)> =
+                rows.into_iter().map(|row| (row.name, row.counted, row.expected)).collect();
+            let notes = vec![
+                format!(
+                    "Passages at counter {counter} (site {number}) {words}: squares are what the device counted, bars the 95 % \
+                     predictive interval of what the walker model expects it to count in the hours it was there, with the \
+                     mean as a line."
+                ),
+                "The counts have served the fit. One time profile holds for all trailheads.".to_owned(),
+            ];
+            let description = format!("Passages counted and expected {words}");
+            Drawn { drawing: charts::counted_and_expected(&description, &periods), ground: PAPER, notes }
+        });
+        Part { term: number.to_string(), words: format!("{counter}, site {number}"), drawn }
+    };
+    Ok(exposure.field.checks.iter().map(part).collect())
 }
 
 pub(super) fn rate_pattern(layers: &Layers) -> Result<Drawn, String> {

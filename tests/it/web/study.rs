@@ -31,7 +31,7 @@ const FAR: (f64, f64) = (-1234.5, 777.25);
 const LACKING: [&str; 2] = ["decisions", "season-temperature"];
 
 /// Figures of the complete park, in reading order.
-const DRAWN: [&str; 20] = [
+const DRAWN: [&str; 24] = [
     "risk-map",
     "rates",
     "rate-pattern",
@@ -50,6 +50,10 @@ const DRAWN: [&str; 20] = [
     "latency-located-underfoot",
     "walking",
     "counts",
+    "counts-months-1",
+    "counts-months-2",
+    "counts-hours-1",
+    "counts-hours-2",
     "sign-map",
     "warned-share",
 ];
@@ -259,6 +263,9 @@ async fn the_archive_is_the_same_bytes_and_can_be_checked() {
         "tables/segments.csv",
         "figures/season.svg",
         "figures/relative-density.svg",
+        "figures/counts-months-1.svg",
+        "figures/counts-hours-2.svg",
+        "tables/exposure-periods.csv",
         "tables/relative-density-outside.csv",
     ] {
         assert!(files.contains_key(name), "{name} in {:?}", files.keys());

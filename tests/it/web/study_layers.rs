@@ -21,6 +21,7 @@ use coilway::web::study::figures;
 use jiff::civil::date;
 
 use crate::support::OBSERVER;
+use crate::support::Park;
 use crate::support::TestApp;
 use crate::support::at;
 use crate::support::report;
@@ -204,6 +205,58 @@ async fn notices_stand_without_names_and_reasons() {
 }
 
 #[tokio::test]
+fn number(table: &Table, row: usize, column: &str) -> f64 {
+    match cell(table, row, column) {
+        Value::Number(number) => *number,
+        other => panic!("{column}: {other:?}"),
+    }
+}
+
+/// The months of a site hold all its counts, and so do its parts of the day; the figures draw one square for each.
+#[tokio::test]
+async fn every_counter_site_has_its_months_and_hours_as_table_and_figure() {
+    let test = TestApp::complete_park().await;
+    let layers = Layers::read(test.app.deriver()).await.unwrap();
+    let (sites, periods) = (
+        make(&layers, "exposure-checks").unwrap().unwrap(),
+        make(&layers, "exposure-periods").unwrap().unwrap(),
+    );
+    let counters = make(&layers, "exposure-counters").unwrap().unwrap();
+    let drawn = figures::all(&layers);
+    assert_eq!(sites.rows.len(), 2);
+    for site in 0..sites.rows.len() {
+        let check = &layers.exposure.as_ref().unwrap().field.checks[site];
+        assert_eq!(cell(&sites, site, "counter"), cell(&counters, check.series, "counter"));
+        for (kind, name) in [("month", "counts-months"), ("part of the day", "counts-hours")] {
+            let its: Vec<usize> = (0..periods.rows.len())
+                .filter(|row| *cell(&periods, *row, "site") == Value::Count(check.series as u64 + 1))
+                .filter(|row| *cell(&periods, *row, "kind") == Value::from(kind))
+                .collect();
+            assert!(its.len() > 1, "{kind}");
+            let counted: f64 = its.iter().map(|row| number(&periods, *row, "counted")).sum();
+            assert!((counted - number(&sites, site, "counted")).abs() < 1e-6, "{kind}: {counted}");
+            for row in &its {
+                assert_eq!(cell(&periods, *row, "counter"), cell(&sites, site, "counter"));
+                let at = |column: &str| number(&periods, *row, column);
+                assert!(at("expected_lower") <= at("expected") && at("expected") <= at("expected_upper"));
+            }
+            let name = format!("{name}-{}", check.series + 1);
+            let title = &drawn.iter().find(|figure| figure.name == name).unwrap().title;
+            let Value::Text(counter) = cell(&sites, site, "counter") else { panic!("{sites:?}") };
+            assert!(title.contains(counter.as_str()), "{title}");
+            let svg = test.get(&format!("/study/{name}.svg")).await.expect(200);
+            assert_eq!(svg.body.matches("width=\"6\" height=\"6\"").count(), its.len(), "{name}");
+            for words in ["predictive", "what the device counted", "data revision"] {
+                svg.says(words);
+            }
+            assert!(test.bytes(&format!("/study/{name}.pdf")).await.starts_with(b"%PDF"));
+        }
+    }
+    assert_eq!(test.get("/study/counts-months-3.svg").await.status.as_u16(), 404);
+    let bare = TestApp::with(&Park { has_walking: false, has_encounters: false, ..Park::default() }).await;
+    bare.get("/study/exposure-periods.csv").await.expect(422).says("Nothing says when people walked");
+}
+
 async fn the_pattern_of_residuals_has_a_row_for_each_judged_stretch() {
     let test = TestApp::complete_park().await;
     let layers = Layers::read(test.app.deriver()).await.unwrap();

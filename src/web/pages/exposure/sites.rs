@@ -29,7 +29,8 @@ pub(super) fn rows(facts: &Facts, network: &NetworkLayer, exposure: &ExposureLay
     checks.into_iter().map(|check| row(facts, network, check)).collect()
 }
 
-fn row(facts: &Facts, network: &NetworkLayer, check: &SiteCheck) -> SiteRow {
+/// The row of one site.
+pub(super) fn row(facts: &Facts, network: &NetworkLayer, check: &SiteCheck) -> SiteRow {
     let counter = facts.counters.get(check.counter).map_or("", |counter| counter.name.as_str());
     let month = |(month, cell): &(crate::analysis::exposure::YearMonth, CellCheck)| {
         let first = Date::new(month.year, month.month, 1);
