@@ -25,6 +25,8 @@ pub struct NoticeDraft {
     pub made_by: String,
     /// The revision of the figures it rests on.
     pub based_on: Revision,
+    /// The settings of those figures, in words; empty for notices made before they were kept.
+    pub settings: String,
 }
 
 /// Who took a notice back, and when.
@@ -127,6 +129,7 @@ mod tests {
             reason: "eight where two are expected".to_owned(),
             made_by: "R. Example".to_owned(),
             based_on: Revision(4),
+            settings: "default settings, 200 draws, seed 1".to_owned(),
         }
     }
 

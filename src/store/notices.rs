@@ -29,6 +29,7 @@ struct NoticeRow {
     made_by: String,
     made_at_s: i64,
     based_on_revision: i64,
+    settings: String,
     withdrawn_by: Option<String>,
     withdrawn_at_s: Option<i64>,
 }
@@ -46,6 +47,7 @@ impl TryFrom<NoticeRow> for Notice {
             reason: row.reason,
             made_by: row.made_by,
             based_on: Revision(row.based_on_revision as u64),
+            settings: row.settings,
         };
         let withdrawal = match (row.withdrawn_by, row.withdrawn_at_s) {
             (Some(by), Some(at_s)) => Some(Withdrawal { by, at_s }),
@@ -72,8 +74,8 @@ impl Writer {
         let (based_on, now_s, revision) = (draft.based_on.0 as i64, self.now_s(), self.revision());
         let inserted = sqlx::query!(
             "INSERT INTO notices (area_id, trail, wording_key, start_date, expiry_date, reason, made_by, made_at_s,
-                based_on_revision, revision)
-             VALUES (?, ?, ?, ?, ?, ?, ?, ?, ?, ?)",
+                based_on_revision, settings, revision)
+             VALUES (?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?)",
             area.0,
             draft.trail,
             draft.wording_key,
@@ -83,6 +85,7 @@ impl Writer {
             draft.made_by,
             now_s,
             based_on,
+            draft.settings,
             revision
         )
         .execute(self.connection())
@@ -95,6 +98,8 @@ impl Writer {
             "expiry": expiry,
             "reason": draft.reason,
             "made_by": draft.made_by,
+            "based_on_revision": based_on,
+            "settings": draft.settings,
             "withdrawn_by": "",
         });
         self.record_notice(id, None, Some(record)).await?;
@@ -149,7 +154,7 @@ impl Snapshot {
         let rows = sqlx::query_as!(
             NoticeRow,
             r#"SELECT id AS "id!", trail, wording_key, start_date, expiry_date, reason, made_by, made_at_s,
-                based_on_revision, withdrawn_by, withdrawn_at_s
+                based_on_revision, settings, withdrawn_by, withdrawn_at_s
              FROM notices WHERE area_id = ? ORDER BY expiry_date DESC, id DESC"#,
             area.0
         )
@@ -166,7 +171,7 @@ impl Snapshot {
         let row = sqlx::query_as!(
             NoticeRow,
             r#"SELECT id AS "id!", trail, wording_key, start_date, expiry_date, reason, made_by, made_at_s,
-                based_on_revision, withdrawn_by, withdrawn_at_s
+                based_on_revision, settings, withdrawn_by, withdrawn_at_s
              FROM notices WHERE id = ?"#,
             notice.0
         )

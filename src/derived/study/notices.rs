@@ -35,6 +35,9 @@ pub(super) fn of(notices: Vec<&Notice>, last_day: Date) -> Table {
         })
         .column("state_on", "date", "the last day that the data know of", |_| last_day.to_string())
         .column("based_on_revision", "", "data revision of the figures it rests on", |it| it.given.based_on.0)
+        .column("settings", "", "settings of those figures; empty where they were not kept with it", |it| {
+            it.given.settings.clone()
+        })
         .done()
 }
 

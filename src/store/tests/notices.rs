@@ -18,6 +18,7 @@ async fn draft(test: &TestStore) -> NoticeDraft {
         reason: "eight where two are expected".to_owned(),
         made_by: "R. Example".to_owned(),
         based_on: test.store.revision().await.unwrap(),
+        settings: "draws 60, 60 draws, seed 1".to_owned(),
     }
 }
 
@@ -69,4 +70,23 @@ async fn notices_that_end_last_come_first() {
     let all = test.store.snapshot().await.unwrap().notices(test.area).await.unwrap();
     let days: Vec<_> = all.iter().map(|notice| notice.given.expiry).collect();
     assert_eq!(days, [date(2024, 8, 20), date(2024, 7, 30), date(2024, 7, 9)]);
+}
+
+/// A notice of the time before settings were kept says so by an empty text.
+#[tokio::test]
+async fn an_older_notice_has_no_settings() {
+    let test = TestStore::new().await;
+    let mut writer = test.store.write("tester", "notice", NOW_S).await.unwrap();
+    sqlx::query(
+        "INSERT INTO notices (area_id, trail, wording_key, start_date, expiry_date, reason, made_by, made_at_s,
+            based_on_revision, revision)
+         VALUES (?, 'Ledge Walk', 'take-care', '2024-07-01', '2024-07-20', 'many', 'R. Example', 1, 1, 1)",
+    )
+    .bind(test.area.0)
+    .execute(writer.connection())
+    .await
+    .unwrap();
+    writer.commit().await.unwrap();
+    let all = test.store.snapshot().await.unwrap().notices(test.area).await.unwrap();
+    assert_eq!((all[0].given.based_on.0, all[0].given.settings.as_str()), (1, ""));
 }

@@ -35,18 +35,19 @@ use crate::web::views::svg_map::MapPlace;
 use crate::web::views::svg_map::MapSign;
 use crate::web::views::svg_map::Stroke;
 
+/// The settings that figures rest on, in words: "default settings, 200 draws, seed 1".
+pub(in crate::web) fn settings_words(facts: &Derived<Facts>) -> String {
+    let settings = &facts.settings;
+    format!("{}, {} draws, seed {}", facts.parameters, settings.n_draws, settings.seed)
+}
+
 /// The frame of a page about the facts.
 pub(in crate::web) fn frame(facts: &Derived<Facts>, section: Section, title: &str, records: String) -> Frame {
-    let settings = &facts.settings;
     Frame {
         title: title.to_owned(),
         section,
         area_name: facts.area.name.clone(),
-        basis: Basis {
-            revision: Some(facts.revision.0),
-            records,
-            parameters: format!("{}, {} draws, seed {}", facts.parameters, settings.n_draws, settings.seed),
-        },
+        basis: Basis { revision: Some(facts.revision.0), records, parameters: settings_words(facts) },
         width: Width::Column,
         reader: Reader::Staff,
     }

@@ -52,6 +52,9 @@ use crate::web::views::watch::WeekShown;
 /// Beside a finding on a unit whose walking nobody counted.
 const WALKING_IS_ASSUMED: &str = "Walking here is assumed; only the change against former years is judged, so that the kilometres \
                                   cancel. More walkers than before would look the same.";
+/// To who makes a notice on figures that are no longer those of the data.
+const WORKED_OUT_ANEW: &str = "data or settings changed since this form was shown, and what stands out was worked out anew: look \
+                               at it again, then make the notice";
 /// What ended longer ago than this is not "lately", days.
 const LATELY_DAYS: i64 = 28;
 /// How long a notice stands unless staff say otherwise, days.
@@ -118,6 +121,7 @@ fn completed(app: &App, facts: &Facts, form: NoticeForm) -> NoticeForm {
     NoticeForm {
         trails: facts.trails.iter().map(|trail| trail.name.clone()).collect(),
         wordings: wordings(app).iter().map(|wording| (wording.key.clone(), title(wording))).collect(),
+        basis: facts.basis.to_string(),
         ..form
     }
 }
@@ -251,7 +255,16 @@ fn notice_row(notice: &Notice, today: Date, wordings: &[(String, String)]) -> No
         can_withdraw: matches!(state, NoticeState::ToCome | NoticeState::Active),
         reason: notice.given.reason.clone(),
         by: format!("{}{}", notice.given.made_by, withdrawn.unwrap_or_default()),
-        revision: notice.given.based_on.0,
+        rests_on: rests_on(notice),
+    }
+}
+
+/// "data revision 12; default settings, 200 draws, seed 1".
+fn rests_on(notice: &Notice) -> String {
+    let revision = notice.given.based_on;
+    match notice.given.settings.as_str() {
+        "" => format!("data revision {revision}; the settings of that time were not kept with it"),
+        settings => format!("data revision {revision}; {settings}"),
     }
 }
 
@@ -274,7 +287,10 @@ pub async fn make(
         only_looks: !who.may(Right::Manage),
         ..NoticeForm::default()
     };
+    let shown = text("basis");
+    let is_anew = !shown.is_empty() && shown != facts.basis.to_string();
     match draft(&app, &facts, &form) {
+        Ok(_) if is_anew => form.errors = vec![("basis".to_owned(), WORKED_OUT_ANEW.to_owned())],
         Ok(draft) => {
             let summary = format!("temporary notice about {}", draft.trail);
             let mut writer = app.store().write(&draft.made_by, &summary, app.clock().now_s()).await?;
@@ -340,6 +356,7 @@ fn draft(app: &App, facts: &Derived<Facts>, form: &NoticeForm) -> Result<NoticeD
             reason: form.reason.clone(),
             made_by: form.name.clone(),
             based_on: facts.revision,
+            settings: common::settings_words(facts),
         }),
         _ => Err(errors),
     }
@@ -388,6 +405,16 @@ pub async fn notice(app: Exact, Path(id): Path<String>) -> Result<Response, Erro
             }
         },
         foot: format!("{}, notice {id}, data revision {}", facts.area.name, found.given.based_on),
+        staff: vec![
+            format!(
+                "Notice {id} of {}: {}, {} to {}.",
+                facts.area.name,
+                found.given.trail,
+                day_words(found.given.start),
+                day_words(found.given.expiry)
+            ),
+            format!("What was found rests on {}.", rests_on(&found)),
+        ],
     };
     let frame = common::frame(&facts, Section::Analysis, "Temporary notice", String::new());
     let markup = views::layout::page(&frame, views::notice::body(&page));

@@ -10,8 +10,10 @@ pub struct NoticePage {
     pub texts: Vec<(String, NoticeText)>,
     /// Whether it stands today, in words; none when it does.
     pub not_standing: Option<String>,
-    /// The line at the foot: number and days.
+    /// The line at the foot: area, number and revision.
     pub foot: String,
+    /// The side for staff, a paragraph each: which notice it is, and on what revision and settings it rests.
+    pub staff: Vec<String>,
 }
 
 /// A notice's text.
@@ -34,7 +36,7 @@ pub struct NoticeText {
 /// The page's body.
 pub fn body(page: &NoticePage) -> Markup {
     html! {
-        p.no-print { a href="/watch" { "All notices" } " · Print this page on A4 and take it down after its last day." }
+        p.no-print { a href="/watch" { "All notices" } " · Print this page on A4 and take it down after its last day. The last side is for staff." }
         @if let Some(words) = &page.not_standing { p.notice { strong { (words) } } }
         @for (language, text) in &page.texts {
             section.card.notice-sheet lang=(language) {
@@ -46,6 +48,10 @@ pub fn body(page: &NoticePage) -> Markup {
                 p.small { (text.authority) }
                 p.small.soft { (page.foot) }
             }
+        }
+        section.card {
+            h2 { "For staff: keep this side, do not put it up" }
+            @for words in &page.staff { p { (words) } }
         }
     }
 }
@@ -64,6 +70,10 @@ pub fn samples() -> Vec<NoticePage> {
         texts: vec![("en".to_owned(), text)],
         not_standing: None,
         foot: "Example Basin, notice 2".to_owned(),
+        staff: vec![
+            "Notice 2 of Example Basin: Ledge Walk, 28 May 2026 to 18 June 2026.".to_owned(),
+            "What was found rests on data revision 12; default settings, 200 draws, seed 1.".to_owned(),
+        ],
     };
     vec![
         NoticePage { not_standing: Some("Expired: do not put it up.".to_owned()), ..standing.clone() },

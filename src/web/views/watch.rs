@@ -99,6 +99,8 @@ pub struct NoticeForm {
     pub reason: String,
     /// Who.
     pub name: String,
+    /// The revision of the figures that are shown above it.
+    pub basis: String,
     /// Whether it carries the name of an account, and asks for none.
     pub is_signed: bool,
     /// Whether the reader may look, but make and withdraw none.
@@ -126,8 +128,8 @@ pub struct NoticeRow {
     pub reason: String,
     /// Who made it and who withdrew it, in words.
     pub by: String,
-    /// The revision it rests on.
-    pub revision: u64,
+    /// The revision and settings it rests on, in words.
+    pub rests_on: String,
 }
 
 /// The page's body.
@@ -290,7 +292,9 @@ fn form(form: &NoticeForm) -> Markup {
         section.card.no-print #notice {
             h2 { "Make a temporary notice" }
             p.small.soft { "A notice is about a whole trail under its public name: it never names or marks off a place on it. It stands at most 60 days. The reason is for staff and is not printed." }
+            (message("basis"))
             form.row method="post" action="/notices" {
+                input type="hidden" name="basis" value=(form.basis);
                 label { "Trail"
                     select name="trail" aria-invalid=[invalid("trail")] {
                         option value="" selected[form.trail.is_empty()] { "–" }
@@ -322,7 +326,7 @@ fn notices(notices: &[NoticeRow], form: &NoticeForm) -> Markup {
                 table.stack {
                     thead { tr {
                         th scope="col" { "Trail" } th scope="col" { "Stands" } th scope="col" { "State" } th scope="col" { "Reason" }
-                        th scope="col" { "By" } th.num scope="col" { "Revision" } th.no-print scope="col" { span.visually-hidden { "Withdraw" } }
+                        th scope="col" { "By" } th scope="col" { "Rests on" } th.no-print scope="col" { span.visually-hidden { "Withdraw" } }
                     } }
                     tbody { @for notice in notices { (notice_row(notice, form)) } }
                 }
@@ -339,7 +343,7 @@ fn notice_row(notice: &NoticeRow, form: &NoticeForm) -> Markup {
             td data-label="State" { (notice.state) }
             td data-label="Reason" { (notice.reason) }
             td data-label="By" { (notice.by) }
-            td.num data-label="Revision" { (notice.revision) }
+            td.small data-label="Rests on" { (notice.rests_on) }
             td.no-print { @if notice.can_withdraw && !form.only_looks {
                 form.row method="post" action={ "/notices/" (notice.id) "/withdraw" } {
                     @if !form.is_signed { input name="name" size="12" maxlength="100" required placeholder="your name" aria-label="Your name"; }
@@ -396,7 +400,7 @@ pub fn samples() -> Vec<WatchPage> {
         can_withdraw,
         reason: "8 encounters where 2.1 were expected".to_owned(),
         by: "R. Example".to_owned(),
-        revision: 12,
+        rests_on: "data revision 12; default settings, 200 draws, seed 1".to_owned(),
     };
     let full = WatchPage {
         season: Ok(season.clone()),

@@ -81,6 +81,7 @@ pub(crate) async fn complete(writer: &mut Writer, target: &Target) {
             reason: "seen by A. Wanderer".to_owned(),
             made_by: OBSERVER.to_owned(),
             based_on: Revision(1),
+            settings: "default settings, 60 draws, seed 1".to_owned(),
         };
         writer.add_notice(target.area, &notice).await.unwrap().unwrap();
     }

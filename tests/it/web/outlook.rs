@@ -239,6 +239,13 @@ async fn a_notice_is_made_printed_and_withdrawn() {
     ] {
         notice.says(words);
     }
+    // What hangs in the park names no settings; the side for staff does.
+    let (sheets, staff) = notice.body.split_once("For staff: keep this side").expect("a side for staff");
+    let rests_on = "data revision 1; draws 60, 60 draws, seed 1";
+    assert!(staff.contains(&format!("What was found rests on {rests_on}")), "{staff}");
+    assert!(staff.contains("Ledge Walk, 1 July 2024 to 31 July 2024"), "{staff}");
+    let hung = sheets.split("notice-sheet").skip(1).collect::<String>();
+    assert!(hung.contains("data revision") && !hung.contains("draws") && !hung.contains("seed"), "{hung}");
     // The reason is for staff, and nothing on the sheet narrows the trail down.
     for words in ["eight met", "R. Example", "part 1", "segment", "Its first day", "Expired"] {
         notice.never_says(words);
@@ -246,6 +253,7 @@ async fn a_notice_is_made_printed_and_withdrawn() {
     let list = test.get("/watch").await.expect(200);
     list.says("eight met");
     list.says("active");
+    list.says(rests_on);
     assert_eq!(test.submit(&format!("{address}/withdraw"), "name=").await.status, StatusCode::BAD_REQUEST);
     assert_eq!(
         test.submit(&format!("{address}/withdraw"), "name=S.+Example").await.status,
@@ -258,6 +266,40 @@ async fn a_notice_is_made_printed_and_withdrawn() {
     test.get("/watch").await.says("withdrawn by S. Example");
     test.get(&address).await.says("This notice is withdrawn: do not put it up.");
     assert_eq!(test.get("/notices/77").await.status, StatusCode::NOT_FOUND);
+}
+
+/// A notice rests on the figures that were shown with its form, or it is not made.
+#[tokio::test]
+async fn a_notice_is_not_made_on_figures_that_have_changed() {
+    let test = TestApp::park().await;
+    let basis = async |test: &TestApp| test.app.deriver().facts().await.unwrap().basis;
+    let shown = basis(&test).await;
+    test.get("/watch").await.says(&format!("name=\"basis\" value=\"{shown}\""));
+    let form = |basis: &str| {
+        format!(
+            "trail=Ledge+Walk&wording=more-than-usual&start=2024-07-01&expiry=2024-07-31&reason=eight+met&name=R.+Example&basis={basis}"
+        )
+    };
+    // Another notice leaves the figures as they are.
+    for _ in 0..2 {
+        let made = test.submit("/notices", &form(&shown.to_string())).await;
+        assert_eq!(made.status, StatusCode::SEE_OTHER);
+    }
+    let area = test.by_hand().await.area;
+    test.write(async |writer| writer.set_setting(area, "watch-weeks", "3").await.unwrap()).await;
+    let refused = test.submit("/notices", &form(&shown.to_string())).await;
+    assert_eq!(refused.status, StatusCode::BAD_REQUEST);
+    let anew = basis(&test).await;
+    assert_ne!(anew, shown);
+    for words in ["changed since this form was shown", &format!("name=\"basis\" value=\"{anew}\"")] {
+        refused.says(words);
+    }
+    let made = test.submit("/notices", &form(&anew.to_string())).await;
+    assert_eq!(made.status, StatusCode::SEE_OTHER);
+    // Those made before keep the settings of before.
+    let notices = test.app.store().snapshot().await.unwrap().notices(area).await.unwrap();
+    let n_of = |words: &str| notices.iter().filter(|it| it.given.settings.contains(words)).count();
+    assert_eq!((notices.len(), n_of("seed 1"), n_of("weeks")), (3, 3, 1), "{notices:?}");
 }
 
 /// What the map's script reads, and what stands without it.
@@ -300,6 +342,7 @@ async fn a_notice_stands_on_the_map_on_its_days_and_no_longer() {
     for page in [&standing, &test.get("/layers/notices.geojson").await] {
         page.never_says("eight met");
         page.never_says("R. Example");
+        page.never_says("What was found rests on");
     }
     // The same facts on a later day: the notice has ended, and the kept page with it.
     let test = test.at(NOW_S + 3 * 86_400).await;

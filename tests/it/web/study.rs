@@ -331,6 +331,7 @@ async fn decide_and_warn(writer: &mut Writer, area: AreaId) {
         reason: "more reports than usual".to_owned(),
         made_by: "A. Warden".to_owned(),
         based_on: Revision(1),
+        settings: "default settings, 60 draws, seed 1".to_owned(),
     };
     writer.add_notice(area, &notice).await.unwrap().unwrap();
 }

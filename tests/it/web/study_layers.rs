@@ -196,6 +196,7 @@ async fn notices_stand_without_names_and_reasons() {
     assert_eq!(states, [&Value::from("in force"), &Value::from("past")]);
     // The day on which they were made, by the clock of the tests.
     assert_eq!(cell(&table, 0, "state_on"), &Value::from("2024-07-01"));
+    assert_eq!(cell(&table, 0, "settings"), &Value::from("default settings, 60 draws, seed 1"));
     for (name, bytes) in unpack(&test.bytes("/study.zip").await).unwrap() {
         let text = String::from_utf8_lossy(&bytes);
         for word in [OBSERVER, "Wanderer"] {
@@ -204,7 +205,6 @@ async fn notices_stand_without_names_and_reasons() {
     }
 }
 
-#[tokio::test]
 fn number(table: &Table, row: usize, column: &str) -> f64 {
     match cell(table, row, column) {
         Value::Number(number) => *number,
@@ -257,6 +257,7 @@ async fn every_counter_site_has_its_months_and_hours_as_table_and_figure() {
     bare.get("/study/exposure-periods.csv").await.expect(422).says("Nothing says when people walked");
 }
 
+#[tokio::test]
 async fn the_pattern_of_residuals_has_a_row_for_each_judged_stretch() {
     let test = TestApp::complete_park().await;
     let layers = Layers::read(test.app.deriver()).await.unwrap();
