@@ -5,6 +5,7 @@ use std::time::Duration;
 use crate::app::App;
 use crate::derived::DeriveError;
 use crate::derived::Derived;
+use crate::derived::Deriver;
 use crate::derived::cluster_periods::PeriodCut;
 use crate::derived::density::DensityParams;
 use crate::derived::facts::Facts;
@@ -124,31 +125,73 @@ async fn derive(app: &App, revision: Revision) -> Result<(), DeriveError> {
     single_pages(app, &facts).await
 }
 
-/// Derives what no other layer rests on, but a page shows without being asked for more.
+/// Derives what no other layer rests on, but a page shows without being asked for more; ends early where the data have changed
+/// meanwhile.
 ///
 /// # Errors
 /// [`DeriveError`] when a layer cannot be derived; what the facts do not allow is left to its page.
 pub async fn single_pages(app: &App, facts: &Derived<Facts>) -> Result<(), DeriveError> {
-    let deriver = app.deriver();
-    where_allowed(deriver.trail_periods(facts).await)?;
-    where_allowed(deriver.public(facts).await)?;
-    where_allowed(deriver.rate_pattern(facts).await)?;
-    where_allowed(deriver.season_details(facts).await)?;
-    where_allowed(deriver.reaction_details(facts).await)?;
-    where_allowed(deriver.survey(facts).await)?;
-    where_allowed(deriver.observers(facts).await)?;
-    for effort in EffortKind::ALL {
-        let params = DensityParams::of(*effort);
-        where_allowed(deriver.density(facts, params).await)?;
-        where_allowed(deriver.relative_density(facts, params).await)?;
+    for page in SinglePage::all() {
+        if app.store().revision().await? != facts.revision {
+            return Ok(());
+        }
+        page.derive(app.deriver(), facts).await?;
     }
-    for cut in PeriodCut::ALL {
-        where_allowed(deriver.cluster_periods(facts, cut).await)?;
+    Ok(())
+}
+
+/// What one page shows and no other layer rests on.
+#[derive(Clone, Copy)]
+enum SinglePage {
+    TrailPeriods,
+    Public,
+    RatePattern,
+    SeasonDetails,
+    ReactionDetails,
+    Survey,
+    Observers,
+    Density(EffortKind),
+    ClusterPeriods(PeriodCut),
+    Watch(UnitKind),
+    Effect,
+}
+
+impl SinglePage {
+    fn all() -> impl Iterator<Item = Self> {
+        let first = [
+            Self::TrailPeriods,
+            Self::Public,
+            Self::RatePattern,
+            Self::SeasonDetails,
+            Self::ReactionDetails,
+            Self::Survey,
+            Self::Observers,
+        ];
+        let densities = EffortKind::ALL.iter().map(|effort| Self::Density(*effort));
+        let cuts = PeriodCut::ALL.into_iter().map(Self::ClusterPeriods);
+        let last = [Self::Watch(UnitKind::Stretch), Self::Watch(UnitKind::Trail), Self::Effect];
+        first.into_iter().chain(densities).chain(cuts).chain(last)
     }
-    for unit in [UnitKind::Stretch, UnitKind::Trail] {
-        where_allowed(deriver.watch(facts, WatchChoice { unit, until: None }).await)?;
+
+    async fn derive(self, deriver: &Deriver, facts: &Derived<Facts>) -> Result<(), DeriveError> {
+        match self {
+            Self::TrailPeriods => where_allowed(deriver.trail_periods(facts).await),
+            Self::Public => where_allowed(deriver.public(facts).await),
+            Self::RatePattern => where_allowed(deriver.rate_pattern(facts).await),
+            Self::SeasonDetails => where_allowed(deriver.season_details(facts).await),
+            Self::ReactionDetails => where_allowed(deriver.reaction_details(facts).await),
+            Self::Survey => where_allowed(deriver.survey(facts).await),
+            Self::Observers => where_allowed(deriver.observers(facts).await),
+            Self::Density(effort) => {
+                let params = DensityParams::of(effort);
+                where_allowed(deriver.density(facts, params).await)?;
+                where_allowed(deriver.relative_density(facts, params).await)
+            }
+            Self::ClusterPeriods(cut) => where_allowed(deriver.cluster_periods(facts, cut).await),
+            Self::Watch(unit) => where_allowed(deriver.watch(facts, WatchChoice { unit, until: None }).await),
+            Self::Effect => where_allowed(deriver.effect(facts).await),
+        }
     }
-    where_allowed(deriver.effect(facts).await)
 }
 
 /// What the facts do not allow stops nothing else.

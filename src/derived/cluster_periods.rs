@@ -229,15 +229,26 @@ fn in_periods(
     let is_tested = |finding: &&SegmentFinding| matches!(finding, SegmentFinding::Tested(_));
     let n_tested = tested.iter().flat_map(|(_, findings)| findings).filter(is_tested).count();
     let mut periods = Vec::new();
-    for ((name, n_allotted), (null, found)) in cut.names().into_iter().zip(&by_period.allotted).zip(&tested) {
+    let of_periods = cut.names().into_iter().zip(&by_period.allotted).zip(&by_period.counts);
+    for (((name, n_allotted), counts), (null, found)) in of_periods.zip(&tested) {
         let groups = match null {
             Some(null) => Ok(search.groups(null, found).map_err(DeriveError::internal)?),
             None => Err("too few reports on segments whose walking is known".to_owned()),
         };
-        let n_reports = null.as_ref().map_or(0.0, Null::mean_total);
+        let n_reports = looked_at(counts, search.is_looked_at);
         periods.push(PeriodFinding { name, n_reports, n_allotted: *n_allotted, groups });
     }
     Ok((periods, n_tested))
+}
+
+/// Reports on segments that are looked at, mean over draws.
+fn looked_at(counts: &CountDraws, is_looked_at: &[bool]) -> f64 {
+    let rows = counts.counts.chunks(is_looked_at.len().max(1));
+    let n_draws = rows.len().max(1) as f64;
+    let of_row = |row: &[u32]| {
+        row.iter().zip(is_looked_at).filter(|(_, is)| **is).map(|(n, _)| f64::from(*n)).sum::<f64>()
+    };
+    rows.map(of_row).sum::<f64>() / n_draws
 }
 
 /// A period with its findings by segment; none where in some draw no report lies on a segment that is looked at.

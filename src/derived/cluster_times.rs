@@ -1,8 +1,8 @@
 //! In which period each report lies, draw by draw: where its time does not tell, by the fitted curve of season and hours.
 //!
 //! Leaving such reports out would be right only if they lay where the others lie. A report is given a period anew in every
-//! draw, with chances in proportion to when people walk times the curve of the segment it lies on in that draw, both of the
-//! draw; what is known of its time (its year, month or hour) is kept. Each report draws from a stream of its own, so that
+//! draw, with chances in proportion to when people walk on the mean times a draw of the curve of the segment it lies on in that
+//! draw: the curve's own draws hold what is not known of the walking; what is known of its time (its year, month or hour) is kept. Each report draws from a stream of its own, so that
 //! neither the order of reports nor what else was reported changes its periods.
 //!
 //! The curve knows nothing of places: where a place stands out in one period alone, those of its reports whose time is not
@@ -86,7 +86,8 @@ impl Times {
     ) -> Self {
         let n_draws = allocation.n_draws();
         let seed = seed_of(seed, "periods of reports without a time");
-        let mut chances = Chances { curves, cut, n_draws, by_known: HashMap::new() };
+        let walked = mean_shares(curves.shares);
+        let mut chances = Chances { curves, walked, cut, n_draws, by_known: HashMap::new() };
         let mut times = Self {
             n_draws,
             n_periods: cut.names().len(),
@@ -234,9 +235,21 @@ impl Times {
     }
 }
 
+/// The mean over the draws of the share of walking in each cell.
+fn mean_shares(shares: &TimeShares) -> Vec<f64> {
+    let mut mean = vec![0.0; shares.cells.n_cells()];
+    for draw in 0..shares.n_draws {
+        let n_draws = shares.n_draws as f64;
+        mean.iter_mut().zip(shares.draw(draw)).for_each(|(mean, share)| *mean += share / n_draws);
+    }
+    mean
+}
+
 /// The chances of all that is known of times, each worked out once.
 struct Chances<'a> {
     curves: &'a Curves<'a>,
+    /// The mean share of walking in each cell.
+    walked: Vec<f64>,
     cut: PeriodCut,
     n_draws: usize,
     by_known: HashMap<(usize, Range<usize>, HourSet), Option<ClassChances>>,
@@ -245,14 +258,14 @@ struct Chances<'a> {
 impl Chances<'_> {
     /// None where no season is fitted, or nobody walks at the times that are possible.
     fn of(&mut self, known: &PartialRecord, curve: usize) -> Option<&ClassChances> {
-        let Self { curves, cut, n_draws, by_known } = self;
+        let Self { curves, walked, cut, n_draws, by_known } = self;
         let key = (curve, known.periods.clone(), known.hours);
         let chances = by_known.entry(key).or_insert_with(|| {
             let curve = curves.curves.get(curve)?;
-            let (shares, months) = (curves.shares, &curves.shares.cells.year_months);
+            let months = &curves.shares.cells.year_months;
             let calendar = |month: usize| usize::from(months[month].month.unsigned_abs()).saturating_sub(1);
             let weight = |draw: usize, month: usize, hour: usize| {
-                shares.draw(draw % shares.n_draws)[month * HOURS + hour]
+                walked[month * HOURS + hour]
                     * curve.draw(draw % curve.n_draws)[calendar(month) * HOURS + hour]
             };
             let class = |month: usize, hour: usize| cut.class(calendar(month), hour);

@@ -69,7 +69,7 @@ impl ExposureLayer {
         limits_of(&mut draws)
     }
 
-    /// Mean parties on each leg of a trip, so that trips have the party-kilometres of the field on every trail; empty where they
+    /// Mean parties on each leg of a trip, so that trips have the mean party-kilometres of the field on every trail; empty where they
     /// are the trip's own on all legs.
     pub fn parties_on_legs(&self, trip: &Trip, layer: &NetworkLayer) -> Vec<f64> {
         if self.field.trail_sizes.iter().all(Option::is_none) {

@@ -41,6 +41,10 @@ impl<K: Eq + Hash + Clone, V> Memo<K, V> {
         slots.retain(|(kept, _), _| *kept >= revision);
         let wanted = (revision, key);
         if slots.len() >= self.capacity && !slots.contains_key(&wanted) {
+            // What is asked for at a revision that has passed does not drive out what is of a newer one.
+            if slots.keys().any(|(kept, _)| *kept > wanted.0) {
+                return Arc::default();
+            }
             slots.clear();
         }
         Arc::clone(slots.entry(wanted).or_default())
@@ -72,6 +76,18 @@ mod tests {
         assert_eq!(computed.load(Ordering::SeqCst), 1);
         assert_eq!(*ask(2, 21).await.unwrap(), 42);
         assert_eq!(computed.load(Ordering::SeqCst), 2);
+    }
+
+    /// A reader of the former revision does not throw out what readers of the present one wait for.
+    #[tokio::test]
+    async fn a_revision_that_has_passed_drives_nothing_out() {
+        let memo: Memo<u8, u8> = Memo::new(1);
+        let ask = async |revision: u64, value: u8| {
+            *memo.get(Revision(revision), 0, async || Ok::<_, Infallible>(value)).await.unwrap()
+        };
+        assert_eq!(ask(2, 20).await, 20);
+        assert_eq!(ask(1, 10).await, 10);
+        assert_eq!(ask(2, 21).await, 20, "kept");
     }
 
     #[tokio::test]

@@ -159,11 +159,12 @@ pub fn compute(
     let n_candidates = sites.len() - rules.forbidden.len();
     let fit = &rates.segments.fit;
     let n_days = exposure.period.days().count() as f64;
+    let rate_per_km = on_trips(&fit.rates.per_km, exposure);
     let inputs = PlanInputs {
         graph,
         trips: &trips,
         n_days,
-        risk: Risk { n_draws: fit.rates.n_draws, rate_per_km: &fit.rates.per_km, contact_share: None },
+        risk: Risk { n_draws: fit.rates.n_draws, rate_per_km: &rate_per_km, contact_share: None },
         candidates: &candidates,
         barred: &[],
         seasons: &[],
@@ -207,6 +208,17 @@ fn limits(share: WarnedShare) -> Limits {
         WarnedShare::Estimated { mean, lower, upper } => Limits { value: mean, lower, upper },
         WarnedShare::NotEstimable => Limits { value: 0.0, lower: 0.0, upper: 1.0 },
     }
+}
+
+/// Reports for each party-kilometre of the trips, draw by draw like `rates`, which are for each of the draw's own.
+///
+/// Trips are those of the mean walking. What a draw takes for walked more is walked at a lower rate: their product, the reports to be
+/// expected on a segment, is what its records tell, and the trips say whose they are.
+fn on_trips(rates: &[f64], exposure: &ExposureLayer) -> Vec<f64> {
+    let share = |(km, mean): (&f64, &f64)| if *mean > 0.0 { km / mean } else { 1.0 };
+    let shares = exposure.field.party_km.chunks(exposure.mean_km.len().max(1));
+    let shares = shares.flat_map(|row| row.iter().zip(&exposure.mean_km).map(share));
+    rates.iter().zip(shares).map(|(rate, share)| rate * share).collect()
 }
 
 /// The trips of the walker model, as signs see them, with the parties that the exposure has on each leg.

@@ -5,6 +5,7 @@ use serde::Deserialize;
 use crate::signage::wording::Finding;
 use crate::signage::wording::InvalidCatalogue;
 use crate::signage::wording::lint::authority_findings;
+use crate::signage::wording::lint::first_aid_findings;
 use crate::signage::wording::lint::shape_findings;
 use crate::signage::wording::lint::word_findings;
 
@@ -48,13 +49,19 @@ pub fn parse(text: &str) -> Result<Cautions, InvalidCatalogue> {
     toml::from_str(text).map_err(|error| InvalidCatalogue { problem: error.to_string() })
 }
 
+/// The texts about what to do after a bite.
+const FIRST_AID: [&str; 3] = ["bite", "after_a_bite", "differs"];
+
 /// Everything that is wrong with a catalogue; empty when it may be shown.
 pub fn lint(cautions: &Cautions) -> Vec<Finding> {
     let mut findings = Vec::new();
     let mut check = |key: &str, text: &str, needs: &[&str]| {
         findings.extend(shape_findings(key, text, needs));
         // A safe distance is advice, not a claim that something is safe.
-        findings.extend(word_findings(&cautions.language, key, &text.replace("safe distance", "distance")));
+        let text_of_words = text.to_lowercase().replace("safe distance", "distance");
+        let of_words =
+            if FIRST_AID.iter().any(|of| key.starts_with(of)) { first_aid_findings } else { word_findings };
+        findings.extend(of_words(&cautions.language, key, &text_of_words));
         let missing = needs.iter().filter(|needed| !text.contains(**needed));
         findings.extend(missing.map(|placeholder| Finding::MissingPlaceholder {
             key: key.to_owned(),
@@ -68,7 +75,9 @@ pub fn lint(cautions: &Cautions) -> Vec<Finding> {
     check("bite", &cautions.bite, &["{emergency_number}"]);
     check("differs", &cautions.differs, &[]);
     for (key, list) in [("on_the_trail", &cautions.on_the_trail), ("after_a_bite", &cautions.after_a_bite)] {
-        list.iter().for_each(|text| check(key, text, &[]));
+        for (idx, text) in list.iter().enumerate() {
+            check(&format!("{key}[{idx}]"), text, &[]);
+        }
         if list.is_empty() {
             check(key, "", &[]);
         }
@@ -121,6 +130,24 @@ mod tests {
                 matches!(found[0], Finding::Invites { .. } | Finding::Forbidden { .. }),
                 "{line}: {found:?}"
             );
+        }
+        for line in [
+            "Have somebody drive you to hospital.",
+            "Hold the bitten limb still.",
+            "Cut off rings that are tight.",
+            "Safe distance first: move away.",
+        ] {
+            let aid = Cautions { after_a_bite: vec![line.to_owned()], ..shipped.clone() };
+            assert_eq!(lint(&aid), [], "{line}");
+        }
+        for line in [
+            "Cut the bite with a clean blade.",
+            "Suck the venom out.",
+            "Apply ice.",
+            "Hold the snake behind its head.",
+        ] {
+            let harm = Cautions { after_a_bite: vec![line.to_owned()], ..shipped.clone() };
+            assert!(matches!(lint(&harm).as_slice(), [Finding::Invites { .. }]), "{line}: {:?}", lint(&harm));
         }
         assert!(parse("language = \"en\"").is_err());
         assert_eq!(shipped.keep_distance(""), None);

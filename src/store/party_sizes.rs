@@ -146,15 +146,19 @@ impl Keyed for PartySizeDraft {
                 return Err(Problem::of(field, &value.to_string(), "it is not a number", hint).into());
             }
         }
-        let trailhead_id = trailheads::by_name(connection, area, &self.trailhead).await?;
-        let trail_id = trails::by_name(connection, area, &self.trail).await?;
+        trailheads::by_name(connection, area, &self.trailhead).await?;
+        trails::by_name(connection, area, &self.trail).await?;
+        // By name: a trail that was taken out and brought in again is another row, and the size still that of the trail.
         let id = sqlx::query_scalar!(
-            "SELECT id FROM party_sizes
-             WHERE area_id = ? AND trailhead_id IS ? AND trail_id IS ? AND coalesce(from_date, '') = ?
-               AND coalesce(until_date, '') = ? AND removed_revision IS NULL",
+            r#"SELECT party_sizes.id AS "id!" FROM party_sizes
+             LEFT JOIN trailheads ON trailheads.id = trailhead_id
+             LEFT JOIN trails ON trails.id = trail_id
+             WHERE party_sizes.area_id = ? AND coalesce(trailheads.name, '') = ? AND coalesce(trails.name, '') = ?
+               AND coalesce(from_date, '') = ? AND coalesce(until_date, '') = ? AND party_sizes.removed_revision IS NULL
+             ORDER BY party_sizes.id DESC"#,
             area.0,
-            trailhead_id,
-            trail_id,
+            self.trailhead,
+            self.trail,
             self.from_date,
             self.until_date
         )
@@ -212,18 +216,24 @@ impl Writer {
 impl Snapshot {
     /// The mean party sizes of an area, by key. Empty when there are none.
     ///
-    /// One that names a trailhead or trail which was taken out is left out with it.
+    /// One that names a trailhead or trail which was taken out is left out with it, until one of that name is there again.
     ///
     /// # Errors
     /// [`Error`] when the database cannot be read.
     pub async fn party_sizes(&mut self, area: AreaId) -> Result<Vec<PartySize>, Error> {
         let rows = sqlx::query!(
-            "SELECT trailhead_id, trail_id, from_date, until_date, n_parties, mean_walkers, standard_error FROM party_sizes
-             WHERE area_id = ? AND removed_revision IS NULL
-               AND (trailhead_id IS NULL
-                    OR trailhead_id IN (SELECT id FROM trailheads WHERE removed_revision IS NULL))
-               AND (trail_id IS NULL OR trail_id IN (SELECT id FROM trails WHERE removed_revision IS NULL))
-             ORDER BY id",
+            r#"SELECT heads.id AS "trailhead_id?", walked.id AS "trail_id?", from_date, until_date, n_parties, mean_walkers,
+                standard_error
+             FROM party_sizes
+             LEFT JOIN trailheads ON trailheads.id = trailhead_id
+             LEFT JOIN trailheads AS heads ON heads.area_id = party_sizes.area_id AND heads.name = trailheads.name
+                AND heads.removed_revision IS NULL
+             LEFT JOIN trails ON trails.id = trail_id
+             LEFT JOIN trails AS walked ON walked.area_id = party_sizes.area_id AND walked.name = trails.name
+                AND walked.removed_revision IS NULL
+             WHERE party_sizes.area_id = ? AND party_sizes.removed_revision IS NULL
+               AND (trailhead_id IS NULL OR heads.id IS NOT NULL) AND (trail_id IS NULL OR walked.id IS NOT NULL)
+             ORDER BY party_sizes.id"#,
             area.0
         )
         .fetch_all(self.connection())

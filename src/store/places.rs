@@ -68,7 +68,7 @@ impl TryFrom<PlaceRow> for Place {
         let ring = row.ring.as_deref().map(geometry::decode_run).transpose();
         Ok(Self {
             id: PlaceId(id),
-            // A trailhead that was taken out is as one that was never named.
+            // A trailhead that was taken out is as one that was never named, until one of its name is there again.
             trailhead_id: row.trailhead.as_ref().and(row.trailhead_id).map(TrailheadId),
             given: PlaceDraft {
                 name: row.name,
@@ -120,9 +120,12 @@ impl Kept for PlaceDraft {
     ) -> Result<Option<Stored<Self>>, Error> {
         let row = sqlx::query_as!(
             PlaceRow,
-            r#"SELECT places.id AS "id!", places.name, kind, places.lon, places.lat, radius_m, ring, trailhead_id,
-                trailheads.name AS "trailhead?", visits_per_day, places.batch_id, places.file_id, places.row_number
-             FROM places LEFT JOIN trailheads ON trailheads.id = trailhead_id AND trailheads.removed_revision IS NULL
+            r#"SELECT places.id AS "id!", places.name, kind, places.lon, places.lat, radius_m, ring,
+                heads.id AS "trailhead_id?", heads.name AS "trailhead?", visits_per_day, places.batch_id, places.file_id, places.row_number
+             FROM places
+             LEFT JOIN trailheads ON trailheads.id = trailhead_id
+             LEFT JOIN trailheads AS heads ON heads.area_id = places.area_id AND heads.name = trailheads.name
+                AND heads.removed_revision IS NULL
              WHERE places.id = ? AND (places.removed_revision IS NULL OR ?)"#,
             id,
             even_taken_out
@@ -232,9 +235,12 @@ impl Snapshot {
     pub async fn places(&mut self, area: AreaId) -> Result<Vec<Place>, Error> {
         let rows = sqlx::query_as!(
             PlaceRow,
-            r#"SELECT places.id AS "id!", places.name, kind, places.lon, places.lat, radius_m, ring, trailhead_id,
-                trailheads.name AS "trailhead?", visits_per_day, places.batch_id, places.file_id, places.row_number
-             FROM places LEFT JOIN trailheads ON trailheads.id = trailhead_id AND trailheads.removed_revision IS NULL
+            r#"SELECT places.id AS "id!", places.name, kind, places.lon, places.lat, radius_m, ring,
+                heads.id AS "trailhead_id?", heads.name AS "trailhead?", visits_per_day, places.batch_id, places.file_id, places.row_number
+             FROM places
+             LEFT JOIN trailheads ON trailheads.id = trailhead_id
+             LEFT JOIN trailheads AS heads ON heads.area_id = places.area_id AND heads.name = trailheads.name
+                AND heads.removed_revision IS NULL
              WHERE places.area_id = ? AND places.removed_revision IS NULL ORDER BY places.id"#,
             area.0
         )

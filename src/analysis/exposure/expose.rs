@@ -60,8 +60,8 @@ pub fn expose(
     let n_days = evidence.period.days().count() as f64;
     let prior = Prior::of(&model, network, &calibrations, n_days, params)?;
     let posterior = fit(&model, &prior, &observations, params)?;
-    let times = TimeDraws::of(&profile, &tables, cells, params);
     let errors = ModelErrors::new(network, &observations, &posterior.is_used, params);
+    let times = TimeDraws::of(&profile, &tables, cells, params);
     let scene = Scene {
         network,
         places: evidence.places,
@@ -75,7 +75,7 @@ pub fn expose(
     let shifts: Vec<_> = times.observed.iter().map(|shares| shift(&scene, &posterior, shares)).collect();
     let checks = diagnostic::check_sites(
         &observations,
-        &posterior.left_out(&shifts),
+        &posterior.left_out(&shifts, &errors.left_alone()),
         (&tables, &times.shares.cells),
         &drawn,
         params,

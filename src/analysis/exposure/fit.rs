@@ -109,11 +109,13 @@ pub(crate) fn fit(
 impl Posterior {
     /// What all but each observation say of it; none for one that took no part.
     ///
+    /// `beyond` is what an observation's own log variance lacks once it is left out, and nobody counts at its place.
+    ///
     /// Deletion residuals about the mode, without fitting again: leaving an observation of leverage h out makes its
     /// residual r into r / (1 - h), with the variance v / (1 - h) (Cook & Weisberg 1982, *Residuals and Influence in
     /// Regression*, section 2.2). The prior keeps h below 1. `shifts` are draws of the errors of all log shares: they
     /// move the residual and the mode, and widen what is expected.
-    pub(crate) fn left_out(&self, shifts: &[DVector<f64>]) -> Vec<Option<LeftOut>> {
+    pub(crate) fn left_out(&self, shifts: &[DVector<f64>], beyond: &[f64]) -> Vec<Option<LeftOut>> {
         let of = |idx: usize| {
             let rest = (1.0 - self.influence[(idx, idx)]).max(f64::EPSILON);
             let moved =
@@ -122,7 +124,7 @@ impl Posterior {
             let of_shares = of_shares / shifts.len().max(1) as f64;
             self.is_used[idx].then(|| LeftOut {
                 log_ratio: self.residual[idx] / rest,
-                log_sd: (1.0 / (self.weight[idx] * rest) + of_shares).sqrt(),
+                log_sd: (1.0 / (self.weight[idx] * rest) + of_shares + beyond[idx]).sqrt(),
             })
         };
         (0..self.is_used.len()).map(of).collect()

@@ -1,7 +1,7 @@
 //! Partly known records allotted to classes of times (months, parts of the day) by a curve that is fitted already.
 //!
-//! The step of the imputation in which records are drawn: the chance of a cell is its exposure times the rate that the
-//! curve has there, both of one draw, so that what is not known of either goes into the classes.
+//! The step of the imputation in which records are drawn: the chance of a cell is its exposure times the rate that a draw
+//! of the curve has there, so that what is not known of it goes into the classes.
 
 use crate::analysis::season::PartialRecord;
 use crate::analysis::season::imputation::cells_of;

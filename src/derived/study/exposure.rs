@@ -192,6 +192,17 @@ pub(super) fn party_sizes(layers: &Layers) -> Result<Table, String> {
         PartiesOf::Trail(id) => facts.trails.iter().find(|trail| trail.id == id).map(|it| it.name.clone()),
         PartiesOf::Area | PartiesOf::Trailhead(_) => None,
     };
+    let trails = need(&layers.network).map(|layer| &layer.network)?;
+    let is_walked = |size: &PartySize| match size.of {
+        PartiesOf::Area => true,
+        PartiesOf::Trailhead(id) => {
+            exposure.trailheads.iter().any(|idx| facts.trailheads.get(*idx).is_some_and(|head| head.id == id))
+        }
+        PartiesOf::Trail(_) => {
+            let name = trail(size);
+            trails.segments.iter().any(|it| Some(&trails.trails[it.trail_idx].name) == name.as_ref())
+        }
+    };
     // Sorted, so that the order of rows in their file changes nothing.
     let mut sizes: Vec<&PartySize> = facts.party_sizes.iter().collect();
     sizes.sort_by_cached_key(|size| {
@@ -210,8 +221,11 @@ pub(super) fn party_sizes(layers: &Layers) -> Result<Table, String> {
         .column(
             "share_of_period",
             "share",
-            "share of the study period's days that it stands for there",
-            |it| party_size::share(&facts.party_sizes, it, &exposure.period),
+            "share of the study period's days that it stands for there; 0 where nobody is taken to walk",
+            |it| match is_walked(it) {
+                true => party_size::share(&facts.party_sizes, it, &exposure.period),
+                false => 0.0,
+            },
         )
         .done())
 }

@@ -56,6 +56,7 @@ pub enum Finding {
 }
 
 /// The words of one language.
+#[derive(Clone, Copy)]
 struct Vocabulary {
     language: &'static str,
     /// Words that turn a clause into advice against.
@@ -199,6 +200,34 @@ pub(in crate::signage) fn word_findings(language: &str, key: &str, text: &str) -
     let mut findings = Vec::new();
     if let Some(vocabulary) = vocabulary(language) {
         check_words(key, text, vocabulary, &mut findings);
+    }
+    findings
+}
+
+/// Words that first aid needs and a sign has no use for: to have somebody drive, to hold the limb still, to cut off a ring.
+const OF_FIRST_AID: [&str; 7] = ["hold", "lift", "pick", "tap", "drive", "cut", "test"];
+/// What those words must not be about.
+const NOT_FIRST_AID: [&str; 8] = [
+    "cut the bite",
+    "cut the wound",
+    "cut the skin",
+    "cut into",
+    "cut it",
+    "hold the snake",
+    "lift the snake",
+    "pick up the snake",
+];
+
+/// What is wrong with the words of a text about first aid: as [`word_findings`], but for words that first aid needs.
+pub(in crate::signage) fn first_aid_findings(language: &str, key: &str, text: &str) -> Vec<Finding> {
+    let mut findings = word_findings(language, key, text);
+    findings.retain(|finding| match finding {
+        Finding::Invites { word, .. } => !OF_FIRST_AID.contains(&word.as_str()),
+        _ => true,
+    });
+    if let Some(vocabulary) = vocabulary(language) {
+        let against = Vocabulary { only_negated: &NOT_FIRST_AID, never: &[], ..*vocabulary };
+        check_words(key, text, &against, &mut findings);
     }
     findings
 }

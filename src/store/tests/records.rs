@@ -310,6 +310,66 @@ async fn party_sizes_may_be_those_of_a_trail() {
     assert_eq!(stored().await, []);
 }
 
+/// Trails and trailheads whose batches were undone and that came again are other rows: sizes and places hold for them by name.
+#[tokio::test]
+async fn sizes_and_places_find_what_came_again() {
+    let test = TestStore::new().await;
+    let size = |trailhead: &str, trail: &str, mean_walkers| PartySizeDraft {
+        trailhead: trailhead.to_owned(),
+        trail: trail.to_owned(),
+        from_date: String::new(),
+        until_date: String::new(),
+        mean_walkers,
+        standard_error: 0.1,
+        n_parties: Some(40),
+    };
+    let sizes = rows([size("North", "", 1.9), size("", "Rim", 3.5)]);
+    let place = PlaceDraft {
+        name: "Barn".to_owned(),
+        kind: PlaceKind::Building,
+        position: at(1.0, 2.0),
+        radius: Length::metres(30.0).unwrap(),
+        ring: None,
+        trailhead: "North".to_owned(),
+        visits_per_day: None,
+    };
+    let bring = async |number: &str| {
+        let mut writer = test.write().await;
+        let trails = test.batch(&mut writer, Content::Trails, number).await;
+        writer.put_trails(&trails, &[(1, trail("Rim", 1.0))]).await.unwrap();
+        let heads = test.batch(&mut writer, Content::Trailheads, number).await;
+        writer.put_trailheads(&heads, &[(1, trailhead("North", 1.0))]).await.unwrap();
+        writer.commit().await.unwrap();
+        [trails.source.unwrap().0, heads.source.unwrap().0]
+    };
+    let first = bring("1").await;
+    let mut writer = test.write().await;
+    writer.put_party_sizes(&test.by_hand(), &sizes).await.unwrap();
+    writer.put_places(&test.by_hand(), &[(1, place)]).await.unwrap();
+    writer.commit().await.unwrap();
+    let held = async || {
+        let mut snapshot = test.store.snapshot().await.unwrap();
+        let sizes = snapshot.party_sizes(test.area).await.unwrap();
+        let places = snapshot.places(test.area).await.unwrap();
+        (sizes.iter().map(|size| size.mean_walkers).collect::<Vec<f64>>(), places[0].trailhead_id)
+    };
+    let before = held().await;
+    assert_eq!(before.0, [1.9, 3.5]);
+    assert!(before.1.is_some());
+    for batch in first {
+        let mut writer = test.write().await;
+        writer.undo_batch(batch).await.unwrap();
+        writer.commit().await.unwrap();
+    }
+    assert_eq!(held().await, (vec![], None));
+    bring("2").await;
+    let after = held().await;
+    assert_eq!(after.0, before.0);
+    assert!(after.1.is_some() && after.1 != before.1, "another row of the same name");
+    let mut writer = test.write().await;
+    assert_eq!(counts(&writer.put_party_sizes(&test.by_hand(), &sizes).await.unwrap()), (0, 2, 0, 0));
+}
+
 /// What the history kept before sizes had trails is the same record as now, so that a file that came before somebody mended it
 /// changes nothing when it comes again.
 #[test]

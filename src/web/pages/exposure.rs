@@ -4,6 +4,7 @@ use std::cmp::Ordering;
 
 use axum::response::IntoResponse;
 
+use crate::analysis::exposure::ExposureParams;
 use crate::analysis::exposure::ParameterKind;
 use crate::analysis::exposure::ParameterStatus;
 use crate::analysis::exposure::Provenance;
@@ -108,6 +109,10 @@ impl Known<'_> {
                 day(self.exposure.period.last())
             ),
             n_days_apart: self.exposure.n_days_apart,
+            place_log_sd: {
+                let set = self.exposure.params.place_log_sd;
+                (set, set == ExposureParams::default().place_log_sd)
+            },
             total_km: total[0],
             drawing: drawing(self.facts, self.network, self.exposure, |trail| {
                 format!("/exposure?trail={trail}#stretches")

@@ -289,8 +289,9 @@ pub async fn make(
     };
     let shown = text("basis");
     let is_anew = !shown.is_empty() && shown != facts.basis.to_string();
+    let anew = ("basis".to_owned(), WORKED_OUT_ANEW.to_owned());
     match draft(&app, &facts, &form) {
-        Ok(_) if is_anew => form.errors = vec![("basis".to_owned(), WORKED_OUT_ANEW.to_owned())],
+        Ok(_) if is_anew => form.errors = vec![anew],
         Ok(draft) => {
             let summary = format!("temporary notice about {}", draft.trail);
             let mut writer = app.store().write(&draft.made_by, &summary, app.clock().now_s()).await?;
@@ -302,7 +303,8 @@ pub async fn make(
                 Err(invalid) => form.errors = vec![field_of(invalid)],
             }
         }
-        Err(errors) => form.errors = errors,
+        // The form comes back with the figures of today: it says so beside what else is wrong.
+        Err(errors) => form.errors = is_anew.then_some(anew).into_iter().chain(errors).collect(),
     }
     page(&app, &facts, &Query::default(), form, StatusCode::BAD_REQUEST).await
 }

@@ -18,7 +18,8 @@ pub const SECTIONS: &[(&str, &str)] = &[
         "Walking",
         "Exposure is party-kilometres on each segment in the study period, from counters with their calibration and, \
          between counters, from a model of walkers with stated priors. Walkers become parties by the mean party size of the \
-         trail they walk on, where one was counted there, else of the trailhead they started at, else of the area. Whole draws \
+         trail they walk on, where one was counted there, else of the trailhead they started at, else of the area. Where no counter \
+         stands, the walking between two junctions has an error of the model of its own. Whole draws \
          of the field are carried through every later step. Where the counts do not identify a segment's walking it is assumed, and the segment is neither ranked \
          nor compared.",
     ),

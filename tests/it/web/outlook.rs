@@ -294,6 +294,9 @@ async fn a_notice_is_not_made_on_figures_that_have_changed() {
     for words in ["changed since this form was shown", &format!("name=\"basis\" value=\"{anew}\"")] {
         refused.says(words);
     }
+    // With something else wrong, too: the form comes back with the new figures, which must not pass unseen.
+    let wrong = form(&shown.to_string()).replace("2024-07-31", "");
+    test.submit("/notices", &wrong).await.says("changed since this form was shown");
     let made = test.submit("/notices", &form(&anew.to_string())).await;
     assert_eq!(made.status, StatusCode::SEE_OTHER);
     // Those made before keep the settings of before.

@@ -52,6 +52,7 @@ fn exposure() -> Exposure {
     };
     Exposure {
         period: "from 1 May 2023 to 31 October 2023".to_owned(),
+        place_log_sd: (0.2, true),
         total_km: about(12_345.0),
         drawing: MapDrawing {
             description: "Trails by where their walking is known from".to_owned(),
