@@ -205,7 +205,7 @@ settings! {
     /// Log standard deviation of the walking between two junctions around what the walker model expects there, where nobody counts.
     place_log_sd: "model-error-elsewhere", "Error of the walker model where nobody counts", "log sd", 0.2, 0.0, 1.0,
         "how far the walking between two junctions lies from what the model expects there where no counter \
-         stands, as a factor; assumption; with 0.2, 95 % limits held 91 to 97 of 100 segments of invented parks where people walk \
+         stands, as a factor; assumption; with 0.2, 95 % limits held 88 to 97 of 100 segments of invented parks where people walk \
          otherwise than the model says";
     /// Log standard deviation of calibration between devices.
     calibration_between_log_sd: "calibration-between-devices", "Spread of calibration between devices", "log sd", 0.15, 0.0, 1.0,
