@@ -62,9 +62,9 @@ pub use crate::app::uploads::NoTurn;
 pub use crate::app::uploads::UploadTurn;
 pub use crate::app::uploads::Uploads;
 pub use crate::app::warm::Progress;
+pub use crate::app::warm::SinglePage;
 pub use crate::app::warm::Step;
 pub use crate::app::warm::keep_warm;
-pub use crate::app::warm::single_pages;
 pub use crate::config::Front;
 pub use crate::config::is_host;
 

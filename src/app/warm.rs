@@ -127,10 +127,7 @@ async fn derive(app: &App, revision: Revision) -> Result<(), DeriveError> {
 
 /// Derives what no other layer rests on, but a page shows without being asked for more; ends early where the data have changed
 /// meanwhile.
-///
-/// # Errors
-/// [`DeriveError`] when a layer cannot be derived; what the facts do not allow is left to its page.
-pub async fn single_pages(app: &App, facts: &Derived<Facts>) -> Result<(), DeriveError> {
+async fn single_pages(app: &App, facts: &Derived<Facts>) -> Result<(), DeriveError> {
     for page in SinglePage::all() {
         if app.store().revision().await? != facts.revision {
             return Ok(());
@@ -140,24 +137,36 @@ pub async fn single_pages(app: &App, facts: &Derived<Facts>) -> Result<(), Deriv
     Ok(())
 }
 
-/// What one page shows and no other layer rests on.
-#[derive(Clone, Copy)]
-enum SinglePage {
+/// What one page shows without being asked for more, and no other layer rests on.
+#[derive(Debug, Clone, Copy)]
+pub enum SinglePage {
+    /// What to expect on each trail, by month and part of the day.
     TrailPeriods,
+    /// The public page.
     Public,
+    /// Whether neighbouring stretches resemble each other.
     RatePattern,
+    /// Weeks, warm days and sun.
     SeasonDetails,
+    /// Parts of reactions, and times until one.
     ReactionDetails,
+    /// Survey rates, joint rates and the reporting ratio.
     Survey,
+    /// What observers notice.
     Observers,
+    /// Density of the encounters of an effort kind, along trails and against walking.
     Density(EffortKind),
+    /// Clusters by period.
     ClusterPeriods(PeriodCut),
+    /// This season against expectation.
     Watch(UnitKind),
+    /// What signs did.
     Effect,
 }
 
 impl SinglePage {
-    fn all() -> impl Iterator<Item = Self> {
+    /// All of them, in the order in which they are derived.
+    pub fn all() -> impl Iterator<Item = Self> {
         let first = [
             Self::TrailPeriods,
             Self::Public,
@@ -173,7 +182,11 @@ impl SinglePage {
         first.into_iter().chain(densities).chain(cuts).chain(last)
     }
 
-    async fn derive(self, deriver: &Deriver, facts: &Derived<Facts>) -> Result<(), DeriveError> {
+    /// Derives its layers.
+    ///
+    /// # Errors
+    /// [`DeriveError`] when a layer cannot be derived; what the facts do not allow is left to the page.
+    pub async fn derive(self, deriver: &Deriver, facts: &Derived<Facts>) -> Result<(), DeriveError> {
         match self {
             Self::TrailPeriods => where_allowed(deriver.trail_periods(facts).await),
             Self::Public => where_allowed(deriver.public(facts).await),

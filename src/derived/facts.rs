@@ -56,6 +56,8 @@ pub struct Facts {
     pub calibrations: Vec<Calibration>,
     /// Party sizes.
     pub party_sizes: Vec<PartySize>,
+    /// Trailheads and trails that were taken out and have party sizes: these hold nowhere.
+    pub party_sizes_apart: Vec<String>,
     /// The highest temperatures of days, by date.
     pub daily_weather: Vec<DailyWeather>,
     /// Survey walks.
@@ -123,6 +125,7 @@ impl Facts {
             counters: boxed(snapshot.counters(id)).await?,
             calibrations: boxed(snapshot.calibrations(id)).await?,
             party_sizes: boxed(snapshot.party_sizes(id)).await?,
+            party_sizes_apart: boxed(snapshot.party_sizes_apart(id)).await?,
             daily_weather: boxed(snapshot.daily_weather(id)).await?,
             walks: boxed(snapshot.walks(id)).await?,
             sign_locations: boxed(snapshot.sign_locations(id)).await?,

@@ -253,4 +253,28 @@ impl Snapshot {
         });
         Ok(sizes.collect())
     }
+
+    /// Names of trailheads and trails that were taken out and have party sizes, which hold nowhere until they are there again.
+    ///
+    /// # Errors
+    /// [`Error`] when the database cannot be read.
+    pub async fn party_sizes_apart(&mut self, area: AreaId) -> Result<Vec<String>, Error> {
+        let names = sqlx::query_scalar!(
+            r#"SELECT DISTINCT coalesce(trailheads.name, trails.name) AS "name!: String"
+             FROM party_sizes
+             LEFT JOIN trailheads ON trailheads.id = trailhead_id
+             LEFT JOIN trailheads AS heads ON heads.area_id = party_sizes.area_id AND heads.name = trailheads.name
+                AND heads.removed_revision IS NULL
+             LEFT JOIN trails ON trails.id = trail_id
+             LEFT JOIN trails AS walked ON walked.area_id = party_sizes.area_id AND walked.name = trails.name
+                AND walked.removed_revision IS NULL
+             WHERE party_sizes.area_id = ? AND party_sizes.removed_revision IS NULL
+               AND ((trailhead_id IS NOT NULL AND heads.id IS NULL) OR (trail_id IS NOT NULL AND walked.id IS NULL))
+             ORDER BY 1"#,
+            area.0
+        )
+        .fetch_all(self.connection())
+        .await?;
+        Ok(names)
+    }
 }

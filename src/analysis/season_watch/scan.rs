@@ -33,18 +33,21 @@ struct Window {
     mean: f64,
     /// Variance over mean, at least one.
     dispersion: f64,
-    /// Upper tails by count; empty where the mean is small and counting up from none takes few steps.
+    /// Upper tails up to [`GREATEST_THRESHOLD`] by count, from `first` on: larger ones are the same to the scan, and half of the
+    /// memory. Empty where the mean is small and counting up from none takes few steps.
     table: Box<[f64]>,
+    first: u32,
 }
 
 impl Window {
     fn new(mean: f64, variance: f64) -> Self {
         let dispersion = if mean > 0.0 { (variance / mean).max(1.0) } else { 1.0 };
-        let law = Self { mean, dispersion, table: Box::default() };
+        let law = Self { mean, dispersion, table: Box::default(), first: 0 };
         if mean <= SMALL_MEAN {
             return law;
         }
-        Self { table: law.tails().collect(), ..law }
+        let first = law.tails().take_while(|tail| *tail > GREATEST_THRESHOLD).count();
+        Self { table: law.tails().skip(first).collect(), first: first as u32, ..law }
     }
 
     /// The law of the window's count where it is small.
@@ -71,12 +74,27 @@ impl Window {
 
     /// Probability of as many or more; one where nobody walks.
     fn tail(&self, count: u64) -> f64 {
+        match self.is_tabled() && count < u64::from(self.first) {
+            true => self.tails().nth(count as usize).unwrap_or(1.0),
+            false => self.small_tail(count),
+        }
+    }
+
+    fn is_tabled(&self) -> bool {
+        !self.table.is_empty()
+    }
+
+    /// The same where it is at most [`GREATEST_THRESHOLD`]; else it may be one.
+    fn small_tail(&self, count: u64) -> f64 {
         // As many as none or more is certain, whatever is expected.
         if count == 0 || self.mean <= 0.0 {
             return 1.0;
         }
         if let Some(last) = self.table.last() {
-            return *self.table.get(count as usize).unwrap_or(last);
+            return match count.checked_sub(u64::from(self.first)) {
+                Some(beyond) => *self.table.get(beyond as usize).unwrap_or(last),
+                None => 1.0,
+            };
         }
         let law = self.law();
         let mut point = law.none_ln.exp();
@@ -228,13 +246,13 @@ impl Scan {
             .collect()
     }
 
-    /// Length and tail of each window that ends in a week.
+    /// Length and tail of each window that ends in a week; a tail above [`GREATEST_THRESHOLD`] may be given as one.
     fn windows<'a>(&'a self, counts: &'a [u64], row: usize) -> impl Iterator<Item = (usize, f64)> + 'a {
         let week = row % self.n_weeks;
         let mut sum = 0;
         (1..=self.longest.min(week + 1)).map(move |length| {
             sum += counts[row + 1 - length];
-            (length, self.window(row, length).tail(sum))
+            (length, self.window(row, length).small_tail(sum))
         })
     }
 
@@ -378,6 +396,10 @@ mod tests {
                 let exact = predictive::at_least(count as u64, mean, variance / mean).max(SMALLEST_TAIL);
                 assert!((tail - exact).abs() < 1e-9, "{mean} {variance} {count}: {tail} {exact}");
                 assert!((window.tail(count as u64) - exact).abs() < 1e-9, "{mean} {variance} {count}");
+                let small = window.small_tail(count as u64);
+                assert!(
+                    small == window.tail(count as u64) || (small == 1.0 && exact > GREATEST_THRESHOLD - 1e-9)
+                );
             }
             assert_eq!(window.tail(100_000), SMALLEST_TAIL);
         }

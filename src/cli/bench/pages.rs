@@ -7,7 +7,7 @@ use tokio::net::TcpListener;
 use tokio::sync::oneshot;
 
 use crate::app::App;
-use crate::app::single_pages;
+use crate::app::SinglePage;
 use crate::cli::bench::Bench;
 use crate::cli::bench::load::ask;
 use crate::web;
@@ -64,8 +64,10 @@ pub(super) async fn run(bench: &Bench, app: &App) -> anyhow::Result<()> {
     }));
     let facts = app.deriver().facts().await?;
     let network = app.deriver().network(&facts).await?;
-    let derived = async || anyhow::Ok((single_pages(app, &facts).await?, 1));
-    bench.time("what single pages show", "revision", derived()).await?;
+    for page in SinglePage::all() {
+        let derived = async || anyhow::Ok((page.derive(app.deriver(), &facts).await?, 1));
+        bench.time(&format!("what a page shows: {page:?}"), "layer", derived()).await?;
+    }
     let segment = format!("/segment/{:016x}", network.network.segments[0].id.number());
     for address in ADDRESSES.into_iter().chain([segment.as_str()]) {
         for turn in ["first", "again"] {

@@ -351,6 +351,8 @@ async fn sizes_and_places_find_what_came_again() {
         let mut snapshot = test.store.snapshot().await.unwrap();
         let sizes = snapshot.party_sizes(test.area).await.unwrap();
         let places = snapshot.places(test.area).await.unwrap();
+        let apart = snapshot.party_sizes_apart(test.area).await.unwrap();
+        assert_eq!(apart, if sizes.is_empty() { vec!["North", "Rim"] } else { vec![] });
         (sizes.iter().map(|size| size.mean_walkers).collect::<Vec<f64>>(), places[0].trailhead_id)
     };
     let before = held().await;

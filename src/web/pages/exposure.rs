@@ -126,6 +126,7 @@ impl Known<'_> {
             parameters: self.parameters(),
             sites: sites::rows(self.facts, self.network, self.exposure),
             party_sizes: self.party_sizes(),
+            party_sizes_apart: self.facts.party_sizes_apart.clone(),
             places: visits.collect(),
             contradictions: self.contradictions(),
             assumptions: self.assumptions(),

@@ -58,6 +58,8 @@ pub struct Exposure {
     pub sites: Vec<SiteRow>,
     /// Mean party size: where, mean, standard error.
     pub party_sizes: Vec<PartySizeRow>,
+    /// Trailheads and trails that were taken out and have party sizes.
+    pub party_sizes_apart: Vec<String>,
     /// Places with parties who visited; none where visits are not known.
     pub places: Vec<(String, Option<Estimate>)>,
     /// Trails with records where nobody is said to walk: trail, segments, records; or why that cannot be said.
@@ -293,6 +295,9 @@ fn sizes_and_places(exposure: &Exposure) -> Markup {
                 }
                 @if exposure.party_sizes.iter().any(|row| !row.is_used) {
                     p.small.soft { "A mean that is not used holds for days outside the days looked at, and nearer ones stand for these; or its trailhead or trail is not on the map." }
+                }
+                @if !exposure.party_sizes_apart.is_empty() {
+                    p { "Sizes of " (exposure.party_sizes_apart.join(", ")) " hold nowhere: no trailhead or trail of that name is there now. They hold again as soon as one comes in." }
                 }
                 @if exposure.party_sizes.iter().any(|row| row.is_of_a_trail) {
                     p.small.soft { "A mean on a trail turns all who walk there into parties, wherever they started. Elsewhere that of their trailhead does, or else that of the whole area." }

@@ -109,6 +109,7 @@ fn exposure() -> Exposure {
             differs: [true, false, true],
         }],
         n_days_apart: 1,
+        party_sizes_apart: Vec::new(),
         party_sizes: vec![
             PartySizeRow {
                 where_at: "from Mill".to_owned(),
