@@ -11,6 +11,7 @@ use crate::analysis::rates::ClassBounds;
 use crate::analysis::rates::CountDraws;
 use crate::analysis::rates::Effort;
 use crate::analysis::rates::ExposureDraws;
+use crate::analysis::rates::HyperPrior;
 use crate::analysis::rates::Provenance;
 use crate::analysis::rates::Ranking;
 use crate::analysis::rates::RateFit;
@@ -27,8 +28,19 @@ use crate::derived::network::NetworkLayer;
 use crate::derived::season;
 use crate::derived::season::PeriodChoice;
 use crate::derived::season::SeasonLayer;
+use crate::derived::settings::Settings;
 use crate::derived::snaps::SnapLayer;
 use crate::domain::encounter::EffortKind;
+
+/// The prior of rates that the area has set.
+pub(super) fn prior(settings: &Settings) -> HyperPrior {
+    HyperPrior {
+        mean_log_sd: settings.rate_mean_log_sd,
+        lone_mean_log_sd: settings.rate_lone_log_sd,
+        variation_scale: settings.rate_variation,
+        variation_log_sd: settings.rate_variation_log_sd,
+    }
+}
 
 /// The unit that is estimated.
 #[derive(Debug, Clone, Copy, PartialEq, Eq, Hash)]
@@ -335,6 +347,7 @@ impl Parts<'_> {
             call_level: settings.call_level,
             n_draws: settings.draws(),
             seed: settings.seed(),
+            prior: prior(settings),
             ..RateParams::default()
         };
         let effort = Effort { counts: &counts, exposure: &walked };

@@ -66,10 +66,22 @@ settings! {
     seed: "seed", "Seed", "", 1.0, 0.0, 4_294_967_295.0, "the same seed gives the same figures; any number does, so the first";
     /// Multiple of the reference rate.
     multiple: "exceedance-multiple", "Exceedance multiple", "times", 1.5, 1.0, 10.0,
-        "a stretch is looked at for a rate above this multiple of that of all trails together; half as much again is worth a walk to a sign, less is within what trails differ by anyway";
+        "a stretch is looked at for a rate above this multiple of that of all trails whose walking is known; half as much again is worth a walk to a sign, less is within what trails differ by anyway";
     /// Call level.
     call_level: "call-level", "Call level", "probability", 0.8, 0.5, 0.99,
         "a stretch is called above the multiple when the probability is at least this; at 0.8 fewer than one call in five is expected to be wrong";
+    /// Log standard deviation of a stratum's mean rate around the others.
+    rate_mean_log_sd: "rate-mean-spread", "Spread of mean rates between trails", "log sd", 1.0, 0.1, 5.0,
+        "prior of the mean rate of a trail (or habitat) around that of all others: 1 lets one without records be 7 times busier or quieter";
+    /// The same where there is no other stratum.
+    rate_lone_log_sd: "rate-mean-spread-alone", "Spread of the mean rate of a single trail", "log sd", 3.0, 0.5, 10.0,
+        "the same where there is no other trail or habitat to lean on: next to nothing is claimed beforehand";
+    /// Scale of the half-normal prior on the coefficient of variation within a stratum.
+    rate_variation: "rate-variation", "Variation of rates along a trail", "coefficient of variation", 1.0, 0.05, 5.0,
+        "scale of the half-normal prior of how far rates differ within a trail or habitat: at 1 a standard deviation as large as the mean is usual";
+    /// Log standard deviation of a stratum's variation around the shared one.
+    rate_variation_log_sd: "rate-variation-spread", "Spread of that variation between trails", "log sd", 0.5, 0.05, 3.0,
+        "how far the variation within one trail lies from what all share, as a factor; small values pool trails tightly";
     /// Expected encounters that a stretch is merged to.
     stretch_expected: "stretch-expected", "Encounters expected in a stretch", "", 3.0, 1.0, 50.0,
         "neighbouring segments are joined until this many encounters are expected; with three, one stretch in twenty has none by chance";
@@ -255,7 +267,17 @@ pub const GROUPS: [Group; 12] = [
     ),
     (
         "Rates",
-        &["exceedance-multiple", "call-level", "stretch-expected", "lowest-class-bound", "strata-by-habitat"],
+        &[
+            "exceedance-multiple",
+            "call-level",
+            "rate-mean-spread",
+            "rate-mean-spread-alone",
+            "rate-variation",
+            "rate-variation-spread",
+            "stretch-expected",
+            "lowest-class-bound",
+            "strata-by-habitat",
+        ],
     ),
     ("Season and density", &["season-share", "elevation-band", "bandwidth", "density-margin"]),
     (

@@ -241,6 +241,7 @@ impl Parts<'_> {
             call_level: settings.call_level,
             n_draws: settings.draws(),
             seed: settings.seed(),
+            prior: crate::derived::rates::prior(settings),
             ..RateParams::default()
         }
     }

@@ -7,6 +7,10 @@
 //! A kernel that ends gives an encounter far from all others no chance at all. The prediction therefore holds one more
 //! encounter, spread evenly over the whole network (or area): ((n - 1) others + 1 evenly) / n.
 //!
+//! Candidates are tried from the finest on, until three in a row predict worse than the best, and along a network only while the
+//! walks from an encounter back to itself can be counted: where junctions are many they multiply with every doubling of the
+//! bandwidth. Of many encounters a part, evenly taken, is predicted, each of them by all others.
+//!
 //! # References
 //! Silverman, B. W. (1986). *Density Estimation for Statistics and Data Analysis*. Chapman & Hall, section 3.4.4.
 
@@ -42,7 +46,27 @@ pub struct ChosenBandwidth {
     pub profile: Vec<(f64, f64)>,
     /// Encounters used, one a snake-day.
     pub n_points: usize,
+    /// Of these, how many were predicted, each by all others.
+    pub n_predicted: usize,
+    /// Why wider candidates were not tried, where they were not.
+    pub stopped: Option<Stopped>,
 }
+
+/// Why no wider bandwidth was tried.
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+pub enum Stopped {
+    /// The last ones predicted worse and worse.
+    Worse,
+    /// Along the network there are too many walks of that length.
+    TooManyWalks,
+}
+
+/// Candidates in a row that predict worse than the best before no wider one is tried: about two and a half times as wide.
+const WORSE_IN_A_ROW: usize = 3;
+/// Encounters that are predicted at most.
+const MOST_PREDICTED: usize = 2_000;
+/// Walks from all predicted encounters back to themselves that are followed at most.
+const MOST_WALKS: usize = 2_000_000;
 
 /// An encounter with the key of its repeats.
 #[derive(Debug, Clone, Copy, PartialEq)]
@@ -86,11 +110,12 @@ pub fn network_bandwidth(
     let places = one_per_snake_day(encounters);
     let events: Vec<Event> = places.iter().map(|&position| Event { position, weight: 1.0 }).collect();
     let total_m: f64 = graph.edges().iter().map(|edge| edge.length_m).sum();
+    let predicted = some_of(&places);
     let others = |bandwidth_m| {
         let params = NetworkParams { bandwidth_m, ..*rules };
-        let all = density_at(graph, &events, &places, &params)?;
-        let own = own_densities(graph, &places, &params);
-        Ok(all.iter().zip(own).map(|(all, own)| all - own).collect())
+        let Some(own) = own_densities(graph, &predicted, &params, MOST_WALKS) else { return Ok(None) };
+        let all = density_at(graph, &events, &predicted, &params)?;
+        Ok(Some(all.iter().zip(own).map(|(all, own)| all - own).collect()))
     };
     best(candidates_m, floor_m, Prediction { n_points: places.len(), even: 1.0 / total_m, others })
 }
@@ -114,12 +139,19 @@ pub fn planar_bandwidth(
     let places = one_per_snake_day(encounters);
     let points: Vec<PlanarPoint> =
         places.iter().map(|&position_m| PlanarPoint { position_m, weight: 1.0 }).collect();
+    let predicted = some_of(&places);
     let others = |bandwidth_m| {
-        let all = pairwise_density(&points, &places, kernel, bandwidth_m)?;
+        let all = pairwise_density(&points, &predicted, kernel, bandwidth_m)?;
         let own = kernel.density_per_m2(0.0, bandwidth_m);
-        Ok(all.iter().map(|all| all - own).collect())
+        Ok(Some(all.iter().map(|all| all - own).collect()))
     };
     best(candidates_m, floor_m, Prediction { n_points: places.len(), even: 1.0 / area_m2, others })
+}
+
+/// So many of the places as are predicted, spread evenly over their order.
+fn some_of<P: Copy>(places: &[P]) -> Vec<P> {
+    let n = places.len().min(MOST_PREDICTED);
+    (0..n).map(|idx| places[idx * places.len() / n]).collect()
 }
 
 /// How the other encounters predict each one.
@@ -127,13 +159,13 @@ struct Prediction<F> {
     n_points: usize,
     /// The density of one encounter spread evenly.
     even: f64,
-    /// For a bandwidth, the density that all others make at each encounter.
+    /// For a bandwidth, the density that all others make at each predicted encounter; none where that is too much work.
     others: F,
 }
 
 fn best<F>(candidates_m: &[f64], floor_m: f64, prediction: Prediction<F>) -> Result<Bandwidth, InvalidDensity>
 where
-    F: Fn(f64) -> Result<Vec<f64>, InvalidDensity>,
+    F: Fn(f64) -> Result<Option<Vec<f64>>, InvalidDensity>,
 {
     if candidates_m.is_empty() {
         return Err(InvalidDensity::Nothing("candidate bandwidths"));
@@ -147,46 +179,69 @@ where
     if prediction.n_points < 2 {
         return Ok(Bandwidth::NotEstimable);
     }
-    let mut profile = Vec::with_capacity(tried_m.len());
+    let mut profile: Vec<(f64, f64)> = Vec::with_capacity(tried_m.len());
+    let (mut best_yet, mut n_worse, mut n_predicted, mut stopped) = (f64::NEG_INFINITY, 0, 0, None);
     for bandwidth_m in tried_m {
-        let others = (prediction.others)(bandwidth_m)?;
+        if n_worse >= WORSE_IN_A_ROW {
+            stopped = Some(Stopped::Worse);
+            break;
+        }
+        let Some(others) = (prediction.others)(bandwidth_m)? else {
+            stopped = Some(Stopped::TooManyWalks);
+            break;
+        };
         let n = prediction.n_points as f64;
+        n_predicted = others.len();
         // Rounding, and the continuous rule at odd junctions, may leave a density just below zero.
         let likelihood =
             others.iter().map(|others| ((others.max(0.0) + prediction.even) / n).ln()).sum::<f64>();
+        // As if all had been predicted.
+        let likelihood = likelihood * n / others.len() as f64;
+        n_worse = if likelihood > best_yet { 0 } else { n_worse + 1 };
+        best_yet = best_yet.max(likelihood);
         profile.push((bandwidth_m, likelihood));
     }
     let best = profile.iter().copied().reduce(|best, next| if next.1 > best.1 { next } else { best });
     Ok(match best {
         Some((bandwidth_m, _)) => {
-            Bandwidth::Chosen(ChosenBandwidth { bandwidth_m, profile, n_points: prediction.n_points })
+            let n_points = prediction.n_points;
+            Bandwidth::Chosen(ChosenBandwidth { bandwidth_m, profile, n_points, n_predicted, stopped })
         }
         None => Bandwidth::NotEstimable,
     })
 }
 
-/// What each encounter adds to the density at its own place, returning walks included.
-fn own_densities(graph: &Graph, places: &[Position], params: &NetworkParams) -> Vec<f64> {
+/// What each encounter adds to the density at its own place, returning walks included; none where that takes more walks than
+/// are to be followed.
+fn own_densities(
+    graph: &Graph,
+    places: &[Position],
+    params: &NetworkParams,
+    most_walks: usize,
+) -> Option<Vec<f64>> {
     let mut walker = Walker::new(graph, params.rule, params.dead_end);
-    places
-        .iter()
-        .map(|place| {
-            let kernel =
-                |distance_m| NetworkKernel::density_per_m(params.kernel, distance_m, params.bandwidth_m);
-            let length_m = graph.edges()[place.edge].length_m;
-            let to_end_m = |at_start| if at_start { place.offset_m } else { length_m - place.offset_m };
-            let mut own = kernel(0.0);
-            for at_start in [true, false] {
-                let out_m = to_end_m(at_start);
-                for walk in walker.arrivals(place.edge, at_start, params.bandwidth_m - out_m) {
-                    if walk.edge == place.edge {
-                        own += walk.weight * kernel(out_m + walk.distance_m + to_end_m(walk.at_start));
-                    }
+    let mut n_walks = 0;
+    let mut all = Vec::with_capacity(places.len());
+    for place in places {
+        let kernel = |distance_m| NetworkKernel::density_per_m(params.kernel, distance_m, params.bandwidth_m);
+        let length_m = graph.edges()[place.edge].length_m;
+        let to_end_m = |at_start| if at_start { place.offset_m } else { length_m - place.offset_m };
+        let mut own = kernel(0.0);
+        for at_start in [true, false] {
+            let out_m = to_end_m(at_start);
+            for walk in walker.arrivals(place.edge, at_start, params.bandwidth_m - out_m) {
+                n_walks += 1;
+                if n_walks > most_walks {
+                    return None;
+                }
+                if walk.edge == place.edge {
+                    own += walk.weight * kernel(out_m + walk.distance_m + to_end_m(walk.at_start));
                 }
             }
-            own
-        })
-        .collect()
+        }
+        all.push(own);
+    }
+    Some(all)
 }
 
 #[cfg(test)]
@@ -261,7 +316,9 @@ mod tests {
         for place in [Position { edge: 40, offset_m: 20.0 }, Position { edge: 19, offset_m: 90.0 }] {
             let alone =
                 density_at(&graph, &[Event { position: place, weight: 1.0 }], &[place], &params).unwrap();
-            assert!((own_densities(&graph, &[place], &params)[0] - alone[0]).abs() < 1e-14);
+            let own = own_densities(&graph, &[place], &params, 10_000).unwrap();
+            assert!((own[0] - alone[0]).abs() < 1e-14);
+            assert_eq!(own_densities(&graph, &[place], &params, 2), None);
         }
     }
 

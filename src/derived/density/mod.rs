@@ -41,8 +41,11 @@ pub struct DensityLayer {
     pub per_km: Vec<f64>,
     /// Planar contours, lowest level first; coordinates in the network's plane.
     pub contours: Vec<Contour>,
-    /// Encounters with a position: what the planar density rests on.
+    /// Encounters with a position that is good to a segment: what the planar density rests on.
     pub n_records: usize,
+    /// Encounters that were generalised on purpose, or whose position is too uncertain for a segment: in neither density, since they
+    /// would gather where their positions were rounded to.
+    pub n_vague: usize,
     /// Encounters with a position outside the area that was looked at: in no contour.
     pub n_outside: usize,
     /// How far around the convex hull of the trails is taken for looked at, metres.
@@ -71,14 +74,18 @@ pub fn compute(
     let encounters = encounters(facts, layer, snaps, params.effort);
     let width = width::width(facts, layer, &encounters, params)?;
     let n_on_trail = encounters.iter().filter(|encounter| !encounter.events.is_empty()).count();
+    let precise = |encounter: &&OnTrail<'_>| !encounter.is_vague;
+    let bias_m = [facts.settings.bias_east_m, facts.settings.bias_north_m];
     let points: Vec<PlanarPoint> = encounters
         .iter()
+        .filter(precise)
         .filter_map(|encounter| encounter.row.position.as_ref())
         .map(|recorded| {
             let at = layer.network.plane.to_plane(recorded.position);
-            PlanarPoint { position_m: [at.x, at.y], weight: 1.0 }
+            PlanarPoint { position_m: [at.x - bias_m[0], at.y - bias_m[1]], weight: 1.0 }
         })
         .collect();
+    let n_vague = encounters.iter().filter(|encounter| encounter.is_vague).count();
     let events: Vec<Event> = encounters.into_iter().flat_map(|encounter| encounter.events).collect();
     let mut on_segment = vec![0.0; layer.network.segments.len()];
     for event in &events {
@@ -99,6 +106,7 @@ pub fn compute(
         contours: plane.contours,
         n_records: points.len(),
         n_outside: plane.n_outside,
+        n_vague,
         margin_m,
         n_on_trail,
         on_segment,
@@ -115,7 +123,14 @@ fn encounters<'a>(
 ) -> Vec<OnTrail<'a>> {
     let rows = snaps.records.iter().map(|record| (*record, &facts.encounters.rows[*record]));
     rows.filter(|(_, row)| row.effort_kind == effort && facts.counts(row))
-        .map(|(record, row)| OnTrail { row, events: events_of(layer, snaps.snaps[record].as_ref()) })
+        .map(|(record, row)| {
+            let snap = snaps.snaps[record].as_ref();
+            OnTrail {
+                row,
+                is_vague: matches!(snap, Some(Snap::TooVague { .. })),
+                events: events_of(layer, snap),
+            }
+        })
         .collect()
 }
 

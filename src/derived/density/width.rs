@@ -46,6 +46,8 @@ pub enum Origin {
 /// An encounter on the trails: the row, and what is spread of it.
 pub(super) struct OnTrail<'a> {
     pub(super) row: &'a EncounterRow,
+    /// Whether its position says no more than the trail or the area.
+    pub(super) is_vague: bool,
     pub(super) events: Vec<Event>,
 }
 
@@ -101,6 +103,7 @@ fn median_sigma_m(encounters: &[OnTrail<'_>]) -> Option<f64> {
     let position = |encounter: &OnTrail<'_>| encounter.row.position;
     let mut sigmas: Vec<f64> = encounters
         .iter()
+        .filter(|encounter| !encounter.is_vague)
         .filter_map(position)
         .map(|recorded| {
             let accuracy_m = recorded.coordinate_uncertainty.map(|length| length.in_metres());

@@ -56,8 +56,12 @@ pub(super) fn former_rates(
     };
     let counts =
         rates::stretch_counts(&unit_rates::as_stretches(set), &by_segment).map_err(DeriveError::internal)?;
-    let params =
-        RateParams { n_draws: facts.settings.draws(), seed: facts.settings.seed(), ..RateParams::default() };
+    let params = RateParams {
+        n_draws: facts.settings.draws(),
+        seed: facts.settings.seed(),
+        prior: unit_rates::prior(&facts.settings),
+        ..RateParams::default()
+    };
     // Whole trails share one distribution; within a trail its stretches do.
     let stratum = if is_by_trail(set) { vec![0; set.strata.len()] } else { set.strata.clone() };
     let effort = Effort { counts: &counts, exposure: adjusted };

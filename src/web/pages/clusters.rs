@@ -291,7 +291,7 @@ fn method(settings: &Settings) -> Vec<String> {
             settings.cluster_replicates
         ),
         format!(
-            "Segments: the count on a segment with the segments {neighbours} (Gi* under this null, tails exact), and local Moran's I; \
+            "Segments: the count on a segment with the segments {neighbours} (Gi* under this null, tails exact), and local Moran's I, pooled over 20 of the draws; \
              two-sided; q is Benjamini and Hochberg's over all segments tested, shown up to {}.",
             settings.cluster_level
         ),

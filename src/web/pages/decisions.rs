@@ -395,7 +395,7 @@ impl Compiled {
             }
         };
         format!(
-            "A stretch waits for a decision when the probability that its rate is above {} times that of all trails together \
+            "A stretch waits for a decision when the probability that its rate is above {} times that of all trails whose walking is known \
              is above {}.{false_share}",
             settings.multiple,
             percent(settings.call_level)

@@ -2,6 +2,7 @@
 
 use axum::response::IntoResponse;
 
+use crate::analysis::density::bandwidth::Stopped;
 use crate::analysis::density::relative::RelativeLixel;
 use crate::analysis::density::relative::Tolerance;
 use crate::derived::DeriveError;
@@ -71,8 +72,11 @@ pub async fn show(app: Exact, query: Query) -> Result<impl IntoResponse, Error> 
     };
     let layer = format!("/layers/density.geojson?{}", query.with("show", Some(shown.term())));
     let page = DensityPage { shown, choices, answer, layer };
-    let records =
-        format!("{} {} encounters with a position", thousands(density.n_records as i64), params.effort);
+    let records = format!(
+        "{} {} encounters with a position good to a segment",
+        thousands(density.n_records as i64),
+        params.effort
+    );
     let frame = common::frame(&facts, Section::Analysis, "Density of encounters", records);
     let policy = CachePolicy::of_revision(facts.revision, format!("density {}", query.words()));
     Ok(Cached(policy, views::layout::page(&frame, views::density::body(&page))))
@@ -347,9 +351,16 @@ impl Map<'_> {
             Origin::Setting => "as set for the area".to_owned(),
             Origin::Given => "as given".to_owned(),
             Origin::Likelihood(chosen) => format!(
-                "the most likely of {} by leave-one-out likelihood along the trails, from {} snake-days",
+                "the most likely of {} by leave-one-out likelihood along the trails, {} of {} snake-days predicted by the others{}",
                 chosen.profile.len(),
-                thousands(chosen.n_points as i64)
+                thousands(chosen.n_predicted as i64),
+                thousands(chosen.n_points as i64),
+                match chosen.stopped {
+                    None => "",
+                    Some(Stopped::Worse) => ", wider ones not tried as they predicted worse and worse",
+                    Some(Stopped::TooManyWalks) =>
+                        ", wider ones not tried since the walks of that length are too many",
+                }
             ),
             Origin::NotEstimable => {
                 "as set for the area: fewer than two encounters are left to choose by".to_owned()

@@ -71,7 +71,7 @@ fn page(ground: &Ground<'_>, period: &PeriodRates, pattern: &RatePattern, number
     RatesPage {
         sentence: sentence(set, rows.len(), settings.multiple),
         rule: format!(
-            "A stretch is called when the probability that its rate lies above {} times that of all trails together is over \
+            "A stretch is called when the probability that its rate lies above {} times that of all trails whose walking is known is over \
              {}. What is not known of the walking is in that probability, draw by draw.",
             settings.multiple, settings.call_level
         ),
@@ -101,11 +101,11 @@ fn sentence(set: &RateSet, n_ranked: usize, multiple: f64) -> String {
     let n_called = set.fit.calls.units.len();
     match set.fit.calls.false_share {
         FalseShare::NoCalls => format!(
-            "None of {n_ranked} stretches is called above {multiple} times the rate of all trails together. That is no \
+            "None of {n_ranked} stretches is called above {multiple} times the rate of all trails whose walking is known. That is no \
              statement that they are alike, or that any is safe."
         ),
         FalseShare::Expected(share) => format!(
-            "{n_called} of {n_ranked} stretches {} called above {multiple} times the rate of all trails together; about {:.1} of \
+            "{n_called} of {n_ranked} stretches {} called above {multiple} times the rate of all trails whose walking is known; about {:.1} of \
              these calls ({}) {} expected to be wrong.",
             if n_called == 1 { "is" } else { "are" },
             share * n_called as f64,

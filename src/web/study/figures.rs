@@ -229,7 +229,7 @@ fn caterpillars(layers: &Layers) -> Result<Vec<Part>, String> {
     }
     let reference = period.reference;
     let all_trails = format!(
-        "All trails together: {} ({} to {}). Beside each: reported encounters and distance walked by parties.",
+        "All trails whose walking is known: {} ({} to {}). Beside each: reported encounters and distance walked by parties.",
         format_rate(reference.value),
         format_rate(reference.lower),
         format_rate(reference.upper)

@@ -9,9 +9,12 @@ pub const SECTIONS: &[(&str, &str)] = &[
     (
         "Records",
         "Encounters count where they are neither rejected nor of a species listed as not venomous. Each is tied to the \
-         segments that its position error allows, with a weight for each: the density of the error along it times the walking \
+         segments that its position error allows, with a weight for each: the density of the error along it (Student t with four degrees of freedom; 10 m where no error is \
+         stated) times the walking \
          there, for reports also times the level of reports over walking of its trail; in each draw it lies on one of them. Encounters \
-         at a car park or campsite belong to the place. Reports are divided by walking, survey encounters by survey walks; \
+         within the circle or outline of a place belong to it, also where a trail leads through, and are in no rate of a segment; the \
+         walking there stays that of its segments. Those that lie beyond 50 m, or three standard errors, of every trail are off \
+         trail; those that were generalised, or whose standard error is over half a segment, count for their trail or the area. Reports are divided by walking, survey encounters by survey walks; \
          located and chance encounters are in no rate.",
     ),
     (
@@ -25,8 +28,10 @@ pub const SECTIONS: &[(&str, &str)] = &[
     ),
     (
         "Rates",
-        "Rates of segments, stretches and trails are gamma-Poisson, drawn towards the mean of their trail as far as their \
-         own records are few (Marshall 1991), with the uncertainty of walking and of positions in whole draws. Limits of \
+        "Rates of segments, stretches and trails are gamma-Poisson, drawn towards the mean of their stratum as far as their \
+         own records are few: mean and variation of each stratum are integrated over a grid, with a log-normal prior of the mean \
+         about all strata (log sd 1; 3 for a stratum alone) and of the variation a half-normal prior of its coefficient (sd 1), \
+         centred by moments only as a start (Marshall 1991); with the uncertainty of walking and of positions in whole draws. Limits of \
          counts are exact (Garwood 1936). Exceedance is the posterior probability of a rate above the stated multiple of \
          the reference rate.",
     ),
@@ -65,7 +70,7 @@ pub const SECTIONS: &[(&str, &str)] = &[
     (
         "Clusters",
         "Reports against what the walking lets expect: a scan of windows (Kulldorff 1997), Gi* (Ord and Getis 1995) and local \
-         Moran's I by segment, p-values adjusted for all that was looked at. What many parties met of one known snake is \
+         Moran's I by segment (pooled over 20 of the draws), p-values adjusted for all that was looked at. What many parties met of one known snake is \
          also counted once. Within months, quarters and parts of the day p-values are adjusted over segments and periods together; \
          reports whose time does not tell the period are given one by the curve of season and hours, anew in every draw.",
     ),

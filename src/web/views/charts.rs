@@ -36,7 +36,7 @@ pub fn interval_bar(estimate: Estimate, class: Option<u8>) -> Markup {
 pub struct SharedAxis {
     /// Powers of two at its ends.
     ends: (i32, i32),
-    /// Where all trails together lie.
+    /// Where all trails whose walking is known lie.
     reference: Option<f64>,
 }
 

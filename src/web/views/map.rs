@@ -206,7 +206,7 @@ fn ranked(page: &MapPage) -> Markup {
                 "In order of the lower limit, so that luck on a quiet trail does not lead the list. Stretches whose walkers "
                 "are only assumed are left out."
                 @if let Some(reference) = page.reference {
-                    " All trails together: " (format_rate(reference.value)) " (" (format_rate(reference.lower)) " to "
+                    " All trails whose walking is known: " (format_rate(reference.value)) " (" (format_rate(reference.lower)) " to "
                     (format_rate(reference.upper)) ")."
                 }
             }
@@ -221,7 +221,7 @@ fn ranked(page: &MapPage) -> Markup {
                             th.num scope="col" { "Rate" }
                             th.num scope="col" { "95 % interval" }
                         }
-                        tr.drawn { td colspan="3" { (axis.head("Reports per 1,000 km walked, every line twice the one before; the thick line is all trails together")) } }
+                        tr.drawn { td colspan="3" { (axis.head("Reports per 1,000 km walked, every line twice the one before; the thick line is all trails whose walking is known")) } }
                     }
                     tbody {
                         @for (name, href, figure) in &page.ranked {
@@ -236,7 +236,7 @@ fn ranked(page: &MapPage) -> Markup {
                         }
                     }
                 }
-                p.small.soft { "Drawn: reports per 1,000 km walked, each tick twice the one before; the long line is all trails together." }
+                p.small.soft { "Drawn: reports per 1,000 km walked, each tick twice the one before; the long line is all trails whose walking is known." }
                 p { a href="/trails" { "All trails and stretches" } }
             }
         }

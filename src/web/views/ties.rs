@@ -281,7 +281,7 @@ fn order_words(page: &TiesPage) -> Markup {
             Some([calls, trails, stretches, none, no_rate]) => {
                 p { "In the order of what hangs on them:" }
                 ol {
-                    li { (n(calls)) " lie between a stretch that is called above " (page.multiple) " times the rate of all trails together and one that is not" }
+                    li { (n(calls)) " lie between a stretch that is called above " (page.multiple) " times the rate of all trails whose walking is known and one that is not" }
                     li { (n(trails)) " between stretches of several trails" }
                     li { (n(stretches)) " between stretches of one trail" }
                     li { (n(none)) " within one stretch: no figure of a stretch or trail changes" }

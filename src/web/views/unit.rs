@@ -108,7 +108,7 @@ fn above_reference(page: &UnitPage) -> Markup {
     html! {
         @match page.exceedance {
             Some(probability) => p {
-                "Probability that the rate is above " (page.multiple) " times that of all trails together: "
+                "Probability that the rate is above " (page.multiple) " times that of all trails whose walking is known: "
                 strong { (probability_words(probability)) } "."
             },
             None => p.soft { "Not compared with other stretches: how many people walk here is assumed, not counted." },

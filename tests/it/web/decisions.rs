@@ -63,7 +63,7 @@ async fn a_called_stretch_waits_until_it_is_decided() {
     let page = test.get("/decisions").await.expect(200);
     let n = n_waiting(&page);
     assert!(n > 0, "{}", page.body);
-    page.says("is above 1 times that of all trails together is above 50 %");
+    page.says("is above 1 times that of all trails whose walking is known is above 50 %");
     page.says("are expected to be false calls");
     page.says("95 % interval");
     let answer = decide(&test, &fields_after(&page, "Waiting for"), &ACT).await.expect(303);

@@ -1,9 +1,19 @@
 //! Density: three maps, each with the rules it was made by; layers that say the same.
 
+use coilway::derived::density::DensityParams;
+use coilway::domain::encounter::EffortKind;
+use coilway::domain::units::Length;
+use jiff::civil::date;
 use serde_json::Value;
 
 use crate::support::Park;
 use crate::support::TestApp;
+use crate::support::at;
+use crate::support::report;
+use crate::support::rows;
+
+/// By a trail.
+const FAR: (f64, f64) = (-1234.5, 777.25);
 
 fn features(collection: &Value) -> &Vec<Value> {
     collection["features"].as_array().unwrap()
@@ -31,6 +41,34 @@ async fn each_map_says_kernel_rule_and_bandwidth() {
     }
     test.get("/density").await.says("Outside what even risk gives");
     test.get("/density?show=trails").await.says("without regard to how many people walk");
+}
+
+/// Thirty records rounded to one point on purpose: taken at their word they are the densest place of the park.
+#[tokio::test]
+async fn generalised_records_gather_nowhere() {
+    let test = TestApp::park().await;
+    let layer = async || {
+        let facts = test.app.deriver().facts().await.unwrap();
+        test.app.deriver().density(&facts, DensityParams::of(EffortKind::Report)).await.unwrap()
+    };
+    let before = layer().await;
+    let target = test.by_hand().await;
+    let rounded = (0..30).map(|n| {
+        let mut draft = report(&format!("G-{n}"), at(FAR.0, FAR.1), date(2024, 5, 6), 9);
+        let recorded = draft.position.as_mut().unwrap();
+        recorded.is_generalised = true;
+        recorded.coordinate_uncertainty = Some(Length::metres(5_000.0).unwrap());
+        draft
+    });
+    let rounded: Vec<_> = rounded.collect();
+    test.write(async |writer| {
+        writer.put_encounters(&target, &rows(rounded)).await.unwrap();
+    })
+    .await;
+    let after = layer().await;
+    assert_eq!((after.n_records, after.n_vague), (before.n_records, before.n_vague + 30));
+    assert_eq!(after.contours, before.contours);
+    assert_eq!(after.width, before.width, "nor do they make the bandwidth's floor");
 }
 
 #[tokio::test]

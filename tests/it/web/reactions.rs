@@ -82,7 +82,7 @@ async fn ranks_and_calls_say_how_sure_they_are() {
     for words in [
         "In the first ten",
         "Rank, 95 % limits",
-        "1.5 times the rate of all trails together",
+        "1.5 times the rate of all trails whose walking is known",
         "Moran",
         "two-sided p",
         "data-label=\"Encounters\"",

@@ -16,7 +16,7 @@ pub(super) fn staff(contacts: &ContactsShown) -> Markup {
             @match contacts.per_100_000_km {
                 Some((underfoot, bites, of_prior)) => {
                     table.stack {
-                        thead { tr { th scope="col" { "Reported per 100,000 km walked, whole area" } th.num scope="col" { "Estimate" } th.num scope="col" { "95 % interval" } th.num scope="col" { "Of it prior" } } }
+                        thead { tr { th scope="col" { "Reported per 100,000 km walked, where walking is known" } th.num scope="col" { "Estimate" } th.num scope="col" { "95 % interval" } th.num scope="col" { "Of it prior" } } }
                         tbody {
                             (contact_row("Snakes stepped on", underfoot, contacts.underfoot.prior_part))
                             (contact_row("Bites", bites, contacts.bite.prior_part))
