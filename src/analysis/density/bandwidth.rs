@@ -7,9 +7,10 @@
 //! A kernel that ends gives an encounter far from all others no chance at all. The prediction therefore holds one more
 //! encounter, spread evenly over the whole network (or area): ((n - 1) others + 1 evenly) / n.
 //!
-//! Candidates are tried from the finest on, until three in a row predict worse than the best, and along a network only while the
-//! walks from an encounter back to itself can be counted: where junctions are many they multiply with every doubling of the
-//! bandwidth. Of many encounters a part, evenly taken, is predicted, each of them by all others.
+//! Candidates are tried from the finest on, along a network only while the walks from an encounter back to itself can be counted:
+//! where junctions are many they multiply with every doubling of the bandwidth. (To stop where predictions get worse would be
+//! wrong: the likelihood may have several peaks.) Of many encounters a part, evenly taken, is predicted, each of them by all
+//! others.
 //!
 //! # References
 //! Silverman, B. W. (1986). *Density Estimation for Statistics and Data Analysis*. Chapman & Hall, section 3.4.4.
@@ -48,21 +49,10 @@ pub struct ChosenBandwidth {
     pub n_points: usize,
     /// Of these, how many were predicted, each by all others.
     pub n_predicted: usize,
-    /// Why wider candidates were not tried, where they were not.
-    pub stopped: Option<Stopped>,
+    /// Whether wider candidates were not tried, since along the network there are too many walks of that length.
+    pub is_cut_off: bool,
 }
 
-/// Why no wider bandwidth was tried.
-#[derive(Debug, Clone, Copy, PartialEq, Eq)]
-pub enum Stopped {
-    /// The last ones predicted worse and worse.
-    Worse,
-    /// Along the network there are too many walks of that length.
-    TooManyWalks,
-}
-
-/// Candidates in a row that predict worse than the best before no wider one is tried: about two and a half times as wide.
-const WORSE_IN_A_ROW: usize = 3;
 /// Encounters that are predicted at most.
 const MOST_PREDICTED: usize = 2_000;
 /// Walks from all predicted encounters back to themselves that are followed at most.
@@ -180,14 +170,10 @@ where
         return Ok(Bandwidth::NotEstimable);
     }
     let mut profile: Vec<(f64, f64)> = Vec::with_capacity(tried_m.len());
-    let (mut best_yet, mut n_worse, mut n_predicted, mut stopped) = (f64::NEG_INFINITY, 0, 0, None);
+    let (mut n_predicted, mut is_cut_off) = (0, false);
     for bandwidth_m in tried_m {
-        if n_worse >= WORSE_IN_A_ROW {
-            stopped = Some(Stopped::Worse);
-            break;
-        }
         let Some(others) = (prediction.others)(bandwidth_m)? else {
-            stopped = Some(Stopped::TooManyWalks);
+            is_cut_off = true;
             break;
         };
         let n = prediction.n_points as f64;
@@ -197,15 +183,13 @@ where
             others.iter().map(|others| ((others.max(0.0) + prediction.even) / n).ln()).sum::<f64>();
         // As if all had been predicted.
         let likelihood = likelihood * n / others.len() as f64;
-        n_worse = if likelihood > best_yet { 0 } else { n_worse + 1 };
-        best_yet = best_yet.max(likelihood);
         profile.push((bandwidth_m, likelihood));
     }
     let best = profile.iter().copied().reduce(|best, next| if next.1 > best.1 { next } else { best });
     Ok(match best {
         Some((bandwidth_m, _)) => {
             let n_points = prediction.n_points;
-            Bandwidth::Chosen(ChosenBandwidth { bandwidth_m, profile, n_points, n_predicted, stopped })
+            Bandwidth::Chosen(ChosenBandwidth { bandwidth_m, profile, n_points, n_predicted, is_cut_off })
         }
         None => Bandwidth::NotEstimable,
     })

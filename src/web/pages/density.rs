@@ -2,7 +2,6 @@
 
 use axum::response::IntoResponse;
 
-use crate::analysis::density::bandwidth::Stopped;
 use crate::analysis::density::relative::RelativeLixel;
 use crate::analysis::density::relative::Tolerance;
 use crate::derived::DeriveError;
@@ -355,11 +354,9 @@ impl Map<'_> {
                 chosen.profile.len(),
                 thousands(chosen.n_predicted as i64),
                 thousands(chosen.n_points as i64),
-                match chosen.stopped {
-                    None => "",
-                    Some(Stopped::Worse) => ", wider ones not tried as they predicted worse and worse",
-                    Some(Stopped::TooManyWalks) =>
-                        ", wider ones not tried since the walks of that length are too many",
+                match chosen.is_cut_off {
+                    false => "",
+                    true => "; wider ones were not tried, since the walks of that length are too many",
                 }
             ),
             Origin::NotEstimable => {

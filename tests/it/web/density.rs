@@ -54,7 +54,7 @@ async fn generalised_records_gather_nowhere() {
     let before = layer().await;
     let target = test.by_hand().await;
     let rounded = (0..30).map(|n| {
-        let mut draft = report(&format!("G-{n}"), at(FAR.0, FAR.1), date(2024, 5, 6), 9);
+        let mut draft = report(&format!("ROUNDED-{n}"), at(FAR.0, FAR.1), date(2024, 5, 6), 9);
         let recorded = draft.position.as_mut().unwrap();
         recorded.is_generalised = true;
         recorded.coordinate_uncertainty = Some(Length::metres(5_000.0).unwrap());
