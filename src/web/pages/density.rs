@@ -136,7 +136,7 @@ pub(in crate::web) struct Map<'a> {
     pub(in crate::web) params: &'a DensityParams,
 }
 
-/// Where the classes of the relative density part, times the rate of all trails together.
+/// Where the classes of the relative density part, times the rate of all trails whose walking is known.
 const RELATIVE_BOUNDS: [f64; 4] = [0.5, 1.0, 2.0, 4.0];
 
 impl Map<'_> {
@@ -226,7 +226,7 @@ impl Map<'_> {
             drawing,
             classes,
             format!(
-                "Times the rate of all trails together, {} per 1,000 km walked",
+                "Times the rate of all trails whose walking is known, {} per 1,000 km walked",
                 format_rate(reference * 1000.0)
             ),
         );
@@ -371,10 +371,11 @@ impl Map<'_> {
             self.params.words(),
             format!("bandwidth {:.0} m, {origin}; {floor}", width.metres),
             format!(
-                "{} encounters on the trails, each with the weights of the segments it may lie on, and {} with a position; \
-                 lixels of about 25 m",
+                "{} encounters on the trails, each with the weights of the segments it may lie on, and {} with a position that \
+                 is good to a segment; {} that were generalised or are too uncertain are in neither; lixels of about 25 m",
                 thousands(self.density.n_on_trail as i64),
-                thousands(self.density.n_records as i64)
+                thousands(self.density.n_records as i64),
+                thousands(self.density.n_vague as i64)
             ),
         ]
     }
