@@ -1,9 +1,10 @@
 //! In which period each report lies, draw by draw: where its time does not tell, by the fitted curve of season and hours.
 //!
 //! Leaving such reports out would be right only if they lay where the others lie. A report is given a period anew in every
-//! draw, with chances in proportion to when people walk on the mean times a draw of the curve of the segment it lies on in that
-//! draw: the curve's own draws hold what is not known of the walking; what is known of its time (its year, month or hour) is kept. Each report draws from a stream of its own, so that
-//! neither the order of reports nor what else was reported changes its periods.
+//! draw, with chances in proportion to when people walk on the mean times a draw of the curve of the segment it lies on in
+//! that draw: the curve's own draws hold what is not known of the walking. What is known of its time (its year, month or
+//! hour) is kept. Each report draws from a stream of its own, so that neither the order of reports nor what else was
+//! reported changes its periods.
 //!
 //! The curve knows nothing of places: where a place stands out in one period alone, those of its reports whose time is not
 //! known are shared over all periods, which makes it stand out less in that one and a little more in the others.
