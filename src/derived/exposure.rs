@@ -42,7 +42,7 @@ const FARTHEST_COUNTER_M: f64 = 60.0;
 /// The exposure field with what it rests on.
 #[derive(Debug)]
 pub struct ExposureLayer {
-    /// The field.
+    /// The field; its party-kilometres are those outside places with visits.
     pub field: ExposureField,
     /// The days it is for.
     pub period: StudyPeriod,
@@ -54,6 +54,8 @@ pub struct ExposureLayer {
     pub trailheads: Vec<usize>,
     /// Mean party-kilometres by segment.
     pub mean_km: Vec<f64>,
+    /// Party-kilometres inside places with visits, in no segment's: what is met there belongs to the places.
+    pub inside_places_km: f64,
     /// Representative trips.
     pub trips: Vec<Trip>,
     /// For each place of the facts its index among the field's visits, where its visits follow from walkers.
@@ -134,15 +136,30 @@ pub fn compute(facts: &Facts, layer: &NetworkLayer) -> Result<ExposureLayer, Der
     };
     let (places, visits_of) = places(facts, &kept);
     let evidence = Evidence { counters: &counters, places: &places, period };
-    let field = exposure::expose(&walk, &evidence, &params).map_err(DeriveError::internal)?;
+    let mut field = exposure::expose(&walk, &evidence, &params).map_err(DeriveError::internal)?;
     let trips = representative_trips(
         &walk,
         &field,
         &params,
         &TripParams { seed: params.seed, ..TripParams::default() },
     );
+    let all_km: f64 = field.mean_km().iter().sum();
+    for row in field.party_km.chunks_exact_mut(layer.outside_places.len().max(1)) {
+        row.iter_mut().zip(&layer.outside_places).for_each(|(km, outside)| *km *= outside);
+    }
     let mean_km = field.mean_km();
-    Ok(ExposureLayer { field, period, n_days_apart, params, trailheads: kept, mean_km, trips, visits_of })
+    let inside_places_km = all_km - mean_km.iter().sum::<f64>();
+    Ok(ExposureLayer {
+        field,
+        period,
+        n_days_apart,
+        params,
+        trailheads: kept,
+        mean_km,
+        inside_places_km,
+        trips,
+        visits_of,
+    })
 }
 
 fn params(facts: &Facts) -> ExposureParams {

@@ -6,10 +6,12 @@ use crate::analysis::network::NetworkParams;
 use crate::analysis::network::SegmentId;
 use crate::analysis::network::TrailLine;
 use crate::analysis::snap::PlaceArea;
+use crate::analysis::snap::PlaceGround;
 use crate::analysis::snap::SnapIndex;
 use crate::derived::DeriveError;
 use crate::derived::facts::Facts;
 use crate::domain::geography::LonLat;
+use crate::domain::place::Place;
 use crate::domain::place::PlaceDraft;
 
 use std::collections::HashMap;
@@ -34,6 +36,8 @@ pub struct NetworkLayer {
     pub trail_of_run: Vec<usize>,
     /// Where each segment begins and ends along the segments of its trail, metres from where the trail's line begins.
     pub along_m: Vec<(f64, f64)>,
+    /// For each segment the share of its length outside all places with visits: encounters and walking inside are theirs.
+    pub outside_places: Vec<f64>,
 }
 
 /// Builds the network of the facts' trails.
@@ -51,10 +55,19 @@ pub fn build(facts: &Facts) -> Result<NetworkLayer, DeriveError> {
         .collect();
     let params = NetworkParams { target_segment_m: facts.settings.segment_m, ..NetworkParams::default() };
     let network = network::build(&lines, &params).map_err(|error| DeriveError::missing(error.to_string()))?;
-    let places: Vec<PlaceArea> = facts.places.iter().map(|place| place_area(&place.given)).collect();
-    let index = SnapIndex::new(&network).with_places(&places);
-    let trailhead_vertices =
+    let index = SnapIndex::new(&network);
+    let trailhead_vertices: Vec<Option<usize>> =
         facts.trailheads.iter().map(|head| nearest_vertex(&network, &index, head.position)).collect();
+    let places: Vec<PlaceGround> = facts
+        .places
+        .iter()
+        .map(|place| PlaceGround {
+            area: place_area(&place.given),
+            has_visits: has_visits(facts, &trailhead_vertices, place),
+        })
+        .collect();
+    let index = index.with_places(&places);
+    let outside_places = index.outside_places();
     let by_id = network.segments.iter().enumerate().map(|(idx, segment)| (segment.id, idx)).collect();
     let mut run_of = vec![0; network.segments.len()];
     let mut trail_of_run = Vec::new();
@@ -65,7 +78,23 @@ pub fn build(facts: &Facts) -> Result<NetworkLayer, DeriveError> {
         trail_of_run.push(segments.first().map_or(0, |segment| network.segments[*segment].trail_idx));
     }
     let along_m = along(&network);
-    Ok(NetworkLayer { network, index, trailhead_vertices, by_id, run_of, trail_of_run, along_m })
+    Ok(NetworkLayer {
+        network,
+        index,
+        trailhead_vertices,
+        by_id,
+        run_of,
+        trail_of_run,
+        along_m,
+        outside_places,
+    })
+}
+
+/// Whether anything says how many visit a place: a trailhead on the network, or a figure of its own.
+fn has_visits(facts: &Facts, trailhead_vertices: &[Option<usize>], place: &Place) -> bool {
+    let mut heads = facts.trailheads.iter().zip(trailhead_vertices);
+    heads.any(|(head, vertex)| vertex.is_some() && Some(head.id) == place.trailhead_id)
+        || place.given.visits_per_day.is_some_and(|per_day| per_day > 0.0)
 }
 
 fn along(network: &Network) -> Vec<(f64, f64)> {

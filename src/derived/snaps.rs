@@ -3,6 +3,7 @@
 use std::collections::BTreeMap;
 use std::collections::HashMap;
 
+use crate::analysis::network::Segment;
 use crate::analysis::network::SegmentId;
 use crate::analysis::snap;
 use crate::analysis::snap::AccuracyMeaning;
@@ -73,7 +74,11 @@ pub fn compute(
         records.iter().filter_map(|idx| rows[*idx].position.as_ref().map(record_position)).collect();
     let segments = &layer.network.segments;
     let prior: Option<Vec<f64>> = exposure.map(|exposure| {
-        exposure.mean_km.iter().zip(segments).map(|(km, segment)| km / segment.length_m).collect()
+        let outside = segments.iter().zip(&layer.outside_places);
+        let per_metre = |(km, (segment, outside)): (&f64, (&Segment, &f64))| {
+            if *outside > 0.0 { km / (segment.length_m * outside) } else { 0.0 }
+        };
+        exposure.mean_km.iter().zip(outside).map(per_metre).collect()
     });
     let mut tied =
         layer.index.snap_all(&positions, prior.as_deref(), &params(facts)).map_err(DeriveError::internal)?;

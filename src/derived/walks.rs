@@ -136,7 +136,7 @@ pub fn compute(facts: &Facts, layer: &NetworkLayer) -> Result<WalkLayer, DeriveE
         .map(|(walk, matched)| MatchedWalk {
             start: local_start(walk, &zone),
             hours: hours_of(walk, &zone),
-            metres: matched.metres_by_segment(),
+            metres: outside_places(matched.metres_by_segment(), layer),
             matched,
             encounters: Vec::new(),
         })
@@ -154,6 +154,13 @@ pub fn compute(facts: &Facts, layer: &NetworkLayer) -> Result<WalkLayer, DeriveE
         row.iter().zip(&mut layer.planned_counts).for_each(|(n, mean)| *mean += f64::from(*n) / n_draws);
     }
     Ok(layer)
+}
+
+/// Metres by segment without those inside places with visits, whose encounters are in no rate of a segment.
+fn outside_places(mut metres: BTreeMap<usize, f64>, layer: &NetworkLayer) -> BTreeMap<usize, f64> {
+    metres.iter_mut().for_each(|(segment, walked_m)| *walked_m *= layer.outside_places[*segment]);
+    metres.retain(|_, walked_m| *walked_m > 0.0);
+    metres
 }
 
 /// The parameters of matching.
@@ -285,7 +292,8 @@ fn tie_one(
     };
     // A metre walked twice had twice the chance to meet the snake.
     for (segment, walked_m) in metres {
-        prior[*segment] = walked_m / layer.network.segments[*segment].length_m;
+        let outside_m = layer.network.segments[*segment].length_m * layer.outside_places[*segment];
+        prior[*segment] = walked_m / outside_m;
     }
     let position = snaps::record_position(position);
     let tied = layer.index.snap(&position, Some(prior), &snaps::params(facts));

@@ -9,7 +9,7 @@ use crate::analysis::plane::LocalPlane;
 use crate::analysis::snap::error_model::ErrorModel;
 use crate::analysis::snap::error_model::edge_integral;
 use crate::analysis::snap::error_model::log_edge_integral;
-use crate::analysis::snap::places::PlaceArea;
+use crate::analysis::snap::places::PlaceGround;
 use crate::analysis::snap::places::PlaceIndex;
 
 /// Least width of the grid's cells, metres.
@@ -100,7 +100,7 @@ impl SnapIndex {
     }
 
     /// The index with places; a place's number is its index here.
-    pub fn with_places(self, places: &[PlaceArea]) -> Self {
+    pub fn with_places(self, places: &[PlaceGround]) -> Self {
         let places = PlaceIndex::new(&self.plane, places);
         Self { places, ..self }
     }
@@ -125,6 +125,30 @@ impl SnapIndex {
 
     pub(super) fn place_holding(&self, point: Coord<f64>) -> Option<usize> {
         self.places.holding(point)
+    }
+
+    pub(super) fn place_with_visits_holding(&self, point: Coord<f64>) -> Option<usize> {
+        self.places.holding_with_visits(point)
+    }
+
+    /// By segment, the share of its length that lies outside all places with visits, in [0, 1].
+    ///
+    /// What is met inside them is theirs, so that only walking outside may stand under what is met on the segment.
+    pub fn outside_places(&self) -> Vec<f64> {
+        let mut outside = vec![1.0; self.n_segments()];
+        for (segment, share) in outside.iter_mut().enumerate() {
+            let edges =
+                &self.edges[self.edge_starts[segment] as usize..self.edge_starts[segment + 1] as usize];
+            let inside_m: f64 = edges.iter().map(|edge| self.places.metres_with_visits(edge.ends)).sum();
+            if inside_m > 0.0 {
+                let length = |edge: &IndexedEdge| {
+                    (edge.ends[1].x - edge.ends[0].x).hypot(edge.ends[1].y - edge.ends[0].y)
+                };
+                let length_m: f64 = edges.iter().map(length).sum();
+                *share = (1.0 - inside_m / length_m).max(0.0);
+            }
+        }
+        outside
     }
 
     /// The segment nearest to a point of the plane; `None` when none is within `max_m`.

@@ -22,6 +22,7 @@ pub use error_model::{
 };
 pub use index::{Nearest, SnapIndex};
 pub use places::PlaceArea;
+pub use places::PlaceGround;
 
 /// Weights below this are left out, and the rest normalised again.
 const LEAST_WEIGHT: f64 = 1e-4;
@@ -177,7 +178,8 @@ impl SnapIndex {
     ///
     /// `prior` has one value a segment, proportional to the encounters to be expected on a metre of it (exposure times
     /// rate divided by length). First, a record whose sigma is above half the target segment length, or that was coarsened
-    /// on purpose, is too vague; then places are looked at, the smallest that holds it first; then the trails in reach.
+    /// on purpose, is too vague; then places with visits are looked at, the smallest that holds it first; then the trails in
+    /// reach; and where there are none, places without visits.
     ///
     /// # Errors
     /// [`SnapError`] when the prior's length is not the number of segments, a prior value in reach is negative or not
@@ -234,11 +236,14 @@ impl SnapIndex {
         let point = params.error.unbiased(stated);
         let sigma_m = record.sigma.metres();
         let is_vague = record.precision == Precision::Generalised || sigma_m > self.target_segment_m() / 2.0;
-        if !is_vague && let Some(place_idx) = self.place_holding(point) {
+        if !is_vague && let Some(place_idx) = self.place_with_visits_holding(point) {
             return Ok(Snap::AtPlace { place_idx });
         }
         let in_reach = self.segments_within(point, params.reach_m(sigma_m));
         if in_reach.is_empty() && !is_vague {
+            if let Some(place_idx) = self.place_holding(point) {
+                return Ok(Snap::AtPlace { place_idx });
+            }
             let nearest_m = self.nearest(point, params.search_m).map(|nearest| nearest.distance_m);
             return Ok(Snap::OffTrail { nearest_m });
         }

@@ -12,6 +12,9 @@ use geo::Polygon;
 use crate::analysis::plane::LocalPlane;
 use crate::domain::geography::LonLat;
 
+/// How finely lines are looked at to find what lies on the ground of places, metres.
+const SAMPLE_M: f64 = 0.5;
+
 /// The ground that a place takes up.
 #[derive(Debug, Clone, PartialEq)]
 pub enum PlaceArea {
@@ -33,6 +36,19 @@ pub enum PlaceArea {
     },
 }
 
+/// A place, and whether it comes before trails.
+#[derive(Debug, Clone, PartialEq)]
+pub struct PlaceGround {
+    /// The ground that it takes up.
+    pub area: PlaceArea,
+    /// Whether it is known how many visit it. Then what is met on its ground belongs to it even where a trail leads through,
+    /// and so must the walking there ([`SnapIndex::outside_places`]). A place without visits holds only what lies off all
+    /// trails: on them walking is known, and at the place nothing is.
+    ///
+    /// [`SnapIndex::outside_places`]: super::SnapIndex::outside_places
+    pub has_visits: bool,
+}
+
 /// Places in a plane, the smallest first.
 #[derive(Debug, Clone, Default)]
 pub(super) struct PlaceIndex {
@@ -42,6 +58,7 @@ pub(super) struct PlaceIndex {
 #[derive(Debug, Clone)]
 struct PlanarPlace {
     place_idx: usize,
+    has_visits: bool,
     shape: Polygon<f64>,
     centre: Option<Coord<f64>>,
     /// Distance from the shape, or from the centre, within which the place holds a point.
@@ -52,7 +69,7 @@ struct PlanarPlace {
 }
 
 impl PlaceIndex {
-    pub(super) fn new(plane: &LocalPlane, places: &[PlaceArea]) -> Self {
+    pub(super) fn new(plane: &LocalPlane, places: &[PlaceGround]) -> Self {
         let mut places: Vec<PlanarPlace> = places
             .iter()
             .enumerate()
@@ -65,6 +82,35 @@ impl PlaceIndex {
     /// The smallest place that holds a point.
     pub(super) fn holding(&self, point: Coord<f64>) -> Option<usize> {
         self.places.iter().find(|place| place.holds(point)).map(|place| place.place_idx)
+    }
+
+    /// The smallest place with visits that holds a point.
+    pub(super) fn holding_with_visits(&self, point: Coord<f64>) -> Option<usize> {
+        let mut with_visits = self.places.iter().filter(|place| place.has_visits);
+        with_visits.find(|place| place.holds(point)).map(|place| place.place_idx)
+    }
+
+    /// Metres of a straight line on the ground of places with visits, to within [`SAMPLE_M`] for each place.
+    pub(super) fn metres_with_visits(&self, [from, to]: [Coord<f64>; 2]) -> f64 {
+        let is_near = |place: &&PlanarPlace| {
+            place.has_visits
+                && from.x.min(to.x) <= place.max.x
+                && from.x.max(to.x) >= place.min.x
+                && from.y.min(to.y) <= place.max.y
+                && from.y.max(to.y) >= place.min.y
+        };
+        let near: Vec<&PlanarPlace> = self.places.iter().filter(is_near).collect();
+        if near.is_empty() {
+            return 0.0;
+        }
+        let length_m = (to.x - from.x).hypot(to.y - from.y);
+        let n = (length_m / SAMPLE_M).ceil().max(1.0);
+        let is_held = |sample: &usize| {
+            let share = (*sample as f64 + 0.5) / n;
+            let at = Coord { x: from.x + share * (to.x - from.x), y: from.y + share * (to.y - from.y) };
+            near.iter().any(|place| place.holds(at))
+        };
+        (0..n as usize).filter(is_held).count() as f64 / n * length_m
     }
 }
 
@@ -84,8 +130,8 @@ impl PlanarPlace {
 }
 
 /// `None` for a polygon without vertices, which holds nothing.
-fn planar(plane: &LocalPlane, place_idx: usize, place: &PlaceArea) -> Option<PlanarPlace> {
-    let (shape, centre, within_m) = match place {
+fn planar(plane: &LocalPlane, place_idx: usize, place: &PlaceGround) -> Option<PlanarPlace> {
+    let (shape, centre, within_m) = match &place.area {
         PlaceArea::Circle { centre, radius_m } => {
             let centre = plane.to_plane(*centre);
             (Polygon::new(LineString::new(vec![centre]), Vec::new()), Some(centre), *radius_m)
@@ -104,6 +150,7 @@ fn planar(plane: &LocalPlane, place_idx: usize, place: &PlaceArea) -> Option<Pla
     };
     Some(PlanarPlace {
         place_idx,
+        has_visits: place.has_visits,
         min: grow(bounds.min(), -within_m),
         max: grow(bounds.max(), within_m),
         shape,
@@ -120,14 +167,15 @@ mod tests {
     fn index(plane: &LocalPlane) -> PlaceIndex {
         let at = |x: f64, y: f64| plane.to_lonlat(Coord { x, y });
         let square = |half: f64| vec![at(-half, -half), at(half, -half), at(half, half), at(-half, half)];
-        PlaceIndex::new(
-            plane,
-            &[
-                PlaceArea::Polygon { exterior: square(100.0), holes: vec![square(20.0)], tolerance_m: 5.0 },
-                PlaceArea::Circle { centre: at(80.0, 0.0), radius_m: 15.0 },
-                PlaceArea::Polygon { exterior: Vec::new(), holes: Vec::new(), tolerance_m: 5.0 },
-            ],
-        )
+        let areas = [
+            PlaceArea::Polygon { exterior: square(100.0), holes: vec![square(20.0)], tolerance_m: 5.0 },
+            PlaceArea::Circle { centre: at(80.0, 0.0), radius_m: 15.0 },
+            PlaceArea::Polygon { exterior: Vec::new(), holes: Vec::new(), tolerance_m: 5.0 },
+        ];
+        let visits = [true, false, true];
+        let grounds =
+            areas.into_iter().zip(visits).map(|(area, has_visits)| PlaceGround { area, has_visits });
+        PlaceIndex::new(plane, &grounds.collect::<Vec<_>>())
     }
 
     #[test]
@@ -141,5 +189,23 @@ mod tests {
         assert_eq!(held(-106.0, 0.0), None);
         assert_eq!(held(0.0, 0.0), None);
         assert_eq!(held(0.0, 17.0), Some(0));
+        let with_visits = |x: f64, y: f64| index.holding_with_visits(Coord { x, y });
+        assert_eq!((with_visits(80.0, 10.0), with_visits(106.0, 0.0)), (Some(0), None));
+    }
+
+    #[test]
+    fn lines_are_measured_on_the_ground_of_places_with_visits() {
+        let plane = LocalPlane::new(LonLat::wrapped(179.9999, -17.0));
+        let index = index(&plane);
+        let metres = |from: (f64, f64), to: (f64, f64)| {
+            let at = |(x, y): (f64, f64)| Coord { x, y };
+            index.metres_with_visits([at(from), at(to)])
+        };
+        // Through the polygon with its tolerance of 5 m, less its hole of 30 m between tolerances.
+        assert!((metres((-300.0, 0.0), (300.0, 0.0)) - 180.0).abs() < 2.0);
+        assert!((metres((50.0, -300.0), (50.0, 300.0)) - 210.0).abs() < 1.0);
+        // The circle, which has no visits, reaches no farther than the polygon does.
+        assert_eq!(metres((106.0, -300.0), (106.0, 300.0)), 0.0);
+        assert_eq!(metres((60.0, 1.0), (60.0, 1.0)), 0.0);
     }
 }

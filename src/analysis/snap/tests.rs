@@ -108,14 +108,76 @@ fn vague_records_keep_their_trail() {
 }
 
 #[test]
-fn a_place_comes_before_a_trail() {
+fn a_place_with_visits_comes_before_a_trail_and_one_without_after_it() {
     let network = ladder();
-    let camp = PlaceArea::Circle { centre: at(0.0, 0.0), radius_m: 30.0 };
-    let index = SnapIndex::new(&network).with_places(&[camp]);
+    let ground = |x: f64, y: f64, has_visits| PlaceGround {
+        area: PlaceArea::Circle { centre: at(x, y), radius_m: 30.0 },
+        has_visits,
+    };
+    let places = [ground(0.0, 0.0, true), ground(-230.0, -45.0, false)];
+    let index = SnapIndex::new(&network).with_places(&places);
     let params = SnapParams::default();
-    let snap = |x: f64| index.snap(&record(x, 1.0, 5.0), None, &params).unwrap();
-    assert_eq!(snap(25.0), Snap::AtPlace { place_idx: 0 });
-    assert!(matches!(snap(35.0), Snap::OnTrail(_)));
+    let snap = |x: f64, y: f64| index.snap(&record(x, y, 5.0), None, &params).unwrap();
+    assert_eq!(snap(25.0, 1.0), Snap::AtPlace { place_idx: 0 });
+    assert!(matches!(snap(35.0, 1.0), Snap::OnTrail(_)));
+    assert!(matches!(snap(-230.0, -40.0), Snap::OnTrail(_)));
+    assert_eq!(snap(-230.0, -60.0), Snap::AtPlace { place_idx: 1 });
+}
+
+/// A car park over the middle of the south trail, snakes met evenly along it: with the metres inside the car park under
+/// the counts, the segment there seems to be far below the others.
+#[test]
+fn walking_inside_places_with_visits_is_not_under_what_is_met_outside() {
+    use crate::analysis::random::stream;
+    use rand::RngExt;
+    use rand_distr::{Distribution, Normal};
+    let network = ladder();
+    let park =
+        PlaceGround { area: PlaceArea::Circle { centre: at(-250.0, 0.0), radius_m: 35.0 }, has_visits: true };
+    let index = SnapIndex::new(&network).with_places(&[park]);
+    let outside = index.outside_places();
+    let through = index.nearest(index.plane().to_plane(at(-250.0, 0.0)), 5.0).unwrap().segment_idx;
+    let touched: Vec<usize> = (0..outside.len()).filter(|segment| outside[*segment] < 1.0).collect();
+    assert!(touched.contains(&through), "{touched:?}");
+    let inside_m: f64 = touched.iter().map(|it| (1.0 - outside[*it]) * network.segments[*it].length_m).sum();
+    assert!((inside_m - 70.0).abs() < 1.5, "{inside_m}");
+    let mut rng = stream(5, 0);
+    let error = Normal::new(0.0, 4.0).unwrap();
+    let mut counts = vec![0.0; network.segments.len()];
+    let (mut on_segments, mut n_at_place) = (0.0, 0.0);
+    let south: Vec<usize> = (0..counts.len()).filter(|it| network.segments[*it].trail_idx == 0).collect();
+    for _ in 0..20_000 {
+        let x = rng.random_range(-400.0..-100.0);
+        let stated = record(x + error.sample(&mut rng), error.sample(&mut rng), 4.0);
+        match index.snap(&stated, None, &SnapParams::default()).unwrap() {
+            Snap::AtPlace { .. } => n_at_place += 1.0,
+            Snap::OnTrail(tied) => {
+                tied.candidates.iter().for_each(|it| counts[it.nearest.segment_idx] += it.weight);
+                on_segments += 1.0;
+            }
+            other => panic!("{other:?}"),
+        }
+    }
+    assert!((n_at_place / 20_000.0 - inside_m / 300.0).abs() < 0.01, "{n_at_place}");
+    let flat = on_segments / (300.0 - inside_m);
+    // The segments of the south trail that lie wholly where snakes were met.
+    let whole = south.iter().filter(|it| {
+        let ends = &network.segments[**it].planar;
+        let x = |end: Option<&geo::Coord<f64>>| network.plane.to_lonlat(*end.unwrap());
+        let metres = |end| index.plane().to_plane(x(end)).x - index.plane().to_plane(at(0.0, 0.0)).x;
+        let (a, b) = (metres(ends.first()), metres(ends.last()));
+        a.min(b) >= -401.0 && a.max(b) <= -99.0
+    });
+    let mut n_whole = 0;
+    for segment in whole {
+        n_whole += 1;
+        let length_m = network.segments[*segment].length_m;
+        let right = counts[*segment] / (length_m * outside[*segment]) / flat;
+        assert!((right - 1.0).abs() < 0.08, "{segment}: {right}");
+        let naive = counts[*segment] / length_m / flat;
+        assert_eq!(naive < 0.85, outside[*segment] < 0.85, "{segment}: {naive}");
+    }
+    assert!(n_whole >= 2, "{n_whole}");
 }
 
 #[test]

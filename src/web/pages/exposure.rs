@@ -128,6 +128,7 @@ impl Known<'_> {
             party_sizes: self.party_sizes(),
             party_sizes_apart: self.facts.party_sizes_apart.clone(),
             places: visits.collect(),
+            inside_places_km: self.exposure.inside_places_km,
             contradictions: self.contradictions(),
             assumptions: self.assumptions(),
         }

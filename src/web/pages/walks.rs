@@ -84,7 +84,7 @@ fn summary(layer: &WalkLayer, shown: &[usize]) -> String {
     let walks = || shown.iter().map(|idx| &layer.walks[*idx]);
     let km: f64 = walks().map(|walk| walk.matched.walked_m() / 1000.0).sum();
     let n_zero = walks().filter(|walk| walk.encounters.is_empty()).count();
-    let n_bare = walks().filter(|walk| walk.metres.is_empty()).count();
+    let n_bare = walks().filter(|walk| walk.matched.legs.is_empty()).count();
     let mut words = format!(
         "{} walks, {km:.1} km on the trails; {n_zero} of them met no snake, and count too.",
         shown.len()

@@ -116,7 +116,7 @@ fn methods() -> Markup {
             h2 { "How a figure comes about" }
             ol {
                 li { "Trails are cut between junctions into segments of near-equal length; lengths are geodesic (Karney 2013)." }
-                li { "Each encounter is tied to the segments that its position error allows, with a weight for each; in each of the draws it lies on one of them. Encounters at a car park or campsite belong to the place, also where a trail leads through it." }
+                li { "Each encounter is tied to the segments that its position error allows, with a weight for each; in each of the draws it lies on one of them. Encounters at a car park or campsite whose visits are known belong to the place, also where a trail leads through it, and so does the walking inside it." }
                 li { "How far parties walked on each segment comes from counters with their calibration, and between counters from a model of walkers. Where the counts do not identify it, walking is assumed from stated priors, and the segment is neither ranked nor compared." }
                 li { "Only reports are divided by walking, only survey encounters by survey walks; located and chance encounters are in no rate." }
                 li { "Rates are gamma–Poisson: each stretch is drawn towards the mean of its trail as far as its own records are few. The uncertainty of walking is carried through in whole draws." }

@@ -22,6 +22,7 @@ pub fn samples() -> Vec<ExposurePage> {
         sites: Vec::new(),
         stretches: None,
         places: Vec::new(),
+        inside_places_km: 0.0,
         contradictions: Err("There are no reports yet.".to_owned()),
         ..full.clone()
     };
@@ -149,6 +150,7 @@ fn exposure() -> Exposure {
             },
         ],
         places: vec![("Mill car park".to_owned(), Some(about(3_700.0))), ("Hut".to_owned(), None)],
+        inside_places_km: 412.0,
         contradictions: Ok(vec![("Old Road".to_owned(), 2, 3.0)]),
         assumptions: vec![(
             "mean party size",
