@@ -45,7 +45,8 @@ impl<K: Eq + Hash + Clone, V> Memo<K, V> {
             if slots.keys().any(|(kept, _)| *kept > wanted.0) {
                 return Arc::default();
             }
-            slots.clear();
+            // What somebody waits for stays, or two readers of many choices would throw out each other's for ever.
+            slots.retain(|_, slot| !slot.initialized() && Arc::strong_count(slot) > 1);
         }
         Arc::clone(slots.entry(wanted).or_default())
     }
@@ -88,6 +89,34 @@ mod tests {
         assert_eq!(ask(2, 20).await, 20);
         assert_eq!(ask(1, 10).await, 10);
         assert_eq!(ask(2, 21).await, 20, "kept");
+    }
+
+    /// Whoever asks again for what is being computed gets it, however many other choices were asked for meanwhile.
+    #[tokio::test]
+    async fn what_is_being_computed_is_not_thrown_out() {
+        let memo: Arc<Memo<u8, u8>> = Arc::new(Memo::new(1));
+        let go = Arc::new(tokio::sync::Notify::new());
+        let (begun, slow) = (Arc::new(tokio::sync::Notify::new()), Arc::clone(&memo));
+        let (told, may_end) = (Arc::clone(&begun), Arc::clone(&go));
+        let first = tokio::spawn(async move {
+            let wait = async || {
+                told.notify_one();
+                may_end.notified().await;
+                Ok::<_, Infallible>(1)
+            };
+            *slow.get(Revision(1), 1, wait).await.unwrap()
+        });
+        begun.notified().await;
+        for other in 2..5 {
+            assert_eq!(
+                *memo.get(Revision(1), other, async || Ok::<_, Infallible>(other)).await.unwrap(),
+                other
+            );
+        }
+        let again = async { *memo.get(Revision(1), 1, async || Ok::<_, Infallible>(9)).await.unwrap() };
+        go.notify_one();
+        let (first, again) = tokio::join!(first, again);
+        assert_eq!((first.unwrap(), again), (1, 1));
     }
 
     #[tokio::test]

@@ -31,6 +31,7 @@ use crate::web::pages;
 use crate::web::report;
 use crate::web::request_log;
 use crate::web::waiting;
+use crate::web::waiting::Waits;
 
 /// How long an answer may take.
 const LONGEST: Duration = Duration::from_secs(60);
@@ -164,7 +165,7 @@ pub fn router(app: App) -> Router {
     let (rest, _) = rest().finish();
     let rest = rest
         .layer(middleware::from_fn_with_state(Kept::new(app.clone()), kept::give))
-        .layer(middleware::from_fn_with_state(app.clone(), waiting::carry_on))
+        .layer(middleware::from_fn_with_state(Waits::new(app.clone()), waiting::carry_on))
         .layer(RequestBodyLimitLayer::new(LARGEST_FORM))
         .layer(TimeoutLayer::with_status_code(StatusCode::GATEWAY_TIMEOUT, LONGEST));
     let fixed = |name: HeaderName, value: &'static str| {

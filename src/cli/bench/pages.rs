@@ -52,6 +52,16 @@ const ADDRESSES: [&str; 36] = [
     "/layers/trails.geojson",
 ];
 
+/// Choices that nobody has made yet, each worked out when it is asked for. Browsers are told so after a second; here each is
+/// waited for.
+const CHOICES: [&str; 5] = [
+    "/density?bandwidth=400",
+    "/density?kernel=gaussian",
+    "/density?bandwidth=likelihood",
+    "/signs?signs=8",
+    "/clusters?periods=quarters",
+];
+
 /// Asks for every page twice, once the layers are there that the server makes by itself: first as its first reader does, then
 /// with the answer kept.
 pub(super) async fn run(bench: &Bench, app: &App) -> anyhow::Result<()> {
@@ -73,6 +83,11 @@ pub(super) async fn run(bench: &Bench, app: &App) -> anyhow::Result<()> {
         for turn in ["first", "again"] {
             bench.time(&format!("{turn} {address}"), "bytes", page(server, address)).await?;
         }
+    }
+    let last = app.deriver().exposure(&facts).await?.period.last();
+    let until = format!("/watch?until={}", last.saturating_sub(jiff::Span::new().days(30)));
+    for address in CHOICES.into_iter().chain([until.as_str()]) {
+        bench.time(&format!("choice {address}"), "bytes", page(server, address)).await?;
     }
     drop(stop);
     serving.await?.context("the server ended")

@@ -61,7 +61,7 @@ fn samples() {
         }
         insta::assert_snapshot!(format!("exposure_{idx}"), drawn);
     }
-    let waiting = views::waiting::body(Reader::Staff, (3, 9), "drawing how people walk")
+    let waiting = views::waiting::body(Reader::Staff, Some(((3, 9), "drawing how people walk")))
         .into_string()
         .replace("><", ">\n<");
     insta::assert_snapshot!("waiting", waiting);
