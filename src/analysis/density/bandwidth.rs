@@ -38,6 +38,20 @@ pub enum Bandwidth {
     NotEstimable,
 }
 
+impl Bandwidth {
+    /// The same in another unit of length, or by another measure of a kernel's width: all bandwidths times a factor.
+    pub fn times(self, factor: f64) -> Self {
+        match self {
+            Self::Chosen(chosen) => Self::Chosen(ChosenBandwidth {
+                bandwidth_m: chosen.bandwidth_m * factor,
+                profile: chosen.profile.into_iter().map(|(m, likelihood)| (m * factor, likelihood)).collect(),
+                ..chosen
+            }),
+            Self::NotEstimable => Self::NotEstimable,
+        }
+    }
+}
+
 /// A bandwidth with the likelihoods that chose it.
 #[derive(Debug, Clone, PartialEq)]
 pub struct ChosenBandwidth {
@@ -111,8 +125,6 @@ pub fn network_bandwidth(
 }
 
 /// Chooses the bandwidth of a planar density over an area of `area_m2`.
-///
-/// Works pair by pair: meant for up to some ten thousand snake-days.
 ///
 /// # Errors
 /// As [`network_bandwidth`]; the area must be positive and finite.

@@ -54,8 +54,10 @@ pub struct DensityLayer {
     pub n_on_trail: usize,
     /// Encounters by segment, each shared out by the weights of the segments it may lie on.
     pub on_segment: Vec<f64>,
-    /// The bandwidth.
+    /// The bandwidth along the trails.
     pub width: Width,
+    /// That in the plane: the same, but where each is chosen by its own likelihood.
+    pub plane_width: Width,
 }
 
 /// Computes the density of the encounters of one effort kind.
@@ -72,18 +74,12 @@ pub fn compute(
     params: &DensityParams,
 ) -> Result<DensityLayer, DeriveError> {
     let encounters = encounters(facts, layer, snaps, params.effort);
-    let width = width::width(facts, layer, &encounters, params)?;
+    let (width, plane_width) = width::widths(facts, layer, &encounters, params)?;
     let n_on_trail = encounters.iter().filter(|encounter| !encounter.events.is_empty()).count();
-    let precise = |encounter: &&OnTrail<'_>| !encounter.is_vague;
-    let bias_m = [facts.settings.bias_east_m, facts.settings.bias_north_m];
     let points: Vec<PlanarPoint> = encounters
         .iter()
-        .filter(precise)
-        .filter_map(|encounter| encounter.row.position.as_ref())
-        .map(|recorded| {
-            let at = layer.network.plane.to_plane(recorded.position);
-            PlanarPoint { position_m: [at.x - bias_m[0], at.y - bias_m[1]], weight: 1.0 }
-        })
+        .filter_map(|encounter| encounter.in_plane(facts, layer))
+        .map(|position_m| PlanarPoint { position_m, weight: 1.0 })
         .collect();
     let n_vague = encounters.iter().filter(|encounter| encounter.is_vague).count();
     let events: Vec<Event> = encounters.into_iter().flat_map(|encounter| encounter.events).collect();
@@ -95,8 +91,8 @@ pub fn compute(
     let lixels = Lixels::new(graph, density::lixel::DEFAULT_LIXEL_M).map_err(DeriveError::internal)?;
     let per_m = density::lixel_density(graph, &events, &lixels, &params.network(width.metres))
         .map_err(DeriveError::internal)?;
-    let margin_m = facts.settings.off_trail_m.max(facts.settings.density_margin_m);
-    let widths = Widths { bandwidth_m: width.metres, margin_m };
+    let margin_m = width::margin_m(facts);
+    let widths = Widths { bandwidth_m: plane_width.metres, margin_m };
     let plane = plane::planar(layer, &points, params.kernel, widths)?;
     // Where the continuous rule meets many junctions, rounding may leave a hair less than nothing.
     let per_km = per_m.into_iter().map(|density| density.max(0.0) * 1000.0).collect();
@@ -111,6 +107,7 @@ pub fn compute(
         n_on_trail,
         on_segment,
         width,
+        plane_width,
     })
 }
 

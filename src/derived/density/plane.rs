@@ -1,9 +1,13 @@
 //! Density in the plane, contoured.
 
+use std::f64::consts::PI;
+
+use geo::Area;
 use geo::ConvexHull;
 use geo::Coord;
 use geo::Distance;
 use geo::Euclidean;
+use geo::Length;
 use geo::MultiPoint;
 use geo::Point;
 use geo::Polygon;
@@ -68,11 +72,8 @@ pub(super) fn planar(
     let kept: Vec<PlanarPoint> =
         points.iter().filter(|point| area.contains(point.position_m)).copied().collect();
     let n_outside = points.len() - kept.len();
-    // A Gaussian that is as wide as the one along the trails.
-    let (kernel, bandwidth_m) = match kernel {
-        Kernel::Quartic => (PlanarKernel::Quartic, bandwidth_m),
-        Kernel::Gaussian => (PlanarKernel::Gaussian, (bandwidth_m / 3.0).max(cell_m)),
-    };
+    let (kernel, reach) = self::kernel(kernel);
+    let bandwidth_m = if reach > 1.0 { (bandwidth_m / reach).max(cell_m) } else { bandwidth_m };
     let params = PlanarParams { kernel, bandwidth_m, placement: Placement::Exact };
     let density =
         grid_density(&kept, &grid, StudyArea::Cells(&inside), &params).map_err(DeriveError::internal)?;
@@ -82,6 +83,15 @@ pub(super) fn planar(
     }
     let contours = contours(&density, &LEVELS.map(|share| share * peak)).map_err(DeriveError::internal)?;
     Ok(Plane { contours, n_outside })
+}
+
+/// A kernel, and how many of its own bandwidths the bandwidth of pages is: a Gaussian as wide as the one along the trails is cut at
+/// three standard deviations.
+pub(super) fn kernel(kernel: Kernel) -> (PlanarKernel, f64) {
+    match kernel {
+        Kernel::Quartic => (PlanarKernel::Quartic, 1.0),
+        Kernel::Gaussian => (PlanarKernel::Gaussian, 3.0),
+    }
 }
 
 /// Distances that a planar density depends on, metres.
@@ -94,7 +104,7 @@ pub(super) struct Widths {
 }
 
 /// The convex hull of some vertices with what lies within a distance of it.
-struct LookedAt {
+pub(super) struct LookedAt {
     hull: Polygon<f64>,
     distance_m: f64,
 }
@@ -105,7 +115,19 @@ impl LookedAt {
         Self { hull, distance_m }
     }
 
-    fn contains(&self, [x, y]: [f64; 2]) -> bool {
+    /// That of a network's trails.
+    pub(super) fn of(layer: &NetworkLayer, distance_m: f64) -> Self {
+        let vertices = layer.network.segments.iter().flat_map(|segment| &segment.planar);
+        Self::new(vertices.copied(), distance_m)
+    }
+
+    /// Its area, square metres (Steiner's formula: a hull of area A and perimeter L grown by d has A + L d + πd²).
+    pub(super) fn area_m2(&self) -> f64 {
+        let perimeter_m = Euclidean.length(self.hull.exterior());
+        self.hull.unsigned_area() + perimeter_m * self.distance_m + PI * self.distance_m * self.distance_m
+    }
+
+    pub(super) fn contains(&self, [x, y]: [f64; 2]) -> bool {
         Euclidean.distance(&Point::new(x, y), &self.hull) <= self.distance_m
     }
 }
@@ -129,6 +151,8 @@ mod tests {
         for at in [[-51.0, 500.0], [1040.0, 1040.0]] {
             assert!(!area.contains(at), "{at:?}");
         }
+        let grown = 1e6 + 4.0 * 1000.0 * 50.0 + PI * 2500.0;
+        assert!((area.area_m2() / grown - 1.0).abs() < 1e-12, "{}", area.area_m2());
         // A single straight trail has a hull without area.
         let line = LookedAt::new([0.0, 400.0, 900.0].into_iter().map(|x| Coord { x, y: 0.0 }), 50.0);
         assert!(

@@ -10,6 +10,8 @@ use crate::analysis::snap;
 use crate::derived::DeriveError;
 use crate::derived::density::params::BandwidthChoice;
 use crate::derived::density::params::DensityParams;
+use crate::derived::density::plane;
+use crate::derived::density::plane::LookedAt;
 use crate::derived::facts::Facts;
 use crate::derived::network::NetworkLayer;
 use crate::derived::snaps;
@@ -51,18 +53,37 @@ pub(super) struct OnTrail<'a> {
     pub(super) events: Vec<Event>,
 }
 
-pub(super) fn width(
+impl OnTrail<'_> {
+    /// Where it lies in the plane, metres, freed of the area's bias; none where that says no more than the trail or the area.
+    pub(super) fn in_plane(&self, facts: &Facts, layer: &NetworkLayer) -> Option<[f64; 2]> {
+        let recorded = self.row.position.as_ref().filter(|_| !self.is_vague)?;
+        let at = layer.network.plane.to_plane(recorded.position);
+        Some([at.x - facts.settings.bias_east_m, at.y - facts.settings.bias_north_m])
+    }
+}
+
+/// How far around the convex hull of the trails is taken for looked at, metres.
+pub(super) fn margin_m(facts: &Facts) -> f64 {
+    facts.settings.off_trail_m.max(facts.settings.density_margin_m)
+}
+
+/// The bandwidths along the trails and in the plane: the same, but where each is chosen by its own likelihood.
+pub(super) fn widths(
     facts: &Facts,
     layer: &NetworkLayer,
     encounters: &[OnTrail<'_>],
     params: &DensityParams,
-) -> Result<Width, DeriveError> {
+) -> Result<(Width, Width), DeriveError> {
     let floor_m = median_sigma_m(encounters);
     let set_m = facts.settings.bandwidth_m;
     let width = |metres, origin| Width { metres, origin, floor_m };
+    let both = |metres, origin| {
+        let width = width(metres, origin);
+        Ok((width.clone(), width))
+    };
     match params.bandwidth {
-        BandwidthChoice::Setting => return Ok(width(set_m, Origin::Setting)),
-        BandwidthChoice::Metres(metres) => return Ok(width(f64::from(metres), Origin::Given)),
+        BandwidthChoice::Setting => return both(set_m, Origin::Setting),
+        BandwidthChoice::Metres(metres) => return both(f64::from(metres), Origin::Given),
         BandwidthChoice::Likelihood => {}
     }
     let places: Vec<Keyed<Position>> = encounters
@@ -74,17 +95,34 @@ pub(super) fn width(
         })
         .collect();
     let candidates = bandwidth::geometric_candidates(TRIED_M.0, TRIED_M.1, TRIED_M.2);
-    let chosen = bandwidth::network_bandwidth(
+    let along = bandwidth::network_bandwidth(
         layer.network.graph(),
         &places,
         &candidates,
         floor_m.unwrap_or(0.0),
         &params.network(set_m),
     );
-    Ok(match chosen.map_err(DeriveError::internal)? {
+    let chosen = |chosen| match chosen {
         Bandwidth::Chosen(chosen) => width(chosen.bandwidth_m, Origin::Likelihood(chosen)),
         Bandwidth::NotEstimable => width(set_m, Origin::NotEstimable),
-    })
+    };
+    let along = chosen(along.map_err(DeriveError::internal)?);
+    let area = LookedAt::of(layer, margin_m(facts));
+    let places: Vec<Keyed<[f64; 2]>> = encounters
+        .iter()
+        .enumerate()
+        .filter_map(|(idx, encounter)| {
+            let place = encounter.in_plane(facts, layer).filter(|at| area.contains(*at))?;
+            Some(Keyed { place, snake_day: snake_day(encounter.row, idx) })
+        })
+        .collect();
+    // Bandwidths of pages reach to where the kernel ends, or is cut.
+    let (kernel, reach) = plane::kernel(params.kernel);
+    let scaled: Vec<f64> = candidates.iter().map(|metres| metres / reach).collect();
+    let floor = floor_m.unwrap_or(0.0) / reach;
+    let in_plane = bandwidth::planar_bandwidth(&places, &scaled, floor, kernel, area.area_m2())
+        .map_err(DeriveError::internal)?;
+    Ok((along, chosen(in_plane.times(reach))))
 }
 
 /// The same for encounters with one recognised snake on one known day, its own for every other encounter.

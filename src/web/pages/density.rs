@@ -13,6 +13,7 @@ use crate::derived::density::Kernel;
 use crate::derived::density::LEVELS;
 use crate::derived::density::Origin;
 use crate::derived::density::RelativeLayer;
+use crate::derived::density::Width;
 use crate::derived::density::course;
 use crate::derived::density::params::BANDWIDTH_RANGE_M;
 use crate::derived::density::relative;
@@ -195,7 +196,7 @@ impl Map<'_> {
             false => "No encounters of this kind have a position.".to_owned(),
         };
         let caption = "Encounters recorded a square kilometre".to_owned();
-        let mut answer = self.answer(sentence, drawing, classes, caption);
+        let mut answer = self.answer_of((&self.density.plane_width, "in the plane"), sentence, drawing, (classes, caption));
         answer.rules.push(format!(
             "areas in steps of 10, 20, 40, 60 and 80 % of the highest density; no boundary of the area is stored, so what lies within \
              {:.0} m of the convex hull of the trails is taken for looked at (setting \"Looked at around the trails\"), and values near its \
@@ -327,30 +328,38 @@ impl Map<'_> {
     }
 
     fn answer(&self, sentence: String, drawing: MapDrawing, classes: [String; 5], caption: String) -> Answer {
-        let likelihood = match &self.density.width.origin {
+        self.answer_of((&self.density.width, "along the trails"), sentence, drawing, (classes, caption))
+    }
+
+    fn answer_of(
+        &self,
+        (width, chosen_where): (&Width, &str),
+        sentence: String,
+        drawing: MapDrawing,
+        (classes, caption): ([String; 5], String),
+    ) -> Answer {
+        let likelihood = match &width.origin {
             Origin::Likelihood(chosen) => Some(likelihood_chart(&chosen.profile, chosen.bandwidth_m)),
             Origin::Setting | Origin::Given | Origin::NotEstimable => None,
         };
-        let rules = self.rules();
         Answer {
             sentence,
             drawing,
             classes,
             caption,
-            rules,
+            rules: self.rules(width, chosen_where),
             likelihood,
             trails: self.trail_rows(),
             outside: Vec::new(),
         }
     }
 
-    fn rules(&self) -> Vec<String> {
-        let width = &self.density.width;
+    fn rules(&self, width: &Width, chosen_where: &str) -> Vec<String> {
         let origin = match &width.origin {
             Origin::Setting => "as set for the area".to_owned(),
             Origin::Given => "as given".to_owned(),
             Origin::Likelihood(chosen) => format!(
-                "the most likely of {} by leave-one-out likelihood along the trails, {} of {} snake-days predicted by the others{}",
+                "the most likely of {} by leave-one-out likelihood {chosen_where}, {} of {} snake-days predicted by the others{}",
                 chosen.profile.len(),
                 thousands(chosen.n_predicted as i64),
                 thousands(chosen.n_points as i64),

@@ -30,7 +30,7 @@ async fn each_map_says_kernel_rule_and_bandwidth() {
         ),
         (
             "/density?show=plane&bandwidth=likelihood",
-            ["quartic", "leave-one-out likelihood", "Log likelihood by bandwidth"],
+            ["quartic", "leave-one-out likelihood in the plane", "Log likelihood by bandwidth"],
         ),
     ] {
         let page = test.get(address).await.expect(200);
