@@ -29,6 +29,7 @@ pub mod public;
 pub mod rate_pattern;
 pub mod rates;
 pub mod reactions;
+pub mod reference;
 pub mod register;
 pub mod season;
 pub mod season_details;

@@ -25,6 +25,8 @@ use crate::derived::DeriveError;
 use crate::derived::exposure::ExposureLayer;
 use crate::derived::facts::Facts;
 use crate::derived::network::NetworkLayer;
+use crate::derived::reference;
+use crate::derived::reference::Together;
 use crate::derived::season;
 use crate::derived::season::PeriodChoice;
 use crate::derived::season::SeasonLayer;
@@ -108,6 +110,8 @@ pub struct RateLayer {
     pub n_outside: usize,
     /// Class bounds, per 1,000 km.
     pub bounds: ClassBounds,
+    /// All trails together, those included whose walking is assumed; none where nobody walks.
+    pub all_trails: Option<Together>,
 }
 
 /// Computes the rates.
@@ -176,6 +180,7 @@ pub fn compute(
         n_elsewhere: sorted.n_elsewhere,
         n_outside: sorted.n_outside,
         bounds,
+        all_trails: reference::all_trails((sorted.n_reports + sorted.vague.len()) as u64, exposure),
     })
 }
 
@@ -521,7 +526,7 @@ pub fn in_period(
     Ok(PeriodRates { per_1000_km, drawn, order, reference })
 }
 
-fn per_1000_km(interval: &rates::Interval) -> Limits {
+pub(super) fn per_1000_km(interval: &rates::Interval) -> Limits {
     Limits { value: interval.mean * 1000.0, lower: interval.lower * 1000.0, upper: interval.upper * 1000.0 }
 }
 

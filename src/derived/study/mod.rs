@@ -208,6 +208,7 @@ const fn entry(name: &'static str, title: &'static str, make: fn(&Layers) -> Res
 /// All tables, in reading order.
 pub const TABLES: &[Entry] = &[
     entry("records", "What became of the records", records::records),
+    entry("reference", "What rates are set against, and all trails together", rates::reference),
     entry("trails", "Encounter rates of trails", rates::trails),
     entry("stretches", "Encounter rates of stretches", rates::stretches),
     entry("segments", "Encounter rates of segments", rates::segments),

@@ -13,12 +13,32 @@ use crate::derived::rates::RateLayer;
 use crate::derived::rates::RateSet;
 use crate::derived::rates::in_period;
 use crate::derived::rates::raw_per_1000_km;
+use crate::derived::reference::known_trails;
 use crate::derived::season::PeriodChoice;
 use crate::derived::study::Layers;
 use crate::derived::study::need;
 use crate::derived::study::table::Building;
 use crate::derived::study::table::Table;
 use crate::derived::study::table::Value;
+
+pub(super) fn reference(layers: &Layers) -> Result<Table, String> {
+    let (exposure, rates) = (need(&layers.exposure)?, need(&layers.rates)?);
+    let known = ("trails whose walking is known", "posterior mean, which rates are set against");
+    let all = ("all trails", "reports over walking, assumed walking and vague reports included");
+    let of_all = rates.all_trails.map(|together| (all, together));
+    let rows: Vec<_> = [(known, known_trails(rates, exposure))].into_iter().chain(of_all).collect();
+    Ok(Table::of(rows)
+        .column("trails", "", "what is put together", |((trails, _), _)| *trails)
+        .column("rate_is", "", "what the rate is", |((_, rate_is), _)| *rate_is)
+        .column("encounters", "", "reported encounters, mean over allocations", |(_, it)| it.count)
+        .limits("walked_km", "km walked by parties", "exposure in the study period", |(_, it)| {
+            Some(it.walked_km)
+        })
+        .limits("rate_per_1000_km", "per 1,000 km walked", "rate of reported encounters", |(_, it)| {
+            Some(it.per_1000_km)
+        })
+        .done())
+}
 
 pub(super) fn trails(layers: &Layers) -> Result<Table, String> {
     let (layer, rates) = (need(&layers.network)?, need(&layers.rates)?);

@@ -196,7 +196,12 @@ impl Map<'_> {
             false => "No encounters of this kind have a position.".to_owned(),
         };
         let caption = "Encounters recorded a square kilometre".to_owned();
-        let mut answer = self.answer_of((&self.density.plane_width, "in the plane"), sentence, drawing, (classes, caption));
+        let mut answer = self.answer_of(
+            (&self.density.plane_width, "in the plane"),
+            sentence,
+            drawing,
+            (classes, caption),
+        );
         answer.rules.push(format!(
             "areas in steps of 10, 20, 40, 60 and 80 % of the highest density; no boundary of the area is stored, so what lies within \
              {:.0} m of the convex hull of the trails is taken for looked at (setting \"Looked at around the trails\"), and values near its \

@@ -13,7 +13,10 @@ use crate::derived::rate_pattern::Pattern;
 use crate::derived::rate_pattern::RatePattern;
 use crate::derived::rates;
 use crate::derived::rates::PeriodRates;
+use crate::derived::rates::RateLayer;
 use crate::derived::rates::RateSet;
+use crate::derived::reference::Together;
+use crate::derived::reference::known_trails;
 use crate::derived::season::PeriodChoice;
 use crate::web::auth::Exact;
 use crate::web::cache::CachePolicy;
@@ -26,6 +29,7 @@ use crate::web::views;
 use crate::web::views::charts::Estimate;
 use crate::web::views::charts::percent;
 use crate::web::views::figure;
+use crate::web::views::figure::Behind;
 use crate::web::views::figure::class_of;
 use crate::web::views::layout::Section;
 use crate::web::views::paging::Pages;
@@ -34,6 +38,7 @@ use crate::web::views::rates::Call;
 use crate::web::views::rates::RankRow;
 use crate::web::views::rates::RatesPage;
 use crate::web::views::rates::StratumRow;
+use crate::web::views::rates::TogetherRow;
 use crate::web::views::scatter::Scatter;
 
 /// The page.
@@ -48,7 +53,7 @@ pub async fn show(app: Exact, query: Query) -> Result<impl IntoResponse, Error> 
     let (rates, season) = (deriver.rates(&facts).await?, deriver.season(&facts).await?);
     let (pattern, exposure) = (deriver.rate_pattern(&facts).await?, deriver.exposure(&facts).await?);
     let period = rates::in_period(&rates.stretches, &rates.bounds, &season, PeriodChoice::default())?;
-    let ground = Ground { facts: &facts, set: &rates.stretches, exposure: &exposure };
+    let ground = Ground { facts: &facts, rates: &rates, set: &rates.stretches, exposure: &exposure };
     let page = page(&ground, &period, &pattern, number);
     let frame =
         common::frame(&facts, Section::Analysis, "Which stretches stand out", common::rate_records(&rates));
@@ -59,6 +64,7 @@ pub async fn show(app: Exact, query: Query) -> Result<impl IntoResponse, Error> 
 /// What the page is made from.
 struct Ground<'a> {
     facts: &'a Facts,
+    rates: &'a RateLayer,
     set: &'a RateSet,
     exposure: &'a ExposureLayer,
 }
@@ -75,6 +81,7 @@ fn page(ground: &Ground<'_>, period: &PeriodRates, pattern: &RatePattern, number
              {}. What is not known of the walking is in that probability, draw by draw.",
             settings.multiple, settings.call_level
         ),
+        together: together(ground),
         not_ranked: match n_not_ranked {
             0 => String::new(),
             n => format!(
@@ -95,6 +102,17 @@ fn page(ground: &Ground<'_>, period: &PeriodRates, pattern: &RatePattern, number
         ],
         scatter: scatter(set, pattern),
     }
+}
+
+fn together(ground: &Ground<'_>) -> Vec<TogetherRow> {
+    let known = ("whose walking is known", known_trails(ground.rates, ground.exposure));
+    let all = ground.rates.all_trails.map(|all| ("all", all));
+    let row = |(name, it): (&'static str, Together)| TogetherRow {
+        name,
+        behind: Behind { count: it.count, walked_km: common::estimate(it.walked_km) },
+        rate: common::estimate(it.per_1000_km),
+    };
+    [known].into_iter().chain(all).map(row).collect()
 }
 
 fn sentence(set: &RateSet, n_ranked: usize, multiple: f64) -> String {

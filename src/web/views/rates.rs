@@ -24,6 +24,8 @@ pub struct RatesPage {
     pub sentence: String,
     /// What a call is, in words.
     pub rule: String,
+    /// What rates are set against, and all trails together.
+    pub together: Vec<TogetherRow>,
     /// The ranked stretches, by falling lower limit.
     pub rows: Vec<RankRow>,
     /// Where they fill more than one page.
@@ -38,6 +40,17 @@ pub struct RatesPage {
     pub pattern: Vec<(&'static str, String)>,
     /// What each stretch's counts leave over beside what its neighbours' do; none where nothing is expected.
     pub scatter: Option<Scatter>,
+}
+
+/// Some trails together.
+#[derive(Debug, Clone)]
+pub struct TogetherRow {
+    /// Which.
+    pub name: &'static str,
+    /// Encounters and walking.
+    pub behind: Behind,
+    /// Their rate per 1,000 km.
+    pub rate: Estimate,
 }
 
 /// One ranked stretch.
@@ -102,6 +115,11 @@ pub fn body(page: &RatesPage) -> Markup {
             @if !page.not_ranked.is_empty() { p.small.soft { (page.not_ranked) } }
         }
         section.card {
+            h2 { "All trails together" }
+            (together(&page.together))
+            p.small.soft { "Rates are set against the first line. The second also holds trails whose walking is assumed from priors, and reports too vague for a segment: it says how much the choice matters." }
+        }
+        section.card {
             h2 { "Strata" }
             p.small.soft { "Rates of one stratum (" (page.strata_are) ") share a distribution, and each stretch is drawn towards its mean as far as its own records are few. Where the records cannot tell stretches apart, the intervals stay as wide as the prior makes them." }
             (strata(page))
@@ -111,6 +129,23 @@ pub fn body(page: &RatesPage) -> Markup {
             dl.facts { @for (question, answer) in &page.pattern { dt { (question) } dd { (answer) } } }
             @if let Some(points) = &page.scatter { (scatter::draw(points)) }
             p.small.soft { "Moran's I of what counts leave over their expectation, between stretches that touch; its tail comes from maps in which the reports are handed out by expectation. Near zero: no resemblance. The median over allocations of the records that may lie on several segments." }
+        }
+    }
+}
+
+fn together(rows: &[TogetherRow]) -> Markup {
+    html! {
+        table.stack {
+            thead { tr {
+                th scope="col" { "Trails" } th.num scope="col" { "Rate" } th.num scope="col" { "95 % interval" }
+                th.num scope="col" { "Encounters" } th.num scope="col" { "km walked" }
+            } }
+            tbody { @for row in rows { tr {
+                th scope="row" { (row.name) }
+                td.num data-label="Rate" { (format_rate(row.rate.value)) }
+                td.num data-label="95 % interval" { (format_rate(row.rate.lower)) "–" (format_rate(row.rate.upper)) }
+                (behind_cells(&row.behind))
+            } } }
         }
     }
 }
@@ -183,6 +218,11 @@ pub fn samples() -> Vec<RatesPage> {
     let page = RatesPage {
         sentence: "1 of 12 stretches stands out; 0.1 of such calls is expected to be wrong.".to_owned(),
         rule: "A stretch is called at a probability of 0.8.".to_owned(),
+        together: vec![TogetherRow {
+            name: "whose walking is known",
+            behind: figure::behind(&figure::sample()),
+            rate,
+        }],
         rows: vec![row.clone(), RankRow { call: Call::NotCalled, exceedance: 0.31, ..row }],
         pages: Some(Pages { number: 2, n_pages: 3, n_rows: 92 }),
         not_ranked: "3 stretches are not ranked.".to_owned(),

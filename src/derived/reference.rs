@@ -1,0 +1,74 @@
+//! The rate of all trails together, beside that of the trails whose walking is known, which rates are set against.
+
+use crate::analysis::clusters::limits_over_draws;
+use crate::analysis::exposure::Provenance;
+use crate::derived::exposure::ExposureLayer;
+use crate::derived::rates::Limits;
+use crate::derived::rates::RateLayer;
+use crate::derived::rates::limits_of;
+use crate::derived::rates::per_1000_km;
+
+/// Reports and walking of some trails together.
+#[derive(Debug, Clone, Copy, PartialEq)]
+pub struct Together {
+    /// Reports, mean over allocations of the records that may lie on several segments.
+    pub count: f64,
+    /// Party-kilometres over the study period.
+    pub walked_km: Limits,
+    /// Reports per 1,000 km walked.
+    pub per_1000_km: Limits,
+}
+
+/// All reports on trails over all walking on them, assumed walking and too vague reports included; none where nobody walks.
+///
+/// Limits are exact ones of the count, with the mean tail over the draws of walking.
+pub(super) fn all_trails(n_reports: u64, exposure: &ExposureLayer) -> Option<Together> {
+    let rows = exposure.field.party_km.chunks_exact(exposure.field.n_segments.max(1));
+    together(n_reports, rows.map(|row| row.iter().sum()).collect())
+}
+
+fn together(count: u64, mut walked_km: Vec<f64>) -> Option<Together> {
+    let draws: Vec<(u64, f64)> = walked_km.iter().map(|km| (count, km / 1000.0)).collect();
+    if !draws.iter().any(|(_, km)| *km > 0.0) {
+        return None;
+    }
+    let (lower, upper) = limits_over_draws(&draws, 1.0, 0.95);
+    let walked_km = limits_of(&mut walked_km);
+    let value = count as f64 / walked_km.value * 1000.0;
+    Some(Together { count: count as f64, walked_km, per_1000_km: Limits { value, lower, upper } })
+}
+
+/// The reports and walking that the reference rate rests on, with that rate.
+pub fn known_trails(rates: &RateLayer, exposure: &ExposureLayer) -> Together {
+    let is_known = |segment: &usize| {
+        matches!(exposure.field.provenance[*segment], Provenance::Counted | Provenance::Fitted)
+    };
+    let known: Vec<usize> = (0..exposure.field.n_segments).filter(is_known).collect();
+    let set = &rates.segments;
+    let units =
+        set.members.iter().zip(&set.fit.units).filter(|(members, _)| members.iter().all(&is_known));
+    Together {
+        count: units.map(|(_, unit)| unit.count).sum(),
+        walked_km: exposure.walked_on(&known),
+        per_1000_km: per_1000_km(&set.fit.reference_per_km),
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+    use crate::analysis::counts::poisson_limits;
+
+    #[test]
+    fn the_limits_hold_what_is_not_known_of_the_walking() {
+        let (lower, upper) = poisson_limits(20, 0.95).unwrap();
+        let sure = together(20, vec![4_000.0; 3]).unwrap();
+        assert!((sure.per_1000_km.lower - lower / 4.0).abs() < 1e-9, "{sure:?}");
+        assert!((sure.per_1000_km.upper - upper / 4.0).abs() < 1e-9, "{sure:?}");
+        let unsure = together(20, vec![2_000.0, 4_000.0, 6_000.0]).unwrap();
+        assert_eq!((unsure.per_1000_km.value, unsure.walked_km.value), (5.0, 4_000.0));
+        assert!(unsure.per_1000_km.lower < sure.per_1000_km.lower);
+        assert!(unsure.per_1000_km.upper > sure.per_1000_km.upper);
+        assert_eq!(together(20, vec![0.0; 3]), None);
+    }
+}
