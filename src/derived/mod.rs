@@ -18,6 +18,7 @@ pub mod exposure;
 pub mod fact_sheet;
 pub mod facts;
 pub mod forecast;
+pub mod hour_curves;
 pub mod lottery;
 mod memo;
 pub mod network;

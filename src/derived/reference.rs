@@ -45,8 +45,7 @@ pub fn known_trails(rates: &RateLayer, exposure: &ExposureLayer) -> Together {
     };
     let known: Vec<usize> = (0..exposure.field.n_segments).filter(is_known).collect();
     let set = &rates.segments;
-    let units =
-        set.members.iter().zip(&set.fit.units).filter(|(members, _)| members.iter().all(&is_known));
+    let units = set.members.iter().zip(&set.fit.units).filter(|(members, _)| members.iter().all(&is_known));
     Together {
         count: units.map(|(_, unit)| unit.count).sum(),
         walked_km: exposure.walked_on(&known),

@@ -21,6 +21,8 @@ use crate::analysis::sun;
 use crate::derived::DeriveError;
 use crate::derived::exposure::ExposureLayer;
 use crate::derived::facts::Facts;
+use crate::derived::hour_curves;
+use crate::derived::hour_curves::HourCurves;
 use crate::derived::season::EXPOSURE_DRAWS;
 use crate::derived::season::Timed;
 use crate::derived::season::window;
@@ -56,12 +58,14 @@ pub struct Weeks {
 }
 
 /// The hours of reports as directions on the clock.
-#[derive(Debug, Clone, Copy, PartialEq)]
+#[derive(Debug, Clone, PartialEq)]
 pub struct HourDirections {
     /// Mean hour with each report weighted by one over the walking at its hour: of the rate.
     pub weighted: Direction,
     /// Mean hour with all reports alike: of when people walk and report.
     pub unweighted: Direction,
+    /// The same reports as smooth curves.
+    pub curves: HourCurves,
 }
 
 /// A mean direction.
@@ -87,7 +91,7 @@ pub fn compute(facts: &Facts, exposure: &ExposureLayer) -> Result<SeasonDetails,
     let timed = Timed::new(facts, exposure);
     Ok(SeasonDetails {
         weeks: weeks(facts, exposure, &timed)?,
-        hours: hour_directions(exposure, &timed)?,
+        hours: hour_directions(facts, exposure, &timed)?,
         temperature: temperature::compute(facts, exposure, &timed)?,
         sun: sun_by_month(facts)?,
     })
@@ -166,6 +170,7 @@ fn week_of(day: Date) -> Period {
 
 /// Of reports whose hour is taken at its word: a direction is a description, and no record is shared out for it.
 fn hour_directions(
+    facts: &Facts,
     exposure: &ExposureLayer,
     timed: &Timed<'_>,
 ) -> Result<Option<HourDirections>, DeriveError> {
@@ -175,19 +180,20 @@ fn hour_directions(
         by_hour[idx % HOURS] += share;
     }
     let (mut radians, mut weights) = (Vec::new(), Vec::new());
+    let mut counts = [0; HOURS];
     for (_, row) in &timed.reports {
         let Some(hour) = timed.hour(row) else { continue };
+        counts[hour] += 1;
         if by_hour[hour] > 0.0 {
             radians.push(circular::hours_to_radians(hour as f64 + 0.5));
             weights.push(1.0 / by_hour[hour]);
         }
     }
-    if radians.is_empty() {
-        return Ok(None);
-    }
+    let curves = hour_curves::compute(&counts, &exposure.field.time, facts.settings.seed());
+    let Some(curves) = curves.map_err(DeriveError::internal)? else { return Ok(None) };
     let weighted = circular::weighted_resultant(&radians, &weights).map_err(DeriveError::internal)?;
     let unweighted = circular::resultant(&radians).map_err(DeriveError::internal)?;
-    Ok(Some(HourDirections { weighted: direction(&weighted), unweighted: direction(&unweighted) }))
+    Ok(Some(HourDirections { weighted: direction(&weighted), unweighted: direction(&unweighted), curves }))
 }
 
 fn direction(resultant: &circular::Resultant) -> Direction {

@@ -223,6 +223,7 @@ pub const TABLES: &[Entry] = &[
     entry("season-terms", "Coefficients of season and hour", season::terms),
     entry("season-candidates", "Numbers of harmonics and their weights", season::candidates),
     entry("season-directions", "Hours as directions", season::directions),
+    entry("season-hour-curves", "Hours as smooth curves", season::hour_curves),
     entry("season-temperature", "What the highest temperature of a day adds", season::temperature),
     entry("season-years", "Encounter rate by year", season::years),
     entry("reactions", "Reactions by kind of contact", reactions::shares),

@@ -7,6 +7,8 @@ use crate::analysis::season::SeasonWindow;
 use crate::analysis::season::Term;
 use crate::analysis::season::TestOutcome;
 use crate::analysis::season::Wave;
+use crate::derived::hour_curves::HourCurve;
+use crate::derived::hour_curves::N_POINTS;
 use crate::derived::rates::Limits;
 use crate::derived::season::SeasonLayer;
 use crate::derived::season_details::Weeks;
@@ -310,6 +312,26 @@ pub(super) fn directions(layers: &Layers) -> Result<Table, String> {
         .column("concentration", "", "of the von Mises law with that length", |(_, it)| it.concentration)
         .column("rayleigh_p", "probability", "descriptive: Rayleigh's test after Zar", |(_, it)| it.p_value)
         .column("effective_n", "", "reports of one weight that it is worth", |(_, it)| it.effective_n)
+        .done())
+}
+
+/// The hours as smooth curves, every half hour.
+pub(super) fn hour_curves(layers: &Layers) -> Result<Table, String> {
+    let hours = need(&layers.season_details)?.hours.as_ref();
+    let curves = &hours.ok_or_else(|| "No report has an hour that is taken at its word.".to_owned())?.curves;
+    let even = "times even over the day";
+    Ok(Table::of((0..N_POINTS).collect())
+        .column("hour", "local hour", "of the point", |point| HourCurve::hour(*point))
+        .limits("rate", even, "each report weighted by one over the walking at its hour, smoothed", |point| {
+            curves.weighted.points.get(*point).copied()
+        })
+        .column("rate_kernel", "concentration", "of the von Mises kernel", |_| curves.weighted.concentration)
+        .limits("reports", even, "all reports alike, smoothed: when people walk and report", |point| {
+            curves.unweighted.points.get(*point).copied()
+        })
+        .column("reports_kernel", "concentration", "of the von Mises kernel", |_| {
+            curves.unweighted.concentration
+        })
         .done())
 }
 

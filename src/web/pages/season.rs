@@ -7,6 +7,7 @@ use crate::analysis::season::CurvePoint;
 use crate::analysis::season::SeasonFit;
 use crate::analysis::season::SeasonWindow;
 use crate::analysis::season::TestOutcome;
+use crate::derived::hour_curves::HourCurves;
 use crate::derived::season::SeasonLayer;
 use crate::derived::season_details::Direction;
 use crate::derived::season_details::HourDirections;
@@ -99,6 +100,10 @@ fn season(layer: &SeasonLayer, fit: &SeasonFit, details: &SeasonDetails, share: 
         levels: levels(&layer.levels),
         temperature: temperature_words(&details.temperature),
         directions: details.hours.as_ref().map(direction_words).unwrap_or_default(),
+        hour_curves: details.hours.as_ref().map(|hours| {
+            let HourCurves { weighted, unweighted } = &hours.curves;
+            [weighted, unweighted].map(|curve| curve.points.iter().copied().map(common::estimate).collect())
+        }),
         sun: details.sun.iter().map(|times| times.map(|(rise, set)| (clock(rise), clock(set)))).collect(),
         heaping: heaping_words(layer),
         tests: vec![

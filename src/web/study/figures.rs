@@ -97,6 +97,12 @@ pub const ENTRIES: &[Entry] = &[
     entry("season", "Encounter rate by month", season),
     entry("season-weeks", "Encounter rate by week", more_figures::season_weeks),
     entry("hours", "Encounter rate by hour of the day", hours),
+    entry(
+        "hours-of-the-rate",
+        "Hours as a smooth curve, reports over walking",
+        more_figures::hours_of_the_rate,
+    ),
+    entry("hours-of-reports", "Hours as a smooth curve, reports alone", more_figures::hours_of_reports),
     entry("watch", "The season against expectation", more_figures::season_watched),
     parts("reactions", "Reactions by kind of contact", reaction_figures::any),
     parts("first-reactions", "First reaction by kind of contact", reaction_figures::first),

@@ -43,7 +43,9 @@ pub const SECTIONS: &[(&str, &str)] = &[
          people walk (Rubin 1987). A share of encounters may come at one rate all the year and all the day, so that months and hours \
          without records are not taken to be without snakes. The season is the shortest time that holds \
          the stated share of expected encounters. Habitats, or elevation bands, have curves of their own where a \
-         likelihood-ratio test asks for them.",
+         likelihood-ratio test asks for them. Beside the fit, as a description, the hours are directions, with Rayleigh's test \
+         after Zar (1999), and curves smoothed by a von Mises kernel (Taylor 2008): with each report weighted by one over the walking \
+         at its hour, and without, which only tells when people walk.",
     ),
     (
         "Density",

@@ -1,6 +1,8 @@
 //! Figures of walking, signs, clusters and the season watched: the drawings of their pages.
 
 use crate::analysis::exposure::SiteCheck;
+use crate::derived::hour_curves::HourCurve;
+use crate::derived::hour_curves::HourCurves;
 use crate::derived::rate_pattern::Pattern;
 use crate::derived::study::Layers;
 use crate::web::pages;
@@ -15,6 +17,7 @@ use crate::web::views::charts::Estimate;
 use crate::web::views::exposure::PeriodRow;
 use crate::web::views::exposure::SiteRow;
 use crate::web::views::scatter;
+use crate::web::views::season::smooth_hours;
 use crate::web::views::season::week_curve;
 use crate::web::views::svg_map;
 use crate::web::views::watch;
@@ -143,6 +146,36 @@ pub(super) fn season_weeks(layers: &Layers) -> Result<Drawn, String> {
         ),
     ];
     Ok(Drawn { drawing: week_curve(&points), ground: PAPER, notes })
+}
+
+pub(super) fn hours_of_the_rate(layers: &Layers) -> Result<Drawn, String> {
+    let words = "Each report weighted by one over the walking at its hour: how the rate runs over the day.";
+    hours_smoothed(layers, words, |curves| &curves.weighted)
+}
+
+pub(super) fn hours_of_reports(layers: &Layers) -> Result<Drawn, String> {
+    let words = "All reports alike: when people walk and report, and no statement about snakes.";
+    hours_smoothed(layers, words, |curves| &curves.unweighted)
+}
+
+fn hours_smoothed(
+    layers: &Layers,
+    words: &str,
+    of: impl Fn(&HourCurves) -> &HourCurve,
+) -> Result<Drawn, String> {
+    let hours = need(&layers.season_details)?.hours.as_ref();
+    let hours = hours.ok_or_else(|| "No report has an hour that is taken at its word.".to_owned())?;
+    let curve = of(&hours.curves);
+    let points: Vec<Estimate> = curve.points.iter().copied().map(common::estimate).collect();
+    let notes = vec![
+        words.to_owned(),
+        format!(
+            "Descriptive: von Mises kernel of concentration {:.1}, from the plug-in rule of Taylor (2008); the band holds each \
+             point in 95 of 100 samples like this one.",
+            curve.concentration
+        ),
+    ];
+    Ok(Drawn { drawing: smooth_hours(&points), ground: PAPER, notes })
 }
 
 pub(super) fn cluster_map(layers: &Layers) -> Result<Drawn, String> {

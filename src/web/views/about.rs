@@ -43,6 +43,8 @@ pub const REFERENCES: &[&str] = &[
     "Good, P. (2005). Permutation, Parametric, and Bootstrap Tests of Hypotheses, 3rd edition. Springer.",
     "Brookmeyer, R. and Crowley, J. (1982). A confidence interval for the median survival time. Biometrics 38, 29–41.",
     "Mardia, K. V. and Jupp, P. E. (2000). Directional Statistics. Wiley.",
+    "Zar, J. H. (1999). Biostatistical Analysis, 4th edition. Prentice Hall.",
+    "Taylor, C. C. (2008). Automatic bandwidth selection for circular density estimation. Computational Statistics & Data Analysis 52, 3493–3500.",
     "Newson, P. and Krumm, J. (2009). Hidden Markov map matching through noise and sparseness. Proceedings of the 17th ACM SIGSPATIAL International Conference on Advances in Geographic Information Systems, 336–343.",
     "Karney, C. F. F. (2013). Algorithms for geodesics. Journal of Geodesy 87, 43–55.",
     "Church, R. and ReVelle, C. (1974). The maximal covering location problem. Papers of the Regional Science Association 32, 101–118.",

@@ -217,8 +217,15 @@ impl TestApp {
     }
 
     async fn respond(&self, method: Method, address: &str, headers: &[(&str, &str)]) -> Response {
-        let request = Self::request(method, address, headers).body(Body::empty()).unwrap();
-        self.router.clone().oneshot(request).await.unwrap()
+        // As a browser does that is asked to come back.
+        loop {
+            let request = Self::request(method.clone(), address, headers).body(Body::empty()).unwrap();
+            let response = self.router.clone().oneshot(request).await.unwrap();
+            if !response.headers().contains_key(header::REFRESH) {
+                return response;
+            }
+            tokio::time::sleep(std::time::Duration::from_millis(50)).await;
+        }
     }
 
     fn request(method: Method, address: &str, headers: &[(&str, &str)]) -> Builder {

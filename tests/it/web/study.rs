@@ -31,7 +31,7 @@ const FAR: (f64, f64) = (-1234.5, 777.25);
 const LACKING: [&str; 2] = ["decisions", "season-temperature"];
 
 /// Figures of the complete park, in reading order.
-const DRAWN: [&str; 24] = [
+const DRAWN: [&str; 26] = [
     "risk-map",
     "rates",
     "rate-pattern",
@@ -41,6 +41,8 @@ const DRAWN: [&str; 24] = [
     "season",
     "season-weeks",
     "hours",
+    "hours-of-the-rate",
+    "hours-of-reports",
     "watch",
     "reactions-located",
     "first-reactions-located",

@@ -1,0 +1,199 @@
+//! The hours of reports as smooth curves over the clock: of the rate, and of when people walk and report.
+
+use std::f64::consts::TAU;
+
+use rand_distr::Binomial;
+use rand_distr::Distribution;
+
+use crate::analysis::circular;
+use crate::analysis::circular::CircularError;
+use crate::analysis::circular::Weighting;
+use crate::analysis::exposure::TimeShares;
+use crate::analysis::random::Stream;
+use crate::analysis::random::seed_of;
+use crate::analysis::random::stream;
+use crate::analysis::season::HOURS;
+use crate::derived::rates::Limits;
+
+/// Points of a curve: every half hour.
+pub const N_POINTS: usize = 2 * HOURS;
+/// Hours are known to the hour, so that no kernel is narrower than half an hour.
+const LEAST_SD_H: f64 = 0.5;
+
+/// Reports over the hours of the day, smoothed by a von Mises kernel. A description: the hours of the fit are tested.
+#[derive(Debug, Clone, PartialEq)]
+pub struct HourCurve {
+    /// The kernel's concentration.
+    pub concentration: f64,
+    /// Every half hour from midnight on, times what it were if it were even over the day, with pointwise 95 % limits.
+    pub points: Vec<Limits>,
+}
+
+impl HourCurve {
+    /// Local hour of a point.
+    pub fn hour(point: usize) -> f64 {
+        point as f64 * HOURS as f64 / N_POINTS as f64
+    }
+}
+
+/// Both curves.
+#[derive(Debug, Clone, PartialEq)]
+pub struct HourCurves {
+    /// Each report weighted by one over the walking at its hour: of the rate.
+    pub weighted: HourCurve,
+    /// All reports alike: of when people walk and report.
+    pub unweighted: HourCurve,
+}
+
+/// Smooths reports by hour; none where no report lies in an hour in which somebody walks.
+///
+/// Limits come from reports resampled and, for the rate, the hours of walking of another draw each time.
+///
+/// # Errors
+/// [`CircularError`] never, unless a share of walking is not finite.
+pub(super) fn compute(
+    counts: &[u64; HOURS],
+    walking: &TimeShares,
+    seed: u64,
+) -> Result<Option<HourCurves>, CircularError> {
+    let mean = by_hour(&walking.mean());
+    let counts: [u64; HOURS] = std::array::from_fn(|hour| if mean[hour] > 0.0 { counts[hour] } else { 0 });
+    if counts.iter().all(|count| *count == 0) {
+        return Ok(None);
+    }
+    let even = [1.0; HOURS];
+    let resample =
+        |draw: usize, what: &str| resampled(&counts, &mut stream(seed_of(seed, what), draw as u64));
+    let weighted = curve(&counts, &mean, walking.n_draws, |draw| {
+        (resample(draw, "hours of the rate"), by_hour(walking.draw(draw)))
+    })?;
+    let unweighted =
+        curve(&counts, &even, walking.n_draws, |draw| (resample(draw, "hours of reports"), even))?;
+    Ok(Some(HourCurves { weighted, unweighted }))
+}
+
+fn by_hour(shares: &[f64]) -> [f64; HOURS] {
+    let mut by_hour = [0.0; HOURS];
+    shares.iter().enumerate().for_each(|(cell, share)| by_hour[cell % HOURS] += share);
+    by_hour
+}
+
+/// As many reports, each at the hour of one of them.
+fn resampled(counts: &[u64; HOURS], rng: &mut Stream) -> [u64; HOURS] {
+    let (mut left, mut of): (u64, u64) = (counts.iter().sum(), counts.iter().sum());
+    std::array::from_fn(|hour| {
+        let share = if of == 0 { 0.0 } else { counts[hour] as f64 / of as f64 };
+        of -= counts[hour];
+        // A share is never outside [0, 1].
+        let drawn = Binomial::new(left, share).map_or(0, |binomial| binomial.sample(rng));
+        left -= drawn;
+        drawn
+    })
+}
+
+fn curve(
+    counts: &[u64; HOURS],
+    walking: &[f64; HOURS],
+    n_draws: usize,
+    draw: impl Fn(usize) -> ([u64; HOURS], [f64; HOURS]),
+) -> Result<HourCurve, CircularError> {
+    let (radians, weights) = directions(counts, walking);
+    let mut resultant = circular::weighted_resultant(&radians, &weights)?;
+    // Reports of one hour share their weight.
+    let squares: f64 = (0..HOURS)
+        .filter(|hour| counts[*hour] > 0)
+        .map(|hour| counts[hour] as f64 / walking[hour] / walking[hour])
+        .sum();
+    let total: f64 = weights.iter().sum();
+    resultant.effective_n = total * total / squares;
+    let narrowest = (HOURS as f64 / TAU / LEAST_SD_H).powi(2);
+    let concentration = circular::kernel_concentration(&resultant).map_or(narrowest, |it| it.min(narrowest));
+    let at: Vec<f64> =
+        (0..N_POINTS).map(|point| circular::hours_to_radians(HourCurve::hour(point))).collect();
+    let density = |counts: &[u64; HOURS], walking: &[f64; HOURS]| {
+        let (radians, weights) = directions(counts, walking);
+        if radians.is_empty() {
+            return Ok(vec![0.0; N_POINTS]);
+        }
+        let density = circular::von_mises_density(&radians, Weighting::Each(&weights), concentration, &at)?;
+        Ok(density.into_iter().map(|per_radian| per_radian * TAU).collect::<Vec<f64>>())
+    };
+    let estimate = density(counts, walking)?;
+    let drawn = (0..n_draws).map(|idx| {
+        let (counts, walking) = draw(idx);
+        density(&counts, &walking)
+    });
+    let drawn: Vec<Vec<f64>> = drawn.collect::<Result<_, CircularError>>()?;
+    let points = estimate.iter().enumerate().map(|(point, value)| {
+        let mut draws: Vec<f64> = drawn.iter().map(|draw| draw[point]).collect();
+        let limits = crate::derived::rates::limits_of(&mut draws);
+        Limits { value: *value, lower: limits.lower.min(*value), upper: limits.upper.max(*value) }
+    });
+    Ok(HourCurve { concentration, points: points.collect() })
+}
+
+/// The middle of every hour with reports, and their weight together.
+fn directions(counts: &[u64; HOURS], walking: &[f64; HOURS]) -> (Vec<f64>, Vec<f64>) {
+    (0..HOURS)
+        .filter(|hour| counts[*hour] > 0 && walking[*hour] > 0.0)
+        .map(|hour| (circular::hours_to_radians(hour as f64 + 0.5), counts[hour] as f64 / walking[hour]))
+        .unzip()
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+    use crate::analysis::exposure::StudyPeriod;
+    use crate::analysis::exposure::TimeCells;
+    use jiff::civil::Date;
+
+    /// Walking of one month by hour, the same in every draw.
+    fn walking(shares: [f64; HOURS], n_draws: usize) -> TimeShares {
+        let period = StudyPeriod::new(Date::constant(2024, 6, 1), Date::constant(2024, 6, 30)).unwrap();
+        let total: f64 = shares.iter().sum();
+        let shares: Vec<f64> = shares.iter().map(|share| share / total).collect();
+        TimeShares { cells: TimeCells::of(&period), n_draws, shares: shares.repeat(n_draws) }
+    }
+
+    fn mean(curve: &HourCurve) -> f64 {
+        curve.points.iter().map(|point| point.value).sum::<f64>() / N_POINTS as f64
+    }
+
+    /// A rate that is even over the day, where people walk mostly at noon: the curve of the rate is even, that of the reports
+    /// follows the walkers.
+    #[test]
+    fn walking_at_noon_is_no_peak_of_the_rate() {
+        let walked: [f64; HOURS] =
+            std::array::from_fn(|hour| 1.0 + 20.0 * f64::from(u8::from((11..14).contains(&hour))));
+        let counts: [u64; HOURS] = std::array::from_fn(|hour| (walked[hour] * 30.0) as u64);
+        let found = compute(&counts, &walking(walked, 100), 5).unwrap().unwrap();
+        for curve in [&found.weighted, &found.unweighted] {
+            assert!((mean(curve) - 1.0).abs() < 1e-9, "{}", mean(curve));
+        }
+        for point in &found.weighted.points {
+            assert!((point.value - 1.0).abs() < 0.02 && point.lower < 1.0 && point.upper > 1.0, "{point:?}");
+        }
+        let noon = found.unweighted.points[24 + 1];
+        assert!(noon.lower > 3.0, "{noon:?}");
+    }
+
+    /// A planted morning peak is found, and limits are the narrower the more reports there are.
+    #[test]
+    fn a_planted_morning_is_found() {
+        let rate: [f64; HOURS] =
+            std::array::from_fn(|hour| (2.0 * ((hour as f64 + 0.5 - 8.0) * TAU / 24.0).cos()).exp());
+        let width = |scale: f64| {
+            let counts: [u64; HOURS] = std::array::from_fn(|hour| (rate[hour] * scale).round() as u64);
+            let found = compute(&counts, &walking([1.0; HOURS], 200), 5).unwrap().unwrap();
+            let highest = (0..N_POINTS)
+                .max_by(|a, b| found.weighted.points[*a].value.total_cmp(&found.weighted.points[*b].value));
+            assert!((HourCurve::hour(highest.unwrap()) - 8.0).abs() <= 0.5, "{highest:?}");
+            let peak = found.weighted.points[16];
+            assert!(peak.lower < peak.value && peak.value < peak.upper);
+            peak.upper - peak.lower
+        };
+        let (few, many) = (width(5.0), width(500.0));
+        assert!(many < few / 4.0, "{few} {many}");
+        assert_eq!(compute(&[0; HOURS], &walking([1.0; HOURS], 3), 5).unwrap(), None);
+    }
+}
