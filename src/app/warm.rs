@@ -196,7 +196,7 @@ impl SinglePage {
             Self::Survey => where_allowed(deriver.survey(facts).await),
             Self::Observers => where_allowed(deriver.observers(facts).await),
             Self::Density(effort) => {
-                let params = DensityParams::of(effort);
+                let params = DensityParams::set(&facts.settings, effort);
                 where_allowed(deriver.density(facts, params).await)?;
                 where_allowed(deriver.relative_density(facts, params).await)
             }

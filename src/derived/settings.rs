@@ -103,6 +103,12 @@ settings! {
     /// How far beyond the hull of the trails was looked at, metres.
     density_margin_m: "density-margin", "Looked at around the trails", "m", 0.0, 0.0, 5000.0,
         "the density in the plane takes this much around the convex hull of the trails for looked at, and at least what records may lie off the trail; a bandwidth or more leaves densities at the edge uncorrected";
+    /// Whether densities are smoothed by a Gaussian rather than the quartic kernel.
+    density_gaussian: "density-gaussian", "Gaussian kernel for densities", "1 for yes", 0.0, 0.0, 1.0,
+        "the quartic kernel (0) ends at one bandwidth; a Gaussian (1) with a standard deviation of a third of it is rounder and takes longer; the pictures differ little";
+    /// Whether densities along the trails are discontinuous at junctions and absorbed at dead ends.
+    density_discontinuous: "density-discontinuous", "Discontinuous rule at junctions", "1 for yes", 0.0, 0.0, 1.0,
+        "the continuous rule (0) is smooth at junctions, and dead ends reflect, so that no encounter is lost; the discontinuous one (1) jumps at junctions, and what runs over a dead end is lost; published densities use either";
     /// Largest share of all walking in a window of the scan.
     cluster_share: "cluster-largest-window", "Largest window of the scan", "share of walking", 0.1, 0.01, 0.5,
         "clusters are looked for in windows that hold at most this share of all walking; a part that a crew can act on, and larger ones are the trail rates' matter";
@@ -252,8 +258,16 @@ settings! {
 const ABOUT_PEOPLE: &str = "personal-data-months";
 
 /// The settings that are whole numbers.
-const WHOLE: [&str; 6] =
-    ["draws", "seed", "strata-by-habitat", "cluster-replicates", "watch-weeks", ABOUT_PEOPLE];
+const WHOLE: [&str; 8] = [
+    "draws",
+    "seed",
+    "strata-by-habitat",
+    "density-gaussian",
+    "density-discontinuous",
+    "cluster-replicates",
+    "watch-weeks",
+    ABOUT_PEOPLE,
+];
 
 /// A heading for pages, and the keys of the settings that stand under it.
 pub type Group = (&'static str, &'static [&'static str]);
@@ -279,7 +293,17 @@ pub const GROUPS: [Group; 12] = [
             "strata-by-habitat",
         ],
     ),
-    ("Season and density", &["season-share", "elevation-band", "bandwidth", "density-margin"]),
+    (
+        "Season and density",
+        &[
+            "season-share",
+            "elevation-band",
+            "bandwidth",
+            "density-margin",
+            "density-gaussian",
+            "density-discontinuous",
+        ],
+    ),
     (
         "Clusters of encounters",
         &["cluster-largest-window", "cluster-level", "cluster-band", "cluster-replicates"],

@@ -208,7 +208,8 @@ async fn layers(bench: &Bench, app: &App) -> anyhow::Result<()> {
         .await?;
     bench
         .time("density", "encounters", async {
-            Ok((deriver.density(&facts, DensityParams::of(EffortKind::Report)).await?, n_encounters))
+            let params = DensityParams::set(&facts.settings, EffortKind::Report);
+            Ok((deriver.density(&facts, params).await?, n_encounters))
         })
         .await?;
     bench.time("clusters", "segments", async { Ok((deriver.clusters(&facts).await?, n_segments)) }).await?;

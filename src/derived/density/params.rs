@@ -4,6 +4,7 @@ use crate::analysis::density::DeadEnd;
 use crate::analysis::density::NetworkKernel;
 use crate::analysis::density::NetworkParams;
 use crate::analysis::density::SplitRule;
+use crate::derived::settings::Settings;
 use crate::domain::encounter::EffortKind;
 
 /// Least and greatest bandwidth that can be asked for, metres.
@@ -23,14 +24,14 @@ pub struct DensityParams {
 }
 
 impl DensityParams {
-    /// The defaults for an effort kind: quartic kernel, continuous rule, the area's bandwidth.
-    pub fn of(effort: EffortKind) -> Self {
-        Self {
-            effort,
-            kernel: Kernel::default(),
-            rule: JunctionRule::default(),
-            bandwidth: BandwidthChoice::default(),
-        }
+    /// What the area has set, for an effort kind.
+    pub fn set(settings: &Settings, effort: EffortKind) -> Self {
+        let kernel = if settings.density_gaussian < 0.5 { Kernel::Quartic } else { Kernel::Gaussian };
+        let rule = match settings.density_discontinuous < 0.5 {
+            true => JunctionRule::Continuous,
+            false => JunctionRule::Discontinuous,
+        };
+        Self { effort, kernel, rule, bandwidth: BandwidthChoice::default() }
     }
 
     /// The parameters in words, but for the bandwidth in metres, which may only be known once it was chosen.
@@ -52,10 +53,9 @@ impl DensityParams {
 }
 
 /// The shape in which an encounter is spread.
-#[derive(Debug, Clone, Copy, PartialEq, Eq, Hash, Default)]
+#[derive(Debug, Clone, Copy, PartialEq, Eq, Hash)]
 pub enum Kernel {
     /// Quartic, ending at one bandwidth.
-    #[default]
     Quartic,
     /// Gaussian, whose standard deviation is a third of the bandwidth; along trails it is cut at the bandwidth.
     Gaussian,
@@ -83,10 +83,9 @@ impl Kernel {
 }
 
 /// How an encounter spreads past junctions and dead ends (equal-split rules of Okabe & Sugihara 2012).
-#[derive(Debug, Clone, Copy, PartialEq, Eq, Hash, Default)]
+#[derive(Debug, Clone, Copy, PartialEq, Eq, Hash)]
 pub enum JunctionRule {
     /// Continuous at junctions, reflecting at dead ends: no encounter is lost.
-    #[default]
     Continuous,
     /// Discontinuous at junctions, absorbing at dead ends: what runs over an end is lost.
     Discontinuous,

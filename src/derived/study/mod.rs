@@ -138,8 +138,8 @@ impl Layers {
         let facts = boxed(deriver.facts()).await?;
         let mut density = Vec::new();
         for effort in EffortKind::ALL {
-            density
-                .push((*effort, answer(boxed(deriver.density(&facts, DensityParams::of(*effort))).await)?));
+            let params = DensityParams::set(&facts.settings, *effort);
+            density.push((*effort, answer(boxed(deriver.density(&facts, params)).await)?));
         }
         let mut cluster_periods = Vec::new();
         for cut in PeriodCut::ALL {
@@ -165,7 +165,10 @@ impl Layers {
             places: answer(boxed(deriver.places(&facts)).await)?,
             plan: answer(boxed(deriver.plan(&facts, plan)).await)?,
             relative_density: answer(
-                boxed(deriver.relative_density(&facts, DensityParams::of(EffortKind::Report))).await,
+                boxed(
+                    deriver.relative_density(&facts, DensityParams::set(&facts.settings, EffortKind::Report)),
+                )
+                .await,
             )?,
             clusters: answer(boxed(deriver.clusters(&facts)).await)?,
             cluster_periods,

@@ -19,6 +19,7 @@ use crate::derived::density::params::BANDWIDTH_RANGE_M;
 use crate::derived::density::relative;
 use crate::derived::facts::Facts;
 use crate::derived::network::NetworkLayer;
+use crate::derived::settings::Settings;
 use crate::domain::encounter::EffortKind;
 use crate::web::auth::Exact;
 use crate::web::cache::CachePolicy;
@@ -50,9 +51,10 @@ use crate::web::views::svg_map::Stroke;
 /// The page.
 pub async fn show(app: Exact, query: Query) -> Result<impl IntoResponse, Error> {
     query.allow(&["show", "effort", "kernel", "rule", "bandwidth"])?;
-    let (shown, params) = (shown(&query, Shown::Relative)?, params(&query)?);
+    let shown = shown(&query, Shown::Relative)?;
     let deriver = app.deriver();
     let facts = deriver.facts().await?;
+    let params = params(&query, &facts.settings)?;
     let (network, density) = (deriver.network(&facts).await?, deriver.density(&facts, params).await?);
     let map = Map { facts: &facts, network: &network, density: &density, params: &params };
     let answer = match shown {
@@ -91,20 +93,21 @@ pub(in crate::web) fn shown(query: &Query, otherwise: Shown) -> Result<Shown, Er
     })
 }
 
-/// Effort kind, kernel, rule and bandwidth.
-pub(in crate::web) fn params(query: &Query) -> Result<DensityParams, Error> {
+/// Effort kind, kernel, rule and bandwidth; what is not asked for is as the area has set it.
+pub(in crate::web) fn params(query: &Query, settings: &Settings) -> Result<DensityParams, Error> {
     let effort = match query.get("effort") {
         None => EffortKind::Report,
         Some(word) => word.parse().map_err(|error| Error::bad_request("effort", format!("{error}.")))?,
     };
+    let set = DensityParams::set(settings, effort);
     let kernel = match query.get("kernel") {
-        None => Kernel::default(),
+        None => set.kernel,
         Some(word) => Kernel::ALL.into_iter().find(|kernel| kernel.term() == word).ok_or_else(|| {
             Error::bad_request("kernel", format!("\"{word}\" is neither quartic nor gaussian."))
         })?,
     };
     let rule = match query.get("rule") {
-        None => JunctionRule::default(),
+        None => set.rule,
         Some(word) => JunctionRule::ALL.into_iter().find(|rule| rule.term() == word).ok_or_else(|| {
             Error::bad_request("rule", format!("\"{word}\" is neither continuous nor discontinuous."))
         })?,

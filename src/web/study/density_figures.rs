@@ -39,7 +39,7 @@ pub(super) fn along_trails(layers: &Layers) -> Result<Vec<Part>, String> {
 }
 
 fn along_trails_of(layers: &Layers, density: &DensityLayer, effort: EffortKind) -> Result<Drawn, String> {
-    let (network, params) = (need(&layers.network)?, DensityParams::of(effort));
+    let (network, params) = (need(&layers.network)?, DensityParams::set(&layers.facts.settings, effort));
     let map = Map { facts: &layers.facts, network, density, params: &params };
     let of_segment = by_segment::mean_per_km(density);
     let per_km: Vec<f64> =
@@ -66,7 +66,7 @@ pub(super) fn relative(layers: &Layers) -> Result<Drawn, String> {
     let (network, layer) = (need(&layers.network)?, need(&layers.relative_density)?);
     let reports = layers.density.iter().find(|(effort, _)| *effort == EffortKind::Report);
     let (effort, density) = reports.ok_or("No reports lie on the trails.")?;
-    let (density, params) = (need(density)?, DensityParams::of(*effort));
+    let (density, params) = (need(density)?, DensityParams::set(&layers.facts.settings, *effort));
     let map = Map { facts: &layers.facts, network, density, params: &params };
     let found = by_segment::relative(layer);
     let of_lixel = |lixel: usize| found[layer.lixels.edge_of(lixel)];

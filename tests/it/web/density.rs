@@ -43,13 +43,36 @@ async fn each_map_says_kernel_rule_and_bandwidth() {
     test.get("/density?show=trails").await.says("without regard to how many people walk");
 }
 
+/// What the area has set holds wherever nothing else is asked for, in the study too.
+#[tokio::test]
+async fn kernel_and_rule_are_set_for_the_area() {
+    let test = TestApp::park().await;
+    let target = test.by_hand().await;
+    test.write(async |writer| {
+        writer.set_setting(target.area, "density-gaussian", "1").await.unwrap();
+        writer.set_setting(target.area, "density-discontinuous", "1").await.unwrap();
+    })
+    .await;
+    let page = test.get("/density?show=trails").await.expect(200);
+    page.says("Gaussian kernel");
+    page.says("absorbing at dead ends");
+    let asked = test.get("/density?show=trails&kernel=quartic&rule=continuous").await;
+    asked.says("quartic kernel");
+    asked.says("reflecting at dead ends");
+    test.get("/study/density-report.svg").await.says("absorbing at dead ends");
+}
+
 /// Thirty records rounded to one point on purpose: taken at their word they are the densest place of the park.
 #[tokio::test]
 async fn generalised_records_gather_nowhere() {
     let test = TestApp::park().await;
     let layer = async || {
         let facts = test.app.deriver().facts().await.unwrap();
-        test.app.deriver().density(&facts, DensityParams::of(EffortKind::Report)).await.unwrap()
+        test.app
+            .deriver()
+            .density(&facts, DensityParams::set(&facts.settings, EffortKind::Report))
+            .await
+            .unwrap()
     };
     let before = layer().await;
     let target = test.by_hand().await;

@@ -2,13 +2,19 @@
 
 use axum::http::StatusCode;
 
+use coilway::analysis::snap::Snap;
 use coilway::derived::Derived;
 use coilway::derived::exposure::ExposureLayer;
+use coilway::domain::place::PlaceDraft;
+use coilway::domain::place::PlaceKind;
+use coilway::domain::units::Length;
 use coilway::web::views;
 use coilway::web::views::layout::Reader;
 
 use crate::support::Park;
 use crate::support::TestApp;
+use crate::support::at;
+use crate::support::rows;
 
 #[tokio::test]
 async fn walking_is_said_with_intervals_and_where_it_is_known_from() {
@@ -43,6 +49,59 @@ async fn a_trail_shows_its_stretches_and_a_missing_one_is_refused() {
         .await
         .expect(StatusCode::BAD_REQUEST.as_u16())
         .says("There is no trail 999");
+}
+
+/// A place over the crossing of the trails: with visits it takes the walking inside from the segments, as it takes the records;
+/// without visits it takes neither.
+#[tokio::test]
+async fn walking_inside_a_place_is_its_own_once_its_visits_are_known() {
+    let test = TestApp::park().await;
+    let look = async || {
+        let deriver = test.app.deriver();
+        let facts = deriver.facts().await.unwrap();
+        let network = deriver.network(&facts).await.unwrap();
+        let snaps = deriver.snaps(&facts).await.unwrap();
+        let last = facts.places.len();
+        let n_there = snaps.snaps.iter().flatten().filter(|snap| match snap {
+            Snap::AtPlace { place_idx } => *place_idx + 1 == last,
+            _ => false,
+        });
+        let n_there = n_there.count();
+        (deriver.exposure(&facts).await.unwrap(), network, n_there)
+    };
+    let place = |visits_per_day| PlaceDraft {
+        name: "Crossing meadow".to_owned(),
+        kind: PlaceKind::Campsite,
+        position: at(0.0, 0.0),
+        radius: Length::metres(60.0).unwrap(),
+        ring: None,
+        trailhead: String::new(),
+        visits_per_day,
+    };
+    let put = async |visits| {
+        let target = test.by_hand().await;
+        test.write(async |writer| {
+            writer.put_places(&target, &rows([place(visits)])).await.unwrap();
+        })
+        .await;
+    };
+    let (before, _, _) = look().await;
+    put(None).await;
+    let (without, former, n_without) = look().await;
+    assert_eq!(without.mean_km, before.mean_km);
+    put(Some(12.0)).await;
+    let (with, network, n_with) = look().await;
+    let is_newly_cut = |segment: usize| network.outside_places[segment] < former.outside_places[segment];
+    for (segment, (km, before)) in with.mean_km.iter().zip(&before.mean_km).enumerate() {
+        let is_less = *km < before * (1.0 - 1e-9);
+        assert_eq!(is_less, is_newly_cut(segment) && *before > 0.0, "{segment}: {km} {before}");
+    }
+    let taken: f64 = before.mean_km.iter().sum::<f64>() - with.mean_km.iter().sum::<f64>();
+    assert!((with.inside_places_km - before.inside_places_km - taken).abs() < 1e-6 * taken && taken > 0.0);
+    assert!(n_with > n_without, "{n_with} {n_without}: records inside are the place's");
+    test.get("/exposure")
+        .await
+        .says("km that parties walked on trails inside places are left out of the trails");
 }
 
 #[tokio::test]

@@ -34,9 +34,9 @@ pub async fn density(app: Exact, origin: Origin, query: Query) -> Result<Respons
     query.allow(&["show", "effort", "kernel", "rule", "bandwidth", "bbox", "limit", "after"])?;
     let asked = Asked { name: "density", query: &query, origin: &origin };
     let shown = density_pages::shown(&query, Shown::Plane)?;
-    let params = density_pages::params(&query)?;
     let deriver = app.deriver();
     let facts = deriver.facts().await?;
+    let params = density_pages::params(&query, &facts.settings)?;
     answer(&app, &asked, facts.revision, async || {
         let (network, density) = (deriver.network(&facts).await?, deriver.density(&facts, params).await?);
         let rules = Rules { params, bandwidth_m: density.width.metres };
