@@ -10,6 +10,7 @@ use crate::analysis::rates::ExposureDraws;
 use crate::analysis::rates::Provenance;
 use crate::analysis::rates::RateFit;
 use crate::analysis::season_watch;
+use crate::analysis::season_watch::Expectation;
 use crate::analysis::season_watch::FormerWeek;
 use crate::analysis::season_watch::Variation;
 use crate::analysis::season_watch::Watch;
@@ -126,7 +127,7 @@ pub fn compute(ground: &Ground<'_>, choice: WatchChoice) -> Result<WatchLayer, D
     let by_week = mean_by_week(&fit, &walked, &former_total);
     let variation = variation(facts, &calendar, &by_week, &records);
     let observed = observed(set, exposure.field.n_segments, &calendar, &records);
-    let season = expected(&fit, &walked, &current);
+    let season = expected(&fit, &walked, current);
     let n_weeks = calendar.current.len() + calendar.to_come.len();
     let params = WatchParams {
         dispersion: variation.dispersion,
@@ -160,25 +161,19 @@ pub fn compute(ground: &Ground<'_>, choice: WatchChoice) -> Result<WatchLayer, D
     })
 }
 
-/// Expected encounters by draw, unit and week: rate, walking and curve.
-fn expected(fit: &RateFit, walked: &ExposureDraws, totals: &Totals) -> Vec<f64> {
-    let mut expected = Vec::with_capacity(walked.n_draws * walked.n_units * totals.n_weeks);
-    for (draw, km) in walked.party_km.chunks_exact(walked.n_units).enumerate() {
+/// Expected encounters by draw, unit and week: rate times walking is the level of a unit, the curves are its course.
+fn expected(fit: &RateFit, walked: &ExposureDraws, totals: Totals) -> Expectation {
+    let rows = walked.party_km.chunks_exact(walked.n_units).enumerate();
+    let level = rows.flat_map(|(draw, km)| {
         let rates = fit.rates.row(draw % fit.rates.n_draws);
-        for (unit, (km, rate)) in km.iter().zip(rates).enumerate() {
-            if let [(curve, _)] = totals.shares_of(unit) {
-                expected.extend(totals.weeks(draw, *curve).iter().map(|walking| km * rate * walking));
-                continue;
-            }
-            let start = expected.len();
-            expected.resize(start + totals.n_weeks, 0.0);
-            for (curve, share) in totals.shares_of(unit) {
-                let weeks = expected[start..].iter_mut().zip(totals.weeks(draw, *curve));
-                weeks.for_each(|(sum, walking)| *sum += km * rate * share * walking);
-            }
-        }
+        km.iter().zip(rates).map(|(km, rate)| km * rate)
+    });
+    Expectation {
+        level: level.collect(),
+        n_curves: totals.n_curves,
+        curves: totals.of_curve,
+        shares: totals.shares,
     }
-    expected
 }
 
 /// How much former weeks and years differ from their own expectation.

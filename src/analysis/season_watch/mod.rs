@@ -39,9 +39,42 @@ pub struct WatchInput<'a> {
     pub n_seen: usize,
     /// Encounters of the weeks so far, index `unit * n_seen + week`.
     pub observed: &'a [u64],
-    /// Draws of expected encounters, draw-major: `(draw * n_units + unit) * n_weeks + week`; zero in every draw where
-    /// nobody walks.
-    pub expected: &'a [f64],
+    /// What is expected of the whole season.
+    pub expected: &'a Expectation,
+}
+
+/// Draws of expected encounters: the level of each unit times the course of the season that it follows. Written out they would
+/// take as many numbers as there are draws, units and weeks together.
+#[derive(Debug, Clone, PartialEq)]
+pub struct Expectation {
+    /// Level of a unit in a draw, `draw * n_units + unit`; zero in every draw where nobody walks.
+    pub level: Vec<f64>,
+    /// How many courses of the season there are.
+    pub n_curves: usize,
+    /// By week, `(draw * n_curves + curve) * n_weeks + week`.
+    pub curves: Vec<f64>,
+    /// The courses that each unit follows, with the share of each; empty where all follow the first.
+    pub shares: Vec<Vec<(usize, f64)>>,
+}
+
+impl Expectation {
+    fn shares_of(&self, unit: usize) -> &[(usize, f64)] {
+        self.shares.get(unit).map_or(&[(0, 1.0)], Vec::as_slice)
+    }
+
+    /// Expected encounters of a unit in a draw, by week.
+    fn weeks(
+        &self,
+        (draw, n_units, n_weeks): (usize, usize, usize),
+        unit: usize,
+    ) -> impl Iterator<Item = f64> + '_ {
+        let (level, shares) = (self.level[draw * n_units + unit], self.shares_of(unit));
+        let of_draw = &self.curves[draw * self.n_curves * n_weeks..][..self.n_curves * n_weeks];
+        let of_week = move |week: usize| {
+            shares.iter().map(|(curve, share)| level * share * of_draw[curve * n_weeks + week]).sum()
+        };
+        (0..n_weeks).map(of_week)
+    }
 }
 
 /// How a season is watched.
@@ -225,9 +258,9 @@ impl<'a> Expected<'a> {
         };
         let factors: Vec<f64> = (0..n_draws).map(factor).collect();
         let mut all = vec![0.0; n_draws * input.n_weeks];
-        let per_draw = input.expected.chunks_exact(input.n_units * input.n_weeks);
-        for ((units, all), factor) in per_draw.zip(all.chunks_exact_mut(input.n_weeks)).zip(&factors) {
-            for weeks in units.chunks_exact(input.n_weeks) {
+        for (draw, (all, factor)) in all.chunks_exact_mut(input.n_weeks).zip(&factors).enumerate() {
+            for unit in 0..input.n_units {
+                let weeks = input.expected.weeks((draw, input.n_units, input.n_weeks), unit);
                 all.iter_mut().zip(weeks).for_each(|(sum, mean)| *sum += mean * factor);
             }
         }
@@ -244,13 +277,12 @@ impl<'a> Expected<'a> {
 
     /// The weeks of one draw of a unit, or of all units for the unit after the last.
     fn weeks(&self, draw: usize, watched: usize) -> impl Iterator<Item = f64> + '_ {
-        let n_weeks = self.input.n_weeks;
-        let (row, factor) = if watched < self.input.n_units {
-            (&self.input.expected[(draw * self.input.n_units + watched) * n_weeks..], self.factors[draw])
-        } else {
-            (&self.all[draw * n_weeks..], 1.0)
-        };
-        row[..n_weeks].iter().map(move |mean| mean * factor)
+        let WatchInput { n_units, n_weeks, expected, .. } = *self.input;
+        let factor = self.factors[draw];
+        let unit = (watched < n_units).then(|| expected.weeks((draw, n_units, n_weeks), watched));
+        let all = unit.is_none().then(|| self.all[draw * n_weeks..][..n_weeks].iter().copied());
+        let of_unit = unit.into_iter().flatten().map(move |mean| mean * factor);
+        of_unit.chain(all.into_iter().flatten())
     }
 }
 
@@ -297,16 +329,25 @@ fn observed_with_all(input: &WatchInput<'_>) -> Vec<u64> {
 }
 
 fn check(input: &WatchInput<'_>, params: &WatchParams) -> Result<usize, WatchError> {
-    let per_draw = input.n_units * input.n_weeks;
     let is_seen = (1..=input.n_weeks).contains(&input.n_seen);
-    if per_draw == 0 || !is_seen || input.observed.len() != input.n_units * input.n_seen {
+    if input.n_units == 0 || !is_seen || input.observed.len() != input.n_units * input.n_seen {
         return Err(WatchError::Shape("the counts"));
     }
-    if input.expected.is_empty() || !input.expected.len().is_multiple_of(per_draw) {
+    let Expectation { level, n_curves, curves, shares } = input.expected;
+    let n_draws = level.len() / input.n_units;
+    let is_whole = n_draws > 0
+        && level.len() == n_draws * input.n_units
+        && curves.len() == n_draws * n_curves * input.n_weeks
+        && (shares.is_empty() && *n_curves > 0 || shares.len() == input.n_units)
+        && shares.iter().flatten().all(|(curve, _)| curve < n_curves);
+    if !is_whole {
         return Err(WatchError::Shape("the expectations"));
     }
     let bad = |name, value| Err(WatchError::Value { name, value });
-    if let Some(value) = input.expected.iter().find(|value| !(value.is_finite() && **value >= 0.0)) {
+    let of_shares = shares.iter().flatten().map(|(_, share)| share);
+    if let Some(value) =
+        level.iter().chain(curves).chain(of_shares).find(|value| !(value.is_finite() && **value >= 0.0))
+    {
         return bad("an expectation", *value);
     }
     if !(params.dispersion.is_finite() && params.dispersion >= 1.0) {
@@ -324,7 +365,7 @@ fn check(input: &WatchInput<'_>, params: &WatchParams) -> Result<usize, WatchErr
     if params.n_simulations == 0 {
         return bad("the number of simulated seasons", 0.0);
     }
-    Ok(input.expected.len() / per_draw)
+    Ok(n_draws)
 }
 
 #[cfg(test)]

@@ -50,6 +50,17 @@ fn plant(rng: &mut Stream) -> Planted {
     Planted { truth, draws }
 }
 
+/// Expectations of each unit and week, draw-major: every unit follows a course of its own.
+fn each(n_units: usize, n_weeks: usize, expected: &[f64]) -> Expectation {
+    let n_draws = expected.len() / n_units / n_weeks;
+    Expectation {
+        level: vec![1.0; n_draws * n_units],
+        n_curves: n_units,
+        curves: expected.to_vec(),
+        shares: (0..n_units).map(|unit| vec![(unit, 1.0)]).collect(),
+    }
+}
+
 fn seen(truth: &[f64], rng: &mut Stream) -> Vec<u64> {
     truth.iter().map(|mean| poisson(*mean, rng)).collect()
 }
@@ -60,7 +71,7 @@ fn watched(planted: &Planted, observed: &[u64], seed: u64) -> Watch {
         n_weeks: N_WEEKS,
         n_seen: N_WEEKS,
         observed,
-        expected: &planted.draws,
+        expected: &each(N_UNITS, N_WEEKS, &planted.draws),
     };
     watch(&input, &WatchParams { seed, n_simulations: 300, ..WatchParams::default() }).unwrap()
 }
@@ -94,7 +105,13 @@ fn seen_at(planted: &Planted, observed: &[u64], n_seen: usize, is_whole: bool) -
         observed.chunks_exact(N_WEEKS).flat_map(|weeks| weeks[..n_seen].iter().copied()).collect();
     let expected: Vec<f64> =
         planted.draws.chunks_exact(N_WEEKS).flat_map(|weeks| weeks[..n_weeks].iter().copied()).collect();
-    let input = WatchInput { n_units: N_UNITS, n_weeks, n_seen, observed: &so_far, expected: &expected };
+    let input = WatchInput {
+        n_units: N_UNITS,
+        n_weeks,
+        n_seen,
+        observed: &so_far,
+        expected: &each(N_UNITS, n_weeks, &expected),
+    };
     let found = watch(&input, &WatchParams { n_simulations: 100, ..WatchParams::default() }).unwrap();
     found.alarms.iter().map(|alarm| (alarm.watched, alarm.called_week)).collect()
 }
@@ -157,18 +174,46 @@ fn a_doubling_of_a_busy_unit_is_found_more_often_than_nothing() {
 
 #[test]
 fn a_week_nobody_walks_expects_nothing() {
-    let input =
-        WatchInput { n_units: 1, n_weeks: 3, n_seen: 3, observed: &[0, 2, 1], expected: &[1.0, 0.0, 1.0] };
+    let expected = each(1, 3, &[1.0, 0.0, 1.0]);
+    let input = WatchInput { n_units: 1, n_weeks: 3, n_seen: 3, observed: &[0, 2, 1], expected: &expected };
     let found = watch(&input, &WatchParams::default()).unwrap();
     assert_eq!(found.weeks[1], WeekState::NoExposure { observed: 2 });
     assert!(matches!(found.weeks[0], WeekState::Expected { observed: 0, tail: 1.0, limits: (0, 3), .. }));
+}
+
+/// Two units at other levels of one course, and a third that follows it by half: as if everything were written out.
+#[test]
+fn levels_times_courses_are_what_is_written_out() {
+    let courses = [[1.0, 4.0, 2.0], [3.0, 0.5, 0.0]];
+    let shares = vec![vec![(0, 1.0)], vec![(0, 1.0)], vec![(0, 0.5), (1, 0.5)]];
+    let level = vec![1.0, 2.5, 4.0];
+    let written: Vec<f64> = shares
+        .iter()
+        .zip(&level)
+        .flat_map(|(of, level)| {
+            let week = move |week: usize| {
+                of.iter().map(|(curve, share)| level * share * courses[*curve][week]).sum()
+            };
+            (0..3).map(week)
+        })
+        .collect();
+    let expected = Expectation { level, n_curves: 2, curves: courses.concat(), shares };
+    let observed = [0, 3, 9, 2, 7, 30, 5, 4, 1];
+    let found = |expected: &Expectation| {
+        let input = WatchInput { n_units: 3, n_weeks: 3, n_seen: 3, observed: &observed, expected };
+        watch(&input, &WatchParams::default()).unwrap()
+    };
+    let whole = found(&expected);
+    assert!(!whole.alarms.is_empty());
+    assert_eq!(whole, found(&each(3, 3, &written)));
 }
 
 #[test]
 fn the_strongest_weeks_are_named_with_their_exact_tail() {
     // One unit, one expected a week; weeks 4 and 5 have six each.
     let observed = [1, 0, 1, 1, 6, 6, 1, 0];
-    let input = WatchInput { n_units: 1, n_weeks: 8, n_seen: 8, observed: &observed, expected: &[1.0; 8] };
+    let expected = each(1, 8, &[1.0; 8]);
+    let input = WatchInput { n_units: 1, n_weeks: 8, n_seen: 8, observed: &observed, expected: &expected };
     let found = watch(&input, &WatchParams { false_alarms: 0.1, ..WatchParams::default() }).unwrap();
     let alarm = found.alarms.iter().find(|alarm| alarm.watched == Watched::Unit(0)).unwrap();
     assert_eq!((alarm.first_week, alarm.last_week, alarm.observed, alarm.called_week), (4, 5, 12, 4));
@@ -195,12 +240,13 @@ fn a_factor_of_the_year_keeps_a_busy_year_from_crying_wolf() {
     let mut planted = plant(&mut rng);
     planted.truth.iter_mut().for_each(|mean| *mean *= 2.2);
     let observed = seen(&planted.truth, &mut rng);
+    let expected = each(N_UNITS, N_WEEKS, &planted.draws);
     let input = WatchInput {
         n_units: N_UNITS,
         n_weeks: N_WEEKS,
         n_seen: N_WEEKS,
         observed: &observed,
-        expected: &planted.draws,
+        expected: &expected,
     };
     let about_all = |year_variation: f64| {
         let params = WatchParams { year_variation, n_simulations: 300, ..WatchParams::default() };
@@ -213,7 +259,8 @@ fn a_factor_of_the_year_keeps_a_busy_year_from_crying_wolf() {
 
 #[test]
 fn wrong_input_is_named() {
-    let input = WatchInput { n_units: 1, n_weeks: 2, n_seen: 2, observed: &[0, 1], expected: &[1.0, 1.0] };
+    let expected = each(1, 2, &[1.0, 1.0]);
+    let input = WatchInput { n_units: 1, n_weeks: 2, n_seen: 2, observed: &[0, 1], expected: &expected };
     let params = WatchParams::default();
     let short = WatchInput { observed: &[0], ..input };
     assert!(matches!(watch(&short, &params), Err(WatchError::Shape(_))));
@@ -221,8 +268,13 @@ fn wrong_input_is_named() {
         let outside = WatchInput { n_seen, ..input };
         assert!(matches!(watch(&outside, &params), Err(WatchError::Shape(_))));
     }
-    let wrong = WatchInput { expected: &[1.0, f64::NAN], ..input };
+    let wrong = WatchInput { expected: &each(1, 2, &[1.0, f64::NAN]), ..input };
     assert!(matches!(watch(&wrong, &params), Err(WatchError::Value { .. })));
+    let of_no_course = Expectation { shares: vec![vec![(1, 1.0)]], ..expected.clone() };
+    for expected in [of_no_course, Expectation { curves: vec![1.0; 3], ..expected.clone() }] {
+        let wrong = WatchInput { expected: &expected, ..input };
+        assert!(matches!(watch(&wrong, &params), Err(WatchError::Shape(_))), "{expected:?}");
+    }
     for params in [
         WatchParams { dispersion: 0.5, ..params },
         WatchParams { year_variation: -1.0, ..params },
