@@ -118,7 +118,7 @@ pub struct Layers {
     pub watch: Answer<WatchLayer>,
     /// The same by stretch.
     pub watch_stretches: Answer<WatchLayer>,
-    /// What one party is expected to report on each trail, by month and part of the day.
+    /// What one party is expected to report on each trail, and all over the whole area, by month and part of the day.
     pub forecasts: Answer<TrailPeriods>,
     /// What signs did.
     pub effect: Answer<EffectLayer>,
@@ -262,7 +262,7 @@ pub const TABLES: &[Entry] = &[
     entry("watch-alarms", "Weeks that stand out", watch::alarms),
     entry(
         "forecast",
-        "Expected reports of one party, by trail, month and part of the day",
+        "Expected reports by trail and over the whole area, by month and part of the day",
         forecast::by_trail,
     ),
     entry("effect", "Before and after signs", effect::effect),

@@ -49,7 +49,21 @@ async fn a_walk_has_its_figures_bounds_and_cautions() {
     ] {
         one_way.says(words);
     }
+    // The whole area: as many parties as on an average day, or as many as were asked for.
+    for words in [
+        "The whole area",
+        "parties report a snake on the average of all walks",
+        "as many as on an average day then",
+        "parties of the period",
+        "in 95 of 100 such months",
+    ] {
+        one_way.says(words);
+    }
+    bare.says("in 95 of 100 years");
+    bare.says("Nothing was counted in 9 of the months");
     let back = test.get(&format!("/route?from={gate}&to={end}&back=1&parties=300")).await.expect(200);
+    assert_eq!(back.body.matches("Of 300 parties together").count(), 2);
+    back.never_says("as many as on an average day then");
     back.says("3.0 km walked");
     back.says("whether the same snake is met again on the way back");
     back.says("Of 300 parties together");

@@ -119,7 +119,8 @@ async fn a_forecast_stands_for_every_trail_month_and_part_of_the_day() {
     let layers = Layers::read(test.app.deriver()).await.unwrap();
     let table = make(&layers, "forecast").unwrap().unwrap();
     // Two trails; the year and twelve months, each as a whole and in four parts of the day.
-    assert_eq!(table.rows.len(), 2 * 13 * 5);
+    // Two rows for the whole area: a party of the average of all walking, and all of it.
+    assert_eq!(table.rows.len(), (2 + 2) * 13 * 5);
     let number = |row: usize, column: &str| match cell(&table, row, column) {
         Value::Number(number) => Some(*number),
         _ => None,
@@ -146,6 +147,7 @@ async fn a_forecast_stands_for_every_trail_month_and_part_of_the_day() {
         facts: &facts,
         network: layers.network.as_ref().unwrap(),
         rates: layers.rates.as_ref().unwrap(),
+        exposure: layers.exposure.as_ref().unwrap(),
         season,
     };
     let period = coilway::derived::season::PeriodChoice { month: Some(5), part: None };
@@ -161,6 +163,35 @@ async fn a_forecast_stands_for_every_trail_month_and_part_of_the_day() {
         panic!("{beside:?}")
     };
     assert!((number(may, "expected_once").unwrap() - lower.expected.mean).abs() < 1e-9);
+    // What all are expected to report in the months that were counted is what the records have in a year of them: 91 days.
+    let of_area = |walk: &str, month: &Value| {
+        (0..table.rows.len())
+            .find(|row| {
+                cell(&table, *row, "trail") == &Value::from("the whole area")
+                    && cell(&table, *row, "walk") == &Value::from(walk)
+                    && cell(&table, *row, "month") == month
+                    && cell(&table, *row, "part_of_day") == &Value::Missing
+            })
+            .unwrap()
+    };
+    let (one, all) = ("the average of all walking", "all walking of a mean year");
+    let year = number(of_area(all, &Value::Missing), "expected_each_pass").unwrap();
+    let of_stretches = &layers.rates.as_ref().unwrap().stretches;
+    let counted: f64 = of_stretches.fit.units.iter().map(|unit| unit.count).sum();
+    assert!(counted > 10.0 && (year / counted - 1.0).abs() < 0.2, "{year} of {counted}");
+    let months: f64 =
+        (1..=12).filter_map(|month| number(of_area(all, &Value::Count(month)), "expected_each_pass")).sum();
+    assert!((months / year - 1.0).abs() < 1e-5, "{months} {year}");
+    // All walk what their number times the average is, and report as much; nobody reports more by walking a way once.
+    let (party, together) = (of_area(one, &Value::Count(5)), of_area(all, &Value::Count(5)));
+    let parties = number(together, "parties").unwrap();
+    for column in ["walked_km", "expected_once", "expected_each_pass"] {
+        let (each, sum) = (number(party, column).unwrap(), number(together, column).unwrap());
+        assert!((each * parties / sum - 1.0).abs() < 0.1, "{column}: {each} {parties} {sum}");
+    }
+    assert!(number(party, "expected_once").unwrap() < number(party, "expected_each_pass").unwrap());
+    // No party walks in January as far as is known.
+    assert_eq!(number(of_area(all, &Value::Count(1)), "expected_once"), None);
 }
 
 #[tokio::test]
