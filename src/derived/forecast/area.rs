@@ -17,6 +17,7 @@ use crate::derived::forecast::all_periods;
 use crate::derived::forecast::dispersion;
 use crate::derived::forecast::draws;
 use crate::derived::forecast::known;
+use crate::derived::rates;
 use crate::derived::season;
 use crate::derived::season::PeriodChoice;
 
@@ -90,7 +91,7 @@ pub fn area(
     period: PeriodChoice,
     n_parties: Option<u32>,
 ) -> Result<AreaAnswer, DeriveError> {
-    Walked::of(ground).answer(period, n_parties)
+    Walked::of(ground)?.answer(period, n_parties)
 }
 
 /// [`area`] in the year and all its months, each as a whole and by part of the day.
@@ -98,7 +99,7 @@ pub fn area(
 /// # Errors
 /// [`DeriveError::Internal`] when the layers do not fit together.
 pub(super) fn area_periods(ground: &Ground<'_>) -> Result<Vec<AreaPeriod>, DeriveError> {
-    let walked = Walked::of(ground);
+    let walked = Walked::of(ground)?;
     let of_period = |period: PeriodChoice| match walked.answer(period, None) {
         Ok(answer) => Ok(AreaPeriod { period, answer: Ok(answer) }),
         Err(DeriveError::Unanswerable(reason)) => Ok(AreaPeriod { period, answer: Err(reason) }),
@@ -108,14 +109,9 @@ pub(super) fn area_periods(ground: &Ground<'_>) -> Result<Vec<AreaPeriod>, Deriv
 }
 
 impl<'a> Walked<'a> {
-    fn of(ground: &'a Ground<'a>) -> Self {
+    fn of(ground: &'a Ground<'a>) -> Result<Self, DeriveError> {
         let (field, members) = (&ground.exposure.field, &ground.rates.stretches.members);
-        let rows = (0..field.n_draws).map(|draw| field.draw(draw));
-        let party_km = rows
-            .flat_map(|row| {
-                members.iter().map(|segments| segments.iter().map(|segment| row[*segment]).sum::<f64>())
-            })
-            .collect();
+        let party_km = rates::walked(&ground.rates.stretches, ground.exposure)?.party_km;
         let parties = field.parties.chunks(field.n_trailheads.max(1)).map(|row| row.iter().sum()).collect();
         let known = known(ground.rates);
         let mut trail_km = RouteKm::default();
@@ -134,7 +130,7 @@ impl<'a> Walked<'a> {
             shares[month_idx(cells.year_months[cell / HOURS].month) * HOURS + cell % HOURS] += share;
         }
         let first_pass = first_pass(ground, ground.exposure);
-        Self { ground, party_km, parties, first_pass, known, trail_km, n_days, shares }
+        Ok(Self { ground, party_km, parties, first_pass, known, trail_km, n_days, shares })
     }
 
     fn answer(&self, period: PeriodChoice, n_parties: Option<u32>) -> Result<AreaAnswer, DeriveError> {
