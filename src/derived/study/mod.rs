@@ -5,6 +5,7 @@
 //! a trail is told finer than by segment, and only of reports.
 
 mod clusters;
+mod contacts;
 mod decisions;
 mod density;
 mod effect;
@@ -231,6 +232,11 @@ pub const TABLES: &[Entry] = &[
         "reaction-sub-tables",
         "Whether strikes depend on contact, within sub-tables",
         reactions::sub_tables,
+    ),
+    entry(
+        "contacts-bites",
+        "Contacts underfoot and bites per 100,000 km, and how much of them is prior",
+        contacts::contacts,
     ),
     entry("latency", "Time until snakes react, by kind of contact", reactions::latency),
     entry("density", "Density of encounters along trails", density::by_trail),

@@ -12,6 +12,8 @@ use coilway::derived::study::Layers;
 use coilway::derived::study::Table;
 use coilway::derived::study::Value;
 use coilway::derived::study::make;
+use coilway::domain::approach::Approach;
+use coilway::domain::approach::Contact;
 use coilway::domain::encounter::EffortKind;
 use coilway::domain::encounter::EncounterDraft;
 use coilway::domain::walk::Purpose;
@@ -192,6 +194,61 @@ async fn a_forecast_stands_for_every_trail_month_and_part_of_the_day() {
     assert!(number(party, "expected_once").unwrap() < number(party, "expected_each_pass").unwrap());
     // No party walks in January as far as is known.
     assert_eq!(number(of_area(all, &Value::Count(1)), "expected_once"), None);
+}
+
+#[tokio::test]
+async fn contacts_and_bites_stand_with_the_share_that_is_prior() {
+    let test = TestApp::park().await;
+    let target = test.by_hand().await;
+    // Of eight reports whose approach is known, two stepped on the snake and none was bitten.
+    let met = (0..8).map(|idx: i8| EncounterDraft {
+        approaches: vec![Approach {
+            contact: if idx < 2 { Contact::Underfoot } else { Contact::Passed },
+            closest_distance: None,
+            agent: "person".to_owned(),
+            applied_load: None,
+            duration: None,
+            trial: None,
+            end_of_watch: None,
+            reactions: Vec::new(),
+        }],
+        ..report(&format!("N-{idx}"), at(-800.0 + 20.0 * f64::from(idx), 10.0), date(2024, 5, 7), 9)
+    });
+    let met = rows(met);
+    let before = Layers::read(test.app.deriver()).await.unwrap();
+    assert!(make(&before, "contacts-bites").unwrap().unwrap_err().contains("would be all prior"));
+    test.write(async |writer| {
+        let tally = writer.put_encounters(&target, &met).await.unwrap();
+        assert_eq!(tally.problems, []);
+    })
+    .await;
+    let layers = Layers::read(test.app.deriver()).await.unwrap();
+    let table = make(&layers, "contacts-bites").unwrap().unwrap();
+    assert_eq!(table.rows.len(), 2);
+    let number = |row: usize, column: &str| match cell(&table, row, column) {
+        Value::Number(number) => *number,
+        Value::Count(count) => *count as f64,
+        other => panic!("{column} {other:?}"),
+    };
+    // Half an encounter of two and a half is the prior's; of the bites all of it is.
+    assert_eq!((number(0, "events"), number(0, "of_encounters")), (2.0, 8.0));
+    assert_eq!((number(1, "events"), number(1, "of_encounters")), (0.0, 8.0));
+    assert!((number(0, "prior_part") - 0.2).abs() < 1e-9 && (number(1, "prior_part") - 1.0).abs() < 1e-9);
+    for row in [0, 1] {
+        let (lower, value, upper) =
+            (number(row, "estimate_lower"), number(row, "estimate"), number(row, "estimate_upper"));
+        assert!(0.0 <= lower && lower < value && value < upper, "{lower} {value} {upper}");
+    }
+    assert!(number(0, "estimate") > number(1, "estimate"));
+    let worth = |row: usize| number(row, "prior_events") / number(row, "prior_encounters");
+    let alone = number(0, "of_prior_alone") / worth(0);
+    assert!((alone / (number(1, "of_prior_alone") / worth(1)) - 1.0).abs() < 1e-9);
+    // As staff see it on the page of walks.
+    let shown = number(0, "estimate");
+    let page = test.get("/route").await.expect(200);
+    page.says("Snakes stepped on");
+    page.says("2 of 8 reported encounters whose approach is known");
+    assert!(shown > 10.0);
 }
 
 #[tokio::test]
