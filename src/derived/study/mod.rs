@@ -260,6 +260,7 @@ pub const TABLES: &[Entry] = &[
     entry("cluster-segments", "Gi* and local Moran's I of segments", clusters::segments),
     entry("survey-walks", "Survey walks by purpose", survey::walks),
     entry("survey-rates", "Survey rates of trails", survey::rates),
+    entry("survey-rates-stretches", "Survey rates of stretches", survey::stretch_rates),
     entry("reporting-ratio", "Reports for each survey encounter", survey::reporting),
     entry("joining-ratios", "Ratios by which reports are joined to surveys", survey::joined_by),
     entry("observers", "What two observers saw and missed", survey::observers),

@@ -12,6 +12,7 @@ use crate::derived::study::Layers;
 use crate::derived::study::need;
 use crate::derived::study::table::Table;
 use crate::derived::survey::JoinRatio;
+use crate::derived::survey::SurveySet;
 use crate::domain::walk::Purpose;
 
 const PER_1000: &str = "per 1,000 survey-km";
@@ -54,12 +55,21 @@ pub(super) fn walks(layers: &Layers) -> Result<Table, String> {
 }
 
 pub(super) fn rates(layers: &Layers) -> Result<Table, String> {
-    let set = &need(&layers.survey)?.trails;
+    Ok(rates_of(&need(&layers.survey)?.trails, "trail", "name of the trail"))
+}
+
+pub(super) fn stretch_rates(layers: &Layers) -> Result<Table, String> {
+    let name = "trail, and which part of it; the stretches of the report rates where there are any";
+    Ok(rates_of(&need(&layers.survey)?.stretches, "stretch", name))
+}
+
+/// Survey rates of one kind of unit, whose column of names has this name and meaning.
+fn rates_of(set: &SurveySet, unit: &str, meaning: &str) -> Table {
     let (fits, joint) = (set.fits.as_ref().ok(), set.joint.as_ref().ok());
     let words = |error: Option<&String>| error.map_or("estimated", String::as_str).to_owned();
     let (no_rates, no_joint) = (words(set.fits.as_ref().err()), words(set.joint.as_ref().err()));
-    Ok(Table::of((0..set.names.len()).collect())
-        .column("trail", "", "name of the trail", |unit| set.names[*unit].clone())
+    Table::of((0..set.names.len()).collect())
+        .column(unit, "", meaning, |unit: &usize| set.names[*unit].clone())
         .column("planned_encounters", "", "on planned walks, mean over draws", |unit| {
             set.effort[*unit][0].count
         })
@@ -70,12 +80,12 @@ pub(super) fn rates(layers: &Layers) -> Result<Table, String> {
         .column("targeted_km", "survey-km", "on targeted walks", |unit| set.effort[*unit][1].km)
         .column("rate_is", "", "whether there are survey rates, or why not", |_| no_rates.clone())
         .limits("planned_rate", PER_1000, "from planned walks alone", |unit| rate(&fits?.planned_only, *unit))
-        .limits("with_targeted_rate", PER_1000, "targeted walks kept to their own trails", |unit| {
+        .limits("with_targeted_rate", PER_1000, "targeted walks kept to their own units", |unit| {
             rate(&fits?.with_targeted, *unit)
         })
         .column("joint_is", "", "whether surveys and reports are joined, or why not", |_| no_joint.clone())
         .limits("joint_rate", PER_1000, "surveys and reports together", |unit| rate(joint?, *unit))
-        .done())
+        .done()
 }
 
 pub(super) fn reporting(layers: &Layers) -> Result<Table, String> {

@@ -196,6 +196,36 @@ async fn a_forecast_stands_for_every_trail_month_and_part_of_the_day() {
     assert_eq!(number(of_area(all, &Value::Count(1)), "expected_once"), None);
 }
 
+/// The same stretches as report rates have, the same walks as the trails have, and rates of their own.
+#[tokio::test]
+async fn survey_rates_stand_by_stretch_too() {
+    let test = TestApp::complete_park().await;
+    let layers = Layers::read(test.app.deriver()).await.unwrap();
+    let (trails, stretches) = (
+        make(&layers, "survey-rates").unwrap().unwrap(),
+        make(&layers, "survey-rates-stretches").unwrap().unwrap(),
+    );
+    let of_reports = make(&layers, "stretches").unwrap().unwrap();
+    let names = |table: &Table, column: &str| -> Vec<Value> {
+        (0..table.rows.len()).map(|row| cell(table, row, column).clone()).collect()
+    };
+    assert_eq!(names(&stretches, "stretch"), names(&of_reports, "name"));
+    assert!(stretches.rows.len() > trails.rows.len());
+    let number = |value: &Value| match value {
+        Value::Number(number) => Some(*number),
+        _ => None,
+    };
+    for column in ["planned_km", "planned_encounters", "targeted_km", "targeted_encounters"] {
+        let sum =
+            |table: &Table| names(table, column).iter().filter_map(number).fold(0.0, |sum, it| sum + it);
+        let (of_trails, of_stretches) = (sum(&trails), sum(&stretches));
+        assert!(of_trails > 0.0 && (of_stretches / of_trails - 1.0).abs() < 1e-9, "{column}");
+    }
+    let rates: Vec<f64> = names(&stretches, "planned_rate").iter().filter_map(number).collect();
+    assert!(rates.len() > 1 && rates.iter().any(|rate| (rate - rates[0]).abs() > 1e-6), "{rates:?}");
+    assert!(names(&stretches, "joint_rate").iter().filter_map(number).count() > 1);
+}
+
 #[tokio::test]
 async fn contacts_and_bites_stand_with_the_share_that_is_prior() {
     let test = TestApp::park().await;
