@@ -12,6 +12,7 @@ mod effect;
 mod exposure;
 mod forecast;
 mod notices;
+mod observers;
 mod pattern;
 mod rates;
 mod reactions;
@@ -263,7 +264,9 @@ pub const TABLES: &[Entry] = &[
     entry("survey-rates-stretches", "Survey rates of stretches", survey::stretch_rates),
     entry("reporting-ratio", "Reports for each survey encounter", survey::reporting),
     entry("joining-ratios", "Ratios by which reports are joined to surveys", survey::joined_by),
-    entry("observers", "What two observers saw and missed", survey::observers),
+    entry("observers", "What two observers saw and missed", observers::observers),
+    entry("observer-models", "What makes a snake easy to notice: models", observers::models),
+    entry("observer-pairs", "What pairs of observers saw and missed", observers::pairs),
     entry("watch-weeks", "The season against expectation, week by week", watch::weeks),
     entry("watch-rule", "By what rule weeks stand out", watch::rule),
     entry("watch-alarms", "Weeks that stand out", watch::alarms),
