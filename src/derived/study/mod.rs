@@ -268,6 +268,11 @@ pub const TABLES: &[Entry] = &[
     entry("observer-models", "What makes a snake easy to notice: models", observers::models),
     entry("observer-pairs", "What pairs of observers saw and missed", observers::pairs),
     entry("watch-weeks", "The season against expectation, week by week", watch::weeks),
+    entry(
+        "watch-weeks-stretches",
+        "The season against expectation by stretch, week by week",
+        watch::stretch_weeks,
+    ),
     entry("watch-rule", "By what rule weeks stand out", watch::rule),
     entry("watch-alarms", "Weeks that stand out", watch::alarms),
     entry(
