@@ -19,6 +19,9 @@ use crate::derived::forecast::RouteAnswer;
 use crate::derived::forecast::Stop;
 use crate::derived::forecast::TripKind;
 use crate::derived::forecast::Way;
+use crate::derived::forecast::area;
+use crate::derived::forecast::area::AreaAnswer;
+use crate::derived::forecast::area::AreaFigures;
 use crate::derived::rates::UnitKind;
 use crate::derived::season::PeriodChoice;
 use crate::derived::season::too_little_words;
@@ -32,7 +35,8 @@ pub(super) struct ForecastArguments {
     #[command(flatten)]
     database: DatabaseFile,
     /// Where the walk begins: a trailhead, place, junction or end of a trail by name. Without it every trail is walked
-    /// out from its nearest trailhead and back.
+    /// out from its nearest trailhead and back, and the whole area stands beside them: the average of all walking there,
+    /// and all walking of the period in a mean year.
     #[arg(long, requires = "to")]
     from: Option<String>,
     /// Where it ends.
@@ -50,9 +54,9 @@ pub(super) struct ForecastArguments {
     /// In which part of the day: early, middle, evening, night; all when left out.
     #[arg(long)]
     part: Option<String>,
-    /// How many parties walk it.
-    #[arg(long, default_value_t = 1, value_parser = clap::value_parser!(u32).range(1..))]
-    parties: u32,
+    /// How many parties walk it; one when left out, over the whole area as many as on an average day.
+    #[arg(long, value_parser = clap::value_parser!(u32).range(1..))]
+    parties: Option<u32>,
 }
 
 const FORECAST_HEAD: [&str; 20] = [
@@ -78,7 +82,7 @@ const FORECAST_HEAD: [&str; 20] = [
     "state",
 ];
 
-/// Prints what to expect on a walk, or on every trail.
+/// Prints what to expect on a walk, or on every trail and over the whole area.
 pub(super) async fn forecast(arguments: ForecastArguments) -> anyhow::Result<()> {
     let part = match arguments.part.as_deref() {
         None => None,
@@ -91,10 +95,11 @@ pub(super) async fn forecast(arguments: ForecastArguments) -> anyhow::Result<()>
     let deriver = app.deriver();
     let facts = deriver.facts().await?;
     let (network, rates) = (deriver.network(&facts).await?, deriver.rates(&facts).await?);
-    let season = deriver.season(&facts).await?;
-    let ground = Ground { facts: &facts, network: &network, rates: &rates, season: &season };
+    let (exposure, season) = (deriver.exposure(&facts).await?, deriver.season(&facts).await?);
+    let ground =
+        Ground { facts: &facts, network: &network, rates: &rates, exposure: &exposure, season: &season };
     let period = PeriodChoice { month: arguments.month, part };
-    let asked = Asked { period, n_parties: arguments.parties };
+    let asked = Asked { period, n_parties: arguments.parties.unwrap_or(1) };
     let walks = match (&arguments.from, &arguments.to) {
         (Some(from), Some(to)) => {
             let stops = forecast::stops(&facts, &network);
@@ -111,8 +116,52 @@ pub(super) async fn forecast(arguments: ForecastArguments) -> anyhow::Result<()>
     for (walk, answer) in walks {
         out.row(forecast_row(&walk, &answer, asked.n_parties))?;
     }
+    if arguments.from.is_none() {
+        for row in area_rows(&area::area(&ground, period, arguments.parties)?) {
+            out.row(row)?;
+        }
+    }
     out.flush()?;
     Ok(())
+}
+
+/// The rows of the whole area: so many parties that walk the average of all walking, and all walking of the period.
+fn area_rows(answer: &AreaAnswer) -> Vec<Vec<String>> {
+    let n_parties = f64::from(answer.n_parties);
+    let names = ["the whole area, the average of all walking", "the whole area, all walking of a mean year"];
+    let left_out = format!("{:.3}", answer.trail_km.left_out());
+    let row = |name: &str, km: [String; 2], parties: String, numbers: Vec<String>, state: &str| {
+        let [walked, assumed] = km;
+        let mut row = vec![name.to_owned(), walked, assumed, left_out.clone(), parties];
+        row.extend(numbers);
+        row.push(state.to_owned());
+        row
+    };
+    let nothing = |state: &str| -> Vec<Vec<String>> {
+        let blank = || [String::new(), String::new()];
+        let parties = [format!("{n_parties:.0}"), String::new()];
+        let rows = names.iter().zip(parties);
+        rows.map(|(name, parties)| row(name, blank(), parties, vec![String::new(); 14], state)).collect()
+    };
+    match &answer.figures {
+        AreaFigures::NotEstimable => nothing("no exposure"),
+        AreaFigures::TooLittleKnown(known) => nothing(&too_little_words(known)),
+        AreaFigures::Estimated(forecast) => {
+            let is_partial = answer.trail_km.left_out() > 0.0 || answer.n_months_unknown > 0;
+            let state = if is_partial { "estimated in part" } else { "estimated" };
+            let km = |scale: f64| {
+                [forecast.km.estimated(), forecast.km.assumed].map(|km| format!("{:.3}", km * scale))
+            };
+            let of_parties = numbers(&forecast.of_parties.0, &forecast.of_parties.1);
+            let of_all = numbers(&forecast.of_all.0, &forecast.of_all.1);
+            let of_one = km(forecast.party_km.mean / forecast.km.estimated());
+            let all = format!("{:.0}", forecast.parties.mean);
+            vec![
+                row(names[0], of_one, format!("{n_parties:.0}"), of_parties, state),
+                row(names[1], km(1.0), all, of_all, state),
+            ]
+        }
+    }
 }
 
 fn named(stops: &[Stop], name: &str) -> anyhow::Result<usize> {

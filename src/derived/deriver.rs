@@ -462,18 +462,23 @@ impl Deriver {
         Ok(facts.with(value.await?))
     }
 
-    /// What one party is expected to report on each trail in each month and part of the day.
+    /// What one party is expected to report on each trail, and all over the whole area, in each month and part of the day.
     ///
     /// # Errors
     /// [`DeriveError::Unanswerable`] without rates or trailheads.
     pub async fn trail_periods(&self, facts: &Derived<Facts>) -> Result<Derived<TrailPeriods>, DeriveError> {
         let (network, rates) = (boxed(self.network(facts)).await?, boxed(self.rates(facts)).await?);
-        let season = boxed(self.season(facts)).await?;
+        let (exposure, season) = (boxed(self.exposure(facts)).await?, boxed(self.season(facts)).await?);
         let value = self.trail_periods.get(facts.basis, (), async || {
             let facts = Arc::clone(&facts.value);
             off_thread(move || {
-                let (network, rates, season) = (&network.value, &rates.value, &season.value);
-                forecast::trail_periods(&forecast::Ground { facts: &facts, network, rates, season })
+                forecast::trail_periods(&forecast::Ground {
+                    facts: &facts,
+                    network: &network.value,
+                    rates: &rates.value,
+                    exposure: &exposure.value,
+                    season: &season.value,
+                })
             })
             .await
         });

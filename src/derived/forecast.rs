@@ -1,4 +1,6 @@
-//! The route question: what to expect on a walk, beside the same question for the area's trails.
+//! The route question: what to expect on a walk, beside the same question for the area's trails and for all of it.
+
+pub mod area;
 
 use std::collections::BTreeMap;
 
@@ -25,7 +27,9 @@ use crate::analysis::rates::RateDraws;
 use crate::analysis::rates::UnitFactors;
 use crate::analysis::rates::UnitRate;
 use crate::derived::DeriveError;
+use crate::derived::exposure::ExposureLayer;
 use crate::derived::facts::Facts;
+use crate::derived::forecast::area::AreaPeriod;
 use crate::derived::network::NetworkLayer;
 use crate::derived::rates::RateLayer;
 use crate::derived::reactions::ReactionLayer;
@@ -111,6 +115,8 @@ pub struct Ground<'a> {
     pub network: &'a NetworkLayer,
     /// The rates.
     pub rates: &'a RateLayer,
+    /// Walking.
+    pub exposure: &'a ExposureLayer,
     /// Season and hours.
     pub season: &'a SeasonLayer,
 }
@@ -387,11 +393,13 @@ fn trail_ways(ground: &Ground<'_>, out_m: f64) -> Vec<TrailWay> {
 /// How far out each trail is walked in [`trail_periods`], metres.
 pub const OUT_M: f64 = 3000.0;
 
-/// Forecasts of one party for every trail in every month and part of the day.
+/// Forecasts of one party for every trail, and of the whole area, in every month and part of the day.
 #[derive(Debug)]
 pub struct TrailPeriods {
     /// By trail, then by period: the whole year first, then its months, each as a whole and by part of the day.
     pub rows: Vec<TrailPeriod>,
+    /// The whole area, by period in the same order.
+    pub area: Vec<AreaPeriod>,
 }
 
 /// One trail in one period.
@@ -409,7 +417,7 @@ pub struct TrailPeriod {
     pub forecast: Result<Forecast, String>,
 }
 
-/// The forecast of [`trails_beside`] for one party, [`OUT_M`] out, in all periods.
+/// The forecast of [`trails_beside`] for one party, [`OUT_M`] out, and of the whole area, in all periods.
 ///
 /// # Errors
 /// [`DeriveError::Unanswerable`] when no trailhead leads to a trail.
@@ -451,7 +459,7 @@ pub fn trail_periods(ground: &Ground<'_>) -> Result<TrailPeriods, DeriveError> {
         by_period.iter().map(of_period).collect()
     };
     let rows: Result<Vec<Vec<TrailPeriod>>, DeriveError> = ways.par_iter().map(of_way).collect();
-    Ok(TrailPeriods { rows: rows?.into_iter().flatten().collect() })
+    Ok(TrailPeriods { rows: rows?.into_iter().flatten().collect(), area: area::area_periods(ground)? })
 }
 
 /// The year and its months, each as a whole and by part of the day.

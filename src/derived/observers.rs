@@ -9,27 +9,75 @@ use crate::analysis::double_observer::LeadFollow;
 use crate::analysis::double_observer::Sighting;
 use crate::analysis::double_observer::huggins;
 use crate::analysis::double_observer::huggins::Observers;
+use crate::analysis::double_observer::huggins::WhyNot;
 use crate::derived::DeriveError;
 use crate::derived::rates::Limits;
 use crate::domain::double_observer::DoubleObserverWalk;
 use crate::domain::double_observer::Noticed;
 use crate::domain::double_observer::NoticedBy;
 use crate::domain::double_observer::ObserverProtocol;
+use crate::domain::double_observer::PairKind;
 
 /// Level of every interval.
 const LEVEL: f64 = 0.95;
 /// Words for "nothing covered it".
 const OPEN: [&str; 4] = ["none", "open", "no cover", "no"];
 
-/// What double-observer walks say.
+/// What double-observer walks say: detection is of one kind of observer, and no kind speaks for another.
 #[derive(Debug, Clone, PartialEq)]
 pub struct ObserverLayer {
+    /// By the kinds of the two, in the order of [`PairKind`]; those that walked.
+    pub by_kind: Vec<KindFindings>,
+    /// All of them pooled, where pairs of several kinds walked: to be shown under that name only.
+    pub pooled: Option<KindFindings>,
+    /// Counts by protocol and pair of people.
+    pub pairs: Vec<PairRow>,
+}
+
+/// What the walks of pairs of one kind say, or all walks pooled.
+#[derive(Debug, Clone, PartialEq)]
+pub struct KindFindings {
+    /// The kinds of the two; none for all walks pooled.
+    pub pair: Option<PairKind>,
     /// Two who look independently; none without such walks.
     pub independent: Option<IndependentFindings>,
     /// Leader and follower; none without such walks.
     pub lead_follow: Option<LeadFollowFindings>,
-    /// Counts by protocol and pair of people.
-    pub pairs: Vec<PairRow>,
+}
+
+impl KindFindings {
+    fn of(pair: Option<PairKind>, walks: &[DoubleObserverWalk]) -> Result<Self, DeriveError> {
+        let of = |protocol: ObserverProtocol| -> Vec<&DoubleObserverWalk> {
+            let is_in = |walk: &&DoubleObserverWalk| {
+                walk.protocol == protocol && pair.is_none_or(|pair| walk.pair == pair)
+            };
+            walks.iter().filter(is_in).collect()
+        };
+        Ok(Self {
+            pair,
+            independent: independent(&of(ObserverProtocol::Independent))?,
+            lead_follow: lead_follow(&of(ObserverProtocol::LeadFollow))?,
+        })
+    }
+}
+
+/// The kinds of the two as tables have them; none for all walks pooled.
+pub fn pair_term(pair: Option<PairKind>) -> &'static str {
+    match pair {
+        Some(PairKind::Of(kind)) => kind.term(),
+        Some(PairKind::Mixed) => "two kinds",
+        Some(PairKind::NotSaid) => "not said",
+        None => "all kinds pooled",
+    }
+}
+
+/// Why a model has no estimate, in words.
+pub fn why_words(why: WhyNot) -> &'static str {
+    match why {
+        WhyNot::TooFew => "too few encounters, or none noticed by both",
+        WhyNot::Collinear => "it does not vary, or says the same as another",
+        WhyNot::Separation => "it foretells who noticed what without fail, or both noticed everything",
+    }
 }
 
 /// Encounters by who noticed them.
@@ -80,6 +128,8 @@ pub struct PairRow {
     pub first: String,
     /// The second, or the follower.
     pub second: String,
+    /// Their kinds.
+    pub pair: PairKind,
     /// Walks.
     pub n_walks: usize,
     /// Encounters.
@@ -123,15 +173,23 @@ impl Counts {
 /// # Errors
 /// [`DeriveError::Internal`] when the sightings do not fit together.
 pub fn compute(walks: &[DoubleObserverWalk]) -> Result<ObserverLayer, DeriveError> {
-    Ok(ObserverLayer {
-        independent: independent(&of(walks, ObserverProtocol::Independent))?,
-        lead_follow: lead_follow(&of(walks, ObserverProtocol::LeadFollow))?,
-        pairs: pairs(walks),
-    })
+    let mut kinds: Vec<PairKind> = walks.iter().map(|walk| walk.pair).collect();
+    kinds.sort_unstable();
+    kinds.dedup();
+    let by_kind: Result<Vec<KindFindings>, DeriveError> =
+        kinds.iter().map(|pair| KindFindings::of(Some(*pair), walks)).collect();
+    let pooled = match kinds.len() {
+        0 | 1 => None,
+        _ => Some(KindFindings::of(None, walks)?),
+    };
+    Ok(ObserverLayer { by_kind: by_kind?, pooled, pairs: pairs(walks) })
 }
 
-fn of(walks: &[DoubleObserverWalk], protocol: ObserverProtocol) -> Vec<&DoubleObserverWalk> {
-    walks.iter().filter(|walk| walk.protocol == protocol).collect()
+impl ObserverLayer {
+    /// The findings of each kind, then those of all pooled where there are any.
+    pub fn findings(&self) -> impl Iterator<Item = &KindFindings> {
+        self.by_kind.iter().chain(&self.pooled)
+    }
 }
 
 fn counted(walks: &[&DoubleObserverWalk]) -> Counts {
@@ -144,14 +202,15 @@ fn pairs(walks: &[DoubleObserverWalk]) -> Vec<PairRow> {
     let mut rows: Vec<PairRow> = Vec::new();
     for walk in walks {
         let is_same = |row: &PairRow| {
-            (row.protocol, &row.first, &row.second)
-                == (walk.protocol, &walk.first_observer, &walk.second_observer)
+            (row.protocol, row.pair, &row.first, &row.second)
+                == (walk.protocol, walk.pair, &walk.first_observer, &walk.second_observer)
         };
         let at = rows.iter().position(is_same).unwrap_or_else(|| {
             rows.push(PairRow {
                 protocol: walk.protocol,
                 first: walk.first_observer.clone(),
                 second: walk.second_observer.clone(),
+                pair: walk.pair,
                 n_walks: 0,
                 counts: Counts::default(),
             });
@@ -234,6 +293,9 @@ fn lead_follow(walks: &[&DoubleObserverWalk]) -> Result<Option<LeadFollowFinding
 #[cfg(test)]
 mod tests {
     use super::*;
+    use crate::domain::double_observer::ObserverKind;
+    use crate::domain::ids::EncounterId;
+    use crate::domain::ids::WalkId;
 
     /// Nine of eleven, and nine of ten: exact limits of the binomial from its tables (Clopper and Pearson 1934).
     #[test]
@@ -242,6 +304,7 @@ mod tests {
             protocol,
             first: "A".to_owned(),
             second: "B".to_owned(),
+            pair: PairKind::NotSaid,
             n_walks: 3,
             counts: Counts { only_first: 1, only_second: 2, both: 9 },
         };
@@ -250,5 +313,57 @@ mod tests {
         assert!((first.lower - 0.4822).abs() < 1e-3 && (first.upper - 0.9772).abs() < 1e-3, "{first:?}");
         assert!((second.lower - 0.5550).abs() < 1e-3 && (second.upper - 0.9975).abs() < 1e-3, "{second:?}");
         assert_eq!(row(ObserverProtocol::LeadFollow).detection(), [None, None]);
+    }
+
+    fn walk(id: i64, pair: PairKind, by: &[NoticedBy]) -> DoubleObserverWalk {
+        let noticed = by.iter().map(|by| Noticed {
+            encounter_id: EncounterId(id),
+            by: *by,
+            distance_first_noticed: None,
+            cover: String::new(),
+            air_temperature_c: None,
+        });
+        DoubleObserverWalk {
+            walk_id: WalkId(id),
+            event_id: format!("W-{id}"),
+            protocol: ObserverProtocol::Independent,
+            first_observer: "A".to_owned(),
+            second_observer: "B".to_owned(),
+            pair,
+            noticed: noticed.collect(),
+        }
+    }
+
+    /// Rangers miss nothing of what the other notices, visitors half: together that would be a share that is nobody's.
+    #[test]
+    fn each_kind_stands_for_itself() {
+        let (ranger, visitor) = (PairKind::Of(ObserverKind::Ranger), PairKind::Of(ObserverKind::Visitor));
+        let half = [NoticedBy::Both, NoticedBy::First, NoticedBy::Second];
+        let walks: Vec<DoubleObserverWalk> = (0..20)
+            .map(|id| match id % 2 {
+                0 => walk(id, ranger, &[NoticedBy::Both]),
+                _ => walk(id, visitor, &half),
+            })
+            .chain([walk(20, PairKind::Mixed, &[NoticedBy::First]), walk(21, PairKind::NotSaid, &[])])
+            .collect();
+        let layer = compute(&walks).unwrap();
+        let kinds: Vec<Option<PairKind>> = layer.by_kind.iter().map(|found| found.pair).collect();
+        let expected = [ranger, visitor, PairKind::Mixed, PairKind::NotSaid];
+        assert_eq!(kinds, expected.map(Some));
+        let first =
+            |found: &KindFindings| found.independent.as_ref().unwrap().plain.first.map(|share| share.share);
+        assert_eq!((first(&layer.by_kind[0]), first(&layer.by_kind[1])), (Some(1.0), Some(0.5)));
+        let counted: Vec<usize> =
+            layer.by_kind.iter().map(|found| found.independent.as_ref().unwrap().n_walks).collect();
+        assert_eq!(counted, [10, 10, 1, 1]);
+        // 20 of 30, and no kind's.
+        let pooled = layer.pooled.unwrap();
+        assert_eq!(pooled.pair, None);
+        assert!((first(&pooled).unwrap() - 2.0 / 3.0).abs() < 1e-12);
+        assert_eq!(pooled.independent.unwrap().n_walks, 22);
+        // Of one kind alone nothing is pooled.
+        let alone = compute(&walks[..1]).unwrap();
+        assert_eq!((alone.by_kind.len(), alone.pooled), (1, None));
+        assert_eq!(compute(&[]).unwrap().findings().count(), 0);
     }
 }

@@ -420,7 +420,7 @@ fn months_of(time: &EventTime, months: &[YearMonth]) -> Range<usize> {
 }
 
 /// Whether a cell of the curve (part of the year, hour) belongs to the chosen period.
-fn is_chosen(choice: PeriodChoice, month: usize, hour: usize) -> bool {
+pub(super) fn is_chosen(choice: PeriodChoice, month: usize, hour: usize) -> bool {
     choice.month.is_none_or(|chosen| usize::from(chosen.unsigned_abs()) == month + 1)
         && choice.part.is_none_or(|part| PartOfDay::of_hour(hour as u8) == part)
 }

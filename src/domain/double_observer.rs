@@ -15,6 +15,42 @@ terms! {
     }
 }
 
+terms! {
+    /// What kind of observer somebody is: each notices as its kind does, and none speaks for another.
+    ObserverKind, "kinds of observer", {
+        /// Walks to look for snakes, and was trained to.
+        Surveyor => "surveyor",
+        /// Works in the park.
+        Ranger => "ranger",
+        /// Helps with surveys now and then.
+        Volunteer => "volunteer",
+        /// Came to walk.
+        Visitor => "visitor",
+    }
+}
+
+/// Which kinds of observer walked together.
+#[derive(Debug, Clone, Copy, PartialEq, Eq, Hash, PartialOrd, Ord)]
+pub enum PairKind {
+    /// Two of one kind.
+    Of(ObserverKind),
+    /// One of each of two kinds.
+    Mixed,
+    /// The kind of one or both was not said.
+    NotSaid,
+}
+
+impl PairKind {
+    /// The pair of two observers.
+    pub fn of(first: Option<ObserverKind>, second: Option<ObserverKind>) -> Self {
+        match (first, second) {
+            (Some(first), Some(second)) if first == second => Self::Of(first),
+            (Some(_), Some(_)) => Self::Mixed,
+            _ => Self::NotSaid,
+        }
+    }
+}
+
 /// One row of a double-observer walk as read from a file.
 #[derive(Debug, Clone, PartialEq, Eq)]
 pub struct DoubleObservationDraft {
@@ -26,6 +62,10 @@ pub struct DoubleObservationDraft {
     pub first_observer: String,
     /// The second observer, or the follower.
     pub second_observer: String,
+    /// The kind of the first; none where it is not said.
+    pub first_kind: Option<ObserverKind>,
+    /// The kind of the second; none where it is not said.
+    pub second_kind: Option<ObserverKind>,
     /// Who noticed which encounter; none in the row of a walk on which neither noticed any.
     pub noticed: Option<NoticedDraft>,
 }
@@ -85,6 +125,8 @@ pub struct DoubleObserverWalk {
     pub first_observer: String,
     /// The second observer, or the follower.
     pub second_observer: String,
+    /// Which kinds of observer they were.
+    pub pair: PairKind,
     /// Who noticed which encounter.
     pub noticed: Vec<Noticed>,
 }

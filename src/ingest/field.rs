@@ -125,6 +125,8 @@ fields! {
     Protocol => "protocol" ["observerprotocol"];
     FirstObserver => "firstObserver" ["first", "leader"];
     SecondObserver => "secondObserver" ["second", "follower"];
+    FirstObserverKind => "firstObserverKind" ["firstkind", "leaderkind"];
+    SecondObserverKind => "secondObserverKind" ["secondkind", "followerkind"];
     ByFirst => "byFirst" ["seenbyfirst"];
     BySecond => "bySecond" ["seenbysecond"];
     Up => "up" ["putup", "from", "since"];
@@ -187,9 +189,17 @@ pub(crate) fn fields_of(content: Content) -> &'static [Field] {
         Content::Signs => {
             &[Name, DecimalLatitude, DecimalLongitude, Standing, PermitNeeded, OnRock, Heritage, Reason]
         }
-        Content::DoubleObserver => {
-            &[EventId, Protocol, FirstObserver, SecondObserver, OccurrenceId, ByFirst, BySecond]
-        }
+        Content::DoubleObserver => &[
+            EventId,
+            Protocol,
+            FirstObserver,
+            SecondObserver,
+            FirstObserverKind,
+            SecondObserverKind,
+            OccurrenceId,
+            ByFirst,
+            BySecond,
+        ],
         Content::SignsInPlace => &[Name, DecimalLatitude, DecimalLongitude, Kind, Up, Down],
         Content::SignInspections => &[Sign, InspectedAt, RecordedBy, Condition, OccurrenceRemarks],
         Content::SignWatches => &[

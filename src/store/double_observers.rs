@@ -9,6 +9,8 @@ use crate::domain::double_observer::DoubleObserverWalk;
 use crate::domain::double_observer::Noticed;
 use crate::domain::double_observer::NoticedBy;
 use crate::domain::double_observer::NoticedDraft;
+use crate::domain::double_observer::ObserverKind;
+use crate::domain::double_observer::PairKind;
 use crate::domain::encounter::EncounterDraft;
 use crate::domain::ids::AreaId;
 use crate::domain::ids::EncounterId;
@@ -40,6 +42,11 @@ pub(super) struct DoubleObservationWire {
     protocol: String,
     first_observer: String,
     second_observer: String,
+    // States that were kept before kinds were asked for have none.
+    #[serde(default)]
+    first_kind: Option<String>,
+    #[serde(default)]
+    second_kind: Option<String>,
     occurrence_id: Option<String>,
     by_first: bool,
     by_second: bool,
@@ -51,6 +58,8 @@ struct ObservationRow {
     protocol: String,
     first_observer: String,
     second_observer: String,
+    first_kind: Option<String>,
+    second_kind: Option<String>,
     occurrence_id: Option<String>,
     by_first: i64,
     by_second: i64,
@@ -69,9 +78,16 @@ impl TryFrom<ObservationRow> for DoubleObservationDraft {
             protocol: stored(row.protocol.parse(), "double_observer_walks", "protocol", row.id)?,
             first_observer: row.first_observer,
             second_observer: row.second_observer,
+            first_kind: kind(row.first_kind.as_deref(), "first_kind", row.id)?,
+            second_kind: kind(row.second_kind.as_deref(), "second_kind", row.id)?,
             noticed: row.occurrence_id.zip(by).map(|(occurrence_id, by)| NoticedDraft { occurrence_id, by }),
         })
     }
+}
+
+/// The kind of an observer as it is stored.
+fn kind(term: Option<&str>, column: &'static str, id: i64) -> Result<Option<ObserverKind>, Error> {
+    stored(term.map(str::parse).transpose(), "double_observer_walks", column, id)
 }
 
 impl Kept for DoubleObservationDraft {
@@ -87,6 +103,8 @@ impl Kept for DoubleObservationDraft {
             protocol: self.protocol.term().to_owned(),
             first_observer: self.first_observer.clone(),
             second_observer: self.second_observer.clone(),
+            first_kind: self.first_kind.map(|kind| kind.term().to_owned()),
+            second_kind: self.second_kind.map(|kind| kind.term().to_owned()),
             occurrence_id: self.noticed.as_ref().map(|noticed| noticed.occurrence_id.clone()),
             by_first: by.is_some_and(NoticedBy::first),
             by_second: by.is_some_and(NoticedBy::second),
@@ -95,11 +113,16 @@ impl Kept for DoubleObservationDraft {
 
     fn from_wire(wire: DoubleObservationWire) -> Result<Self, String> {
         let by = NoticedBy::from_marks(wire.by_first, wire.by_second);
+        let kind = |term: Option<String>| -> Result<Option<ObserverKind>, String> {
+            term.map(|term| term.parse().map_err(|error| format!("{error}"))).transpose()
+        };
         Ok(Self {
             event_id: wire.event_id,
             protocol: wire.protocol.parse().map_err(|error| format!("{error}"))?,
             first_observer: wire.first_observer,
             second_observer: wire.second_observer,
+            first_kind: kind(wire.first_kind)?,
+            second_kind: kind(wire.second_kind)?,
             noticed: wire.occurrence_id.zip(by).map(|(occurrence_id, by)| NoticedDraft { occurrence_id, by }),
         })
     }
@@ -112,7 +135,7 @@ impl Kept for DoubleObservationDraft {
         let row = sqlx::query_as!(
             ObservationRow,
             r#"SELECT double_observer_detections.id AS "id!", survey_walks.event_id, protocol, first_observer,
-                second_observer, occurrence_id AS "occurrence_id?", by_first, by_second,
+                second_observer, first_kind, second_kind, occurrence_id AS "occurrence_id?", by_first, by_second,
                 double_observer_detections.batch_id, double_observer_detections.file_id,
                 double_observer_detections.row_number
              FROM double_observer_detections
@@ -256,8 +279,11 @@ impl Place {
         own_row: Option<i64>,
     ) -> Result<i64, Fault> {
         let protocol = draft.protocol.term();
+        let [first_kind, second_kind] =
+            [draft.first_kind, draft.second_kind].map(|kind| kind.map(ObserverKind::term));
         let known = sqlx::query!(
-            r#"SELECT id AS "id!", protocol, first_observer, second_observer FROM double_observer_walks
+            r#"SELECT id AS "id!", protocol, first_observer, second_observer, first_kind, second_kind
+             FROM double_observer_walks
              WHERE walk_id = ? AND removed_revision IS NULL"#,
             self.walk_id
         )
@@ -265,12 +291,15 @@ impl Place {
         .await?;
         let Some(known) = known else {
             let inserted = sqlx::query!(
-                "INSERT INTO double_observer_walks (walk_id, protocol, first_observer, second_observer, revision)
-                 VALUES (?, ?, ?, ?, ?)",
+                "INSERT INTO double_observer_walks (walk_id, protocol, first_observer, second_observer, first_kind,
+                    second_kind, revision)
+                 VALUES (?, ?, ?, ?, ?, ?, ?)",
                 self.walk_id,
                 protocol,
                 draft.first_observer,
                 draft.second_observer,
+                first_kind,
+                second_kind,
                 stamp.revision
             )
             .execute(connection)
@@ -281,7 +310,9 @@ impl Place {
         // Names that the rule for personal data emptied do not come back with another row.
         let is_emptied = known.first_observer.is_empty() && known.second_observer.is_empty();
         let is_same = observers == (&draft.first_observer, &draft.second_observer);
-        if known.protocol == protocol && (is_same || is_emptied) {
+        let is_alike = known.protocol == protocol
+            && (known.first_kind.as_deref(), known.second_kind.as_deref()) == (first_kind, second_kind);
+        if is_alike && (is_same || is_emptied) {
             return Ok(known.id);
         }
         let n_others = sqlx::query_scalar!(
@@ -293,16 +324,24 @@ impl Place {
         .fetch_one(&mut *connection)
         .await?;
         if n_others > 0 {
-            let value = format!("{protocol}, {}, {}", draft.first_observer, draft.second_observer);
+            let kinds: Vec<&str> = [first_kind, second_kind].into_iter().flatten().collect();
+            let (first, second) = (draft.first_observer.as_str(), draft.second_observer.as_str());
+            let value = [protocol, first, second].into_iter().chain(kinds).collect::<Vec<_>>().join(", ");
             // Reasons are kept when the rule for personal data has emptied the row: no names in them.
-            let reason = "another row of the walk has another protocol or other observers";
-            return Err(Problem::of("protocol", &value, reason, "make the rows of a walk agree").into());
+            let reason =
+                "another row of the walk has another protocol or other observers, or other kinds of them";
+            let hint = "make the rows of a walk agree; to change all of them, undo the batch that brought them first";
+            return Err(Problem::of("protocol", &value, reason, hint).into());
         }
         sqlx::query!(
-            "UPDATE double_observer_walks SET protocol = ?, first_observer = ?, second_observer = ?, revision = ? WHERE id = ?",
+            "UPDATE double_observer_walks SET protocol = ?, first_observer = ?, second_observer = ?, first_kind = ?,
+                second_kind = ?, revision = ?
+             WHERE id = ?",
             protocol,
             draft.first_observer,
             draft.second_observer,
+            first_kind,
+            second_kind,
             stamp.revision,
             known.id
         )
@@ -400,7 +439,7 @@ impl Snapshot {
     pub async fn double_observer_walks(&mut self, area: AreaId) -> Result<Vec<DoubleObserverWalk>, Error> {
         let rows = sqlx::query!(
             r#"SELECT double_observer_detections.id AS "id!", survey_walks.id AS "walk_id!", survey_walks.event_id, protocol,
-                first_observer, second_observer, by_first, by_second,
+                first_observer, second_observer, first_kind, second_kind, by_first, by_second,
                 encounters.id AS "living_encounter?", distance_first_noticed_m, cover AS "cover?", air_temperature_c
              FROM double_observer_detections
              JOIN double_observer_walks ON double_observer_walks.id = double_walk_id
@@ -425,6 +464,10 @@ impl Snapshot {
                     protocol: stored(row.protocol.parse(), "double_observer_walks", "protocol", row.id)?,
                     first_observer: row.first_observer,
                     second_observer: row.second_observer,
+                    pair: PairKind::of(
+                        kind(row.first_kind.as_deref(), "first_kind", row.id)?,
+                        kind(row.second_kind.as_deref(), "second_kind", row.id)?,
+                    ),
                     noticed: Vec::new(),
                 });
             }

@@ -9,6 +9,7 @@
 //! Who walks a trail out and back may meet the same snake twice. The lower bound counts each kilometre once, the upper
 //! one as often as it is walked. Kilometres without known walking are counted apart and are in no figure.
 
+pub mod area;
 pub mod contacts;
 mod floor;
 pub mod predictive;
@@ -76,6 +77,16 @@ impl RouteKm {
     /// Kilometres that are in no figure.
     pub fn left_out(&self) -> f64 {
         self.unexposed + self.contradicting
+    }
+
+    /// Adds kilometres of which so much is known.
+    pub fn add(&mut self, known: UnitKnown, km: f64) {
+        match known {
+            UnitKnown::Identified => self.identified += km,
+            UnitKnown::Assumed => self.assumed += km,
+            UnitKnown::Unexposed => self.unexposed += km,
+            UnitKnown::ContradictsRecords => self.contradicting += km,
+        }
     }
 }
 
@@ -226,18 +237,29 @@ fn bound(mut expected: Vec<f64>, params: &ForecastParams) -> Bound {
 fn route_km(visits: &[Visit], known: &[UnitKnown]) -> RouteKm {
     let mut km = RouteKm::default();
     for visit in visits {
-        let walked = visit.km * f64::from(visit.n_passes);
-        match known[visit.unit] {
-            UnitKnown::Identified => km.identified += walked,
-            UnitKnown::Assumed => km.assumed += walked,
-            UnitKnown::Unexposed => km.unexposed += walked,
-            UnitKnown::ContradictsRecords => km.contradicting += walked,
-        }
+        km.add(known[visit.unit], visit.km * f64::from(visit.n_passes));
     }
     km
 }
 
 fn check(visits: &[Visit], rates: &ForecastRates<'_>, params: &ForecastParams) -> Result<(), ForecastError> {
+    check_rates(rates)?;
+    let n_units = rates.draws.n_units;
+    for visit in visits {
+        if visit.unit >= n_units {
+            return Err(ForecastError::NoSuchUnit { unit: visit.unit, n_units });
+        }
+        if !(visit.km.is_finite() && visit.km >= 0.0) {
+            return Err(ForecastError::Value { name: "the length of a visit", value: visit.km });
+        }
+    }
+    if visits.iter().map(|visit| visit.km * f64::from(visit.n_passes)).sum::<f64>() <= 0.0 {
+        return Err(ForecastError::EmptyRoute);
+    }
+    check_params(params)
+}
+
+fn check_rates(rates: &ForecastRates<'_>) -> Result<(), ForecastError> {
     let n_units = rates.draws.n_units;
     if rates.known.len() != n_units {
         return Err(ForecastError::Shape("what is known of the units"));
@@ -248,18 +270,11 @@ fn check(visits: &[Visit], rates: &ForecastRates<'_>, params: &ForecastParams) -
     if rates.factors.check(n_units).is_err() {
         return Err(ForecastError::Shape("the factors of the period"));
     }
+    Ok(())
+}
+
+fn check_params(params: &ForecastParams) -> Result<(), ForecastError> {
     let bad = |name, value| Err(ForecastError::Value { name, value });
-    for visit in visits {
-        if visit.unit >= n_units {
-            return Err(ForecastError::NoSuchUnit { unit: visit.unit, n_units });
-        }
-        if !(visit.km.is_finite() && visit.km >= 0.0) {
-            return bad("the length of a visit", visit.km);
-        }
-    }
-    if visits.iter().map(|visit| visit.km * f64::from(visit.n_passes)).sum::<f64>() <= 0.0 {
-        return Err(ForecastError::EmptyRoute);
-    }
     if params.n_parties == 0 {
         return bad("the number of parties", 0.0);
     }

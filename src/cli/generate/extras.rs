@@ -57,14 +57,17 @@ fn write_weather(seed: u64, folder: &Path) -> anyhow::Result<()> {
 /// Two observers, each for themselves: every encounter of the walk was noticed by one of them at least.
 fn write_double_observers(seed: u64, folder: &Path) -> anyhow::Result<()> {
     let mut out = create(folder, "double-observer.csv")?;
-    writeln!(out, "eventID,protocol,firstObserver,secondObserver,occurrenceID,byFirst,bySecond")?;
+    writeln!(
+        out,
+        "eventID,protocol,firstObserver,secondObserver,firstObserverKind,secondObserverKind,occurrenceID,byFirst,bySecond"
+    )?;
     let mut rng = stream(seed, 41);
     let met = columns(folder, "surveys.csv", ["eventID", "occurrenceID"])?;
     let walks = columns(folder, "walks.csv", ["eventID", "purpose"])?;
     let planned = walks.into_iter().take(N_DOUBLE).filter(|[_, purpose]| purpose == "planned");
     let yes = |noticed: bool| if noticed { "yes" } else { "no" };
     for [event, _] in planned {
-        let row = format!("{event},independent,Observer 1,Observer 2");
+        let row = format!("{event},independent,Observer 1,Observer 2,surveyor,surveyor");
         let mut has_any = false;
         for [_, encounter] in met.iter().filter(|[of, _]| *of == event) {
             let [first, second] = loop {

@@ -5,12 +5,14 @@
 //! a trail is told finer than by segment, and only of reports.
 
 mod clusters;
+mod contacts;
 mod decisions;
 mod density;
 mod effect;
 mod exposure;
 mod forecast;
 mod notices;
+mod observers;
 mod pattern;
 mod rates;
 mod reactions;
@@ -118,7 +120,7 @@ pub struct Layers {
     pub watch: Answer<WatchLayer>,
     /// The same by stretch.
     pub watch_stretches: Answer<WatchLayer>,
-    /// What one party is expected to report on each trail, by month and part of the day.
+    /// What one party is expected to report on each trail, and all over the whole area, by month and part of the day.
     pub forecasts: Answer<TrailPeriods>,
     /// What signs did.
     pub effect: Answer<EffectLayer>,
@@ -237,6 +239,11 @@ pub const TABLES: &[Entry] = &[
         "Whether strikes depend on contact, within sub-tables",
         reactions::sub_tables,
     ),
+    entry(
+        "contacts-bites",
+        "Contacts underfoot and bites per 100,000 km, and how much of them is prior",
+        contacts::contacts,
+    ),
     entry("latency", "Time until snakes react, by kind of contact", reactions::latency),
     entry("density", "Density of encounters along trails", density::by_trail),
     entry("relative-density", "Density of reports relative to walking", density::relative_by_trail),
@@ -259,15 +266,23 @@ pub const TABLES: &[Entry] = &[
     entry("cluster-segments", "Gi* and local Moran's I of segments", clusters::segments),
     entry("survey-walks", "Survey walks by purpose", survey::walks),
     entry("survey-rates", "Survey rates of trails", survey::rates),
+    entry("survey-rates-stretches", "Survey rates of stretches", survey::stretch_rates),
     entry("reporting-ratio", "Reports for each survey encounter", survey::reporting),
     entry("joining-ratios", "Ratios by which reports are joined to surveys", survey::joined_by),
-    entry("observers", "What two observers saw and missed", survey::observers),
+    entry("observers", "What two observers saw and missed", observers::observers),
+    entry("observer-models", "What makes a snake easy to notice: models", observers::models),
+    entry("observer-pairs", "What pairs of observers saw and missed", observers::pairs),
     entry("watch-weeks", "The season against expectation, week by week", watch::weeks),
+    entry(
+        "watch-weeks-stretches",
+        "The season against expectation by stretch, week by week",
+        watch::stretch_weeks,
+    ),
     entry("watch-rule", "By what rule weeks stand out", watch::rule),
     entry("watch-alarms", "Weeks that stand out", watch::alarms),
     entry(
         "forecast",
-        "Expected reports of one party, by trail, month and part of the day",
+        "Expected reports by trail and over the whole area, by month and part of the day",
         forecast::by_trail,
     ),
     entry("effect", "Before and after signs", effect::effect),

@@ -1,17 +1,15 @@
-//! Tables of surveys: walks, rates beside reports, the reporting ratio, and what two observers saw and missed.
+//! Tables of surveys: walks, rates beside reports, and the reporting ratio.
 
-use crate::analysis::double_observer::Detection;
-use crate::analysis::double_observer::LeadFollow;
 use crate::analysis::rates::Interval;
 use crate::analysis::rates::RateFit;
 use crate::analysis::rates::ReportingRatio;
 use crate::derived::effect::SignState;
-use crate::derived::observers::Counts;
 use crate::derived::rates::Limits;
 use crate::derived::study::Layers;
 use crate::derived::study::need;
 use crate::derived::study::table::Table;
 use crate::derived::survey::JoinRatio;
+use crate::derived::survey::SurveySet;
 use crate::domain::walk::Purpose;
 
 const PER_1000: &str = "per 1,000 survey-km";
@@ -54,12 +52,21 @@ pub(super) fn walks(layers: &Layers) -> Result<Table, String> {
 }
 
 pub(super) fn rates(layers: &Layers) -> Result<Table, String> {
-    let set = &need(&layers.survey)?.trails;
+    Ok(rates_of(&need(&layers.survey)?.trails, "trail", "name of the trail"))
+}
+
+pub(super) fn stretch_rates(layers: &Layers) -> Result<Table, String> {
+    let name = "trail, and which part of it; the stretches of the report rates where there are any";
+    Ok(rates_of(&need(&layers.survey)?.stretches, "stretch", name))
+}
+
+/// Survey rates of one kind of unit, whose column of names has this name and meaning.
+fn rates_of(set: &SurveySet, unit: &str, meaning: &str) -> Table {
     let (fits, joint) = (set.fits.as_ref().ok(), set.joint.as_ref().ok());
     let words = |error: Option<&String>| error.map_or("estimated", String::as_str).to_owned();
     let (no_rates, no_joint) = (words(set.fits.as_ref().err()), words(set.joint.as_ref().err()));
-    Ok(Table::of((0..set.names.len()).collect())
-        .column("trail", "", "name of the trail", |unit| set.names[*unit].clone())
+    Table::of((0..set.names.len()).collect())
+        .column(unit, "", meaning, |unit: &usize| set.names[*unit].clone())
         .column("planned_encounters", "", "on planned walks, mean over draws", |unit| {
             set.effort[*unit][0].count
         })
@@ -70,12 +77,12 @@ pub(super) fn rates(layers: &Layers) -> Result<Table, String> {
         .column("targeted_km", "survey-km", "on targeted walks", |unit| set.effort[*unit][1].km)
         .column("rate_is", "", "whether there are survey rates, or why not", |_| no_rates.clone())
         .limits("planned_rate", PER_1000, "from planned walks alone", |unit| rate(&fits?.planned_only, *unit))
-        .limits("with_targeted_rate", PER_1000, "targeted walks kept to their own trails", |unit| {
+        .limits("with_targeted_rate", PER_1000, "targeted walks kept to their own units", |unit| {
             rate(&fits?.with_targeted, *unit)
         })
         .column("joint_is", "", "whether surveys and reports are joined, or why not", |_| no_joint.clone())
         .limits("joint_rate", PER_1000, "surveys and reports together", |unit| rate(joint?, *unit))
-        .done())
+        .done()
 }
 
 pub(super) fn reporting(layers: &Layers) -> Result<Table, String> {
@@ -142,78 +149,4 @@ struct Ratio<'a> {
     name: &'a str,
     n_cells: usize,
     ratio: &'a ReportingRatio,
-}
-
-/// One way of sharing a stretch. Pairs of people are left out: they would name them.
-struct Protocol {
-    name: &'static str,
-    n_walks: usize,
-    counts: Counts,
-    estimate: &'static str,
-    first: Option<Detection>,
-    second: Option<Detection>,
-    either: Option<Detection>,
-    abundance: Option<f64>,
-    limits: Option<(f64, f64)>,
-}
-
-pub(super) fn observers(layers: &Layers) -> Result<Table, String> {
-    let layer = need(&layers.observers)?;
-    let mut rows = Vec::new();
-    if let Some(found) = &layer.independent {
-        let plain = &found.plain;
-        rows.push(Protocol {
-            name: "independent",
-            n_walks: found.n_walks,
-            counts: found.counts,
-            estimate: if plain.either.is_some() { "estimated" } else { "not estimable" },
-            first: plain.first,
-            second: plain.second,
-            either: plain.either,
-            abundance: plain.either.map(|_| plain.chapman),
-            limits: plain.limits,
-        });
-    }
-    if let Some(found) = &layer.lead_follow {
-        let fit = match &found.removal {
-            LeadFollow::Estimated(fit) => Some(fit),
-            LeadFollow::NotEstimable { .. } | LeadFollow::NothingSeen => None,
-        };
-        rows.push(Protocol {
-            name: "leader and follower",
-            n_walks: found.n_walks,
-            counts: found.counts,
-            estimate: if fit.is_some() { "estimated" } else { "not estimable" },
-            first: fit.map(|fit| fit.each),
-            second: fit.map(|fit| fit.each),
-            either: fit.map(|fit| fit.both),
-            abundance: fit.map(|fit| fit.abundance),
-            limits: fit.and_then(|fit| fit.limits),
-        });
-    }
-    if rows.is_empty() {
-        return Err("There are no walks with two observers.".to_owned());
-    }
-    let share =
-        |it: Option<Detection>| it.map(|it| Limits { value: it.share, lower: it.lower, upper: it.upper });
-    Ok(Table::of(rows)
-        .column("protocol", "", "how the two shared the stretch", |row| row.name)
-        .column("walks", "", "walks, those without any snake noticed included", |row| row.n_walks)
-        .column("only_first", "", "encounters noticed by the first, or the leader, only", |row| {
-            row.counts.only_first
-        })
-        .column("only_second", "", "encounters noticed by the second, or the follower, only", |row| {
-            row.counts.only_second
-        })
-        .column("both", "", "encounters noticed by both", |row| row.counts.both)
-        .column("estimate_is", "", "whether detection can be estimated", |row| row.estimate)
-        .limits("first_sees", "share", "of the snakes that can be seen", |row| share(row.first))
-        .limits("second_sees", "share", "of the snakes that can be seen", |row| share(row.second))
-        .limits("either_sees", "share", "of the snakes that can be seen", |row| share(row.either))
-        .column("snakes", "", "snakes that could be seen: Chapman's or the removal estimate", |row| {
-            row.abundance
-        })
-        .column("snakes_lower", "", "lower 95 % limit of it, log-normal", |row| row.limits.map(|it| it.0))
-        .column("snakes_upper", "", "upper 95 % limit of it, log-normal", |row| row.limits.map(|it| it.1))
-        .done())
 }

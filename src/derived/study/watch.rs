@@ -8,7 +8,7 @@ use crate::derived::study::need;
 use crate::derived::study::table::Table;
 use crate::derived::watch::WatchLayer;
 
-/// One week of one trail, or of all together.
+/// One week of one unit, or of all together.
 struct Week {
     name: String,
     week: usize,
@@ -16,11 +16,22 @@ struct Week {
 }
 
 pub(super) fn weeks(layers: &Layers) -> Result<Table, String> {
-    let layer = need(&layers.watch)?;
+    let all = ("all trails", "name of the trail, or all trails");
+    Ok(weeks_of(need(&layers.watch)?, "trail", all))
+}
+
+pub(super) fn stretch_weeks(layers: &Layers) -> Result<Table, String> {
+    let all = ("all stretches", "trail, and which part of it, or all stretches");
+    Ok(weeks_of(need(&layers.watch_stretches)?, "stretch", all))
+}
+
+/// Every week of every unit, those of all together first; `all` names them and says what the column of names holds.
+fn weeks_of(layer: &WatchLayer, unit: &str, all: (&'static str, &str)) -> Table {
+    let (all_words, meaning) = all;
     let n_weeks = layer.weeks.len();
     let all = layer.watch.all.iter().enumerate();
     let mut rows: Vec<Week> =
-        all.map(|(week, state)| Week { name: "all trails".to_owned(), week, state: *state }).collect();
+        all.map(|(week, state)| Week { name: all_words.to_owned(), week, state: *state }).collect();
     for (unit, name) in layer.names.iter().enumerate() {
         let states = layer.watch.weeks.iter().skip(unit * n_weeks).take(n_weeks).enumerate();
         rows.extend(states.map(|(week, state)| Week { name: name.clone(), week, state: *state }));
@@ -28,8 +39,8 @@ pub(super) fn weeks(layers: &Layers) -> Result<Table, String> {
     let day = |row: &Week, last: bool| {
         layer.weeks.get(row.week).map(|(from, to)| if last { to } else { from }.to_string())
     };
-    Ok(Table::of(rows)
-        .column("trail", "", "name of the trail, or all trails", |row| row.name.clone())
+    Table::of(rows)
+        .column(unit, "", meaning, |row: &Week| row.name.clone())
         .column("first_day", "date", "first day of the week", |row| day(row, false))
         .column("last_day", "date", "last day of the week that was looked at", |row| day(row, true))
         .column("reports", "", "dated reports of the week", |row| match row.state {
@@ -51,7 +62,7 @@ pub(super) fn weeks(layers: &Layers) -> Result<Table, String> {
         .column("tail", "probability", "of as many or more in that week", |row| {
             expected(row.state).map(|it| it.3)
         })
-        .done())
+        .done()
 }
 
 fn expected(state: WeekState) -> Option<(f64, u64, u64, f64)> {

@@ -10,6 +10,7 @@ use crate::ingest::fields::numbers;
 use crate::ingest::row::Row;
 use crate::ingest::rows::needed_term;
 use crate::ingest::rows::needed_text;
+use crate::ingest::rows::optional_term;
 
 pub(super) fn observation(row: &dyn Row) -> Result<DoubleObservationDraft, Problem> {
     let protocol = needed_term(row, Field::Protocol)?;
@@ -25,6 +26,8 @@ pub(super) fn observation(row: &dyn Row) -> Result<DoubleObservationDraft, Probl
         protocol,
         first_observer,
         second_observer,
+        first_kind: optional_term(row, Field::FirstObserverKind)?,
+        second_kind: optional_term(row, Field::SecondObserverKind)?,
         noticed: noticed(row, protocol)?,
     })
 }
@@ -64,6 +67,7 @@ fn noticed(row: &dyn Row, protocol: ObserverProtocol) -> Result<Option<NoticedDr
 mod tests {
     use super::*;
     use crate::domain::batch::Content;
+    use crate::domain::double_observer::ObserverKind;
     use crate::ingest::context::testing::context;
     use crate::ingest::row::Pairs;
 
@@ -88,6 +92,32 @@ mod tests {
         assert_eq!(both.noticed.unwrap().by, NoticedBy::Both);
         assert_eq!(read(["W-1", "lead-follow", "A", "B", "", "", ""]).unwrap().noticed, None);
         assert_eq!(read(["W-1", "lead-follow", "A", "B", "", "no", "no"]).unwrap().noticed, None);
+    }
+
+    #[test]
+    fn the_kind_of_each_observer_is_one_of_a_closed_list_or_not_said() {
+        let read = |first: &str, second: &str| {
+            let pairs = [
+                ("eventID", "W-1"),
+                ("protocol", "independent"),
+                ("firstObserver", "A"),
+                ("secondObserver", "B"),
+                ("firstObserverKind", first),
+                ("second_kind", second),
+            ];
+            let pairs = pairs.map(|(header, value)| (header.to_owned(), value.to_owned())).to_vec();
+            observation(&Pairs::new(Content::DoubleObserver, 2, pairs, &context()))
+        };
+        let kinds = read("Ranger", "visitor").unwrap();
+        assert_eq!(
+            (kinds.first_kind, kinds.second_kind),
+            (Some(ObserverKind::Ranger), Some(ObserverKind::Visitor))
+        );
+        assert_eq!(read("", "").unwrap().first_kind, None);
+        let refused = read("surveyor", "guide").unwrap_err();
+        assert_eq!((refused.field.as_str(), refused.value.as_str()), ("secondObserverKind", "guide"));
+        assert_eq!(refused.reason, "this is not one of the kinds of observer");
+        assert_eq!(refused.hint, "use one of: surveyor, ranger, volunteer, visitor");
     }
 
     #[test]

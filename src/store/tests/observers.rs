@@ -4,13 +4,16 @@ use crate::domain::batch::Content;
 use crate::domain::double_observer::DoubleObservationDraft;
 use crate::domain::double_observer::NoticedBy;
 use crate::domain::double_observer::NoticedDraft;
+use crate::domain::double_observer::ObserverKind;
 use crate::domain::double_observer::ObserverProtocol;
+use crate::domain::double_observer::PairKind;
 use crate::domain::encounter::EncounterDraft;
 use crate::domain::sign::SignCondition;
 use crate::domain::sign::SignInspectionDraft;
 use crate::domain::walk::Purpose;
 use crate::domain::walk::WalkDraft;
 use crate::store::SignInPlaceDraft;
+use crate::store::kept::Kept;
 use crate::store::testing::NOW_S;
 use crate::store::testing::TestStore;
 use crate::store::testing::at;
@@ -37,6 +40,8 @@ fn observation(event_id: &str, noticed: Option<(&str, NoticedBy)>) -> DoubleObse
         protocol: ObserverProtocol::Independent,
         first_observer: "A".to_owned(),
         second_observer: "B".to_owned(),
+        first_kind: Some(ObserverKind::Surveyor),
+        second_kind: Some(ObserverKind::Volunteer),
         noticed: noticed
             .map(|(occurrence_id, by)| NoticedDraft { occurrence_id: occurrence_id.to_owned(), by }),
     }
@@ -75,6 +80,7 @@ async fn a_batch_of_observations_goes_in_and_out_again() {
     let walks = test.store.snapshot().await.unwrap().double_observer_walks(test.area).await.unwrap();
     assert_eq!(walks.len(), 2);
     assert_eq!(walks[0].noticed.len(), 2);
+    assert_eq!(walks[0].pair, PairKind::Mixed);
     assert_eq!(walks[0].noticed[0].by, NoticedBy::Both);
     assert_eq!(walks[0].noticed[0].cover, "rock");
     assert_eq!(walks[0].noticed[0].air_temperature_c, Some(27.3));
@@ -109,10 +115,59 @@ async fn observations_of_unknown_things_are_refused_by_field() {
         tally.problems.iter().map(|problem| (problem.row_number, problem.field.as_str())).collect();
     assert_eq!(tally.n_inserted, 1);
     assert_eq!(fields, [(3, "eventID"), (4, "occurrenceID"), (5, "occurrenceID"), (6, "protocol")]);
+    // Rows of a walk agree in the kinds of their observers, too.
+    let other_kind =
+        DoubleObservationDraft { second_kind: None, ..observation("walk-1", Some(("b", NoticedBy::First))) };
+    let tally = writer.put_double_observations(&target, &rows([other_kind])).await.unwrap();
+    assert_eq!(tally.problems[0].field, "protocol");
+    assert!(tally.problems[0].reason.contains("other kinds of them"), "{:?}", tally.problems);
     // A changed mark is a change, written down.
     let changed = rows([observation("walk-1", Some(("a", NoticedBy::Both)))]);
     let tally = writer.put_double_observations(&target, &changed).await.unwrap();
     assert_eq!(tally.n_updated, 1);
+}
+
+/// A batch that says the kind of observers and is undone leaves what was there before: nobody's kind was said.
+#[tokio::test]
+async fn kinds_of_observers_go_back_with_their_batch() {
+    let test = with_walks().await;
+    let said = |kind| DoubleObservationDraft {
+        first_kind: kind,
+        second_kind: kind,
+        ..observation("walk-1", Some(("a", NoticedBy::Both)))
+    };
+    let pair = async |test: &TestStore| {
+        test.store.snapshot().await.unwrap().double_observer_walks(test.area).await.unwrap()[0].pair
+    };
+    let mut writer = test.write().await;
+    writer.put_double_observations(&test.by_hand(), &rows([said(None)])).await.unwrap();
+    writer.commit().await.unwrap();
+    assert_eq!(pair(&test).await, PairKind::NotSaid);
+    let mut writer = test.write().await;
+    let target = test.batch(&mut writer, Content::DoubleObserver, "1").await;
+    let changed = rows([said(Some(ObserverKind::Ranger))]);
+    let tally = writer.put_double_observations(&target, &changed).await.unwrap();
+    assert_eq!((tally.n_updated, tally.problems.len()), (1, 0));
+    writer.commit().await.unwrap();
+    assert_eq!(pair(&test).await, PairKind::Of(ObserverKind::Ranger));
+    let mut writer = test.write().await;
+    writer.undo_batch(target.source.unwrap().0).await.unwrap();
+    writer.commit().await.unwrap();
+    assert_eq!(pair(&test).await, PairKind::NotSaid);
+}
+
+/// States of the history from before kinds were kept are read as what they were: not said.
+#[test]
+fn a_state_without_kinds_reads_as_not_said() {
+    let draft = observation("walk-1", Some(("a", NoticedBy::Both)));
+    let mut written = serde_json::to_value(draft.to_wire()).unwrap();
+    let read = |value: &serde_json::Value| {
+        DoubleObservationDraft::from_wire(serde_json::from_value(value.clone()).unwrap()).unwrap()
+    };
+    assert_eq!(read(&written), draft);
+    let fields = written.as_object_mut().unwrap();
+    assert!(fields.remove("first_kind").is_some() && fields.remove("second_kind").is_some());
+    assert_eq!(read(&written), DoubleObservationDraft { first_kind: None, second_kind: None, ..draft });
 }
 
 #[tokio::test]

@@ -6,11 +6,15 @@ use crate::analysis::double_observer::Detection;
 use crate::analysis::double_observer::HugginsResult;
 use crate::analysis::double_observer::LeadFollow;
 use crate::analysis::double_observer::Overlap;
-use crate::analysis::double_observer::huggins::WhyNot;
 use crate::derived::observers::Counts;
 use crate::derived::observers::IndependentFindings;
+use crate::derived::observers::KindFindings;
 use crate::derived::observers::LeadFollowFindings;
 use crate::derived::observers::ObserverLayer;
+use crate::derived::observers::pair_term;
+use crate::derived::observers::why_words;
+use crate::domain::double_observer::ObserverKind;
+use crate::domain::double_observer::PairKind;
 use crate::web::auth::Exact;
 use crate::web::cache::CachePolicy;
 use crate::web::cache::Cached;
@@ -21,6 +25,7 @@ use crate::web::views;
 use crate::web::views::charts::Estimate;
 use crate::web::views::charts::percent;
 use crate::web::views::layout::Section;
+use crate::web::views::observers::KindShown;
 use crate::web::views::observers::ModelFit;
 use crate::web::views::observers::ModelRow;
 use crate::web::views::observers::ObserversPage;
@@ -41,20 +46,57 @@ pub async fn show(app: Exact, query: Query) -> Result<impl IntoResponse, Error> 
 
 fn page(layer: &ObserverLayer) -> ObserversPage {
     ObserversPage {
-        independent: layer.independent.as_ref().map(independent),
-        lead_follow: layer.lead_follow.as_ref().map(lead_follow),
-        models: layer.independent.as_ref().map(models).unwrap_or_default(),
-        n_modelled: layer.independent.as_ref().map_or(0, |found| found.n_modelled),
+        kinds: layer.findings().map(of_kind).collect(),
         pairs: layer
             .pairs
             .iter()
             .map(|pair| PairShown {
-                who: format!("{} and {}, {}", pair.first, pair.second, pair.protocol),
+                who: match pair.pair {
+                    PairKind::NotSaid => format!("{} and {}, {}", pair.first, pair.second, pair.protocol),
+                    kinds => {
+                        let kinds = pair_term(Some(kinds));
+                        format!("{} and {}, {}, {kinds}", pair.first, pair.second, pair.protocol)
+                    }
+                },
                 n_walks: pair.n_walks,
                 counts: [pair.counts.only_first, pair.counts.only_second, pair.counts.both],
                 detection: pair.detection().map(|limits| limits.map(common::estimate)),
             })
             .collect(),
+    }
+}
+
+fn of_kind(found: &KindFindings) -> KindShown {
+    let (title, note) = kind_words(found.pair);
+    KindShown {
+        title,
+        note,
+        independent: found.independent.as_ref().map(independent),
+        lead_follow: found.lead_follow.as_ref().map(lead_follow),
+        models: found.independent.as_ref().map(models).unwrap_or_default(),
+        n_modelled: found.independent.as_ref().map_or(0, |found| found.n_modelled),
+    }
+}
+
+/// The heading of a kind, and what is to be known of it.
+fn kind_words(pair: Option<PairKind>) -> (&'static str, &'static str) {
+    match pair {
+        Some(PairKind::Of(ObserverKind::Surveyor)) => ("Two surveyors", ""),
+        Some(PairKind::Of(ObserverKind::Ranger)) => ("Two rangers", ""),
+        Some(PairKind::Of(ObserverKind::Volunteer)) => ("Two volunteers", ""),
+        Some(PairKind::Of(ObserverKind::Visitor)) => ("Two visitors", ""),
+        Some(PairKind::Mixed) => (
+            "Pairs of two kinds",
+            "Who was first and who second may change from walk to walk: the shares are of no kind of observer.",
+        ),
+        Some(PairKind::NotSaid) => (
+            "Kind of observer not said",
+            "The files of these walks do not say what kind of observer both were, so the figures are of no kind.",
+        ),
+        None => (
+            "All kinds pooled",
+            "Pairs of all kinds taken together: an average over these walks, and the detection of no kind of observer.",
+        ),
     }
 }
 
@@ -170,14 +212,6 @@ fn models(found: &IndependentFindings) -> Vec<ModelRow> {
         is_best: found.best == Some(idx),
     };
     found.models.iter().enumerate().map(row).collect()
-}
-
-fn why_words(why: WhyNot) -> &'static str {
-    match why {
-        WhyNot::TooFew => "too few encounters, or none noticed by both",
-        WhyNot::Collinear => "it does not vary, or says the same as another",
-        WhyNot::Separation => "it foretells who noticed what without fail, or both noticed everything",
-    }
 }
 
 fn lead_follow(found: &LeadFollowFindings) -> ProtocolShown {

@@ -21,9 +21,14 @@ use crate::derived::forecast::Stop;
 use crate::derived::forecast::StopKind;
 use crate::derived::forecast::TripKind;
 use crate::derived::forecast::Way;
+use crate::derived::forecast::area;
+use crate::derived::forecast::area::AreaAnswer;
+use crate::derived::forecast::area::AreaFigures;
 use crate::derived::network::NetworkLayer;
 use crate::derived::rates;
 use crate::derived::rates::RateLayer;
+use crate::derived::season::PeriodChoice;
+use crate::derived::season::too_little_words;
 use crate::web::auth::Exact;
 use crate::web::cache::CachePolicy;
 use crate::web::cache::Cached;
@@ -35,6 +40,8 @@ use crate::web::query::Query;
 use crate::web::views;
 use crate::web::views::charts::Estimate;
 use crate::web::views::layout::Section;
+use crate::web::views::route::AreaNumbers;
+use crate::web::views::route::AreaShown;
 use crate::web::views::route::BesideRow;
 use crate::web::views::route::BoundShown;
 use crate::web::views::route::ContactsShown;
@@ -67,7 +74,8 @@ pub async fn show(app: Exact, query: Query) -> Result<Response, Error> {
     let rates = deriver.rates(&facts).await?;
     let exposure = deriver.exposure(&facts).await?;
     let (season, reactions) = (deriver.season(&facts).await?, deriver.reactions(&facts).await?);
-    let ground = Ground { facts: &facts, network: &network, rates: &rates, season: &season };
+    let ground =
+        Ground { facts: &facts, network: &network, rates: &rates, exposure: &exposure, season: &season };
     let stops = forecast::stops(&facts, &network);
     let n_vertices = network.network.vertices.len();
     let mut reading = Reading { query: &query, stops: &stops, n_vertices, errors: Vec::new() };
@@ -82,6 +90,8 @@ pub async fn show(app: Exact, query: Query) -> Result<Response, Error> {
     };
     let out_m = out_m(way.as_ref(), answer.as_ref().and_then(|answer| answer.as_ref().ok()));
     let beside = unanswerable(forecast::trails_beside(&ground, out_m, &asked))?.unwrap_or_default();
+    let of_area = query.get("parties").is_some().then_some(n_parties);
+    let area = unanswerable(area::area(&ground, period, of_area))?;
     let contacts = unanswerable(forecast::area_contacts(&ground, &reactions, period))?.ok();
     let status = if errors.is_empty() { StatusCode::OK } else { StatusCode::BAD_REQUEST };
     let route = answer.as_ref().and_then(|answer| answer.as_ref().ok());
@@ -126,6 +136,7 @@ pub async fn show(app: Exact, query: Query) -> Result<Response, Error> {
             })
             .collect(),
         beside_out_km: out_m / 1000.0,
+        area: area.map(|answer| area_shown(&answer, period)),
         contacts: contacts.map(|answer| contacts_shown(&answer)),
         reporting: survey::reporting_words(&app, &facts).await?,
         emergency_number: facts.area.emergency_number.clone(),
@@ -393,6 +404,35 @@ fn bound(bound: &Bound) -> BoundShown {
 
 fn estimate(interval: Interval) -> Estimate {
     Estimate { value: interval.mean, lower: interval.lower, upper: interval.upper }
+}
+
+fn area_shown(answer: &AreaAnswer, period: PeriodChoice) -> AreaShown {
+    let of = |bounds: &(Bound, Bound)| (bound(&bounds.0), bound(&bounds.1));
+    AreaShown {
+        period_words: period_words(period),
+        is_year: period.month.is_none(),
+        n_parties: answer.n_parties,
+        is_usual: answer.is_usual,
+        trail_km: KmShown {
+            walked: answer.trail_km.estimated() + answer.trail_km.left_out(),
+            assumed: answer.trail_km.assumed,
+            unexposed: answer.trail_km.unexposed,
+            contradicting: answer.trail_km.contradicting,
+        },
+        n_months_unknown: answer.n_months_unknown,
+        numbers: match &answer.figures {
+            AreaFigures::NotEstimable => Err("Nobody is known to walk there.".to_owned()),
+            AreaFigures::TooLittleKnown(known) => Err(too_little_words(known)),
+            AreaFigures::Estimated(forecast) => Ok(Box::new(AreaNumbers {
+                party_km: estimate(forecast.party_km),
+                parties: estimate(forecast.parties),
+                of_parties: of(&forecast.of_parties),
+                of_all: of(&forecast.of_all),
+                walked_km: forecast.km.estimated(),
+                assumed_km: forecast.km.assumed,
+            })),
+        },
+    }
 }
 
 fn contacts_shown(answer: &ContactAnswer) -> ContactsShown {

@@ -43,6 +43,7 @@ use crate::web::views::map::MONTHS;
 use crate::web::views::notice::NoticePage;
 use crate::web::views::notice::NoticeText;
 use crate::web::views::watch::AlarmShown;
+use crate::web::views::watch::ChosenShown;
 use crate::web::views::watch::NoticeForm;
 use crate::web::views::watch::NoticeRow;
 use crate::web::views::watch::SeasonShown;
@@ -62,7 +63,7 @@ const USUAL_DAYS: i64 = 21;
 
 /// The page.
 pub async fn show(app: Exact, who: Who, query: Query) -> Result<Response, Error> {
-    query.allow(&["until", "unit", "trail", "reason"])?;
+    query.allow(&["until", "unit", "of", "trail", "reason"])?;
     let facts = app.deriver().facts().await?;
     let today = app.clock().today(&facts.area.time_zone);
     let days = today.saturating_add(jiff::Span::new().days(USUAL_DAYS));
@@ -94,8 +95,20 @@ async fn page(
             return Err(Error::bad_request("unit", format!("\"{other}\" is not one of: stretch, trail.")));
         }
     };
+    let of = query.get("of");
+    let mut of_error = None;
     let season = match app.deriver().watch(facts, WatchChoice { unit, until }).await {
-        Ok(layer) => Ok(season(facts, &layer, app.clock().today(&facts.area.time_zone))),
+        Ok(layer) => {
+            let mut season = season(facts, &layer, app.clock().today(&facts.area.time_zone));
+            if let Some(name) = of {
+                season.chosen = chosen(&layer, name);
+                if season.chosen.is_none() {
+                    let unit = if unit == UnitKind::Trail { "trail" } else { "stretch" };
+                    of_error = Some(format!("there is no {unit} of that name: choose one of the list"));
+                }
+            }
+            Ok(season)
+        }
         Err(DeriveError::Unanswerable(reason)) => Err(reason),
         Err(error) => return Err(error.into()),
     };
@@ -107,9 +120,12 @@ async fn page(
         season,
         is_by_trail: unit == UnitKind::Trail,
         until: query.get("until").unwrap_or_default().to_owned(),
+        of: of.unwrap_or_default().to_owned(),
+        of_error,
         notices: notices.iter().map(|notice| notice_row(notice, today, &form.wordings)).collect(),
         form,
     };
+    let status = if shown.of_error.is_some() { StatusCode::BAD_REQUEST } else { status };
     let frame = common::frame(facts, Section::Analysis, "This season against expectation", records);
     let markup = views::layout::page(&frame, views::watch::body(&shown));
     Ok((status, Cached(CachePolicy::Never, markup)).into_response())
@@ -144,6 +160,8 @@ fn season(facts: &Facts, layer: &WatchLayer, today: Date) -> SeasonShown {
             false => String::new(),
         },
         weeks: layer.watch.all.iter().zip(&layer.weeks).map(|(state, days)| week(state, days.0)).collect(),
+        names: layer.names.clone(),
+        chosen: None,
         alarms: layer.watch.alarms.iter().map(|alarm| alarm_shown(facts, layer, alarm, today)).collect(),
         false_alarms: (
             layer.watch.false_alarms,
@@ -175,6 +193,22 @@ fn season(facts: &Facts, layer: &WatchLayer, today: Date) -> SeasonShown {
             format!("windows of one to {:.0} weeks are looked at", facts.settings.watch_weeks),
         ],
     }
+}
+
+/// The weeks of the unit of a name, whatever its case; none where there is no such unit.
+fn chosen(layer: &WatchLayer, name: &str) -> Option<ChosenShown> {
+    let wanted = name.to_lowercase();
+    let unit = layer.names.iter().position(|name| name.to_lowercase() == wanted)?;
+    let n_weeks = layer.weeks.len();
+    let states = layer.watch.weeks.get(unit * n_weeks..(unit + 1) * n_weeks)?;
+    let is_here = |alarm: &&Alarm| alarm.watched == Watched::Unit(unit);
+    Some(ChosenShown {
+        name: layer.names[unit].clone(),
+        walking: if layer.is_assumed[unit] { WALKING_IS_ASSUMED } else { "" },
+        weeks: states.iter().zip(&layer.weeks).map(|(state, days)| week(state, days.0)).collect(),
+        is_unexposed: states.iter().all(|state| matches!(state, WeekState::NoExposure { .. })),
+        n_alarms: layer.watch.alarms.iter().filter(is_here).count(),
+    })
 }
 
 /// A week as it is drawn.

@@ -190,6 +190,9 @@ fn help(content: Content) -> Option<&'static str> {
         Content::SignWatches => Some(
             "One row a watch: somebody stands at a sign, or at a place without one to compare with, and counts parties, not people. The locality is the sign’s name, or a name for the place. partiesRead is of those that passed, and stays empty where no sign stands; asked says in a few words what is asked of walkers, the same words wherever it is to be compared; watcher is seen or unseen, by walkers.",
         ),
+        Content::DoubleObserver => Some(
+            "One row an encounter on a walk of two observers, or one row without occurrenceID where neither saw any. protocol is independent or lead-follow; byFirst and bySecond are yes or no. firstObserverKind and secondObserverKind are surveyor, ranger, volunteer or visitor, and may stay empty; all rows of a walk say the same. What pairs of one kind notice is shown for that kind alone.",
+        ),
         Content::PartySizes => Some(
             "One row a mean: how many people a party has, counted at a trailhead, on a trail, or anywhere in the area. A row names a trailhead, or a trail, or neither for the whole area, never both. On a trail with a mean of its own, all who walk there are turned into parties by it, wherever they started. from and until are dates; without them it holds always. parties is how many were counted.",
         ),

@@ -9,6 +9,19 @@ use crate::web::views::charts::percent;
 /// The page.
 #[derive(Debug, Clone, Default)]
 pub struct ObserversPage {
+    /// What pairs of each kind of observer say, those of all kinds pooled last.
+    pub kinds: Vec<KindShown>,
+    /// Counts by pair of people.
+    pub pairs: Vec<PairShown>,
+}
+
+/// What pairs of one kind of observer say.
+#[derive(Debug, Clone, Default)]
+pub struct KindShown {
+    /// Its heading.
+    pub title: &'static str,
+    /// What is to be known of it; empty where there is nothing.
+    pub note: &'static str,
     /// What two who look independently say, if anybody did.
     pub independent: Option<ProtocolShown>,
     /// What leader and follower say, if anybody did.
@@ -17,8 +30,6 @@ pub struct ObserversPage {
     pub models: Vec<ModelRow>,
     /// Encounters that the models rest on.
     pub n_modelled: usize,
-    /// Counts by pair of people.
-    pub pairs: Vec<PairShown>,
 }
 
 /// What one protocol says.
@@ -78,20 +89,27 @@ pub fn body(page: &ObserversPage) -> Markup {
     html! {
         h1 { "Seen or missed" }
         p.soft { "Two observers on the same stretch show how many snakes one of them walks past." }
-        @if page.independent.is_none() && page.lead_follow.is_none() {
+        @if page.kinds.is_empty() {
             section.card {
                 p { strong { "No survey walk with two observers has been brought in yet, so it is not known how many snakes surveyors miss." } }
-                p { "Walk a stretch in pairs, either each for themselves without a word, or one ahead and one behind who notes only what the first missed. Then " a href="/data/import" { "bring in" } " a file of the kind double-observer with the columns eventID, protocol (independent or lead-follow), firstObserver, secondObserver, occurrenceID, byFirst and bySecond. Walks and encounters come first; a row without occurrenceID says that neither saw any." }
+                p { "Walk a stretch in pairs, either each for themselves without a word, or one ahead and one behind who notes only what the first missed. Then " a href="/data/import" { "bring in" } " a file of the kind double-observer with the columns eventID, protocol (independent or lead-follow), firstObserver, secondObserver, occurrenceID, byFirst and bySecond. Walks and encounters come first; a row without occurrenceID says that neither saw any. The columns firstObserverKind and secondObserverKind may say what kind of observer each is: surveyor, ranger, volunteer or visitor." }
                 p { "About 30 encounters, seven or more of them noticed by both, give a first usable answer." }
             }
         }
-        @if let Some(shown) = &page.independent { (protocol("Two who look independently", shown)) }
-        @if !page.models.is_empty() { (models(page)) }
-        @if let Some(shown) = &page.lead_follow { (protocol("Leader and follower", shown)) }
+        @if !page.kinds.is_empty() {
+            p.small.soft { "Detection is of one kind of observer: each is shown for itself, and what pairs of one kind notice is never taken for another." }
+        }
+        @for kind in &page.kinds {
+            h2 { (kind.title) }
+            @if !kind.note.is_empty() { p.small.soft { (kind.note) } }
+            @if let Some(shown) = &kind.independent { (protocol("Two who look independently", shown)) }
+            @if !kind.models.is_empty() { (models(kind)) }
+            @if let Some(shown) = &kind.lead_follow { (protocol("Leader and follower", shown)) }
+        }
         @if !page.pairs.is_empty() { (pairs(&page.pairs)) }
         div.caution {
             p { strong { "A lower bound." } " The numbers speak of snakes that could be seen at all, not of those under ground or under stones. Where some snakes are easier to notice for both, too few are counted." }
-            p { "They hold for these surveyors on these walks. Visitors look elsewhere and for other things: none of this is carried over to them." }
+            p { "They hold for these observers on these walks, and no kind of observer speaks for another. Visitors look elsewhere and for other things: where no pairs of visitors walked, none of this is carried over to them." }
             p { "Looking closer is no reason to go nearer: note what you see from the trail." }
         }
     }
@@ -100,7 +118,7 @@ pub fn body(page: &ObserversPage) -> Markup {
 fn protocol(title: &str, shown: &ProtocolShown) -> Markup {
     html! {
         section.card {
-            h2 { (title) }
+            h3 { (title) }
             p { strong { (shown.sentence) } }
             p.small.soft { (shown.counts) }
             @if !shown.caution.is_empty() { p.notice { (shown.caution) } }
@@ -122,17 +140,17 @@ fn protocol(title: &str, shown: &ProtocolShown) -> Markup {
     }
 }
 
-fn models(page: &ObserversPage) -> Markup {
+fn models(kind: &KindShown) -> Markup {
     html! {
         section.card {
-            h2 { "What makes a snake easy to notice" }
-            p { "Conditional likelihood of " (page.n_modelled) " encounters for which all of it is known. The smaller the criterion (AIC), the better; within two of the best, models are hardly told apart." }
+            h3 { "What makes a snake easy to notice" }
+            p { "Conditional likelihood of " (kind.n_modelled) " encounters for which all of it is known. The smaller the criterion (AIC), the better; within two of the best, models are hardly told apart." }
             table.stack {
                 thead { tr {
                     th scope="col" { "Detection depends on" } th.num scope="col" { "AIC above the best" }
                     th.num scope="col" { "First, second, either" } th scope="col" { "Snakes that could be seen" }
                 } }
-                tbody { @for model in &page.models { tr {
+                tbody { @for model in &kind.models { tr {
                     th scope="row" { (model.name) @if model.is_best { span.soft { " (best)" } }
                         @if let Ok(fit) = &model.fit { details { summary { "Coefficients" } ul { @for words in &fit.effects { li { (words) } } } } }
                     }
@@ -199,9 +217,11 @@ pub fn samples() -> Vec<ObserversPage> {
         number: "At least 50 snakes could have been seen (95 % interval 45 to 63), 43 were.".to_owned(),
         caution: "Fewer than seven were noticed by both: the interval is too narrow.".to_owned(),
     };
-    let page = ObserversPage {
+    let surveyors = KindShown {
+        title: "Two surveyors",
+        note: "",
         independent: Some(independent.clone()),
-        lead_follow: Some(ProtocolShown { caution: String::new(), ..independent }),
+        lead_follow: Some(ProtocolShown { caution: String::new(), ..independent.clone() }),
         models: vec![
             ModelRow { name: "distance first noticed, m".to_owned(), fit: Ok(fit), is_best: true },
             ModelRow {
@@ -211,8 +231,17 @@ pub fn samples() -> Vec<ObserversPage> {
             },
         ],
         n_modelled: 40,
+    };
+    let pooled = KindShown {
+        title: "All kinds pooled",
+        note: "Pairs of all kinds taken together: an average over these walks, and the detection of no kind of observer.",
+        independent: Some(independent),
+        ..KindShown::default()
+    };
+    let page = ObserversPage {
+        kinds: vec![surveyors, pooled],
         pairs: vec![PairShown {
-            who: "A and B, independent".to_owned(),
+            who: "A and B, independent, surveyor".to_owned(),
             n_walks: 12,
             counts: [15, 9, 19],
             detection: [share(0.68).ok(), None],

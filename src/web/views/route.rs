@@ -1,5 +1,6 @@
 //! The route question: what to expect on a walk, beside the area's trails.
 
+mod area;
 mod figures;
 mod form;
 mod samples;
@@ -40,6 +41,8 @@ pub struct RoutePage {
     pub beside: Vec<BesideRow>,
     /// How far out the trails beside are walked, km.
     pub beside_out_km: f64,
+    /// The whole area, or why there is nothing to say of it.
+    pub area: Result<AreaShown, String>,
     /// Contacts and bites, for staff.
     pub contacts: Option<ContactsShown>,
     /// What share of the snakes met is reported, in words.
@@ -198,6 +201,42 @@ pub struct BesideRow {
     pub behind: Behind,
 }
 
+/// The whole area in a period of a mean year.
+#[derive(Debug, Clone)]
+pub struct AreaShown {
+    /// Month and part of the day in words.
+    pub period_words: String,
+    /// Whether it is of a whole year, not of a month.
+    pub is_year: bool,
+    /// Parties that walk the average of all walking.
+    pub n_parties: u32,
+    /// Whether they are as many as on an average day.
+    pub is_usual: bool,
+    /// Kilometres of trail by what is known of them.
+    pub trail_km: KmShown,
+    /// Months of the period of which nothing was counted.
+    pub n_months_unknown: usize,
+    /// The figures, or why there are none.
+    pub numbers: Result<Box<AreaNumbers>, String>,
+}
+
+/// Figures of the whole area. Bounds count each kilometre of a party once, and as often as it is walked.
+#[derive(Debug, Clone)]
+pub struct AreaNumbers {
+    /// Kilometres that a party walks on average.
+    pub party_km: Estimate,
+    /// Parties of the whole period.
+    pub parties: Estimate,
+    /// One party and several that walk that average.
+    pub of_parties: (BoundShown, BoundShown),
+    /// All parties of the period.
+    pub of_all: (BoundShown, BoundShown),
+    /// Kilometres of all of them, where there are rates.
+    pub walked_km: f64,
+    /// Of these, on assumed walking.
+    pub assumed_km: f64,
+}
+
 /// A share with its prior.
 #[derive(Debug, Clone, Copy, PartialEq)]
 pub struct ShareShown {
@@ -252,6 +291,7 @@ pub fn body(page: &RoutePage) -> Markup {
             @if let Some(Ok(shown)) = &page.answer { (figures::details(shown)) }
         }
         (figures::beside(page))
+        (area::area(&page.area))
         @if let Some(contacts) = &page.contacts { (staff::staff(contacts)) }
     }
 }

@@ -15,6 +15,10 @@ pub struct WatchPage {
     pub is_by_trail: bool,
     /// The day asked for, as typed.
     pub until: String,
+    /// The stretch or trail whose weeks are asked for, as typed.
+    pub of: String,
+    /// What is wrong with it.
+    pub of_error: Option<String>,
     /// The form of a notice.
     pub form: NoticeForm,
     /// Notices, those that end last first.
@@ -30,6 +34,10 @@ pub struct SeasonShown {
     pub age: String,
     /// Weeks of the whole area.
     pub weeks: Vec<WeekShown>,
+    /// The units there are, by name.
+    pub names: Vec<String>,
+    /// The unit whose weeks are shown beside them.
+    pub chosen: Option<ChosenShown>,
     /// What stands out.
     pub alarms: Vec<AlarmShown>,
     /// False alarms to be expected, with the simulation's standard error, and how many were asked for.
@@ -42,6 +50,21 @@ pub struct SeasonShown {
     pub n_unexposed: usize,
     /// Lines on what it rests on.
     pub basis: Vec<String>,
+}
+
+/// A stretch or trail whose weeks are shown, whether or not anything stands out there.
+#[derive(Debug, Clone)]
+pub struct ChosenShown {
+    /// Its name.
+    pub name: String,
+    /// What is to be known of the walking there, in words; empty where counters tell it.
+    pub walking: &'static str,
+    /// Its weeks.
+    pub weeks: Vec<WeekShown>,
+    /// Whether nobody is known to have walked there in the whole season.
+    pub is_unexposed: bool,
+    /// Findings that stand out there.
+    pub n_alarms: usize,
 }
 
 /// One week.
@@ -156,6 +179,13 @@ fn question(page: &WatchPage) -> Markup {
                     option value="trail" selected[page.is_by_trail] { "whole trail" }
                 }
             }
+            label { "Weeks of"
+                input name="of" list="units" value=(page.of) size="30" placeholder="the whole area" aria-invalid=[page.of_error.as_ref().map(|_| "true")];
+                @if let Some(words) = &page.of_error { span.field-error { (words) } }
+            }
+            @if let Ok(season) = &page.season {
+                datalist #units { @for name in &season.names { option value=(name) {} } }
+            }
             button.main type="submit" { "Show" }
         }
     }
@@ -180,19 +210,44 @@ fn shown(season: &SeasonShown, page: &WatchPage) -> Markup {
             }
             p.small.soft { "More meetings can also mean more reporting or more walkers than the counters tell. Fewer than expected is never good news by itself, and nothing here says that a trail is free of snakes." }
         }
+        @if let Some(chosen) = &season.chosen { (of_chosen(chosen)) }
         section.card {
             h2 { "The whole area, week by week" }
-            (chart(&season.weeks))
-            p.small.soft { "Squares: encounters. Line: expected from former years. Band: where 95 in 100 such weeks lie. Weeks in which nobody walked have none." }
-            details {
-                summary { "As a table" }
-                table.stack {
-                    thead { tr { th scope="col" { "Week from" } th.num scope="col" { "Observed" } th.num scope="col" { "Expected" } th.num scope="col" { "95 of 100 such weeks" } th.num scope="col" { "Probability of as many" } } }
-                    tbody { @for week in &season.weeks { (week_row(week)) } }
-                }
-            }
+            (by_week(&season.weeks))
         }
         section.card { h2 { "What it rests on" } ul { @for line in &season.basis { li { (line) } } } }
+    }
+}
+
+fn of_chosen(chosen: &ChosenShown) -> Markup {
+    html! {
+        section.card #weeks {
+            h2 { (chosen.name) ", week by week" }
+            @if chosen.is_unexposed {
+                p.notice { "Nobody is known to have walked here this season: nothing can be expected, and that is not the same as few snakes." }
+            } @else if chosen.n_alarms == 0 {
+                p { "Nothing stands out here from what former years lead to expect." }
+            } @else {
+                p { "Something stands out here: see above." }
+            }
+            @if !chosen.walking.is_empty() { p.small.soft { (chosen.walking) } }
+            (by_week(&chosen.weeks))
+            p.small.soft { "A single week with a small probability is no finding: among so many weeks and places some always have one. What is called above is held against all of them." }
+        }
+    }
+}
+
+fn by_week(weeks: &[WeekShown]) -> Markup {
+    html! {
+        (chart(weeks))
+        p.small.soft { "Squares: encounters. Line: expected from former years. Band: where 95 in 100 such weeks lie. Weeks in which nobody walked have none." }
+        details {
+            summary { "As a table" }
+            table.stack {
+                thead { tr { th scope="col" { "Week from" } th.num scope="col" { "Observed" } th.num scope="col" { "Expected" } th.num scope="col" { "95 of 100 such weeks" } th.num scope="col" { "Probability of as many" } } }
+                tbody { @for week in weeks { (week_row(week)) } }
+            }
+        }
     }
 }
 
@@ -377,6 +432,8 @@ pub fn samples() -> Vec<WatchPage> {
         until: "28 May 2026".to_owned(),
         age: String::new(),
         weeks: (0..4).map(week).collect(),
+        names: vec!["Ledge Walk, km 0.00 to 0.40".to_owned(), "Ledge Walk, km 0.40 to 0.73".to_owned()],
+        chosen: None,
         alarms: vec![alarm("Ledge Walk, km 0.40 to 0.73", Some("Ledge Walk")), alarm("the whole area", None)],
         false_alarms: (0.94, 0.03, 1.0),
         threshold: 0.0004,
@@ -406,16 +463,30 @@ pub fn samples() -> Vec<WatchPage> {
         season: Ok(season.clone()),
         is_by_trail: false,
         until: "2026-05-28".to_owned(),
+        of: String::new(),
+        of_error: None,
         form: form.clone(),
         notices: vec![row(2, "active", true), row(1, "expired", false)],
     };
+    let chosen = ChosenShown {
+        name: "Ledge Walk".to_owned(),
+        walking: "Walking here is assumed.",
+        weeks: (0..4).map(week).collect(),
+        is_unexposed: false,
+        n_alarms: 0,
+    };
     let quiet = WatchPage {
-        season: Ok(SeasonShown { alarms: Vec::new(), n_unexposed: 0, ..season }),
+        season: Ok(SeasonShown { alarms: Vec::new(), n_unexposed: 0, chosen: Some(chosen), ..season }),
+        of: "Ledge Walk".to_owned(),
         is_by_trail: true,
         form: NoticeForm { errors: vec![("expiry".to_owned(), "give the last day".to_owned())], ..form },
         notices: Vec::new(),
         ..full.clone()
     };
-    let first = WatchPage { season: Err("There is no earlier year.".to_owned()), ..quiet.clone() };
+    let first = WatchPage {
+        season: Err("There is no earlier year.".to_owned()),
+        of_error: Some("there is no trail of that name".to_owned()),
+        ..quiet.clone()
+    };
     vec![full, quiet, first]
 }

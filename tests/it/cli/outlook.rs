@@ -19,7 +19,8 @@ fn walks_and_the_season_come_out_as_tables() {
     let walks = records(&program.run(&["forecast", "--km", "2", "--month", "5", "--parties", "100"]).good());
     assert!(walks.len() > 8, "{walks:?}");
     let column = |name: &str| walks[0].iter().position(|header| header == name).unwrap();
-    for walk in &walks[1..] {
+    let (trails, area) = walks[1..].split_at(walks.len() - 3);
+    for walk in trails {
         let number = |name: &str| walk[column(name)].parse::<f64>().unwrap();
         assert!(number("walked_km") > 0.0 && number("walked_km") <= 4.001, "{walk:?}");
         if walk[column("state")].starts_with("estimated") {
@@ -31,6 +32,16 @@ fn walks_and_the_season_come_out_as_tables() {
             assert!(number("at_least_one_each_pass_lower") <= chance, "{walk:?}");
         }
     }
+    // The whole area stands below: so many parties of the average walk, and all of them.
+    let number = |row: usize, name: &str| area[row][column(name)].parse::<f64>().unwrap();
+    assert_eq!(&area[0][0], "the whole area, the average of all walking");
+    assert_eq!(&area[1][0], "the whole area, all walking of a mean year");
+    assert_eq!(&area[0][column("parties")], "100");
+    for name in ["expected_once", "expected_each_pass"] {
+        assert!(number(0, name) > 0.0 && number(1, name) > 100.0 * number(0, name), "{area:?}");
+    }
+    assert!(number(0, "expected_once") < number(0, "expected_each_pass"), "{area:?}");
+    assert!(number(1, "at_least_one_once") > 0.9 && number(0, "walked_km") < 20.0, "{area:?}");
     // A walker or two in all January nights: the park has no figure for them, whatever the curves say.
     let night = records(&program.run(&["forecast", "--km", "2", "--month", "1", "--part", "night"]).good());
     assert!(night.len() > 8, "{night:?}");

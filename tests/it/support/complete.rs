@@ -6,6 +6,7 @@ use coilway::domain::approach::Contact;
 use coilway::domain::double_observer::DoubleObservationDraft;
 use coilway::domain::double_observer::NoticedBy;
 use coilway::domain::double_observer::NoticedDraft;
+use coilway::domain::double_observer::ObserverKind;
 use coilway::domain::double_observer::ObserverProtocol;
 use coilway::domain::encounter::EffortKind;
 use coilway::domain::encounter::EncounterDraft;
@@ -169,6 +170,8 @@ async fn put_surveys(writer: &mut Writer, target: &Target) {
         protocol: ObserverProtocol::Independent,
         first_observer: OBSERVER.to_owned(),
         second_observer: "B".to_owned(),
+        first_kind: Some(ObserverKind::Surveyor),
+        second_kind: Some(ObserverKind::Surveyor),
         noticed: Some(NoticedDraft {
             occurrence_id: format!("W-{idx}"),
             by: [NoticedBy::Both, NoticedBy::First, NoticedBy::Both, NoticedBy::Second]

@@ -104,6 +104,101 @@ async fn a_file_of_two_observers_becomes_an_interval() {
     rows.says("neither of the two noticed it");
 }
 
+/// Surveyors notice most, visitors little; a pair of one of each is neither, and pooled figures are nobody's.
+#[tokio::test]
+async fn each_kind_of_observer_stands_for_itself() {
+    let test = TestApp::park().await;
+    let target = test.by_hand().await;
+    let encounter = |idx: usize| EncounterDraft {
+        effort_kind: EffortKind::Survey,
+        event_id: format!("W-{}", idx / 6),
+        ..report(&format!("D-{idx}"), at(-900.0, 30.0), date(2024, 5, 6), 9)
+    };
+    test.write(async |writer| {
+        let walks = (0..12).map(|idx| walk(&format!("W-{idx}")));
+        writer.put_walks(&target, &rows(walks)).await.unwrap();
+        let tally = writer.put_encounters(&target, &rows((0..72).map(encounter))).await.unwrap();
+        assert_eq!(tally.problems, []);
+    })
+    .await;
+    let mut text = "eventID,protocol,firstObserver,secondObserver,firstObserverKind,secondObserverKind,occurrenceID,byFirst,bySecond\n"
+        .to_owned();
+    for idx in 0..72 {
+        let (who, marks) = match idx / 6 {
+            // Five walks of surveyors: 20 by both, 5 by either alone. Five of visitors: 6 by both, 12 by either alone.
+            0..=4 => ("Quill,Rowan,surveyor,Surveyor", [5, 10, 30].iter().position(|end| idx < *end)),
+            5..=9 => ("Sorrel,Tansy,visitor,visitor", [42, 54, 60].iter().position(|end| idx < *end)),
+            _ => ("Quill,Tansy,surveyor,visitor", Some(2)),
+        };
+        let marks = ["yes,no", "no,yes", "yes,yes"][marks.unwrap()];
+        text += &format!("W-{},independent,{who},D-{idx},{marks}\n", idx / 6);
+    }
+    text += "W-0,independent,Quill,Rowan,surveyor,guide,D-0,yes,no\n";
+    assert_eq!(bring_in(&test, Content::DoubleObserver, text).await, (72, 1));
+    let waiting = test.get("/data/rows").await.expect(200);
+    waiting.says("this is not one of the kinds of observer");
+    waiting.says("use one of: surveyor, ranger, volunteer, visitor");
+    let page = test.get("/observers").await.expect(200);
+    for words in [
+        "<h2>Two surveyors</h2>",
+        "5 walks, 30 encounters: 5 noticed by the first only, 5 by the second only, 20 by both.",
+        "<h2>Two visitors</h2>",
+        "5 walks, 30 encounters: 12 noticed by the first only, 12 by the second only, 6 by both.",
+        "<h2>Pairs of two kinds</h2>",
+        "<h2>All kinds pooled</h2>",
+        "12 walks, 72 encounters",
+        "the detection of no kind of observer",
+        "Quill and Rowan, independent, surveyor",
+    ] {
+        page.says(words);
+    }
+    page.never_says("Kind of observer not said");
+    test.get("/data/import").await.expect(200).says("<code>firstObserverKind</code>");
+    let read = async |name: &str| -> (csv::StringRecord, Vec<csv::StringRecord>) {
+        let answer = test.get(&format!("/study/{name}.csv")).await.expect(200);
+        for person in ["Quill", "Rowan", "Sorrel", "Tansy"] {
+            answer.never_says(person);
+        }
+        let mut reader = csv::Reader::from_reader(answer.body.as_bytes());
+        (reader.headers().unwrap().clone(), reader.records().map(Result::unwrap).collect())
+    };
+    let column = |headers: &csv::StringRecord, name: &str| headers.iter().position(|it| it == name).unwrap();
+    let (headers, found) = read("observers").await;
+    let of = |name: &str| -> Vec<&str> { found.iter().map(|row| &row[column(&headers, name)]).collect() };
+    assert_eq!(of("observer_kind"), ["surveyor", "visitor", "two kinds", "all kinds pooled"]);
+    // 20 of 25, 6 of 18, 12 of 12, 38 of 55.
+    assert_eq!(of("first_sees"), ["0.8", "0.333333", "1", "0.690909"]);
+    // Every kind has its own models, and coefficients with limits around them.
+    let (headers, found) = read("observer-models").await;
+    let kinds: std::collections::BTreeSet<&str> = found.iter().map(|row| &row[0]).collect();
+    assert_eq!(
+        kinds.into_iter().collect::<Vec<_>>(),
+        ["all kinds pooled", "surveyor", "two kinds", "visitor"]
+    );
+    let mut n_coefficients = 0;
+    for row in &found {
+        let number = |name: &str| row[column(&headers, name)].parse::<f64>();
+        if &row[column(&headers, "model_is")] != "estimated" {
+            assert!(number("aic").is_err() && number("log_odds").is_err(), "{row:?}");
+            continue;
+        }
+        let (value, error) = (number("log_odds").unwrap(), number("log_odds_error").unwrap());
+        assert!((number("log_odds_upper").unwrap() - value - 1.96 * error).abs() < 1e-3, "{row:?}");
+        assert!(number("aic_above_best").unwrap() >= 0.0 && number("snakes").unwrap() >= 30.0, "{row:?}");
+        n_coefficients += 1;
+    }
+    assert!(n_coefficients >= 6, "{found:?}");
+    let mixed = found.iter().find(|row| &row[0] == "two kinds").unwrap();
+    assert!(mixed[column(&headers, "model_is")].starts_with("it foretells"), "{mixed:?}");
+    // The pair of two walks is in no table of pairs, and the others have numbers.
+    let (headers, found) = read("observer-pairs").await;
+    let rows: Vec<[&str; 3]> = found
+        .iter()
+        .map(|row| ["pair", "observer_kind", "walks"].map(|name| &row[column(&headers, name)]))
+        .collect();
+    assert_eq!(rows, [["pair 1", "surveyor", "5"], ["pair 2", "visitor", "5"]]);
+}
+
 #[tokio::test]
 async fn signs_and_inspections_come_from_files_too() {
     let test = TestApp::park().await;

@@ -49,7 +49,21 @@ async fn a_walk_has_its_figures_bounds_and_cautions() {
     ] {
         one_way.says(words);
     }
+    // The whole area: as many parties as on an average day, or as many as were asked for.
+    for words in [
+        "The whole area",
+        "parties report a snake on the average of all walks",
+        "as many as on an average day then",
+        "parties of the period",
+        "in 95 of 100 such months",
+    ] {
+        one_way.says(words);
+    }
+    bare.says("in 95 of 100 years");
+    bare.says("Nothing was counted in 9 of the months");
     let back = test.get(&format!("/route?from={gate}&to={end}&back=1&parties=300")).await.expect(200);
+    assert_eq!(back.body.matches("Of 300 parties together").count(), 2);
+    back.never_says("as many as on an average day then");
     back.says("3.0 km walked");
     back.says("whether the same snake is met again on the way back");
     back.says("Of 300 parties together");
@@ -215,6 +229,43 @@ async fn a_season_is_watched_with_its_false_alarms_stated() {
         page.says(words);
     }
     PROMISES.iter().for_each(|word| page.never_says(word));
+    // The weeks of any stretch or trail can be opened, whether or not anything stands out there.
+    page.says("<option value=\"Ledge Walk\">");
+    page.never_says("Ledge Walk, week by week");
+    let trail = test.get("/watch?unit=trail&of=ledge+walk").await.expect(200);
+    trail.says("<h2>Ledge Walk, week by week</h2>");
+    trail.says("The whole area, week by week");
+    trail.says("A single week with a small probability is no finding");
+    let by_stretch = test.get("/watch").await.expect(200);
+    let list =
+        by_stretch.body.split("<datalist id=\"units\">").nth(1).unwrap().split("</datalist>").next().unwrap();
+    let stretches: Vec<&str> =
+        list.split("<option value=\"").skip(1).map(|after| after.split('"').next().unwrap()).collect();
+    assert!(stretches.len() > 2, "{stretches:?}");
+    let csv = test.get("/study/watch-weeks-stretches.csv").await.expect(200);
+    let mut reader = csv::Reader::from_reader(csv.body.as_bytes());
+    let table: Vec<csv::StringRecord> = reader.records().map(Result::unwrap).collect();
+    for name in &stretches {
+        let open = test.get(&format!("/watch?of={}", name.replace(' ', "+"))).await.expect(200);
+        open.says(&format!("<h2>{name}, week by week</h2>"));
+        // As many weeks as the table has, and as many reports in them.
+        let weeks: Vec<u32> =
+            table.iter().filter(|row| &row[0] == *name).map(|row| row[3].parse().unwrap()).collect();
+        let shown = open.body.split("week by week</h2>").nth(1).unwrap();
+        let shown: Vec<u32> = shown
+            .split("data-label=\"Observed\">")
+            .skip(1)
+            .map(|after| after.split('<').next().unwrap().parse().unwrap())
+            .collect();
+        assert!(!weeks.is_empty() && weeks == shown, "{name}: {weeks:?} {shown:?}");
+    }
+    let all: u32 =
+        table.iter().filter(|row| &row[0] == "all stretches").map(|row| row[3].parse::<u32>().unwrap()).sum();
+    let of_stretches: u32 =
+        table.iter().filter(|row| &row[0] != "all stretches").map(|row| row[3].parse::<u32>().unwrap()).sum();
+    assert!(all > 0 && all == of_stretches, "{all} {of_stretches}");
+    let wrong = test.get("/watch?of=Nowhere").await.expect(400);
+    wrong.says("there is no stretch of that name");
     let early = test.get("/watch?until=2024-04-20").await.expect(200);
     early.says("What stands out up to 20 April 2024");
     assert_eq!(test.get("/watch?until=soon").await.status, StatusCode::BAD_REQUEST);

@@ -27,8 +27,8 @@ use jiff::civil::date;
 /// Where nobody else is, to more places than any trail's end is likely to share.
 const FAR: (f64, f64) = (-1234.5, 777.25);
 
-/// Tables that the complete park has no facts for: nothing was decided.
-const LACKING: [&str; 2] = ["decisions", "season-temperature"];
+/// Tables that the complete park has no facts for: nothing was decided, and no report says how near people came.
+const LACKING: [&str; 3] = ["contacts-bites", "decisions", "season-temperature"];
 
 /// Figures of the complete park, in reading order.
 const DRAWN: [&str; 26] = [

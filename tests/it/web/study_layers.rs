@@ -12,6 +12,8 @@ use coilway::derived::study::Layers;
 use coilway::derived::study::Table;
 use coilway::derived::study::Value;
 use coilway::derived::study::make;
+use coilway::domain::approach::Approach;
+use coilway::domain::approach::Contact;
 use coilway::domain::encounter::EffortKind;
 use coilway::domain::encounter::EncounterDraft;
 use coilway::domain::walk::Purpose;
@@ -119,7 +121,8 @@ async fn a_forecast_stands_for_every_trail_month_and_part_of_the_day() {
     let layers = Layers::read(test.app.deriver()).await.unwrap();
     let table = make(&layers, "forecast").unwrap().unwrap();
     // Two trails; the year and twelve months, each as a whole and in four parts of the day.
-    assert_eq!(table.rows.len(), 2 * 13 * 5);
+    // Two rows for the whole area: a party of the average of all walking, and all of it.
+    assert_eq!(table.rows.len(), (2 + 2) * 13 * 5);
     let number = |row: usize, column: &str| match cell(&table, row, column) {
         Value::Number(number) => Some(*number),
         _ => None,
@@ -146,6 +149,7 @@ async fn a_forecast_stands_for_every_trail_month_and_part_of_the_day() {
         facts: &facts,
         network: layers.network.as_ref().unwrap(),
         rates: layers.rates.as_ref().unwrap(),
+        exposure: layers.exposure.as_ref().unwrap(),
         season,
     };
     let period = coilway::derived::season::PeriodChoice { month: Some(5), part: None };
@@ -161,6 +165,120 @@ async fn a_forecast_stands_for_every_trail_month_and_part_of_the_day() {
         panic!("{beside:?}")
     };
     assert!((number(may, "expected_once").unwrap() - lower.expected.mean).abs() < 1e-9);
+    // What all are expected to report in the months that were counted is what the records have in a year of them: 91 days.
+    let of_area = |walk: &str, month: &Value| {
+        (0..table.rows.len())
+            .find(|row| {
+                cell(&table, *row, "trail") == &Value::from("the whole area")
+                    && cell(&table, *row, "walk") == &Value::from(walk)
+                    && cell(&table, *row, "month") == month
+                    && cell(&table, *row, "part_of_day") == &Value::Missing
+            })
+            .unwrap()
+    };
+    let (one, all) = ("the average of all walking", "all walking of a mean year");
+    let year = number(of_area(all, &Value::Missing), "expected_each_pass").unwrap();
+    let of_stretches = &layers.rates.as_ref().unwrap().stretches;
+    let counted: f64 = of_stretches.fit.units.iter().map(|unit| unit.count).sum();
+    assert!(counted > 10.0 && (year / counted - 1.0).abs() < 0.2, "{year} of {counted}");
+    let months: f64 =
+        (1..=12).filter_map(|month| number(of_area(all, &Value::Count(month)), "expected_each_pass")).sum();
+    assert!((months / year - 1.0).abs() < 1e-5, "{months} {year}");
+    // All walk what their number times the average is, and report as much; nobody reports more by walking a way once.
+    let (party, together) = (of_area(one, &Value::Count(5)), of_area(all, &Value::Count(5)));
+    let parties = number(together, "parties").unwrap();
+    for column in ["walked_km", "expected_once", "expected_each_pass"] {
+        let (each, sum) = (number(party, column).unwrap(), number(together, column).unwrap());
+        assert!((each * parties / sum - 1.0).abs() < 0.1, "{column}: {each} {parties} {sum}");
+    }
+    assert!(number(party, "expected_once").unwrap() < number(party, "expected_each_pass").unwrap());
+    // No party walks in January as far as is known.
+    assert_eq!(number(of_area(all, &Value::Count(1)), "expected_once"), None);
+}
+
+/// The same stretches as report rates have, the same walks as the trails have, and rates of their own.
+#[tokio::test]
+async fn survey_rates_stand_by_stretch_too() {
+    let test = TestApp::complete_park().await;
+    let layers = Layers::read(test.app.deriver()).await.unwrap();
+    let (trails, stretches) = (
+        make(&layers, "survey-rates").unwrap().unwrap(),
+        make(&layers, "survey-rates-stretches").unwrap().unwrap(),
+    );
+    let of_reports = make(&layers, "stretches").unwrap().unwrap();
+    let names = |table: &Table, column: &str| -> Vec<Value> {
+        (0..table.rows.len()).map(|row| cell(table, row, column).clone()).collect()
+    };
+    assert_eq!(names(&stretches, "stretch"), names(&of_reports, "name"));
+    assert!(stretches.rows.len() > trails.rows.len());
+    let number = |value: &Value| match value {
+        Value::Number(number) => Some(*number),
+        _ => None,
+    };
+    for column in ["planned_km", "planned_encounters", "targeted_km", "targeted_encounters"] {
+        let sum =
+            |table: &Table| names(table, column).iter().filter_map(number).fold(0.0, |sum, it| sum + it);
+        let (of_trails, of_stretches) = (sum(&trails), sum(&stretches));
+        assert!(of_trails > 0.0 && (of_stretches / of_trails - 1.0).abs() < 1e-9, "{column}");
+    }
+    let rates: Vec<f64> = names(&stretches, "planned_rate").iter().filter_map(number).collect();
+    assert!(rates.len() > 1 && rates.iter().any(|rate| (rate - rates[0]).abs() > 1e-6), "{rates:?}");
+    assert!(names(&stretches, "joint_rate").iter().filter_map(number).count() > 1);
+}
+
+#[tokio::test]
+async fn contacts_and_bites_stand_with_the_share_that_is_prior() {
+    let test = TestApp::park().await;
+    let target = test.by_hand().await;
+    // Of eight reports whose approach is known, two stepped on the snake and none was bitten.
+    let met = (0..8).map(|idx: i8| EncounterDraft {
+        approaches: vec![Approach {
+            contact: if idx < 2 { Contact::Underfoot } else { Contact::Passed },
+            closest_distance: None,
+            agent: "person".to_owned(),
+            applied_load: None,
+            duration: None,
+            trial: None,
+            end_of_watch: None,
+            reactions: Vec::new(),
+        }],
+        ..report(&format!("N-{idx}"), at(-800.0 + 20.0 * f64::from(idx), 10.0), date(2024, 5, 7), 9)
+    });
+    let met = rows(met);
+    let before = Layers::read(test.app.deriver()).await.unwrap();
+    assert!(make(&before, "contacts-bites").unwrap().unwrap_err().contains("would be all prior"));
+    test.write(async |writer| {
+        let tally = writer.put_encounters(&target, &met).await.unwrap();
+        assert_eq!(tally.problems, []);
+    })
+    .await;
+    let layers = Layers::read(test.app.deriver()).await.unwrap();
+    let table = make(&layers, "contacts-bites").unwrap().unwrap();
+    assert_eq!(table.rows.len(), 2);
+    let number = |row: usize, column: &str| match cell(&table, row, column) {
+        Value::Number(number) => *number,
+        Value::Count(count) => *count as f64,
+        other => panic!("{column} {other:?}"),
+    };
+    // Half an encounter of two and a half is the prior's; of the bites all of it is.
+    assert_eq!((number(0, "events"), number(0, "of_encounters")), (2.0, 8.0));
+    assert_eq!((number(1, "events"), number(1, "of_encounters")), (0.0, 8.0));
+    assert!((number(0, "prior_part") - 0.2).abs() < 1e-9 && (number(1, "prior_part") - 1.0).abs() < 1e-9);
+    for row in [0, 1] {
+        let (lower, value, upper) =
+            (number(row, "estimate_lower"), number(row, "estimate"), number(row, "estimate_upper"));
+        assert!(0.0 <= lower && lower < value && value < upper, "{lower} {value} {upper}");
+    }
+    assert!(number(0, "estimate") > number(1, "estimate"));
+    let worth = |row: usize| number(row, "prior_events") / number(row, "prior_encounters");
+    let alone = number(0, "of_prior_alone") / worth(0);
+    assert!((alone / (number(1, "of_prior_alone") / worth(1)) - 1.0).abs() < 1e-9);
+    // As staff see it on the page of walks.
+    let shown = number(0, "estimate");
+    let page = test.get("/route").await.expect(200);
+    page.says("Snakes stepped on");
+    page.says("2 of 8 reported encounters whose approach is known");
+    assert!(shown > 10.0);
 }
 
 #[tokio::test]

@@ -66,7 +66,7 @@ fn everyday(lower: &BoundShown, upper: &BoundShown, is_doubled: bool) -> String 
 }
 
 /// "1 in 40"; "6 in 10" for frequent ones.
-fn one_in(probability: f64) -> String {
+pub(super) fn one_in(probability: f64) -> String {
     if probability >= 0.95 {
         return "nearly all".to_owned();
     }
@@ -85,12 +85,12 @@ fn km_words(km: f64) -> String {
     format!("{km:.1} km walked")
 }
 
-fn range(low: f64, high: f64) -> String {
+pub(super) fn range(low: f64, high: f64) -> String {
     let (low, high) = (format_rate(low), format_rate(high));
     if low == high { low } else { format!("{low} to {high}") }
 }
 
-fn percent_range(low: f64, high: f64) -> String {
+pub(super) fn percent_range(low: f64, high: f64) -> String {
     let (low, high) = (percent(low), percent(high));
     if low == high { low } else { format!("{low} to {high}") }
 }
@@ -142,7 +142,7 @@ pub(super) fn details(shown: &RouteShown) -> Markup {
     }
 }
 
-fn bound_rows(how: &str, bound: &BoundShown) -> Markup {
+pub(super) fn bound_rows(how: &str, bound: &BoundShown) -> Markup {
     let with = |words: &str| if how.is_empty() { words.to_owned() } else { format!("{words}, {how}") };
     html! {
         tr {
@@ -159,7 +159,7 @@ fn bound_rows(how: &str, bound: &BoundShown) -> Markup {
 }
 
 /// Two significant figures: expected encounters of one party are far below one.
-fn small_number(value: f64) -> String {
+pub(super) fn small_number(value: f64) -> String {
     if value <= 0.0 {
         return "0".to_owned();
     }
@@ -167,12 +167,12 @@ fn small_number(value: f64) -> String {
     format!("{value:.places$}")
 }
 
-fn small_range(low: f64, high: f64) -> String {
+pub(super) fn small_range(low: f64, high: f64) -> String {
     let (low, high) = (small_number(low), small_number(high));
     if low == high { low } else { format!("{low} to {high}") }
 }
 
-fn fine_percent(share: f64) -> String {
+pub(super) fn fine_percent(share: f64) -> String {
     format!("{} %", small_number(share * 100.0))
 }
 

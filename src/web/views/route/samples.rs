@@ -4,6 +4,8 @@ use crate::analysis::forecast::PeriodKnown;
 use crate::signage::cautions;
 use crate::web::views::charts::Estimate;
 use crate::web::views::figure::Behind;
+use crate::web::views::route::AreaNumbers;
+use crate::web::views::route::AreaShown;
 use crate::web::views::route::BesideRow;
 use crate::web::views::route::BoundShown;
 use crate::web::views::route::ContactsShown;
@@ -58,6 +60,22 @@ pub fn samples() -> Vec<RoutePage> {
         prior: (0.5, 9.5),
         prior_part: 0.5 / (0.5 + shown as f64),
     };
+    let area = AreaShown {
+        period_words: "May, early".to_owned(),
+        is_year: false,
+        n_parties: 40,
+        is_usual: true,
+        trail_km: KmShown { walked: 62.0, assumed: 12.0, unexposed: 3.4, contradicting: 0.8 },
+        n_months_unknown: 0,
+        numbers: Ok(Box::new(AreaNumbers {
+            party_km: around(5.2),
+            parties: around(1250.0),
+            of_parties: (bound(0.0081), bound(0.0159)),
+            of_all: (bound(10.2), bound(19.9)),
+            walked_km: 6500.0,
+            assumed_km: 900.0,
+        })),
+    };
     let full = RoutePage {
         drawing: MapDrawing::default(),
         picking: Picking::End,
@@ -76,6 +94,7 @@ pub fn samples() -> Vec<RoutePage> {
         answer: Some(Ok(shown.clone())),
         beside: vec![row("Ledge Walk", figures, km), row("Swale Path", FiguresShown::NotEstimable, nothing)],
         beside_out_km: 4.2,
+        area: Ok(area.clone()),
         contacts: Some(ContactsShown {
             per_100_000_km: Some((around(9.0), around(0.4), 2.0)),
             underfoot: share(4),
@@ -102,6 +121,7 @@ pub fn samples() -> Vec<RoutePage> {
     let unknown = RoutePage {
         answer: Some(Ok(RouteShown { figures: FiguresShown::NotEstimable, km: nothing, ..shown.clone() })),
         beside: Vec::new(),
+        area: Err("Nobody walks here in that month and part of the day.".to_owned()),
         ..full.clone()
     };
     let wrong = RoutePage {
@@ -125,6 +145,13 @@ pub fn samples() -> Vec<RoutePage> {
             ..shown.clone()
         })),
         beside: vec![row("Ledge Walk", FiguresShown::TooLittleKnown(known), km)],
+        area: Ok(AreaShown {
+            is_year: true,
+            is_usual: false,
+            n_months_unknown: 3,
+            numbers: Err("Too little walking is known in this month and part of the day to say.".to_owned()),
+            ..area
+        }),
         contacts: None,
         ..full.clone()
     };
