@@ -90,7 +90,8 @@ pub async fn show(app: Exact, query: Query) -> Result<Response, Error> {
     };
     let out_m = out_m(way.as_ref(), answer.as_ref().and_then(|answer| answer.as_ref().ok()));
     let beside = unanswerable(forecast::trails_beside(&ground, out_m, &asked))?.unwrap_or_default();
-    let of_area = query.get("parties").is_some().then_some(n_parties);
+    // One party stands there anyway, and the form says one where nobody changed it.
+    let of_area = (n_parties > 1).then_some(n_parties);
     let area = unanswerable(area::area(&ground, period, of_area))?;
     let contacts = unanswerable(forecast::area_contacts(&ground, &reactions, period))?.ok();
     let status = if errors.is_empty() { StatusCode::OK } else { StatusCode::BAD_REQUEST };

@@ -84,6 +84,10 @@ async fn a_whole_study_is_the_same_on_one_and_two_threads() {
         "effect",
         "rate-pattern",
         "observers",
+        "observer-models",
+        "observer-pairs",
+        "survey-rates-stretches",
+        "watch-weeks-stretches",
         "notices",
     ] {
         assert!(text(&format!("tables/{name}.csv")).lines().count() > 1, "{name} has no row");

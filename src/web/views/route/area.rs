@@ -50,12 +50,14 @@ fn figures(shown: &AreaShown, numbers: &AreaNumbers) -> Markup {
             (format!("{:.1}", numbers.party_km.lower)) " to " (format!("{:.1}", numbers.party_km.upper))
             "); those who go farther report more, those who turn early fewer."
         }
-        p {
-            "Of " (thousands(i64::from(shown.n_parties))) " parties together" (usual) ": "
-            (small_range(once.expected_of_all.value, every.expected_of_all.value)) " reports expected; between "
-            (thousands(once.predicted_of_all.0 as i64)) " and " (thousands(every.predicted_of_all.1 as i64))
-            " in 95 of 100 such cases; at least one with a probability of "
-            (percent_range(once.at_least_one_of_all, every.at_least_one_of_all)) "."
+        @if shown.n_parties > 1 {
+            p {
+                "Of " (thousands(i64::from(shown.n_parties))) " parties together" (usual) ": "
+                (small_range(once.expected_of_all.value, every.expected_of_all.value)) " reports expected; between "
+                (thousands(once.predicted_of_all.0 as i64)) " and " (thousands(every.predicted_of_all.1 as i64))
+                " in 95 of 100 such cases; at least one with a probability of "
+                (chance(once.at_least_one_of_all, every.at_least_one_of_all)) "."
+            }
         }
         p {
             "Of all " (thousands(numbers.parties.value.round() as i64)) " parties of the period ("
@@ -64,7 +66,7 @@ fn figures(shown: &AreaShown, numbers: &AreaNumbers) -> Markup {
             (format_rate(all_once.expected.lower)) " to " (format_rate(all_every.expected.upper)) "); between "
             (thousands(all_once.predicted_of_all.0 as i64)) " and " (thousands(all_every.predicted_of_all.1 as i64))
             " in 95 of 100 " (cases) "; at least one with a probability of "
-            (percent_range(all_once.at_least_one.value, all_every.at_least_one.value)) "."
+            (chance(all_once.at_least_one.value, all_every.at_least_one.value)) "."
         }
         table.stack {
             thead { tr {
@@ -75,7 +77,17 @@ fn figures(shown: &AreaShown, numbers: &AreaNumbers) -> Markup {
                 (bound_rows("out and back both counted", every))
             }
         }
+        p.small.soft { "Rates are for each kilometre walked, out and back: with both counted, all walking comes to what was reported. Each kilometre once is what would be left if a snake that is met again on the way back were never reported again. The limits take years to be alike; where snakes or walkers change from year to year, reports change by more." }
         p.small.soft { "Rate and walking are multiplied draw by draw, stretch by stretch. Where parties differ, somewhat fewer of them have a report than the average says, since one that goes far may have two." }
+    }
+}
+
+/// No probability is a promise: what rounds to all is "more than 99 %".
+fn chance(low: f64, high: f64) -> String {
+    match (low >= 0.995, high >= 0.995) {
+        (true, _) => "more than 99 %".to_owned(),
+        (false, true) => format!("{} or more", percent(low)),
+        (false, false) => percent_range(low, high),
     }
 }
 

@@ -60,6 +60,10 @@ pub fn samples() -> Vec<RoutePage> {
         prior: (0.5, 9.5),
         prior_part: 0.5 / (0.5 + shown as f64),
     };
+    let all = |reports: f64, chance: f64| BoundShown {
+        at_least_one: Estimate { value: chance, lower: chance - 0.04, upper: chance },
+        ..bound(reports)
+    };
     let area = AreaShown {
         period_words: "May, early".to_owned(),
         is_year: false,
@@ -71,7 +75,7 @@ pub fn samples() -> Vec<RoutePage> {
             party_km: around(5.2),
             parties: around(1250.0),
             of_parties: (bound(0.0081), bound(0.0159)),
-            of_all: (bound(10.2), bound(19.9)),
+            of_all: (all(10.2, 0.94), all(19.9, 1.0)),
             walked_km: 6500.0,
             assumed_km: 900.0,
         })),
