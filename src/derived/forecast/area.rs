@@ -94,7 +94,7 @@ pub fn area(
     Walked::of(ground)?.answer(period, n_parties)
 }
 
-/// [`area`] in the year and all its months, each as a whole and by part of the day.
+/// [`area()`] in the year and all its months, each as a whole and by part of the day.
 ///
 /// # Errors
 /// [`DeriveError::Internal`] when the layers do not fit together.
