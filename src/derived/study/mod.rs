@@ -78,6 +78,8 @@ pub type Answer<T> = Result<Arc<T>, String>;
 
 /// The layers that tables are made from.
 pub struct Layers {
+    /// How many rows of each table are wanted: those that take long end there.
+    pub most_rows: usize,
     /// The facts.
     pub facts: Derived<Facts>,
     /// The network.
@@ -154,6 +156,7 @@ impl Layers {
         };
         let watch = |unit| WatchChoice { unit, until: None };
         Ok(Self {
+            most_rows: usize::MAX,
             network: answer(boxed(deriver.network(&facts)).await)?,
             exposure: answer(boxed(deriver.exposure(&facts)).await)?,
             snaps: answer(boxed(deriver.snaps(&facts)).await)?,

@@ -110,7 +110,8 @@ fn of_set<'a>(
     let season = need(&layers.season)?;
     let period =
         in_period(set, &rates.bounds, season, PeriodChoice::default()).map_err(|error| error.to_string())?;
-    Ok(Table::of(rows(layer, set, &period))
+    let rows = rows(layer, set, &period);
+    Ok(Table::first_of(rows.len(), rows, layers.most_rows)
         .column("name", "", "name of the unit", |row| row.set.names[row.unit].clone())
         .column("trail", "", "the trail it lies on", |row| {
             row.set.members[row.unit].first().map(|segment| layer.trail_name(*segment).to_owned())

@@ -99,14 +99,23 @@ pub struct Column {
 pub struct Table {
     /// Its columns.
     pub columns: Vec<Column>,
-    /// Its rows, one value a column.
+    /// Its rows, one value a column: all of them, or the first where no more were asked for.
     pub rows: Vec<Vec<Value>>,
+    /// How many rows it has in all.
+    pub n_rows: usize,
 }
 
 impl Table {
     /// A table with a row for each of `rows` and no columns yet.
     pub fn of<T>(rows: Vec<T>) -> Building<T> {
-        Building { table: Self { columns: Vec::new(), rows: vec![Vec::new(); rows.len()] }, rows }
+        let n_rows = rows.len();
+        Self::first_of(n_rows, rows, usize::MAX)
+    }
+
+    /// The first of a table of `n_rows`, at most so many: for tables that take long to make whole.
+    pub fn first_of<T>(n_rows: usize, rows: impl IntoIterator<Item = T>, most: usize) -> Building<T> {
+        let rows: Vec<T> = rows.into_iter().take(most).collect();
+        Building { table: Self { columns: Vec::new(), rows: vec![Vec::new(); rows.len()], n_rows }, rows }
     }
 }
 
@@ -206,6 +215,14 @@ mod tests {
         }
         assert_eq!(Value::from(f64::NAN), Value::Missing);
         assert_eq!(Value::from(f64::INFINITY).to_string(), "");
+    }
+
+    #[test]
+    fn the_first_rows_of_a_table_know_how_many_there_are() {
+        let table = Table::first_of(7, 1..=7u64, 2).column("number", "", "a number", |row| *row).done();
+        assert_eq!((table.n_rows, table.rows.len()), (7, 2));
+        assert_eq!(table.rows[1], [Value::Count(2)]);
+        assert_eq!(Table::of(vec![1u64; 3]).done().n_rows, 3);
     }
 
     #[test]

@@ -9,38 +9,38 @@ use crate::derived::study::table::Table;
 use crate::derived::watch::WatchLayer;
 
 /// One week of one unit, or of all together.
-struct Week {
-    name: String,
+struct Week<'a> {
+    name: &'a str,
     week: usize,
     state: WeekState,
 }
 
 pub(super) fn weeks(layers: &Layers) -> Result<Table, String> {
     let all = ("all trails", "name of the trail, or all trails");
-    Ok(weeks_of(need(&layers.watch)?, "trail", all))
+    Ok(weeks_of(need(&layers.watch)?, "trail", all, layers.most_rows))
 }
 
 pub(super) fn stretch_weeks(layers: &Layers) -> Result<Table, String> {
     let all = ("all stretches", "trail, and which part of it, or all stretches");
-    Ok(weeks_of(need(&layers.watch_stretches)?, "stretch", all))
+    Ok(weeks_of(need(&layers.watch_stretches)?, "stretch", all, layers.most_rows))
 }
 
 /// Every week of every unit, those of all together first; `all` names them and says what the column of names holds.
-fn weeks_of(layer: &WatchLayer, unit: &str, all: (&'static str, &str)) -> Table {
+fn weeks_of(layer: &WatchLayer, unit: &str, all: (&'static str, &str), most_rows: usize) -> Table {
     let (all_words, meaning) = all;
     let n_weeks = layer.weeks.len();
     let all = layer.watch.all.iter().enumerate();
-    let mut rows: Vec<Week> =
-        all.map(|(week, state)| Week { name: all_words.to_owned(), week, state: *state }).collect();
-    for (unit, name) in layer.names.iter().enumerate() {
-        let states = layer.watch.weeks.iter().skip(unit * n_weeks).take(n_weeks).enumerate();
-        rows.extend(states.map(|(week, state)| Week { name: name.clone(), week, state: *state }));
-    }
-    let day = |row: &Week, last: bool| {
+    let all = all.map(|(week, state)| Week { name: all_words, week, state: *state });
+    let states = layer.watch.weeks.chunks(n_weeks.max(1));
+    let of_units = layer.names.iter().zip(states).flat_map(|(name, states)| {
+        states.iter().enumerate().map(|(week, state)| Week { name, week, state: *state })
+    });
+    let n_rows = n_weeks + layer.watch.weeks.len();
+    let day = |row: &Week<'_>, last: bool| {
         layer.weeks.get(row.week).map(|(from, to)| if last { to } else { from }.to_string())
     };
-    Table::of(rows)
-        .column(unit, "", meaning, |row: &Week| row.name.clone())
+    Table::first_of(n_rows, all.chain(of_units), most_rows)
+        .column(unit, "", meaning, |row: &Week<'_>| row.name)
         .column("first_day", "date", "first day of the week", |row| day(row, false))
         .column("last_day", "date", "last day of the week that was looked at", |row| day(row, true))
         .column("reports", "", "dated reports of the week", |row| match row.state {

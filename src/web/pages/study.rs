@@ -40,7 +40,7 @@ const N_PREVIEWED: usize = 5;
 /// The page.
 pub async fn show(app: Exact, query: Query) -> Result<impl IntoResponse, Error> {
     query.allow(&[])?;
-    let layers = Layers::read(app.deriver()).await?;
+    let layers = Layers { most_rows: N_PREVIEWED, ..Layers::read(app.deriver()).await? };
     let revision = layers.facts.revision;
     // Every table is made to show its first rows: work for threads that answer nobody meanwhile.
     let made = tokio::task::spawn_blocking(move || page(&layers)).await;
@@ -83,7 +83,7 @@ fn page(layers: &Layers) -> Markup {
 fn preview(table: &Table) -> Preview {
     let columns = table.columns.iter().map(|it| (it.name.clone(), it.unit, it.meaning.clone()));
     let rows = table.rows.iter().take(N_PREVIEWED).map(|row| row.iter().map(Value::to_string).collect());
-    Preview { columns: columns.collect(), rows: rows.collect(), n_rows: table.rows.len() }
+    Preview { columns: columns.collect(), rows: rows.collect(), n_rows: table.n_rows }
 }
 
 /// One table or figure: `trails.csv`, `season.svg`, `reactions-located.pdf`.

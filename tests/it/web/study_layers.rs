@@ -11,6 +11,7 @@ use coilway::derived::density::RelativeLayer;
 use coilway::derived::density::by_segment::mean_per_km;
 use coilway::derived::density::by_segment::outside;
 use coilway::derived::study::Layers;
+use coilway::derived::study::TABLES;
 use coilway::derived::study::Table;
 use coilway::derived::study::Value;
 use coilway::derived::study::make;
@@ -540,4 +541,22 @@ async fn maps_of_density_are_drawn_by_whole_segments() {
     let n_lines = svg.matches("class=\"narrow c").count();
     assert!((1..=of_segment.len()).contains(&n_lines), "{n_lines} lines");
     assert!(figures::named(&layers, "density-located").is_none_or(|it| it.drawn.is_err()));
+}
+
+/// The page of the study makes only the first rows of large tables: they are those of the whole table, and it knows how many
+/// there are.
+#[tokio::test]
+async fn the_first_rows_of_a_table_are_those_of_the_whole() {
+    let test = TestApp::complete_park().await;
+    let whole = Layers::read(test.app.deriver()).await.unwrap();
+    let first = Layers { most_rows: 2, ..Layers::read(test.app.deriver()).await.unwrap() };
+    let mut n_shorter = 0;
+    for entry in TABLES {
+        let (Ok(whole), Ok(first)) = ((entry.make)(&whole), (entry.make)(&first)) else { continue };
+        assert_eq!((whole.n_rows, first.n_rows), (whole.rows.len(), whole.rows.len()), "{}", entry.name);
+        assert_eq!(first.columns, whole.columns, "{}", entry.name);
+        assert_eq!(first.rows[..], whole.rows[..first.rows.len()], "{}", entry.name);
+        n_shorter += usize::from(first.rows.len() < whole.rows.len());
+    }
+    assert!(n_shorter >= 4, "{n_shorter}");
 }
