@@ -19,14 +19,17 @@ use crate::derived::rates::Limits;
 pub const N_POINTS: usize = 2 * HOURS;
 /// Hours are known to the hour, so that no kernel is narrower than half an hour.
 const LEAST_SD_H: f64 = 0.5;
+/// Reports that an even rate must give in the hours around a point for it to say anything.
+const LEAST_EXPECTED: f64 = 1.0;
 
 /// Reports over the hours of the day, smoothed by a von Mises kernel. A description: the hours of the fit are tested.
 #[derive(Debug, Clone, PartialEq)]
 pub struct HourCurve {
     /// The kernel's concentration.
     pub concentration: f64,
-    /// Every half hour from midnight on, times what it were if it were even over the day, with pointwise 95 % limits.
-    pub points: Vec<Limits>,
+    /// Every half hour from midnight on, times what it were if it were even over the day, with pointwise 95 % limits; none where so
+    /// few walk that an even rate would hardly give a report: that nobody met a snake then says nothing.
+    pub points: Vec<Option<Limits>>,
 }
 
 impl HourCurve {
@@ -127,9 +130,22 @@ fn curve(
     let points = estimate.iter().enumerate().map(|(point, value)| {
         let mut draws: Vec<f64> = drawn.iter().map(|draw| draw[point]).collect();
         let limits = crate::derived::rates::limits_of(&mut draws);
-        Limits { value: *value, lower: limits.lower.min(*value), upper: limits.upper.max(*value) }
+        let shown =
+            Limits { value: *value, lower: limits.lower.min(*value), upper: limits.upper.max(*value) };
+        says_something(counts, walking, point).then_some(shown)
     });
     Ok(HourCurve { concentration, points: points.collect() })
+}
+
+/// Whether an even rate would give reports in an hour around a point.
+fn says_something(counts: &[u64; HOURS], walking: &[f64; HOURS], point: usize) -> bool {
+    let share = |hour: usize| walking[hour % HOURS] / walking.iter().sum::<f64>();
+    // Whole hours lie between two hours, half ones in the middle of one.
+    let around = match (point / 2, point % 2) {
+        (hour, 0) => (share(hour + HOURS - 1) + share(hour)) / 2.0,
+        (hour, _) => share(hour),
+    };
+    counts.iter().sum::<u64>() as f64 * around >= LEAST_EXPECTED
 }
 
 /// The middle of every hour with reports, and their weight together.
@@ -156,7 +172,7 @@ mod tests {
     }
 
     fn mean(curve: &HourCurve) -> f64 {
-        curve.points.iter().map(|point| point.value).sum::<f64>() / N_POINTS as f64
+        curve.points.iter().flatten().map(|point| point.value).sum::<f64>() / N_POINTS as f64
     }
 
     /// A rate that is even over the day, where people walk mostly at noon: the curve of the rate is even, that of the reports
@@ -170,10 +186,11 @@ mod tests {
         for curve in [&found.weighted, &found.unweighted] {
             assert!((mean(curve) - 1.0).abs() < 1e-9, "{}", mean(curve));
         }
-        for point in &found.weighted.points {
+        assert!(found.weighted.points.iter().all(Option::is_some));
+        for point in found.weighted.points.iter().flatten() {
             assert!((point.value - 1.0).abs() < 0.02 && point.lower < 1.0 && point.upper > 1.0, "{point:?}");
         }
-        let noon = found.unweighted.points[24 + 1];
+        let noon = found.unweighted.points[24 + 1].unwrap();
         assert!(noon.lower > 3.0, "{noon:?}");
     }
 
@@ -185,15 +202,22 @@ mod tests {
         let width = |scale: f64| {
             let counts: [u64; HOURS] = std::array::from_fn(|hour| (rate[hour] * scale).round() as u64);
             let found = compute(&counts, &walking([1.0; HOURS], 200), 5).unwrap().unwrap();
-            let highest = (0..N_POINTS)
-                .max_by(|a, b| found.weighted.points[*a].value.total_cmp(&found.weighted.points[*b].value));
+            let value = |point: usize| found.weighted.points[point].unwrap().value;
+            let highest = (0..N_POINTS).max_by(|a, b| value(*a).total_cmp(&value(*b)));
             assert!((HourCurve::hour(highest.unwrap()) - 8.0).abs() <= 0.5, "{highest:?}");
-            let peak = found.weighted.points[16];
+            let peak = found.weighted.points[16].unwrap();
             assert!(peak.lower < peak.value && peak.value < peak.upper);
             peak.upper - peak.lower
         };
-        let (few, many) = (width(5.0), width(500.0));
+        let (few, many) = (width(20.0), width(2_000.0));
         assert!(many < few / 4.0, "{few} {many}");
+        // Nobody walks at night but for one in a thousand: not seeing a snake then says nothing, and is not shown as zero.
+        let by_day: [f64; HOURS] =
+            std::array::from_fn(|hour| if (6..20).contains(&hour) { 1.0 } else { 0.001 });
+        let counts: [u64; HOURS] = std::array::from_fn(|hour| if (6..20).contains(&hour) { 40 } else { 0 });
+        let found = compute(&counts, &walking(by_day, 50), 5).unwrap().unwrap();
+        assert_eq!((found.weighted.points[5], found.weighted.points[46]), (None, None));
+        assert!(found.weighted.points[24].is_some() && found.unweighted.points[5].is_some());
         assert_eq!(compute(&[0; HOURS], &walking([1.0; HOURS], 3), 5).unwrap(), None);
     }
 }

@@ -323,11 +323,11 @@ pub(super) fn hour_curves(layers: &Layers) -> Result<Table, String> {
     Ok(Table::of((0..N_POINTS).collect())
         .column("hour", "local hour", "of the point", |point| HourCurve::hour(*point))
         .limits("rate", even, "each report weighted by one over the walking at its hour, smoothed", |point| {
-            curves.weighted.points.get(*point).copied()
+            curves.weighted.points.get(*point).copied().flatten()
         })
         .column("rate_kernel", "concentration", "of the von Mises kernel", |_| curves.weighted.concentration)
         .limits("reports", even, "all reports alike, smoothed: when people walk and report", |point| {
-            curves.unweighted.points.get(*point).copied()
+            curves.unweighted.points.get(*point).copied().flatten()
         })
         .column("reports_kernel", "concentration", "of the von Mises kernel", |_| {
             curves.unweighted.concentration

@@ -7,6 +7,7 @@ use crate::analysis::season::CurvePoint;
 use crate::analysis::season::SeasonFit;
 use crate::analysis::season::SeasonWindow;
 use crate::analysis::season::TestOutcome;
+use crate::derived::hour_curves::HourCurve;
 use crate::derived::hour_curves::HourCurves;
 use crate::derived::season::SeasonLayer;
 use crate::derived::season_details::Direction;
@@ -102,7 +103,7 @@ fn season(layer: &SeasonLayer, fit: &SeasonFit, details: &SeasonDetails, share: 
         directions: details.hours.as_ref().map(direction_words).unwrap_or_default(),
         hour_curves: details.hours.as_ref().map(|hours| {
             let HourCurves { weighted, unweighted } = &hours.curves;
-            [weighted, unweighted].map(|curve| curve.points.iter().copied().map(common::estimate).collect())
+            [weighted, unweighted].map(smooth_points)
         }),
         sun: details.sun.iter().map(|times| times.map(|(rise, set)| (clock(rise), clock(set)))).collect(),
         heaping: heaping_words(layer),
@@ -283,6 +284,11 @@ fn level_words(seasons: &LevelSeasons, own: Option<Grouping>) -> LevelsShown {
     let curves =
         curves.map(|((name, _), curve)| (name.clone(), curve.by_part().iter().map(estimate).collect()));
     LevelsShown { heading: heading(seasons.grouping), answer, curves: curves.collect() }
+}
+
+/// The points of a smooth curve as they are drawn.
+pub(in crate::web) fn smooth_points(curve: &HourCurve) -> Vec<Option<Estimate>> {
+    curve.points.iter().map(|point| point.map(common::estimate)).collect()
 }
 
 fn direction_words(hours: &HourDirections) -> Vec<String> {

@@ -166,7 +166,6 @@ fn hours_smoothed(
     let hours = need(&layers.season_details)?.hours.as_ref();
     let hours = hours.ok_or_else(|| "No report has an hour that is taken at its word.".to_owned())?;
     let curve = of(&hours.curves);
-    let points: Vec<Estimate> = curve.points.iter().copied().map(common::estimate).collect();
     let notes = vec![
         words.to_owned(),
         format!(
@@ -175,7 +174,7 @@ fn hours_smoothed(
             curve.concentration
         ),
     ];
-    Ok(Drawn { drawing: smooth_hours(&points), ground: PAPER, notes })
+    Ok(Drawn { drawing: smooth_hours(&pages::season::smooth_points(curve)), ground: PAPER, notes })
 }
 
 pub(super) fn cluster_map(layers: &Layers) -> Result<Drawn, String> {

@@ -38,7 +38,7 @@ pub struct Season {
     /// The hours described as directions, a line each.
     pub directions: Vec<String>,
     /// The hours as smooth curves, every half hour: of the rate, and of the reports; none without reports at a known hour.
-    pub hour_curves: Option<[Vec<Estimate>; 2]>,
+    pub hour_curves: Option<[Vec<Option<Estimate>>; 2]>,
     /// Sunrise and sunset by month, as clock times; none where the sun does not cross the horizon.
     pub sun: Vec<Option<(String, String)>>,
     /// Heaped times of day, in words.
@@ -126,20 +126,20 @@ pub fn body(page: &SeasonPage) -> Markup {
                     figure { (smooth_hours(rate)) figcaption.small.soft { "Each report weighted by one over the walking at its hour: how the rate runs over the day." } }
                     figure { (smooth_hours(reports)) figcaption.small.soft { "All reports alike: when people walk and report. No statement about snakes." } }
                 }
-                p.small.soft { "Von Mises kernel, no narrower than half an hour; bands hold each point in 95 of 100 samples like this one. Reports whose hour is unknown are in neither." }
+                p.small.soft { "Von Mises kernel, no narrower than half an hour; bands hold each point in 95 of 100 samples like this one. Reports whose hour is unknown are in neither. Where the line is missing so few walk that not meeting a snake says nothing." }
             }
         }
     }
 }
 
 /// Hours as a smooth curve, a point every half hour.
-pub fn smooth_hours(points: &[Estimate]) -> Markup {
+pub fn smooth_hours(points: &[Option<Estimate>]) -> Markup {
     charts::curve(&Curve {
         description: "Hours as a smooth curve with 95 % interval",
         labels: (0..points.len())
             .map(|point| if point % 6 == 0 { (point / 2).to_string() } else { String::new() })
             .collect(),
-        values: points.iter().copied().map(Some).collect(),
+        values: points.to_vec(),
         unit: "times even over the day",
         across: "local hour",
     })
@@ -239,48 +239,49 @@ fn month_table(season: &Season) -> Markup {
 pub fn samples() -> Vec<SeasonPage> {
     let rate = |value: f64| Some(Estimate { value, lower: value * 0.7, upper: value * 1.4 });
     let month = |idx: usize| if (2..10).contains(&idx) { rate(1.0 + idx as f64 / 10.0) } else { None };
-    let season = Season {
-        months: (0..12).map(month).collect(),
-        hours: (0..24).map(|hour| rate(0.5 + f64::from(hour) / 20.0)).collect(),
-        month_rows: (0..12)
-            .map(|idx| MonthRow { count: idx as u64, walking: 0.08, rate: month(idx) })
-            .collect(),
-        windows: vec!["weeks 15 to 39 (first week 13 to 16, last week 38 to 41)".to_owned()],
-        window_share: 0.9,
-        weeks: Some((
-            (0..52).map(|week| rate(0.4 + f64::from(week % 26) / 20.0)).collect(),
-            vec!["week 15 to week 39".to_owned()],
-        )),
-        levels: vec![
-            LevelsShown {
-                heading: "By habitat",
-                answer: "Seasons differ between habitats (p 0.004).".to_owned(),
-                curves: vec![("ledge".to_owned(), (0..12).map(month).collect())],
-            },
-            LevelsShown {
-                heading: "By elevation band",
-                answer: "No trail has elevations.".to_owned(),
-                curves: Vec::new(),
-            },
-        ],
-        temperature: vec![
-            "On a day 10 °C warmer, 1.60 times as many encounters are to be expected.".to_owned(),
-            "Criterion 812.0 with the temperature and 820.4 without.".to_owned(),
-        ],
-        directions: vec!["mean hour 9.4, weighted by one over the walking".to_owned()],
-        hour_curves: Some([0, 6].map(|shift| {
-            (0..48).filter_map(|point| rate(0.2 + f64::from((point + shift) % 24) / 12.0)).collect()
-        })),
-        sun: vec![Some(("07:05".to_owned(), "17:20".to_owned())); 12],
-        heaping: "12 reports at 12:00".to_owned(),
-        tests: vec![(
-            "Does the hour matter?".to_owned(),
-            "31.2 on 4 degrees of freedom".to_owned(),
-            "< 0.001".to_owned(),
-        )],
-        fit_lines: vec!["two harmonics of the year, two of the day".to_owned()],
-        records_words: "812 reports with a time, 188 with a date only".to_owned(),
-    };
+    let season =
+        Season {
+            months: (0..12).map(month).collect(),
+            hours: (0..24).map(|hour| rate(0.5 + f64::from(hour) / 20.0)).collect(),
+            month_rows: (0..12)
+                .map(|idx| MonthRow { count: idx as u64, walking: 0.08, rate: month(idx) })
+                .collect(),
+            windows: vec!["weeks 15 to 39 (first week 13 to 16, last week 38 to 41)".to_owned()],
+            window_share: 0.9,
+            weeks: Some((
+                (0..52).map(|week| rate(0.4 + f64::from(week % 26) / 20.0)).collect(),
+                vec!["week 15 to week 39".to_owned()],
+            )),
+            levels: vec![
+                LevelsShown {
+                    heading: "By habitat",
+                    answer: "Seasons differ between habitats (p 0.004).".to_owned(),
+                    curves: vec![("ledge".to_owned(), (0..12).map(month).collect())],
+                },
+                LevelsShown {
+                    heading: "By elevation band",
+                    answer: "No trail has elevations.".to_owned(),
+                    curves: Vec::new(),
+                },
+            ],
+            temperature: vec![
+                "On a day 10 °C warmer, 1.60 times as many encounters are to be expected.".to_owned(),
+                "Criterion 812.0 with the temperature and 820.4 without.".to_owned(),
+            ],
+            directions: vec!["mean hour 9.4, weighted by one over the walking".to_owned()],
+            hour_curves: Some([0, 6].map(|shift| {
+                (0..48).map(|point| rate(0.2 + f64::from((point + shift) % 24) / 12.0)).collect()
+            })),
+            sun: vec![Some(("07:05".to_owned(), "17:20".to_owned())); 12],
+            heaping: "12 reports at 12:00".to_owned(),
+            tests: vec![(
+                "Does the hour matter?".to_owned(),
+                "31.2 on 4 degrees of freedom".to_owned(),
+                "< 0.001".to_owned(),
+            )],
+            fit_lines: vec!["two harmonics of the year, two of the day".to_owned()],
+            records_words: "812 reports with a time, 188 with a date only".to_owned(),
+        };
     vec![
         SeasonPage { answer: Ok(season) },
         SeasonPage { answer: Err("too few encounters for a curve".to_owned()) },
