@@ -480,6 +480,7 @@ async fn put(
         Some((_, Draft::Reading(_))) => boxed(writer.put_readings(target, &rows!(Reading))).await,
         Some((_, Draft::Calibration(_))) => boxed(writer.put_calibrations(target, &rows!(Calibration))).await,
         Some((_, Draft::PartySize(_))) => boxed(writer.put_party_sizes(target, &rows!(PartySize))).await,
+        Some((_, Draft::Closure(_))) => boxed(writer.put_closures(target, &rows!(Closure))).await,
         Some((_, Draft::Walk(_))) => boxed(writer.put_walks(target, &rows!(Walk))).await,
         Some((_, Draft::SignLocation(_))) => {
             boxed(writer.put_sign_locations(target, &rows!(SignLocation))).await

@@ -143,7 +143,7 @@ pub(super) struct ImportArguments {
     #[command(flatten)]
     database: DatabaseFile,
     /// What the rows are: trails, trailheads, places, sensitive-places, species, counters, readings, calibrations,
-    /// party-sizes, daily-weather, walks, encounters, signs or photos.
+    /// party-sizes, closures, daily-weather, walks, encounters, signs or photos.
     content: String,
     /// The files: CSV, GeoJSON or GPX; of photos JPEG, PNG or WebP.
     #[arg(required = true)]

@@ -1,5 +1,6 @@
 //! How far parties walked on each segment, from counters, calibrations and the walker model.
 
+pub mod closures;
 pub mod party_size;
 
 use jiff::tz::TimeZone;
@@ -26,6 +27,8 @@ use crate::analysis::exposure::VisitSource;
 use crate::analysis::exposure::WalkNetwork;
 use crate::analysis::exposure::representative_trips;
 use crate::derived::DeriveError;
+use crate::derived::exposure::closures::Closed;
+use crate::derived::exposure::closures::Closures;
 use crate::derived::facts::Facts;
 use crate::derived::network::NetworkLayer;
 use crate::derived::rates::Limits;
@@ -42,7 +45,7 @@ const FARTHEST_COUNTER_M: f64 = 60.0;
 /// The exposure field with what it rests on.
 #[derive(Debug)]
 pub struct ExposureLayer {
-    /// The field; its party-kilometres are those outside places with visits.
+    /// The field; its party-kilometres are those outside places with visits, on trails as long as they were open.
     pub field: ExposureField,
     /// The days it is for.
     pub period: StudyPeriod,
@@ -58,6 +61,8 @@ pub struct ExposureLayer {
     pub inside_places_km: f64,
     /// Representative trips.
     pub trips: Vec<Trip>,
+    /// What closures did.
+    pub closures: Closures,
     /// For each place of the facts its index among the field's visits, where its visits follow from walkers.
     pub visits_of: Vec<Option<usize>>,
 }
@@ -72,13 +77,17 @@ impl ExposureLayer {
     }
 
     /// Mean parties on each leg of a trip, so that trips have the mean party-kilometres of the field on every trail; empty where they
-    /// are the trip's own on all legs.
+    /// are the trip's own on all legs. On a trail that was closed for a time there are fewer.
     pub fn parties_on_legs(&self, trip: &Trip, layer: &NetworkLayer) -> Vec<f64> {
-        if self.field.trail_sizes.iter().all(Option::is_none) {
+        let is_plain = |of: &[Option<Vec<f64>>]| of.iter().all(Option::is_none);
+        if is_plain(&self.field.trail_sizes) && is_plain(&self.closures.open) {
             return Vec::new();
         }
         let on_trail: Vec<f64> = (0..self.field.trail_sizes.len())
-            .map(|trail| trip.parties * self.field.parties_on(trail, trip.trailhead))
+            .map(|trail| {
+                let open = self.closures.mean_open(trail);
+                trip.parties * self.field.parties_on(trail, trip.trailhead) * open
+            })
             .collect();
         trip.legs.iter().map(|leg| on_trail[layer.network.segments[leg.segment].trail_idx]).collect()
     }
@@ -98,7 +107,7 @@ pub fn compute(facts: &Facts, layer: &NetworkLayer) -> Result<ExposureLayer, Der
     }
     let zone = TimeZone::get(&facts.area.time_zone).map_err(DeriveError::internal)?;
     let mut params = params(facts);
-    let counters = counters(facts, layer, &zone);
+    let counters = counters(facts, layer, &zone, &closures::targets(facts, layer));
     let (period, n_days_apart) = study_period(facts, &counters, &params)?;
     if let Some(size) = party_size::over(&facts.party_sizes, PartiesOf::Area, &period) {
         params.party_size = size;
@@ -143,6 +152,9 @@ pub fn compute(facts: &Facts, layer: &NetworkLayer) -> Result<ExposureLayer, Der
         &params,
         &TripParams { seed: params.seed, ..TripParams::default() },
     );
+    let closures = closures::effects((facts, layer), (&counters, &params), (&period, &zone), &field.time)?;
+    // Before what lies inside places, so that the walking of closed times is nowhere.
+    field.keep_open(&trail_of, &closures.open);
     let all_km: f64 = field.mean_km().iter().sum();
     for row in field.party_km.chunks_exact_mut(layer.outside_places.len().max(1)) {
         row.iter_mut().zip(&layer.outside_places).for_each(|(km, outside)| *km *= outside);
@@ -158,6 +170,7 @@ pub fn compute(facts: &Facts, layer: &NetworkLayer) -> Result<ExposureLayer, Der
         mean_km,
         inside_places_km,
         trips,
+        closures,
         visits_of,
     })
 }
@@ -232,7 +245,7 @@ fn places(facts: &Facts, kept: &[usize]) -> (Vec<Place>, Vec<Option<usize>>) {
     (places, visits_of)
 }
 
-fn counters(facts: &Facts, layer: &NetworkLayer, zone: &TimeZone) -> Vec<Counter> {
+fn counters(facts: &Facts, layer: &NetworkLayer, zone: &TimeZone, closed: &[Closed]) -> Vec<Counter> {
     facts
         .counters
         .iter()
@@ -244,6 +257,7 @@ fn counters(facts: &Facts, layer: &NetworkLayer, zone: &TimeZone) -> Vec<Counter
                     site: site(facts, layer, location.position)?,
                 })
             });
+            let placements: Vec<Placement> = placements.collect();
             let readings = facts.readings.rows.iter().filter(|reading| reading.counter_id == counter.id);
             let bins = readings.filter_map(|reading| {
                 let instant = jiff::Timestamp::from_second(reading.start_s).ok()?;
@@ -262,10 +276,10 @@ fn counters(facts: &Facts, layer: &NetworkLayer, zone: &TimeZone) -> Vec<Counter
             let sessions = facts.calibrations.iter().filter(|session| session.counter_id == counter.id);
             Counter {
                 name: counter.name.clone(),
-                placements: placements.collect(),
+                closures: closures::at_counter(facts, layer, closed, &placements),
+                placements,
                 bins: bins.collect(),
                 clock: clock.collect(),
-                closures: Vec::new(),
                 sessions: sessions
                     .map(|session| Session {
                         manual: f64::from(session.manual_count),

@@ -7,6 +7,7 @@ use crate::derived::DeriveError;
 use crate::derived::settings::Settings;
 use crate::domain::area::Area;
 use crate::domain::area::Species;
+use crate::domain::closure::Closure;
 use crate::domain::encounter::VerificationStatus;
 use crate::domain::exposure::Calibration;
 use crate::domain::exposure::Counter;
@@ -58,6 +59,8 @@ pub struct Facts {
     pub party_sizes: Vec<PartySize>,
     /// Trailheads and trails that were taken out and have party sizes: these hold nowhere.
     pub party_sizes_apart: Vec<String>,
+    /// Closures of trails, trailheads and the whole area, by start and name.
+    pub closures: Vec<Closure>,
     /// The highest temperatures of days, by date.
     pub daily_weather: Vec<DailyWeather>,
     /// Survey walks.
@@ -126,6 +129,7 @@ impl Facts {
             calibrations: boxed(snapshot.calibrations(id)).await?,
             party_sizes: boxed(snapshot.party_sizes(id)).await?,
             party_sizes_apart: boxed(snapshot.party_sizes_apart(id)).await?,
+            closures: boxed(snapshot.closures(id)).await?,
             daily_weather: boxed(snapshot.daily_weather(id)).await?,
             walks: boxed(snapshot.walks(id)).await?,
             sign_locations: boxed(snapshot.sign_locations(id)).await?,

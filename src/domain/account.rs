@@ -105,6 +105,7 @@ pub fn right_to_bring_in(content: Content) -> Right {
         | Content::Trailheads
         | Content::Places
         | Content::PartySizes
+        | Content::Closures
         | Content::SensitivePlaces
         | Content::Species
         | Content::Signs

@@ -27,6 +27,8 @@ terms! {
         Walks => "walks",
         /// Party sizes.
         PartySizes => "party-sizes",
+        /// Closures of trails, trailheads or the whole area.
+        Closures => "closures",
         /// Sensitive places.
         SensitivePlaces => "sensitive-places",
         /// The species list.

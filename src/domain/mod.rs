@@ -4,6 +4,7 @@ pub mod account;
 pub mod approach;
 pub mod area;
 pub mod batch;
+pub mod closure;
 pub mod csv_text;
 pub mod disclosure;
 pub mod double_observer;

@@ -174,6 +174,7 @@ pub(crate) fn fields_of(content: Content) -> &'static [Field] {
         Content::Readings => &[Counter, Start, Minutes, CountIn, CountOut],
         Content::Calibrations => &[Counter, Start, Minutes, ManualCount, DeviceCount],
         Content::PartySizes => &[Trailhead, Trail, From, Until, MeanWalkers, StandardError, Parties],
+        Content::Closures => &[Name, From, Until, Reason],
         Content::DailyWeather => &[EventDate, Day, MaxTemperature],
         Content::Walks => &[
             EventId,
@@ -243,6 +244,8 @@ pub(crate) fn required(content: Content) -> &'static [Field] {
         Content::Readings => &[Counter, Start, Minutes, CountIn],
         Content::Calibrations => &[Counter, Start, Minutes, ManualCount, DeviceCount],
         Content::PartySizes => &[MeanWalkers, StandardError],
+        // The name may be empty, its column not left out: what no column names would else be the whole area.
+        Content::Closures => &[Name, From],
         Content::DailyWeather => &[EventDate, MaxTemperature],
         Content::Walks => &[EventId, Purpose, Start],
         Content::DoubleObserver => &[EventId, Protocol, FirstObserver, SecondObserver],
@@ -341,6 +344,8 @@ mod tests {
         check(Content::Encounters, "weather", None);
         check(Content::PartySizes, "Trail name", Some(Field::Trail));
         check(Content::Trails, "trail", Some(Field::Name));
+        check(Content::Closures, "Trail", Some(Field::Name));
+        check(Content::Closures, "to", Some(Field::Until));
     }
 
     #[test]

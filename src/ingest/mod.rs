@@ -27,6 +27,7 @@ use crate::domain::approach::CoreReaction;
 use crate::domain::area::Species;
 use crate::domain::batch::Content;
 use crate::domain::batch::RowError;
+use crate::domain::closure::Closure;
 use crate::domain::double_observer::DoubleObservationDraft;
 use crate::domain::encounter::EncounterDraft;
 use crate::domain::exposure::CalibrationDraft;
@@ -76,6 +77,8 @@ pub enum Draft {
     DailyWeather(DailyWeather),
     /// A party size.
     PartySize(PartySizeDraft),
+    /// A closure.
+    Closure(Closure),
     /// A survey walk.
     Walk(WalkDraft),
     /// A sign location.
@@ -177,6 +180,7 @@ pub fn is_about_health(content: Content, header: &str, value: &str) -> bool {
         | Content::Places
         | Content::Walks
         | Content::PartySizes
+        | Content::Closures
         | Content::SensitivePlaces
         | Content::Species
         | Content::Signs

@@ -60,6 +60,7 @@ const WORDS: &[(&str, &str, &str, &str)] = &[
         "the row names a trailhead too",
         "name the trailhead, or the trail, or neither",
     ),
+    ("closures_order", "until", "the closure ends before it begins", "check both ends, or exchange them"),
     (
         "daily_weather_temperature_range",
         "maxTemperatureInCelsius",
@@ -95,6 +96,7 @@ mod tests {
             include_str!("../../migrations/0001_facts.sql"),
             include_str!("../../migrations/0008_daily_weather.sql"),
             include_str!("../../migrations/0012_party_sizes_of_trails.sql"),
+            include_str!("../../migrations/0015_closures.sql"),
         ]
         .concat();
         for (name, ..) in WORDS {

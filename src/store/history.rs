@@ -44,6 +44,8 @@ terms! {
         Calibration => "calibration",
         /// A mean party size.
         PartySize => "party size",
+        /// A time for which a trail, a trailhead or the whole area was closed.
+        Closure => "closure",
         /// A survey walk.
         Walk => "survey walk",
         /// An encounter.

@@ -15,6 +15,7 @@ mod batches;
 mod boxed;
 mod bulk;
 mod calibrations;
+mod closures;
 mod constraints;
 mod counters;
 mod daily_weather;

@@ -3,6 +3,7 @@
 use serde_json::Value;
 use sqlx::SqliteConnection;
 
+use crate::domain::closure::Closure;
 use crate::domain::double_observer::DoubleObservationDraft;
 use crate::domain::encounter::EncounterDraft;
 use crate::domain::exposure::CalibrationDraft;
@@ -51,6 +52,7 @@ macro_rules! by_kind {
             RecordKind::Reading => { type $record = ReadingDraft; $body }
             RecordKind::Calibration => { type $record = CalibrationDraft; $body }
             RecordKind::PartySize => { type $record = PartySizeDraft; $body }
+            RecordKind::Closure => { type $record = Closure; $body }
             RecordKind::Walk => { type $record = WalkDraft; $body }
             RecordKind::Encounter => { type $record = EncounterDraft; $body }
             RecordKind::Photo => { type $record = PhotoRecord; $body }
@@ -246,6 +248,7 @@ impl Writer {
             Reading: "counter_readings",
             Calibration: "calibrations",
             PartySize: "party_sizes",
+            Closure: "closures",
             Walk: "survey_walks",
             Encounter: "encounters",
             Photo: "photos",

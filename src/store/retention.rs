@@ -34,6 +34,8 @@ pub struct Emptied {
     pub n_inspections: u64,
     /// Watches at signs that lost who watched and what they wrote.
     pub n_watches: u64,
+    /// Closures that lost why.
+    pub n_closures: u64,
     /// Earlier states of any of these.
     pub n_earlier_states: u64,
     /// Rows that did not go in, which lost what stood in them.
@@ -59,6 +61,7 @@ impl std::fmt::Display for Emptied {
             n_double_walks,
             n_inspections,
             n_watches,
+            n_closures,
             n_earlier_states,
             n_rows,
             n_files,
@@ -67,7 +70,7 @@ impl std::fmt::Display for Emptied {
         write!(
             f,
             "{n_encounters} encounters, {n_walks} survey walks, {n_double_walks} walks of two observers, \
-             {n_inspections} inspections of signs, {n_watches} watches at signs, {n_earlier_states} earlier states, {n_rows} rows that did not go in, \
+             {n_inspections} inspections of signs, {n_watches} watches at signs, {n_closures} closures, {n_earlier_states} earlier states, {n_rows} rows that did not go in, \
              {n_files} names of files, {n_photos} photos taken out"
         )
     }
@@ -89,6 +92,7 @@ impl Writer {
         self.empty_double_walks(area, before_s, &mut emptied).await?;
         self.empty_inspections(area, before_s, &mut emptied).await?;
         self.empty_watches(area, before_s, &mut emptied).await?;
+        self.empty_closures(area, before_s, &mut emptied).await?;
         emptied.n_rows = self.empty_rows(area, before_s).await?;
         emptied.n_files = self.empty_file_names(area, before_s).await?;
         emptied.n_photos = self.delete_photos(area, before_s).await?;
@@ -243,6 +247,30 @@ impl Writer {
         emptied.n_watches = sqlx::query(
             "UPDATE sign_watches SET recorded_by = '', remarks = '', revision = ?
              WHERE (recorded_by <> '' OR remarks <> '') AND id IN (SELECT id FROM old_records)",
+        )
+        .bind(revision)
+        .execute(connection)
+        .await?
+        .rows_affected();
+        Ok(())
+    }
+
+    /// A closure is of when it ended; one that still holds keeps its reason.
+    async fn empty_closures(
+        &mut self,
+        area: AreaId,
+        before_s: i64,
+        emptied: &mut Emptied,
+    ) -> Result<(), Error> {
+        let revision = self.revision();
+        let connection = self.connection();
+        let old = "INSERT INTO old_records SELECT id FROM closures WHERE area_id = ?1 AND until_s <= ?2";
+        remember(connection, old, area, before_s).await?;
+        emptied.n_earlier_states +=
+            empty_history(connection, RecordKind::Closure, &[("$.record.reason", "\"\"")]).await?;
+        emptied.n_closures = sqlx::query(
+            "UPDATE closures SET reason = '', revision = ?
+             WHERE reason <> '' AND id IN (SELECT id FROM old_records)",
         )
         .bind(revision)
         .execute(connection)

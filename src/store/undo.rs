@@ -2,6 +2,7 @@
 
 use sqlx::Connection;
 
+use crate::domain::closure::Closure;
 use crate::domain::double_observer::DoubleObservationDraft;
 use crate::domain::encounter::EncounterDraft;
 use crate::domain::exposure::CalibrationDraft;
@@ -119,6 +120,7 @@ impl Writer {
                     boxed(self.put_back_one::<CalibrationDraft>(area, &change)).await?
                 }
                 RecordKind::PartySize => boxed(self.put_back_one::<PartySizeDraft>(area, &change)).await?,
+                RecordKind::Closure => boxed(self.put_back_one::<Closure>(area, &change)).await?,
                 RecordKind::Walk => boxed(self.put_back_one::<WalkDraft>(area, &change)).await?,
                 RecordKind::Encounter => boxed(self.put_back_one::<EncounterDraft>(area, &change)).await?,
                 RecordKind::Photo => boxed(self.put_back_one::<PhotoRecord>(area, &change)).await?,
@@ -202,6 +204,7 @@ impl Writer {
             "counter_readings",
             "calibrations",
             "party_sizes",
+            "closures",
             "survey_walks",
             "encounters",
             "photos",

@@ -175,6 +175,22 @@ impl ExposureField {
         DrawSummary::of((0..self.n_draws).map(|draw| self.party_km[draw * self.n_segments + segment]))
     }
 
+    /// Takes off what could not be walked: of the party-kilometres on the segments of a trail the open share is left, draw by draw.
+    ///
+    /// `trail_of` names each segment's trail, `open` has one share for each draw by trail, none where nothing is taken off. A trail
+    /// that was open in no draw is not walked.
+    pub fn keep_open(&mut self, trail_of: &[usize], open: &[Option<Vec<f64>>]) {
+        for (segment, trail) in trail_of.iter().enumerate() {
+            let Some(open) = &open[*trail] else { continue };
+            for (draw, share) in open.iter().enumerate().take(self.n_draws) {
+                self.party_km[draw * self.n_segments + segment] *= share;
+            }
+            if open.iter().all(|share| *share <= 0.0) {
+                self.provenance[segment] = Provenance::NotWalked;
+            }
+        }
+    }
+
     /// Party-kilometres in chosen (year-month, local hour) cells, shaped like `party_km`.
     pub fn km_where(&self, keep: impl Fn(YearMonth, usize) -> bool) -> Vec<f64> {
         let shares = self.time.share_where(keep);

@@ -18,6 +18,7 @@ mod walk_pieces;
 mod walkers;
 
 pub mod calibration;
+pub mod closures;
 pub mod diagnostic;
 pub mod error;
 pub mod field;
@@ -51,7 +52,8 @@ pub use params::{Assumption, ExposureParams, SetBy};
 pub use party_size::PartySize;
 pub use places::{Place, VisitSource};
 pub use readings::{
-    Bin, ClockCorrection, Counter, CounterSite, Placement, ReadingReport, TimeRange, counted_days,
+    Bin, ClockCorrection, CountedTime, Counter, CounterClosure, CounterSite, Placement, ReadingReport,
+    TimeRange, counted_days, counted_while_closed,
 };
 pub use summary::DrawSummary;
 pub use survey::{SurveyExposure, SurveyLeg, SurveyPurpose, survey_exposure};

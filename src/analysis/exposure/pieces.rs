@@ -18,6 +18,9 @@ pub struct HourPiece {
     pub count: f64,
     /// Whether the bin was longer than an hour, so that the split over hours is assumed.
     pub split: bool,
+    /// Whether the trail there was closed while others were open: the count belongs to the trail, and tells nothing of when people
+    /// walk.
+    pub is_apart: bool,
 }
 
 /// The pieces of a bin, the count split in proportion to time × hour profile.
@@ -37,7 +40,7 @@ pub(crate) fn pieces_of(
     while left_s > 0.0 {
         let taken_s = left_s.min(room_s);
         let split = length_s > 3600;
-        pieces.push(HourPiece { day, hour, hours: taken_s / 3600.0, count: 0.0, split });
+        pieces.push(HourPiece { day, hour, hours: taken_s / 3600.0, count: 0.0, split, is_apart: false });
         left_s -= taken_s;
         room_s = 3600.0;
         hour += 1;

@@ -12,6 +12,7 @@ use crate::analysis::exposure::*;
 use crate::analysis::graph::{Edge, Graph};
 use crate::analysis::random::{Stream, stream};
 
+mod closed;
 mod sizes;
 
 const N_DAYS: i64 = 56;

@@ -80,10 +80,12 @@ impl TimeProfile {
 /// each level so that an hour nobody was counted in keeps a small share. The interaction of calendar month and hour is
 /// (observed + k) / (product + k), k = `interaction_prior_count`. A month no counter covers takes the mean of the same
 /// calendar month of other years, else the stated profile at the level of the covered months; hours take the stated
-/// profile where no counter reads by the hour.
+/// profile where no counter reads by the hour. What was counted on a trail that was closed while others were open is in none.
 pub fn fit_profile(cells: &TimeCells, tables: &Tables, params: &ExposureParams) -> TimeProfile {
     let start = stated_profile(cells, params);
-    let series: Vec<&[Cell]> = tables.series.iter().map(|series| series.cells.as_slice()).collect();
+    let open: Vec<Vec<Cell>> =
+        tables.series.iter().map(|series| series.open_cells().copied().collect()).collect();
+    let series: Vec<&[Cell]> = open.iter().map(Vec::as_slice).collect();
     let profile = adjust(start, &series, POINT_ROUNDS, params);
     filled(profile, tables, params, None)
 }
@@ -97,8 +99,11 @@ pub(crate) fn draw_profile(
     rng: &mut Stream,
 ) -> TimeProfile {
     let weights: Vec<f64> = (0..tables.n_weeks).map(|_| Exp1.sample(rng)).collect();
-    let weighted: Vec<Vec<Cell>> =
-        tables.series.iter().map(|series| series.weighted_cells(&weights)).collect();
+    let weighted = tables.series.iter().map(|series| {
+        let cells = series.weighted_cells(&weights).into_iter();
+        cells.filter(|cell| !cell.is_apart).collect()
+    });
+    let weighted: Vec<Vec<Cell>> = weighted.collect();
     let series: Vec<&[Cell]> = weighted.iter().map(Vec::as_slice).collect();
     let start = TimeProfile { interaction: vec![1.0; 12 * HOURS], ..point.clone() };
     let profile = adjust(start, &series, DRAW_ROUNDS, params);
@@ -258,7 +263,7 @@ mod tests {
         for day in period.days().filter(|day| !skip(*day)) {
             for hour in 0..HOURS {
                 let count = Poisson::new(level * truth(day, hour)).unwrap().sample(&mut rng);
-                pieces.push(HourPiece { day, hour, hours: 1.0, count, split: false });
+                pieces.push(HourPiece { day, hour, hours: 1.0, count, split: false, is_apart: false });
             }
         }
         SiteSeries { counter: 0, site: CounterSite::Segment(0), n_bins: pieces.len(), pieces }
@@ -308,6 +313,39 @@ mod tests {
         let lame_truth: f64 = period.days().filter(|day| !lame(*day)).map(|day| truth(day, 10)).sum();
         let all_truth: f64 = period.days().map(|day| truth(day, 10)).sum();
         assert!((seen[1] - lame_truth / all_truth).abs() < 0.02, "{} {}", seen[1], lame_truth / all_truth);
+    }
+
+    /// One of two counters stands on a trail that is closed from May to August, and counts nobody then.
+    #[test]
+    fn a_closed_trail_does_not_bend_the_course_of_the_year() {
+        let (period, cells) = setup();
+        let is_closed = |day: Date| (5..=8).contains(&day.month());
+        let mut shut = planted(20.0, |_| false, 7);
+        for piece in shut.pieces.iter_mut().filter(|piece| is_closed(piece.day)) {
+            (piece.count, piece.is_apart) = (0.0, true);
+        }
+        let mut naive = shut.clone();
+        naive.pieces.iter_mut().for_each(|piece| piece.is_apart = false);
+        let params = ExposureParams::default();
+        let expected: f64 = true_shares(&period, &cells)[4 * HOURS..8 * HOURS].iter().sum();
+        let found = |shut: &SiteSeries| {
+            let series = [planted(3.0, |_| false, 6), shut.clone()];
+            let tables = Tables::of(&series, &period, &cells);
+            let profile = fit_profile(&cells, &tables, &params);
+            let drawn = draw_profile(&profile, &tables, &params, &mut stream(8, 0));
+            let summer =
+                |profile: &TimeProfile| -> f64 { profile.shares(&cells)[4 * HOURS..8 * HOURS].iter().sum() };
+            // The counter was there all the time, and its closed days say nothing of how its counts vary.
+            let seen = profile.observed_shares(&cells, &tables);
+            assert!(seen.iter().all(|share| (share - 1.0).abs() < 1e-9), "{seen:?}");
+            (summer(&profile), summer(&drawn), tables.series[1].dispersion(&profile))
+        };
+        let (point, drawn, dispersion) = found(&shut);
+        assert!((point / expected).ln().abs() < 0.05, "{point} {expected}");
+        assert!((drawn / expected).ln().abs() < 0.1, "{drawn} {expected}");
+        assert!(dispersion < 1.3, "{dispersion}");
+        let (point, _, dispersion) = found(&naive);
+        assert!(point < 0.5 * expected && dispersion > 5.0, "{point} {expected} {dispersion}");
     }
 
     #[test]

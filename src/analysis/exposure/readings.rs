@@ -67,6 +67,15 @@ pub struct ClockCorrection {
     pub add_s: i64,
 }
 
+/// A time in which those whom a counter counts were kept out.
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+pub struct CounterClosure {
+    /// From when to when.
+    pub range: TimeRange,
+    /// Whether the whole area was closed: then its counts tell when people walk, too. Else they only tell how many walk there.
+    pub is_of_area: bool,
+}
+
 /// A counter with all that is known about it.
 #[derive(Debug, Clone, PartialEq)]
 pub struct Counter {
@@ -78,8 +87,8 @@ pub struct Counter {
     pub bins: Vec<Bin>,
     /// Clock corrections; the first whose range holds a bin's start applies.
     pub clock: Vec<ClockCorrection>,
-    /// Closures: here zeros are true and never taken for a gap.
-    pub closures: Vec<TimeRange>,
+    /// Closures, in any order: here zeros are true and never taken for a gap.
+    pub closures: Vec<CounterClosure>,
     /// Paired calibration sessions.
     pub sessions: Vec<Session>,
 }
@@ -160,6 +169,34 @@ pub fn clean(
     Ok((series, report))
 }
 
+/// When a counter counted: a reading with a full count, its clock corrected.
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+pub struct CountedTime {
+    /// From when to when.
+    pub range: TimeRange,
+    /// Where it stood, an index into the counter's placements.
+    pub placement: usize,
+    /// Whether it counted nobody.
+    pub is_zero: bool,
+}
+
+/// The readings of a counter with a full count that lie in its closures at least in part, in order of time. All of them count,
+/// zeros included.
+pub fn counted_while_closed(device: &Counter, params: &ExposureParams) -> Vec<CountedTime> {
+    if device.closures.is_empty() {
+        return Vec::new();
+    }
+    counted_bins(device, params, &mut ReadingReport::default())
+        .iter()
+        .filter(|bin| is_closed(device, bin.start_s, bin.end_s, |_| true))
+        .map(|bin| CountedTime {
+            range: TimeRange { from_s: bin.start_s, to_s: bin.end_s },
+            placement: bin.placement,
+            is_zero: bin.count == 0.0,
+        })
+        .collect()
+}
+
 /// Days between readings from which on they no longer belong to one study.
 const LONGEST_GAP_DAYS: i32 = 400;
 
@@ -229,7 +266,9 @@ fn counted_bins(device: &Counter, params: &ExposureParams, report: &mut ReadingR
         };
         covered_to = end_s;
         let coarse = f64::from(bin.length_s) > params.coarse_hours * 3600.0;
-        let pieces = pieces_of(bin.local, bin.length_s, count, &params.hour_profile);
+        let mut pieces = pieces_of(bin.local, bin.length_s, count, &params.hour_profile);
+        let is_apart = is_closed(device, bin.start_s, end_s, |closure| !closure.is_of_area);
+        pieces.iter_mut().for_each(|piece| piece.is_apart = is_apart);
         counted.push(CountedBin { start_s: bin.start_s, end_s, count, placement, coarse, pieces });
     }
     counted
@@ -260,6 +299,12 @@ fn placement_of(device: &Counter, start_s: i64, end_s: i64) -> Option<usize> {
         .position(|place| place.from_s <= start_s && place.to_s.is_none_or(|to_s| end_s <= to_s))
 }
 
+/// Whether a bin lies in a closure of that kind at least in part.
+fn is_closed(device: &Counter, start_s: i64, end_s: i64, kind: impl Fn(&CounterClosure) -> bool) -> bool {
+    let holds = |it: &CounterClosure| start_s < it.range.to_s && it.range.from_s < end_s;
+    device.closures.iter().any(|closure| kind(closure) && holds(closure))
+}
+
 fn without_outages(
     device: &Counter,
     bins: Vec<CountedBin>,
@@ -267,10 +312,8 @@ fn without_outages(
     report: &mut ReadingReport,
 ) -> Vec<CountedBin> {
     let rule = OutageRule { probability: params.zero_run_probability, hour_profile: &params.hour_profile };
-    let is_closed = |bin: &CountedBin| {
-        device.closures.iter().any(|shut| bin.start_s < shut.to_s && shut.from_s < bin.end_s)
-    };
-    let closed: Vec<bool> = bins.iter().map(is_closed).collect();
+    let closed: Vec<bool> =
+        bins.iter().map(|bin| is_closed(device, bin.start_s, bin.end_s, |_| true)).collect();
     let is_outage = outage::find(&bins, &closed, &rule);
     let mut kept = Vec::with_capacity(bins.len());
     for (bin, lost) in bins.into_iter().zip(is_outage) {
@@ -359,8 +402,26 @@ mod tests {
         for bin in &mut closed.bins[20 * 24..25 * 24] {
             bin.count_in = Some(0);
         }
-        closed.closures.push(TimeRange { from_s: 20 * DAY_S, to_s: 25 * DAY_S });
+        closed.closures.push(CounterClosure {
+            range: TimeRange { from_s: 20 * DAY_S, to_s: 25 * DAY_S },
+            is_of_area: false,
+        });
         assert_eq!(cleaned(&closed).1.outage, 0);
+        // Some walk all the same, and stay counted.
+        closed.bins[22 * 24 + 10].count_in = Some(3);
+        let (series, report) = cleaned(&closed);
+        assert_eq!((report.used, report.outage), (60 * 24, 0));
+        let within = counted_while_closed(&closed, &ExposureParams::default());
+        assert_eq!((within.len(), within.iter().filter(|it| it.is_zero).count()), (5 * 24, 5 * 24 - 1));
+        let of_day = date(2024, 1, 23);
+        let on_it = series[0].pieces.iter().filter(|piece| piece.day == of_day).map(|piece| piece.count);
+        assert_eq!(on_it.sum::<f64>(), 3.0);
+        // Its counts say how many walk there, and not when people walk: those of an area that is closed do.
+        let n_apart = |series: &[SiteSeries]| series[0].pieces.iter().filter(|piece| piece.is_apart).count();
+        assert_eq!(n_apart(&series), 5 * 24);
+        closed.closures[0].is_of_area = true;
+        assert_eq!(n_apart(&cleaned(&closed).0), 0);
+        assert_eq!(counted_while_closed(&hourly(60), &ExposureParams::default()), []);
     }
 
     #[test]

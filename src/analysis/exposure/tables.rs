@@ -19,6 +19,8 @@ pub struct Cell {
     pub hour: usize,
     /// Whether an assumed profile split the count over hours.
     pub split: bool,
+    /// Whether the trail there was closed while others were open: in no profile.
+    pub is_apart: bool,
     /// Hours observed.
     pub hours: f64,
     /// Passages counted.
@@ -28,13 +30,15 @@ pub struct Cell {
 /// One series within the study period.
 #[derive(Debug, Clone, PartialEq)]
 pub struct SeriesTable {
-    /// Its cells, each once for the counts split by profile and once for the others.
+    /// Its cells, each once for the counts split by profile and once for the others, and apart from these while closed.
     pub cells: Vec<Cell>,
     /// Passages counted in all.
     pub count: f64,
     /// The same by week: week, cell, hours, count.
     by_week: Vec<WeekPart>,
-    /// By day: the pieces as (cell index, hours) and the count.
+    /// Of these, passages while the trail was closed and others were open.
+    count_apart: f64,
+    /// By day it was open: the pieces as (cell index, hours) and the count.
     days: Vec<(f64, Vec<(usize, f64)>)>,
 }
 
@@ -69,7 +73,7 @@ impl Tables {
     /// Which months are observed for two days or more by at least one counter that counted somebody in the period.
     pub(crate) fn known_months(&self, n_months: usize) -> Vec<bool> {
         let mut hours = vec![0.0; n_months];
-        for cell in self.series.iter().filter(|one| one.count > 0.0).flat_map(|one| &one.cells) {
+        for cell in self.series.iter().filter(|one| one.count > 0.0).flat_map(SeriesTable::open_cells) {
             hours[cell.month] += cell.hours;
         }
         hours.iter().map(|hours| *hours >= LEAST_HOURS).collect()
@@ -77,23 +81,24 @@ impl Tables {
 
     /// Whether any counter reads by the hour or finer.
     pub(crate) fn by_the_hour(&self) -> bool {
-        self.series.iter().any(|one| one.count > 0.0 && one.cells.iter().any(|cell| !cell.split))
+        self.series.iter().any(|one| one.count > 0.0 && one.open_cells().any(|cell| !cell.split))
     }
 }
 
 impl SeriesTable {
     fn of(series: &SiteSeries, period: &StudyPeriod, cells: &TimeCells) -> Self {
-        let mut by_cell: BTreeMap<(usize, usize, usize, bool), usize> = BTreeMap::new();
+        let mut by_cell: BTreeMap<(usize, usize, usize, bool, bool), usize> = BTreeMap::new();
         let mut by_week: BTreeMap<(usize, usize), (f64, f64)> = BTreeMap::new();
         let mut by_day: BTreeMap<Date, (f64, BTreeMap<usize, f64>)> = BTreeMap::new();
-        let mut table = Self { cells: Vec::new(), count: 0.0, by_week: Vec::new(), days: Vec::new() };
+        let mut table =
+            Self { cells: Vec::new(), count: 0.0, by_week: Vec::new(), count_apart: 0.0, days: Vec::new() };
         for piece in &series.pieces {
             let month = cells.month_idx(YearMonth::of(piece.day));
             let (Some(month), true) = (month, period.contains(piece.day)) else { continue };
-            let key = (month, weekday_idx(piece.day), piece.hour, piece.split);
+            let key = (month, weekday_idx(piece.day), piece.hour, piece.split, piece.is_apart);
             let cell = *by_cell.entry(key).or_insert_with(|| {
-                let (month, weekday, hour, split) = key;
-                table.cells.push(Cell { month, weekday, hour, split, hours: 0.0, count: 0.0 });
+                let (month, weekday, hour, split, is_apart) = key;
+                table.cells.push(Cell { month, weekday, hour, split, is_apart, hours: 0.0, count: 0.0 });
                 table.cells.len() - 1
             });
             table.cells[cell].hours += piece.hours;
@@ -102,6 +107,10 @@ impl SeriesTable {
             let part = by_week.entry((week_of(period, piece.day), cell)).or_default();
             part.0 += piece.hours;
             part.1 += piece.count;
+            if piece.is_apart {
+                table.count_apart += piece.count;
+                continue;
+            }
             let day = by_day.entry(piece.day).or_default();
             day.0 += piece.count;
             *day.1.entry(cell).or_default() += piece.hours;
@@ -115,6 +124,11 @@ impl SeriesTable {
         table
     }
 
+    /// The cells that tell when people walk.
+    pub(crate) fn open_cells(&self) -> impl Iterator<Item = &Cell> {
+        self.cells.iter().filter(|cell| !cell.is_apart)
+    }
+
     /// The cells with each week weighted.
     pub(crate) fn weighted_cells(&self, weights: &[f64]) -> Vec<Cell> {
         let mut cells: Vec<Cell> =
@@ -126,7 +140,7 @@ impl SeriesTable {
         cells
     }
 
-    /// Pearson dispersion of the daily counts about the profile at this series' own level; at least 1.
+    /// Pearson dispersion of the daily counts about the profile at this series' own level, over the days it was open; at least 1.
     pub(crate) fn dispersion(&self, profile: &TimeProfile) -> f64 {
         let expected = |parts: &[(usize, f64)]| -> f64 {
             let rate = |cell: &Cell| profile.rate(cell.month, cell.weekday, cell.hour);
@@ -134,7 +148,8 @@ impl SeriesTable {
         };
         let days: Vec<(f64, f64)> =
             self.days.iter().map(|(count, parts)| (*count, expected(parts))).collect();
-        let level = self.count / days.iter().map(|day| day.1).sum::<f64>().max(f64::MIN_POSITIVE);
+        let level = (self.count - self.count_apart)
+            / days.iter().map(|day| day.1).sum::<f64>().max(f64::MIN_POSITIVE);
         let terms = days.iter().filter(|(_, expected)| expected * level > 0.0);
         let pearson: f64 = terms.clone().map(|(count, e)| (count - e * level).powi(2) / (e * level)).sum();
         let df = (terms.count() as f64 - 1.0).max(1.0);

@@ -145,6 +145,13 @@ impl TimeShares {
             .collect()
     }
 
+    /// The share of exposure that is left where of each cell (index `month_idx * 24 + hour`) only a share is kept, one number for
+    /// each draw, in [0, 1].
+    pub fn share_kept(&self, kept: &[f64]) -> Vec<f64> {
+        let left = |draw: usize| self.draw(draw).iter().zip(kept).map(|(share, kept)| share * kept).sum();
+        (0..self.n_draws).map(left).collect()
+    }
+
     /// Mean share by cell over the draws.
     pub fn mean(&self) -> Vec<f64> {
         let mut mean = vec![0.0; self.cells.n_cells()];

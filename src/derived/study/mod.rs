@@ -4,6 +4,7 @@
 //! that list. No table holds the position of an encounter, a name of a person, or a sensitive place: nothing that lies along
 //! a trail is told finer than by segment, and only of reports.
 
+mod closures;
 mod clusters;
 mod contacts;
 mod decisions;
@@ -258,6 +259,7 @@ pub const TABLES: &[Entry] = &[
     entry("exposure-periods", "Counter sites by month and part of the day", exposure::periods),
     entry("exposure-trailheads", "Parties by trailhead", exposure::trailheads),
     entry("party-sizes", "Mean party sizes, and where each holds", exposure::party_sizes),
+    entry("closures", "Closures, and what they did to walking", closures::closures),
     entry("exposure-assumptions", "Priors and rules of the walker model", exposure::assumptions),
     entry("sign-plan", "Planned signs", signs::plan),
     entry("clusters", "Clusters of reports", clusters::found),

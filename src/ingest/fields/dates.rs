@@ -18,6 +18,8 @@ use crate::ingest::row::Row;
 
 /// Earlier dates are taken for slips of the pen.
 const FIRST_YEAR: i16 = 1900;
+/// What is announced lies no further ahead; later dates are slips of the pen, too.
+const MOST_YEARS_AHEAD: i16 = 10;
 const MONTHS: [&str; 12] = [
     "january",
     "february",
@@ -151,10 +153,57 @@ pub(crate) fn optional_instant(
     if field != Field::Until {
         check_range(field.name(), text, &time.date, context)?;
     }
-    // Twice an hour a year a local time is two instants: only an offset can tell them apart.
+    time.instant_s.ok_or_else(|| twice_that_night(field.name(), text)).map(Some)
+}
+
+/// Twice an hour a year a local time is two instants: only an offset can tell them apart.
+fn twice_that_night(field: &str, text: &str) -> Problem {
     let hint = "add the offset, as in 2024-11-03T01:30-06:00";
-    let ambiguous = || Problem::new(field.name(), text, "the clock showed this time twice that night", hint);
-    time.instant_s.ok_or_else(ambiguous).map(Some)
+    Problem::new(field, text, "the clock showed this time twice that night", hint)
+}
+
+/// Which end of a span of time is meant.
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+pub(crate) enum Edge {
+    /// The first instant of it.
+    First,
+    /// The first instant after it.
+    After,
+}
+
+/// One end of a span, or none where the field is empty: a day is meant as a whole, from its first instant to the first of the
+/// next day. It may lie ahead, as what was announced does.
+pub(crate) fn edge(
+    row: &dyn Row,
+    field: Field,
+    edge: Edge,
+    context: &Context,
+) -> Result<Option<i64>, Problem> {
+    let (name, text) = (field.name(), row.get(field));
+    if text.is_empty() {
+        return Ok(None);
+    }
+    let (date, clock) = split(name, text, context)?;
+    let EventDate::Day(day) = date else {
+        return Err(Problem::new(name, text, "the day is missing", "write 2024-05-04, or 2024-05-04T09:10"));
+    };
+    if day.year() < FIRST_YEAR {
+        let reason = format!("this date lies before {FIRST_YEAR}");
+        return Err(Problem::new(name, text, reason, "check the year"));
+    }
+    if day.year() > context.today.year() + MOST_YEARS_AHEAD {
+        let reason = format!("this date lies more than {MOST_YEARS_AHEAD} years ahead");
+        return Err(Problem::new(name, text, reason, "check the year"));
+    }
+    let Some(clock) = clock else {
+        let out_of_range = |_| Problem::new(name, text, "out of range", HINT);
+        let day = if edge == Edge::After { day.tomorrow().map_err(out_of_range)? } else { day };
+        // Where the clock skips or repeats midnight, the day begins with its first instant.
+        let first = context.zone.to_timestamp(day.to_datetime(Time::midnight())).map_err(out_of_range)?;
+        return Ok(Some(first.as_second()));
+    };
+    let time = at((name, text), day.to_datetime(clock.time), clock.offset_s, context)?;
+    time.instant_s.ok_or_else(|| twice_that_night(name, text)).map(Some)
 }
 
 /// A date in ISO form, or nothing.

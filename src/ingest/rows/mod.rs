@@ -1,5 +1,6 @@
 //! From a row to a draft: one file for the encounters, one for the network, one for what counters and surveys say.
 
+mod closures;
 mod encounters;
 mod exposure;
 mod gather;
@@ -38,6 +39,7 @@ pub(crate) fn parse(content: Content, row: &dyn Row, context: &Context) -> Resul
         Content::Calibrations => exposure::calibration(row, context).map(Draft::Calibration),
         Content::DailyWeather => weather::day(row).map(Draft::DailyWeather),
         Content::PartySizes => exposure::party_size(row).map(Draft::PartySize),
+        Content::Closures => closures::closure(row, context).map(Draft::Closure),
         Content::Walks => exposure::walk(row, context).map(Draft::Walk),
         Content::Encounters | Content::Form | Content::Photos => {
             encounters::encounter(row, context).map(Draft::Encounter)

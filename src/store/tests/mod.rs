@@ -1,5 +1,6 @@
 //! The store as its users see it.
 
+mod closures;
 mod encounters;
 mod filtering;
 mod forgetting;

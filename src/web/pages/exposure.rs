@@ -41,6 +41,7 @@ use crate::web::views::svg_map::MapDrawing;
 use crate::web::views::svg_map::MapLine;
 use crate::web::views::svg_map::Stroke;
 
+mod closures;
 mod counters;
 mod sites;
 
@@ -127,6 +128,7 @@ impl Known<'_> {
             sites: sites::rows(self.facts, self.network, self.exposure),
             party_sizes: self.party_sizes(),
             party_sizes_apart: self.facts.party_sizes_apart.clone(),
+            closures: closures::rows(self.facts, self.network, self.exposure),
             places: visits.collect(),
             inside_places_km: self.exposure.inside_places_km,
             contradictions: self.contradictions(),

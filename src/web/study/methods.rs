@@ -22,7 +22,9 @@ pub const SECTIONS: &[(&str, &str)] = &[
         "Exposure is party-kilometres on each segment in the study period, from counters with their calibration and, \
          between counters, from a model of walkers with stated priors. Walkers become parties by the mean party size of the \
          trail they walk on, where one was counted there, else of the trailhead they started at, else of the area. Where no counter \
-         stands, the walking between two junctions has an error of the model of its own. Whole draws \
+         stands, the walking between two junctions has an error of the model of its own. While a trail was closed, zeros of a counter on it are \
+         zeros, in no course of the year or of the day but its own number of walkers; where no counter counted, its walking in each draw is \
+         less by the share of all walking that falls into the closed months and hours, days of a month evenly. Whole draws \
          of the field are carried through every later step. Where the counts do not identify a segment's walking it is assumed, and the segment is neither ranked \
          nor compared.",
     ),

@@ -9,10 +9,12 @@ use crate::web::views::charts::thousands;
 use crate::web::views::svg_map;
 use crate::web::views::svg_map::MapDrawing;
 
+mod closures;
 mod counters;
 mod fit;
 mod sample;
 
+pub use self::closures::ClosureRow;
 pub use self::counters::CounterCard;
 pub use self::fit::ParameterRow;
 pub use self::fit::PeriodRow;
@@ -60,6 +62,8 @@ pub struct Exposure {
     pub party_sizes: Vec<PartySizeRow>,
     /// Trailheads and trails that were taken out and have party sizes.
     pub party_sizes_apart: Vec<String>,
+    /// Closures and what they did.
+    pub closures: Vec<ClosureRow>,
     /// Places with parties who visited; none where visits are not known.
     pub places: Vec<(String, Option<Estimate>)>,
     /// Party-kilometres inside places with visits, in no segment's.
@@ -147,6 +151,7 @@ pub fn body(page: &ExposurePage) -> Markup {
         (fit::section(exposure))
         (counters::section(exposure))
         (fit::identified(exposure))
+        (closures::section(exposure))
         (sizes_and_places(exposure))
         (assumptions(exposure))
     }

@@ -20,7 +20,7 @@ use super::keeping::undisturbed_ms;
 use super::served::Served;
 
 /// Names and words of long ago, in every place that takes some.
-const OLD: [&str; 14] = [
+const OLD: [&str; 15] = [
     "Ottoline Quarles",
     "Dr Bramwell Tiff",
     "it reared up at little Pim",
@@ -35,9 +35,11 @@ const OLD: [&str; 14] = [
     "bent by Mr Cuthbertson's van",
     "Theodora Gannet",
     "hidden behind Mrs Ablewhite's tent",
+    "Mr Pettigrew's cattle on the path",
 ];
 /// Those of last year.
-const RECENT: [&str; 3] = ["Hester Wimple", "keeps calling about it", "Odalys Brine"];
+const RECENT: [&str; 4] =
+    ["Hester Wimple", "keeps calling about it", "Odalys Brine", "fallen on Ms Thornbury"];
 
 const HEAD: &str = "occurrenceID,effortKind,eventDate,eventTime,decimalLatitude,decimalLongitude,recordedBy,\
                     identifiedBy,occurrenceRemarks,eventID,phone\n";
@@ -85,6 +87,12 @@ fn planted() -> Program {
         OLD[12], OLD[13]
     );
     program.import("sign-watches", &program.file("watched.csv", watched)).good();
+    // One that was over long ago, and one that still holds.
+    let closed = format!(
+        "name,from,until,reason\nRim,2015-06-01,2015-06-09,{}\nRim,2015-07-01,,{}\n",
+        OLD[14], RECENT[3]
+    );
+    program.import("closures", &program.file("closed.csv", closed)).good();
     // Somebody mends a remark; the history keeps what it was.
     program.import("encounters", &program.file("second.csv", encounters("quiet snake", OLD[9]))).good();
     program
@@ -119,7 +127,7 @@ fn names_and_words_go_when_their_time_is_over() {
     let trial = program.run(&["retention", "--dry-run"]).good();
     assert!(
         trial.contains(
-            "would be emptied: 2 encounters, 1 survey walks, 1 walks of two observers, 1 inspections of signs, 1 watches at signs"
+            "would be emptied: 2 encounters, 1 survey walks, 1 walks of two observers, 1 inspections of signs, 1 watches at signs, 1 closures"
         ),
         "{trial}"
     );

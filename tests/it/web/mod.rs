@@ -2,6 +2,7 @@
 
 mod accounts;
 mod clock;
+mod closures;
 mod clusters;
 mod decisions;
 mod density;

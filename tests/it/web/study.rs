@@ -28,7 +28,7 @@ use jiff::civil::date;
 const FAR: (f64, f64) = (-1234.5, 777.25);
 
 /// Tables that the complete park has no facts for: nothing was decided, and no report says how near people came.
-const LACKING: [&str; 3] = ["contacts-bites", "decisions", "season-temperature"];
+const LACKING: [&str; 4] = ["closures", "contacts-bites", "decisions", "season-temperature"];
 
 /// Figures of the complete park, in reading order.
 const DRAWN: [&str; 26] = [

@@ -1,6 +1,7 @@
 //! Pages made up for tests and previews.
 
 use crate::web::views::charts::Estimate;
+use crate::web::views::exposure::ClosureRow;
 use crate::web::views::exposure::CounterCard;
 use crate::web::views::exposure::Exposure;
 use crate::web::views::exposure::ExposurePage;
@@ -21,6 +22,7 @@ pub fn samples() -> Vec<ExposurePage> {
         counters: Vec::new(),
         sites: Vec::new(),
         stretches: None,
+        closures: Vec::new(),
         places: Vec::new(),
         inside_places_km: 0.0,
         contradictions: Err("There are no reports yet.".to_owned()),
@@ -147,6 +149,22 @@ fn exposure() -> Exposure {
                 standard_error: 0.2,
                 is_used: true,
                 is_of_a_trail: false,
+            },
+        ],
+        closures: vec![
+            ClosureRow {
+                name: "Ledge Walk".to_owned(),
+                from: "1 Jun 2023".to_owned(),
+                until: "14 Jun 2023".to_owned(),
+                reason: "fire".to_owned(),
+                did: vec!["Counter C-1: 330 of 336 readings are zero and count as zero.".to_owned()],
+            },
+            ClosureRow {
+                name: "the whole area".to_owned(),
+                from: "3 Oct 2023 14:00".to_owned(),
+                until: "still closed".to_owned(),
+                reason: String::new(),
+                did: vec!["Walking on Old Road is less by 8.1 % (95 % interval 7.2 % to 9.0 %).".to_owned()],
             },
         ],
         places: vec![("Mill car park".to_owned(), Some(about(3_700.0))), ("Hut".to_owned(), None)],

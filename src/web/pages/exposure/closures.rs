@@ -1,0 +1,117 @@
+//! The closures of the page, and what each did.
+
+use jiff::Timestamp;
+use jiff::civil::Time;
+use jiff::tz::TimeZone;
+
+use crate::derived::exposure::ExposureLayer;
+use crate::derived::exposure::closures::Closed;
+use crate::derived::exposure::closures::ClosureEffect;
+use crate::derived::facts::Facts;
+use crate::derived::network::NetworkLayer;
+use crate::domain::closure::Closure;
+use crate::web::views::charts::percent;
+use crate::web::views::charts::thousands;
+use crate::web::views::exposure::ClosureRow;
+
+/// Trails with a sentence of their own; of further ones there is a number.
+const MOST_TRAILS: usize = 6;
+
+/// One row a closure.
+pub(super) fn rows(facts: &Facts, network: &NetworkLayer, exposure: &ExposureLayer) -> Vec<ClosureRow> {
+    let zone = TimeZone::get(&facts.area.time_zone).unwrap_or(TimeZone::UTC);
+    let each = facts.closures.iter().zip(&exposure.closures.effects);
+    each.map(|(closure, effect)| ClosureRow {
+        name: match closure.name.as_str() {
+            "" => "the whole area".to_owned(),
+            name => name.to_owned(),
+        },
+        from: first_words(closure, &zone),
+        until: last_words(closure, &zone),
+        reason: closure.reason.clone(),
+        did: did(closure, effect, (facts, network, exposure)),
+    })
+    .collect()
+}
+
+/// "1 May 2024", with the time where it is not the whole day.
+fn first_words(closure: &Closure, zone: &TimeZone) -> String {
+    let Ok(from) = Timestamp::from_second(closure.from_s) else { return String::new() };
+    let from = zone.to_datetime(from);
+    let form = if from.time() == Time::midnight() { "%-d %b %Y" } else { "%-d %b %Y %H:%M" };
+    from.strftime(form).to_string()
+}
+
+/// The last whole day, or the moment from which on it was open again.
+fn last_words(closure: &Closure, zone: &TimeZone) -> String {
+    let Some(until) = closure.until_s.and_then(|until_s| Timestamp::from_second(until_s).ok()) else {
+        return "still closed".to_owned();
+    };
+    let until = zone.to_datetime(until);
+    match until.date().yesterday() {
+        Ok(last) if until.time() == Time::midnight() => last.strftime("%-d %b %Y").to_string(),
+        _ => until.strftime("%-d %b %Y %H:%M").to_string(),
+    }
+}
+
+fn did(
+    closure: &Closure,
+    effect: &ClosureEffect,
+    (facts, network, exposure): (&Facts, &NetworkLayer, &ExposureLayer),
+) -> Vec<String> {
+    if effect.closed == Closed::Nowhere {
+        let is_there = facts.trails.iter().any(|it| it.name == closure.name)
+            || facts.trailheads.iter().any(|it| it.name == closure.name);
+        return vec![match is_there {
+            true => "Holds nowhere: it lies on none of the trails that are walked here.".to_owned(),
+            false => {
+                "Holds nowhere: no trail or trailhead of that name is there now. It holds as soon as one comes in.".to_owned()
+            }
+        }];
+    }
+    if !effect.is_in_period {
+        return vec!["Nothing: it lies outside the days looked at.".to_owned()];
+    }
+    let counted = effect.counters.iter().map(|it| {
+        let name = &facts.counters[it.counter].name;
+        let of = thousands(it.n_readings as i64);
+        match it.n_zero {
+            0 => format!("Counter {name}: {of} readings count, none is zero."),
+            n => format!(
+                "Counter {name}: {} of {of} readings are zero and count as zero.",
+                thousands(n as i64)
+            ),
+        }
+    });
+    let mut words: Vec<String> = counted.collect();
+    words.extend(effect.less_on.iter().take(MOST_TRAILS).map(|trail| less_words(*trail, network, exposure)));
+    if effect.less_on.len() > MOST_TRAILS {
+        words.push(format!("So is that on {} further trails.", effect.less_on.len() - MOST_TRAILS));
+    }
+    if let Closed::Trailhead(_) = effect.closed {
+        if words.is_empty() {
+            words.push(
+                "Nothing: no counter counted at it, so those who start there are left as they are."
+                    .to_owned(),
+            );
+        }
+    } else if words.is_empty() {
+        words.push("Nothing: nobody is expected to walk at that time.".to_owned());
+    }
+    words
+}
+
+/// By how much the walking on a trail is less, for all its closures.
+fn less_words(trail: usize, network: &NetworkLayer, exposure: &ExposureLayer) -> String {
+    let less = exposure.closures.less_on(trail);
+    let n_closures = exposure.closures.effects.iter().filter(|it| it.less_on.contains(&trail)).count();
+    format!(
+        "Walking on {} is less by {} (95 % interval {} to {}){}: no counter counted there{}.",
+        network.network.trails[trail].name,
+        percent(less.value),
+        percent(less.lower),
+        percent(less.upper),
+        if n_closures > 1 { ", for all its closures together" } else { "" },
+        if n_closures > 1 { " in them or in a part of them" } else { " in it or in a part of it" },
+    )
+}
