@@ -230,13 +230,13 @@ pub fn stop_name(stops: &[Stop], layer: &NetworkLayer, vertex: usize) -> String 
 /// [`DeriveError::Unanswerable`] when the way does not hang together, has no length, or nobody walks in the period.
 pub fn ask(ground: &Ground<'_>, way: &Way, asked: &Asked) -> Result<RouteAnswer, DeriveError> {
     let graph = ground.network.network.graph();
-    let unit_of = &ground.rates.stretch_of;
+    let under = under(ground);
     let (steps, visits) = match way {
         Way::Through { stops, trip } => {
             let steps = through(ground.network, stops)?;
             let visits = match trip {
-                TripKind::OneWay => forecast::visits(graph, &steps, unit_of),
-                TripKind::Return => forecast::round_trip(graph, &steps, unit_of),
+                TripKind::OneWay => forecast::visits(graph, &steps, &under),
+                TripKind::Return => forecast::round_trip(graph, &steps, &under),
             };
             (steps, visits)
         }
@@ -248,10 +248,14 @@ pub fn ask(ground: &Ground<'_>, way: &Way, asked: &Asked) -> Result<RouteAnswer,
             let paths = shortest_paths(graph, *start, |_| true);
             let none = || DeriveError::missing("The trails chosen are farther from the start than that.");
             let reach = paths.farthest(graph, *out_m, on).ok_or_else(none)?;
-            forecast::out_and_back(graph, &paths, &reach, unit_of)
+            forecast::out_and_back(graph, &paths, &reach, &under)
         }
     };
     answer(ground, steps, visits, asked)
+}
+
+fn under<'a>(ground: &'a Ground<'_>) -> forecast::Ground<'a> {
+    forecast::Ground { unit_of: &ground.rates.stretch_of, outside: &ground.network.outside_places }
 }
 
 fn through(layer: &NetworkLayer, stops: &[usize]) -> Result<Vec<Step>, DeriveError> {
@@ -383,7 +387,7 @@ fn trail_ways(ground: &Ground<'_>, out_m: f64) -> Vec<TrailWay> {
         let nearest = starts.iter().min_by(|a, b| approach_m(&a.1).total_cmp(&approach_m(&b.1)));
         let Some((name, paths)) = nearest else { continue };
         let Some(reach) = paths.farthest(graph, out_m, is_on) else { continue };
-        let (steps, visits) = forecast::out_and_back(graph, paths, &reach, &ground.rates.stretch_of);
+        let (steps, visits) = forecast::out_and_back(graph, paths, &reach, &under(ground));
         ways.push(TrailWay { trail: trail.name.clone(), trailhead: (*name).to_owned(), steps, visits });
     }
     ways.sort_by(|a, b| a.trail.cmp(&b.trail));

@@ -19,7 +19,7 @@ use crate::derived::rates::Limits;
 pub const N_POINTS: usize = 2 * HOURS;
 /// Hours are known to the hour, so that no kernel is narrower than half an hour.
 const LEAST_SD_H: f64 = 0.5;
-/// Reports that an even rate must give in the hours around a point for it to say anything.
+/// Reports that an even rate must give in an hour for it to count in the curve of the rate.
 const LEAST_EXPECTED: f64 = 1.0;
 
 /// Reports over the hours of the day, smoothed by a von Mises kernel. A description: the hours of the fit are tested.
@@ -27,8 +27,8 @@ const LEAST_EXPECTED: f64 = 1.0;
 pub struct HourCurve {
     /// The kernel's concentration.
     pub concentration: f64,
-    /// Every half hour from midnight on, times what it were if it were even over the day, with pointwise 95 % limits; none where so
-    /// few walk that an even rate would hardly give a report: that nobody met a snake then says nothing.
+    /// Every half hour from midnight on, times what it were if it were even over the hours shown, with pointwise 95 % limits; none where
+    /// so few walk that an even rate would hardly give a report: whether somebody met a snake then says next to nothing.
     pub points: Vec<Option<Limits>>,
 }
 
@@ -65,13 +65,23 @@ pub(super) fn compute(
         return Ok(None);
     }
     let even = [1.0; HOURS];
+    // One report at an hour in which hardly anybody walks would weigh as much as a hundred others.
+    let n = counts.iter().sum::<u64>() as f64;
+    let says: [bool; HOURS] =
+        std::array::from_fn(|hour| n * mean[hour] >= LEAST_EXPECTED * mean.iter().sum::<f64>());
     let resample =
         |draw: usize, what: &str| resampled(&counts, &mut stream(seed_of(seed, what), draw as u64));
-    let weighted = curve(&counts, &mean, walking.n_draws, |draw| {
-        (resample(draw, "hours of the rate"), by_hour(walking.draw(draw)))
-    })?;
-    let unweighted =
-        curve(&counts, &even, walking.n_draws, |draw| (resample(draw, "hours of reports"), even))?;
+    let kept = |walked: [f64; HOURS]| -> [f64; HOURS] {
+        std::array::from_fn(|hour| if says[hour] { walked[hour] } else { 0.0 })
+    };
+    let (Some(weighted), Some(unweighted)) = (
+        curve(&counts, &kept(mean), walking.n_draws, |draw| {
+            (resample(draw, "hours of the rate"), kept(by_hour(walking.draw(draw))))
+        })?,
+        curve(&counts, &even, walking.n_draws, |draw| (resample(draw, "hours of reports"), even))?,
+    ) else {
+        return Ok(None);
+    };
     Ok(Some(HourCurves { weighted, unweighted }))
 }
 
@@ -99,12 +109,16 @@ fn curve(
     walking: &[f64; HOURS],
     n_draws: usize,
     draw: impl Fn(usize) -> ([u64; HOURS], [f64; HOURS]),
-) -> Result<HourCurve, CircularError> {
+) -> Result<Option<HourCurve>, CircularError> {
     let (radians, weights) = directions(counts, walking);
+    if radians.is_empty() {
+        return Ok(None);
+    }
+    let n_walked = walking.iter().filter(|walked| **walked > 0.0).count();
     let mut resultant = circular::weighted_resultant(&radians, &weights)?;
     // Reports of one hour share their weight.
     let squares: f64 = (0..HOURS)
-        .filter(|hour| counts[*hour] > 0)
+        .filter(|hour| counts[*hour] > 0 && walking[*hour] > 0.0)
         .map(|hour| counts[hour] as f64 / walking[hour] / walking[hour])
         .sum();
     let total: f64 = weights.iter().sum();
@@ -119,7 +133,8 @@ fn curve(
             return Ok(vec![0.0; N_POINTS]);
         }
         let density = circular::von_mises_density(&radians, Weighting::Each(&weights), concentration, &at)?;
-        Ok(density.into_iter().map(|per_radian| per_radian * TAU).collect::<Vec<f64>>())
+        let even = TAU * n_walked as f64 / HOURS as f64;
+        Ok(density.into_iter().map(|per_radian| per_radian * even).collect::<Vec<f64>>())
     };
     let estimate = density(counts, walking)?;
     let drawn = (0..n_draws).map(|idx| {
@@ -132,20 +147,17 @@ fn curve(
         let limits = crate::derived::rates::limits_of(&mut draws);
         let shown =
             Limits { value: *value, lower: limits.lower.min(*value), upper: limits.upper.max(*value) };
-        says_something(counts, walking, point).then_some(shown)
+        is_walked(walking, point).then_some(shown)
     });
-    Ok(HourCurve { concentration, points: points.collect() })
+    Ok(Some(HourCurve { concentration, points: points.collect() }))
 }
 
-/// Whether an even rate would give reports in an hour around a point.
-fn says_something(counts: &[u64; HOURS], walking: &[f64; HOURS], point: usize) -> bool {
-    let share = |hour: usize| walking[hour % HOURS] / walking.iter().sum::<f64>();
-    // Whole hours lie between two hours, half ones in the middle of one.
-    let around = match (point / 2, point % 2) {
-        (hour, 0) => (share(hour + HOURS - 1) + share(hour)) / 2.0,
-        (hour, _) => share(hour),
-    };
-    counts.iter().sum::<u64>() as f64 * around >= LEAST_EXPECTED
+/// Whether a point lies in an hour that counts; whole hours lie between two.
+fn is_walked(walking: &[f64; HOURS], point: usize) -> bool {
+    match (point / 2, point % 2) {
+        (hour, 0) => walking[(hour + HOURS - 1) % HOURS] > 0.0 || walking[hour] > 0.0,
+        (hour, _) => walking[hour] > 0.0,
+    }
 }
 
 /// The middle of every hour with reports, and their weight together.
@@ -217,6 +229,16 @@ mod tests {
         let counts: [u64; HOURS] = std::array::from_fn(|hour| if (6..20).contains(&hour) { 40 } else { 0 });
         let found = compute(&counts, &walking(by_day, 50), 5).unwrap().unwrap();
         assert_eq!((found.weighted.points[5], found.weighted.points[46]), (None, None));
+        // One who did see one at night does not set the whole curve either.
+        let mut seen = counts;
+        seen[2] = 1;
+        let with_one = compute(&seen, &walking(by_day, 50), 5).unwrap().unwrap();
+        assert_eq!(with_one.weighted.points[5], None);
+        let (noon, same) = (found.weighted.points[24].unwrap(), with_one.weighted.points[24].unwrap());
+        assert!(
+            (same.value / noon.value - 1.0).abs() < 0.02 && (noon.value - 1.0).abs() < 0.2,
+            "{noon:?} {same:?}"
+        );
         assert!(found.weighted.points[24].is_some() && found.unweighted.points[5].is_some());
         assert_eq!(compute(&[0; HOURS], &walking([1.0; HOURS], 3), 5).unwrap(), None);
     }

@@ -16,7 +16,7 @@ pub mod predictive;
 mod route;
 
 pub use floor::{FEWEST_OWN, LEAST_EXPECTED, PeriodKnown};
-pub use route::{Visit, out_and_back, round_trip, visits};
+pub use route::{Ground, Visit, out_and_back, round_trip, visits};
 
 use crate::analysis::rates::{Interval, RateDraws, UnitFactors};
 
@@ -66,6 +66,8 @@ pub struct RouteKm {
     pub unexposed: f64,
     /// Where exposure contradicts the records: in no figure.
     pub contradicting: f64,
+    /// Inside places with visits, which count what is met there: in no figure.
+    pub at_places: f64,
 }
 
 impl RouteKm {
@@ -192,8 +194,8 @@ pub fn forecast(
     if km.estimated() <= 0.0 {
         return Ok(Forecast::NotEstimable { km });
     }
-    let once = expected_draws(visits, rates, |visit| visit.km);
-    let every = expected_draws(visits, rates, |visit| visit.km * f64::from(visit.n_passes));
+    let once = expected_draws(visits, rates, Visit::outside_km);
+    let every = expected_draws(visits, rates, |visit| visit.outside_km() * f64::from(visit.n_passes));
     Ok(Forecast::Estimated {
         lower: Box::new(bound(once, params)),
         upper: Box::new(bound(every, params)),
@@ -237,7 +239,8 @@ fn bound(mut expected: Vec<f64>, params: &ForecastParams) -> Bound {
 fn route_km(visits: &[Visit], known: &[UnitKnown]) -> RouteKm {
     let mut km = RouteKm::default();
     for visit in visits {
-        km.add(known[visit.unit], visit.km * f64::from(visit.n_passes));
+        km.add(known[visit.unit], visit.outside_km() * f64::from(visit.n_passes));
+        km.at_places += visit.inside_km * f64::from(visit.n_passes);
     }
     km
 }
@@ -251,6 +254,9 @@ fn check(visits: &[Visit], rates: &ForecastRates<'_>, params: &ForecastParams) -
         }
         if !(visit.km.is_finite() && visit.km >= 0.0) {
             return Err(ForecastError::Value { name: "the length of a visit", value: visit.km });
+        }
+        if !(0.0..=visit.km).contains(&visit.inside_km) {
+            return Err(ForecastError::Value { name: "the length inside places", value: visit.inside_km });
         }
     }
     if visits.iter().map(|visit| visit.km * f64::from(visit.n_passes)).sum::<f64>() <= 0.0 {

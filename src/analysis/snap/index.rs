@@ -1,5 +1,7 @@
 //! Finding segments near a point: straight edges in a grid, packed cell after cell.
 
+use std::collections::HashMap;
+
 use geo::Coord;
 use rayon::prelude::*;
 
@@ -42,6 +44,8 @@ pub struct SnapIndex {
     edge_starts: Vec<u32>,
     trail_of: Vec<u32>,
     places: PlaceIndex,
+    /// Of each segment that a place with visits comes near: its parts outside such places.
+    outside: HashMap<usize, Vec<[Coord<f64>; 2]>>,
 }
 
 /// What the search for the nearest edge reads, in one piece of memory.
@@ -96,13 +100,25 @@ impl SnapIndex {
             edge_starts,
             trail_of,
             places: PlaceIndex::default(),
+            outside: HashMap::new(),
         }
     }
 
     /// The index with places; a place's number is its index here.
     pub fn with_places(self, places: &[PlaceGround]) -> Self {
         let places = PlaceIndex::new(&self.plane, places);
-        Self { places, ..self }
+        let mut outside = HashMap::new();
+        for segment in 0..self.n_segments() {
+            let ends = self.ends_of(segment);
+            let parts: Vec<Option<Vec<[Coord<f64>; 2]>>> =
+                ends.iter().map(|ends| places.outside_visits(*ends)).collect();
+            if parts.iter().any(Option::is_some) {
+                let parts =
+                    parts.into_iter().zip(ends).flat_map(|(parts, ends)| parts.unwrap_or_else(|| vec![ends]));
+                outside.insert(segment, parts.collect());
+            }
+        }
+        Self { places, outside, ..self }
     }
 
     /// The plane of planar coordinates: the network's.
@@ -135,20 +151,21 @@ impl SnapIndex {
     ///
     /// What is met inside them is theirs, so that only walking outside may stand under what is met on the segment.
     pub fn outside_places(&self) -> Vec<f64> {
-        let mut outside = vec![1.0; self.n_segments()];
-        for (segment, share) in outside.iter_mut().enumerate() {
-            let edges =
-                &self.edges[self.edge_starts[segment] as usize..self.edge_starts[segment + 1] as usize];
-            let inside_m: f64 = edges.iter().map(|edge| self.places.metres_with_visits(edge.ends)).sum();
-            if inside_m > 0.0 {
-                let length = |edge: &IndexedEdge| {
-                    (edge.ends[1].x - edge.ends[0].x).hypot(edge.ends[1].y - edge.ends[0].y)
-                };
-                let length_m: f64 = edges.iter().map(length).sum();
-                *share = (1.0 - inside_m / length_m).max(0.0);
-            }
-        }
-        outside
+        let share = |segment: usize| {
+            let Some(parts) = self.outside.get(&segment) else { return 1.0 };
+            (planar_m(parts) / planar_m(&self.ends_of(segment))).clamp(0.0, 1.0)
+        };
+        (0..self.n_segments()).map(share).collect()
+    }
+
+    /// Whether a segment lies inside places with visits as a whole.
+    pub(super) fn is_inside_places(&self, segment_idx: usize) -> bool {
+        self.outside.get(&segment_idx).is_some_and(Vec::is_empty)
+    }
+
+    fn ends_of(&self, segment: usize) -> Vec<[Coord<f64>; 2]> {
+        let edges = self.edge_starts[segment] as usize..self.edge_starts[segment + 1] as usize;
+        self.edges[edges].iter().map(|edge| edge.ends).collect()
     }
 
     /// The segment nearest to a point of the plane; `None` when none is within `max_m`.
@@ -237,7 +254,7 @@ impl SnapIndex {
         found.iter().map(|&(_, _, share, edge_idx)| self.describe(point, edge_idx as usize, share)).collect()
     }
 
-    /// Logarithm of the integral of the error density along a segment.
+    /// Logarithm of the integral of the error density along a segment, outside places with visits: what was inside is theirs.
     pub(super) fn log_integral(
         &self,
         segment_idx: usize,
@@ -245,16 +262,12 @@ impl SnapIndex {
         sigma_m: f64,
         model: ErrorModel,
     ) -> f64 {
-        let edges = self.edge_starts[segment_idx] as usize..self.edge_starts[segment_idx + 1] as usize;
-        let edges = &self.edges[edges];
-        match model {
-            // The t density falls as a power, so its integrals can be added as they are.
-            ErrorModel::StudentT4 => {
-                edges.iter().map(|edge| edge_integral(model, point, edge.ends, sigma_m)).sum::<f64>().ln()
-            }
-            ErrorModel::Normal => {
-                let logs = edges.iter().map(|edge| log_edge_integral(model, point, edge.ends, sigma_m));
-                log_of_sum(logs)
+        match self.outside.get(&segment_idx) {
+            Some(parts) => log_integral(parts.iter().copied(), point, sigma_m, model),
+            None => {
+                let edges =
+                    self.edge_starts[segment_idx] as usize..self.edge_starts[segment_idx + 1] as usize;
+                log_integral(self.edges[edges].iter().map(|edge| edge.ends), point, sigma_m, model)
             }
         }
     }
@@ -271,6 +284,26 @@ impl SnapIndex {
             foot,
         }
     }
+}
+
+fn log_integral(
+    lines: impl Iterator<Item = [Coord<f64>; 2]>,
+    point: Coord<f64>,
+    sigma_m: f64,
+    model: ErrorModel,
+) -> f64 {
+    match model {
+        // The t density falls as a power, so its integrals can be added as they are.
+        ErrorModel::StudentT4 => {
+            lines.map(|ends| edge_integral(model, point, ends, sigma_m)).sum::<f64>().ln()
+        }
+        ErrorModel::Normal => log_of_sum(lines.map(|ends| log_edge_integral(model, point, ends, sigma_m))),
+    }
+}
+
+/// Length of lines, metres.
+fn planar_m(lines: &[[Coord<f64>; 2]]) -> f64 {
+    lines.iter().map(|[a, b]| (b.x - a.x).hypot(b.y - a.y)).sum()
 }
 
 /// Results that were computed in another order, put back.

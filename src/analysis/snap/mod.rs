@@ -178,8 +178,9 @@ impl SnapIndex {
     ///
     /// `prior` has one value a segment, proportional to the encounters to be expected on a metre of it (exposure times
     /// rate divided by length). First, a record whose sigma is above half the target segment length, or that was coarsened
-    /// on purpose, is too vague; then places with visits are looked at, the smallest that holds it first; then the trails in
-    /// reach; and where there are none, places without visits.
+    /// on purpose, is too vague, and for the area alone where it was measured inside a place with visits; then places with visits
+    /// are looked at, the smallest that holds it first; then the trails in reach, as far as they lie outside such places; and where
+    /// there are none, places without visits.
     ///
     /// # Errors
     /// [`SnapError`] when the prior's length is not the number of segments, a prior value in reach is negative or not
@@ -239,8 +240,20 @@ impl SnapIndex {
         if !is_vague && let Some(place_idx) = self.place_with_visits_holding(point) {
             return Ok(Snap::AtPlace { place_idx });
         }
-        let in_reach = self.segments_within(point, params.reach_m(sigma_m));
+        let is_measured = record.precision != Precision::Generalised;
+        if is_vague && is_measured && self.place_with_visits_holding(point).is_some() {
+            // The likeliest is that it was met there, and where walking is left out no trail may take it.
+            return Ok(Snap::TooVague { trails: Vec::new() });
+        }
+        let mut in_reach = self.segments_within(point, params.reach_m(sigma_m));
+        let nearest = in_reach.iter().min_by(|a, b| a.distance_m.total_cmp(&b.distance_m)).copied();
+        in_reach.retain(|nearest| !self.is_inside_places(nearest.segment_idx));
         if in_reach.is_empty() && !is_vague {
+            // Beside a trail that lies inside a place as a whole: nobody walks there but those who are counted by its visits.
+            if let Some(place_idx) = nearest.and_then(|nearest| self.place_with_visits_holding(nearest.foot))
+            {
+                return Ok(Snap::AtPlace { place_idx });
+            }
             if let Some(place_idx) = self.place_holding(point) {
                 return Ok(Snap::AtPlace { place_idx });
             }

@@ -90,8 +90,9 @@ impl PlaceIndex {
         with_visits.find(|place| place.holds(point)).map(|place| place.place_idx)
     }
 
-    /// Metres of a straight line on the ground of places with visits, to within [`SAMPLE_M`] for each place.
-    pub(super) fn metres_with_visits(&self, [from, to]: [Coord<f64>; 2]) -> f64 {
+    /// The parts of a straight line outside all places with visits, in order; their ends are right to within [`SAMPLE_M`]. None
+    /// where no such place is near: all of it then.
+    pub(super) fn outside_visits(&self, [from, to]: [Coord<f64>; 2]) -> Option<Vec<[Coord<f64>; 2]>> {
         let is_near = |place: &&PlanarPlace| {
             place.has_visits
                 && from.x.min(to.x) <= place.max.x
@@ -101,16 +102,25 @@ impl PlaceIndex {
         };
         let near: Vec<&PlanarPlace> = self.places.iter().filter(is_near).collect();
         if near.is_empty() {
-            return 0.0;
+            return None;
         }
         let length_m = (to.x - from.x).hypot(to.y - from.y);
         let n = (length_m / SAMPLE_M).ceil().max(1.0);
-        let is_held = |sample: &usize| {
-            let share = (*sample as f64 + 0.5) / n;
-            let at = Coord { x: from.x + share * (to.x - from.x), y: from.y + share * (to.y - from.y) };
-            near.iter().any(|place| place.holds(at))
-        };
-        (0..n as usize).filter(is_held).count() as f64 / n * length_m
+        let at =
+            |share: f64| Coord { x: from.x + share * (to.x - from.x), y: from.y + share * (to.y - from.y) };
+        let mut outside: Vec<[Coord<f64>; 2]> = Vec::new();
+        let mut was_outside = false;
+        for sample in 0..n as usize {
+            let is_outside = !near.iter().any(|place| place.holds(at((sample as f64 + 0.5) / n)));
+            let ends = [sample as f64 / n, (sample as f64 + 1.0) / n].map(at);
+            match outside.last_mut().filter(|_| was_outside) {
+                Some(part) if is_outside => part[1] = ends[1],
+                _ if is_outside => outside.push(ends),
+                _ => {}
+            }
+            was_outside = is_outside;
+        }
+        Some(outside)
     }
 }
 
@@ -199,7 +209,10 @@ mod tests {
         let index = index(&plane);
         let metres = |from: (f64, f64), to: (f64, f64)| {
             let at = |(x, y): (f64, f64)| Coord { x, y };
-            index.metres_with_visits([at(from), at(to)])
+            let length_m = |[a, b]: [Coord<f64>; 2]| (b.x - a.x).hypot(b.y - a.y);
+            let line = [at(from), at(to)];
+            let outside = index.outside_visits(line).unwrap_or_else(|| vec![line]);
+            length_m(line) - outside.into_iter().map(length_m).sum::<f64>()
         };
         // Through the polygon with its tolerance of 5 m, less its hole of 30 m between tolerances.
         assert!((metres((-300.0, 0.0), (300.0, 0.0)) - 180.0).abs() < 2.0);

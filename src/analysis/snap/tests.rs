@@ -124,6 +124,71 @@ fn a_place_with_visits_comes_before_a_trail_and_one_without_after_it() {
     assert_eq!(snap(-230.0, -60.0), Snap::AtPlace { place_idx: 1 });
 }
 
+/// A camp over a whole segment and half a metre of the next, and one over a spur: what is met just beyond the outline is not heaped on
+/// the half metre, nor on a segment where nobody is said to walk.
+#[test]
+fn what_lies_inside_places_draws_nothing_from_outside() {
+    let network = ladder();
+    let whole = SnapIndex::new(&network);
+    let of = |x: f64| whole.nearest(whole.plane().to_plane(at(x, 0.0)), 5.0).unwrap().segment_idx;
+    let (cut, next) = (of(-251.0), of(-349.0));
+    let ends = |segment: usize| {
+        let planar = &network.segments[segment].planar;
+        let centre = whole.plane().to_plane(at(0.0, 0.0));
+        [planar.first().unwrap().x - centre.x, planar.last().unwrap().x - centre.x]
+    };
+    let [a, b] = ends(cut);
+    let (west, east) = (a.min(b), a.max(b));
+    assert_ne!(cut, next);
+    // All of the segment but its western half metre.
+    let camp = PlaceGround {
+        area: PlaceArea::Polygon {
+            exterior: vec![at(west + 0.5, -20.0), at(east, -20.0), at(east, 20.0), at(west + 0.5, 20.0)],
+            holes: Vec::new(),
+            tolerance_m: 0.0,
+        },
+        has_visits: true,
+    };
+    let index = SnapIndex::new(&network).with_places(std::slice::from_ref(&camp));
+    let outside = index.outside_places();
+    assert!(outside[cut] > 0.0 && outside[cut] < 0.02, "{}", outside[cut]);
+    // Walking is even outside the camp: 10 m west of it nine tenths and more belong to the next segment.
+    let tied = on_trail(index.snap(&record(west - 10.0, 0.0, 8.0), None, &SnapParams::default()).unwrap());
+    let weight = |segment: usize| {
+        tied.candidates.iter().find(|it| it.nearest.segment_idx == segment).map_or(0.0, |it| it.weight)
+    };
+    assert!(weight(cut) < 0.05 && weight(next) > 0.9, "{:?}", tied.candidates);
+    // Wholly inside: beside it there is nothing but the camp.
+    let all = PlaceGround {
+        area: PlaceArea::Circle { centre: at(-250.0, 0.0), radius_m: 5_000.0 },
+        has_visits: true,
+    };
+    let index = SnapIndex::new(&network).with_places(&[all]);
+    assert!(index.outside_places().iter().all(|share| *share == 0.0));
+    let beyond = index.snap(&record(-250.0, -5_010.0, 4.0), None, &SnapParams::default()).unwrap();
+    assert!(matches!(beyond, Snap::OffTrail { .. }), "{beyond:?}");
+    // Too vague for a segment, but measured inside: no trail takes it.
+    let vague = index.snap(&record(-250.0, 10.0, 80.0), None, &SnapParams::default()).unwrap();
+    assert_eq!(vague, Snap::TooVague { trails: Vec::new() });
+}
+
+#[test]
+fn a_record_beside_a_trail_inside_a_place_belongs_to_the_place() {
+    let network = ladder();
+    let camp = PlaceGround {
+        area: PlaceArea::Polygon {
+            exterior: vec![at(-2_000.0, -8.0), at(2_000.0, -8.0), at(2_000.0, 8.0), at(-2_000.0, 8.0)],
+            holes: Vec::new(),
+            tolerance_m: 0.0,
+        },
+        has_visits: true,
+    };
+    let index = SnapIndex::new(&network).with_places(&[camp]);
+    let snap = |y: f64| index.snap(&record(-230.0, y, 5.0), None, &SnapParams::default()).unwrap();
+    assert_eq!(snap(-12.0), Snap::AtPlace { place_idx: 0 });
+    assert!(matches!(snap(-80.0), Snap::OffTrail { .. }));
+}
+
 /// A car park over the middle of the south trail, snakes met evenly along it: with the metres inside the car park under
 /// the counts, the segment there seems to be far below the others.
 #[test]

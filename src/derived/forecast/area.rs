@@ -116,9 +116,12 @@ impl<'a> Walked<'a> {
         let known = known(ground.rates);
         let mut trail_km = RouteKm::default();
         for (segments, known) in members.iter().zip(&known) {
-            let length_m: f64 =
-                segments.iter().map(|segment| ground.network.network.segments[*segment].length_m).sum();
-            trail_km.add(*known, length_m / 1000.0);
+            for segment in segments {
+                let length_km = ground.network.network.segments[*segment].length_m / 1000.0;
+                let outside_km = length_km * ground.network.outside_places[*segment];
+                trail_km.add(*known, outside_km);
+                trail_km.at_places += length_km - outside_km;
+            }
         }
         let cells = &field.time.cells;
         let mut n_days = [0.0; 12];
@@ -204,8 +207,9 @@ fn first_pass(ground: &Ground<'_>, exposure: &ExposureLayer) -> Vec<f64> {
     for (number, trip) in exposure.trips.iter().enumerate() {
         let on_legs = exposure.parties_on_legs(trip, ground.network);
         for (at, leg) in trip.legs.iter().enumerate() {
-            let walked_m =
-                network.segments[leg.segment].length_m * on_legs.get(at).copied().unwrap_or(trip.parties);
+            let outside_m =
+                network.segments[leg.segment].length_m * ground.network.outside_places[leg.segment];
+            let walked_m = outside_m * on_legs.get(at).copied().unwrap_or(trip.parties);
             let (first, all) = &mut sums[ground.rates.stretch_of[leg.segment]];
             *all += walked_m;
             if last_trip[leg.segment] != number {

@@ -29,6 +29,7 @@ struct Row<'a> {
     walked_km: Option<f64>,
     assumed_km: Option<f64>,
     left_out_km: Option<f64>,
+    at_places_km: Option<f64>,
     state: String,
     known: Option<PeriodKnown>,
     bounds: Option<(&'a Bound, &'a Bound)>,
@@ -50,6 +51,7 @@ fn of_trail(row: &TrailPeriod) -> Row<'_> {
         walked_km: Some(row.walked_km),
         assumed_km: km.map(|km| km.assumed),
         left_out_km: km.map(|km| km.left_out()),
+        at_places_km: km.map(|km| km.at_places),
         state: match &row.forecast {
             Err(reason) => reason.clone(),
             Ok(Forecast::NotEstimable { .. }) => "no exposure".to_owned(),
@@ -85,6 +87,7 @@ fn of_area(row: &AreaPeriod) -> [Row<'_>; 2] {
             false => it.party_km.mean * it.km.assumed / it.km.estimated(),
         }),
         left_out_km: answer.map(|it| it.trail_km.left_out()),
+        at_places_km: answer.map(|it| it.trail_km.at_places),
         state: state.clone(),
         known,
         bounds: forecast.map(|it| if is_all { &it.of_all } else { &it.of_parties }).map(|it| (&it.0, &it.1)),
@@ -133,6 +136,9 @@ pub(super) fn by_trail(layers: &Layers) -> Result<Table, String> {
             "in no figure, no known walking: of the walk, or kilometres of trail for the whole area",
             |row| row.left_out_km,
         )
+        .column("at_places_km", "km", "of them, in no figure: inside places, which count by visits", |row| {
+            row.at_places_km
+        })
         .column("forecast_is", "", "whether there is a forecast, or why not", |row| row.state.clone())
         .column("at_most_per_1000_km", "reports per 1,000 km", at_most, |row| {
             row.known.and_then(|known| known.at_most_per_km()).map(|per_km| per_km * 1000.0)

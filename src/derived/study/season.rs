@@ -319,7 +319,7 @@ pub(super) fn directions(layers: &Layers) -> Result<Table, String> {
 pub(super) fn hour_curves(layers: &Layers) -> Result<Table, String> {
     let hours = need(&layers.season_details)?.hours.as_ref();
     let curves = &hours.ok_or_else(|| "No report has an hour that is taken at its word.".to_owned())?.curves;
-    let even = "times even over the day";
+    let even = "times even over the hours shown";
     Ok(Table::of((0..N_POINTS).collect())
         .column("hour", "local hour", "of the point", |point| HourCurve::hour(*point))
         .limits("rate", even, "each report weighted by one over the walking at its hour, smoothed", |point| {

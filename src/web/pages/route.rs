@@ -380,6 +380,7 @@ fn km(answer: &RouteAnswer) -> KmShown {
         assumed: km.assumed,
         unexposed: km.unexposed,
         contradicting: km.contradicting,
+        at_places: km.at_places,
     }
 }
 
@@ -415,10 +416,11 @@ fn area_shown(answer: &AreaAnswer, period: PeriodChoice) -> AreaShown {
         n_parties: answer.n_parties,
         is_usual: answer.is_usual,
         trail_km: KmShown {
-            walked: answer.trail_km.estimated() + answer.trail_km.left_out(),
+            walked: answer.trail_km.estimated() + answer.trail_km.left_out() + answer.trail_km.at_places,
             assumed: answer.trail_km.assumed,
             unexposed: answer.trail_km.unexposed,
             contradicting: answer.trail_km.contradicting,
+            at_places: answer.trail_km.at_places,
         },
         n_months_unknown: answer.n_months_unknown,
         numbers: match &answer.figures {

@@ -20,6 +20,9 @@ use crate::web::views::figure::Behind;
 use crate::web::views::svg_map;
 use crate::web::views::svg_map::MapDrawing;
 
+/// Kilometres inside places that are worth a word.
+const SHOWN_KM: f64 = 0.05;
+
 /// The page.
 #[derive(Debug, Clone)]
 pub struct RoutePage {
@@ -157,6 +160,8 @@ pub struct KmShown {
     pub unexposed: f64,
     /// Where exposure contradicts the records: in no figure.
     pub contradicting: f64,
+    /// Inside places with visits.
+    pub at_places: f64,
 }
 
 /// An answer.

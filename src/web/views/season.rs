@@ -126,7 +126,7 @@ pub fn body(page: &SeasonPage) -> Markup {
                     figure { (smooth_hours(rate)) figcaption.small.soft { "Each report weighted by one over the walking at its hour: how the rate runs over the day." } }
                     figure { (smooth_hours(reports)) figcaption.small.soft { "All reports alike: when people walk and report. No statement about snakes." } }
                 }
-                p.small.soft { "Von Mises kernel, no narrower than half an hour; bands hold each point in 95 of 100 samples like this one. Reports whose hour is unknown are in neither. Where the line is missing so few walk that not meeting a snake says nothing." }
+                p.small.soft { "Von Mises kernel, no narrower than half an hour; bands hold each point in 95 of 100 samples like this one. Reports whose hour is unknown are in neither. Where the line is missing so few walk that whether somebody met a snake says next to nothing: these hours are left out." }
             }
         }
     }
@@ -140,7 +140,7 @@ pub fn smooth_hours(points: &[Option<Estimate>]) -> Markup {
             .map(|point| if point % 6 == 0 { (point / 2).to_string() } else { String::new() })
             .collect(),
         values: points.to_vec(),
-        unit: "times even over the day",
+        unit: "times even over the hours shown",
         across: "local hour",
     })
 }

@@ -8,6 +8,7 @@ use crate::web::views::charts::percent;
 use crate::web::views::charts::thousands;
 use crate::web::views::route::AreaNumbers;
 use crate::web::views::route::AreaShown;
+use crate::web::views::route::SHOWN_KM;
 use crate::web::views::route::figures::bound_rows;
 use crate::web::views::route::figures::one_in;
 use crate::web::views::route::figures::percent_range;
@@ -48,7 +49,7 @@ fn figures(shown: &AreaShown, numbers: &AreaNumbers) -> Markup {
             }
             " A party walks " (format!("{:.1}", numbers.party_km.value)) " km on average ("
             (format!("{:.1}", numbers.party_km.lower)) " to " (format!("{:.1}", numbers.party_km.upper))
-            "); those who go farther report more, those who turn early fewer."
+            ") where there is a rate; those who go farther report more, those who turn early fewer."
         }
         @if shown.n_parties > 1 {
             p {
@@ -101,6 +102,9 @@ fn gaps(shown: &AreaShown) -> Markup {
     html! {
         @if km.unexposed > 0.0 {
             p.notice { (format!("{:.1} of {:.1} km", km.unexposed, km.walked)) " of trail are without recorded walking: nothing is known of them, and they are in no figure above." }
+        }
+        @if km.at_places >= SHOWN_KM {
+            p.small.soft { (format!("{:.1} of {:.1} km", km.at_places, km.walked)) " of trail lead through places such as car parks: what is met there is counted by their visits, and is in no figure above." }
         }
         @if km.contradicting > 0.0 {
             p.notice { (format!("{:.1} of {:.1} km", km.contradicting, km.walked)) " of trail have encounters but no recorded walking: the walking there is wrong, and they are in no figure above." }

@@ -13,6 +13,7 @@ use crate::web::views::route::FiguresShown;
 use crate::web::views::route::KmShown;
 use crate::web::views::route::RoutePage;
 use crate::web::views::route::RouteShown;
+use crate::web::views::route::SHOWN_KM;
 
 pub(super) fn answer(shown: &RouteShown) -> Markup {
     html! {
@@ -100,6 +101,9 @@ fn gaps(km: &KmShown) -> Markup {
     html! {
         @if km.unexposed > 0.0 {
             p.notice { (format!("{:.1} km", km.unexposed)) " of it are on stretches without recorded walking: nothing is known of them, and they are in no figure above." }
+        }
+        @if km.at_places >= SHOWN_KM {
+            p.small.soft { (format!("{:.1} km", km.at_places)) " of it lead through places such as car parks: what is met there is counted by their visits, and is in no figure above." }
         }
         @if km.contradicting > 0.0 {
             p.notice { (format!("{:.1} km", km.contradicting)) " of it are on stretches with encounters but no recorded walking: the walking there is wrong, and they are in no figure above." }

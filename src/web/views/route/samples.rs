@@ -30,7 +30,7 @@ pub fn samples() -> Vec<RoutePage> {
         predicted_of_all: (1, 12),
     };
     let figures = FiguresShown::Estimated { lower: bound(0.0128), upper: bound(0.0255) };
-    let km = KmShown { walked: 8.4, assumed: 1.2, unexposed: 0.6, contradicting: 0.0 };
+    let km = KmShown { walked: 8.4, assumed: 1.2, unexposed: 0.6, contradicting: 0.0, at_places: 0.0 };
     let walked_km = Estimate { value: 41_000.0, lower: 35_000.0, upper: 48_000.0 };
     let behind = Behind { count: 96.0, walked_km };
     let shown = RouteShown {
@@ -46,7 +46,7 @@ pub fn samples() -> Vec<RoutePage> {
         by_trail: vec![("Ledge Walk".to_owned(), 8.4)],
         dispersion: 1.3,
     };
-    let nothing = KmShown { walked: 2.0, assumed: 0.0, unexposed: 2.0, contradicting: 0.0 };
+    let nothing = KmShown { walked: 2.0, assumed: 0.0, unexposed: 2.0, contradicting: 0.0, at_places: 0.0 };
     let row = |trail: &str, figures, km| BesideRow {
         trail: trail.to_owned(),
         trailhead: "Basin Gate".to_owned(),
@@ -69,7 +69,7 @@ pub fn samples() -> Vec<RoutePage> {
         is_year: false,
         n_parties: 40,
         is_usual: true,
-        trail_km: KmShown { walked: 62.0, assumed: 12.0, unexposed: 3.4, contradicting: 0.8 },
+        trail_km: KmShown { walked: 62.0, assumed: 12.0, unexposed: 3.4, contradicting: 0.8, at_places: 0.3 },
         n_months_unknown: 0,
         numbers: Ok(Box::new(AreaNumbers {
             party_km: around(5.2),
