@@ -30,6 +30,9 @@ use crate::derived::rates::Limits;
 use crate::derived::rates::limits_of;
 use crate::domain::closure::Closure;
 
+/// A smaller share of a trail's walking is left alone: a reading that is missing here and there is no closed trail.
+const LEAST_SHARE: f64 = 0.001;
+
 /// What a closure holds for.
 #[derive(Debug, Clone, Copy, PartialEq, Eq)]
 pub enum Closed {
@@ -205,17 +208,27 @@ pub(super) fn effects(
         period: TimeRange { from_s: midnight(period.first())?, to_s: midnight(after)? },
     };
     let mut effects: Vec<ClosureEffect> = (0..facts.closures.len()).map(|idx| ground.effect(idx)).collect();
+    let seen_of_area = ground.seen_of_area();
     let mut open = vec![None; n_trails];
+    let mean = time.mean();
+    // By cell what was closed, and its mean share of all walking.
+    let weighed = |ranges: &[TimeRange]| {
+        let closed = closed_shares(period, &time.cells, &local(ranges, zone));
+        let share: f64 = closed.iter().zip(&mean).map(|(closed, share)| closed * share).sum();
+        (closed, share)
+    };
     for (trail, open) in open.iter_mut().enumerate() {
-        let unseen = ground.unseen(trail);
-        let closed = closed_shares(period, &time.cells, &local(&unseen, zone));
-        if closed.iter().all(|closed| *closed <= 0.0) {
+        let unseen = ground.unseen(trail, &seen_of_area);
+        let (closed, share) = weighed(&unseen);
+        if share < LEAST_SHARE {
             continue;
         }
         let kept: Vec<f64> = closed.iter().map(|closed| 1.0 - closed).collect();
         *open = Some(time.share_kept(&kept));
         for idx in ground.of_trail(trail) {
-            if unseen.iter().any(|it| common(*it, range(&facts.closures[idx])).is_some()) {
+            let of_it = range(&facts.closures[idx]);
+            let part: Vec<TimeRange> = unseen.iter().filter_map(|it| common(*it, of_it)).collect();
+            if weighed(&part).1 >= LEAST_SHARE {
                 effects[idx].less_on.push(trail);
             }
         }
@@ -226,7 +239,7 @@ pub(super) fn effects(
 impl Ground<'_> {
     fn effect(&self, idx: usize) -> ClosureEffect {
         let closed = self.targets[idx];
-        let inside = common(range(&self.facts.closures[idx]), self.period);
+        let inside = self.in_period(idx);
         let counters =
             self.counters.iter().zip(&self.counted).enumerate().filter_map(|(counter, (it, counted))| {
                 let inside = inside?;
@@ -254,22 +267,29 @@ impl Ground<'_> {
     }
 
     /// When a trail was closed in the study period while no counter counted that knows it.
-    fn unseen(&self, trail: usize) -> Vec<TimeRange> {
-        let in_period = |idx: usize| common(range(&self.facts.closures[idx]), self.period);
-        let closed = united(self.of_trail(trail).filter_map(in_period).collect());
+    fn unseen(&self, trail: usize, seen_of_area: &[TimeRange]) -> Vec<TimeRange> {
+        let closed = united(self.of_trail(trail).filter_map(|idx| self.in_period(idx)).collect());
         if closed.is_empty() {
             return closed;
         }
-        let of_area = |idx: &usize| self.targets[*idx] == Closed::Area;
-        let area = united(self.of_trail(trail).filter(of_area).filter_map(in_period).collect());
-        let anywhere = united(self.counted.iter().flatten().map(|it| it.range).collect());
         let on_trail = self.counters.iter().zip(&self.counted).flat_map(|(counter, counted)| {
             let here =
                 |it: &&CountedTime| counts_on(trail, counter.placements[it.placement].site, self.layer);
             counted.iter().filter(here).map(|it| it.range)
         });
-        let seen_of_area = without(&area, &without(&area, &anywhere));
-        without(&closed, &united(on_trail.chain(seen_of_area).collect()))
+        without(&closed, &united(on_trail.chain(seen_of_area.iter().copied()).collect()))
+    }
+
+    /// When the whole area was closed in the study period and some counter counted.
+    fn seen_of_area(&self) -> Vec<TimeRange> {
+        let of_area = self.targets.iter().enumerate().filter(|(_, closed)| **closed == Closed::Area);
+        let area = united(of_area.filter_map(|(idx, _)| self.in_period(idx)).collect());
+        let anywhere = united(self.counted.iter().flatten().map(|it| it.range).collect());
+        without(&area, &without(&area, &anywhere))
+    }
+
+    fn in_period(&self, idx: usize) -> Option<TimeRange> {
+        common(range(&self.facts.closures[idx]), self.period)
     }
 }
 

@@ -96,7 +96,7 @@ fn did(
             );
         }
     } else if words.is_empty() {
-        words.push("Nothing: nobody is expected to walk at that time.".to_owned());
+        words.push("Nothing: next to nobody is expected to walk at that time.".to_owned());
     }
     words
 }
