@@ -9,6 +9,7 @@ use crate::derived::study::Layers;
 use crate::derived::study::need;
 use crate::derived::study::table::Table;
 use crate::domain::closure::Closure;
+use crate::domain::closure::WHOLE_AREA;
 
 /// A closure, and one of the trails whose walking is less for it.
 struct Row<'a> {
@@ -41,8 +42,11 @@ pub(super) fn closures(layers: &Layers) -> Result<Table, String> {
     };
     let (readings, zeros) = (sum(|it| it.n_readings), sum(|it| it.n_zero));
     Ok(Table::of(rows)
-        .column("name", "", "trail or trailhead that was closed; empty for the whole area", |row| {
-            row.closure.name.clone()
+        .column("name", "", "trail or trailhead that was closed, or whole area", |row| {
+            match row.closure.name.as_str() {
+                "" => WHOLE_AREA.to_owned(),
+                name => name.to_owned(),
+            }
         })
         .column("closed", "", "what is there of that name now: area, trail, trailhead, or nowhere", |row| {
             match row.effect.closed {

@@ -148,11 +148,11 @@ async fn every_closure_says_what_it_did_and_wrong_rows_wait() {
     let file = format!(
         "{HEAD}{LEDGE},2024-06-01,,flood\nWest Gate,2024-04-02T06:00,2024-04-03T12:00,fallen tree\n\
          South Gate,2024-05-05,2024-05-06,\nNowhere Trail,2024-05-01,2024-05-02,\n\
-         ,2024-04-10,2024-04-11,storm\n{LEDGE},2010-01-01,2010-02-01,\n\
+         Whole area,2024-04-10,2024-04-11,storm\n,2025-06-01,,flood\n{LEDGE},2010-01-01,2010-02-01,\n\
          {LEDGE},2024-05-09,2024-05-08,\n{LEDGE},soon,,\n{LEDGE},,2024-05-08,\n{LEDGE},2024-06-01,2024-06-02,flood\n\
          =1+1,2024-05-01,,\n\"<script>alert(1)</script>\",2024-05-03,,\"<b>\"\n"
     );
-    assert_eq!(bring_in(&test, Content::Closures, file).await, (7, 5));
+    assert_eq!(bring_in(&test, Content::Closures, file).await, (7, 6));
     said(
         &test.get("/data/rows").await.expect(200),
         &[
@@ -236,7 +236,7 @@ async fn a_closed_area_is_known_to_all_trails_once_a_counter_counted_in_it() {
     let swale = on(&test, "Swale Path").await;
     put_zeros(&test, 20..65).await;
     let naive = walking(&test).await.walked_on(&swale).value;
-    bring_in_closures(&test, ",2024-04-21,2024-06-04,fire\n").await;
+    bring_in_closures(&test, "whole area,2024-04-21,2024-06-04,fire\n").await;
     let layer = walking(&test).await;
     assert_eq!(
         (layer.closures.effects[0].closed, layer.closures.effects[0].less_on.len()),
