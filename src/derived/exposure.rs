@@ -107,7 +107,8 @@ pub fn compute(facts: &Facts, layer: &NetworkLayer) -> Result<ExposureLayer, Der
     }
     let zone = TimeZone::get(&facts.area.time_zone).map_err(DeriveError::internal)?;
     let mut params = params(facts);
-    let counters = counters(facts, layer, &zone, &closures::targets(facts, layer));
+    let targets = closures::targets(facts, layer);
+    let counters = counters(facts, layer, &zone, &targets);
     let (period, n_days_apart) = study_period(facts, &counters, &params)?;
     if let Some(size) = party_size::over(&facts.party_sizes, PartiesOf::Area, &period) {
         params.party_size = size;
@@ -144,15 +145,21 @@ pub fn compute(facts: &Facts, layer: &NetworkLayer) -> Result<ExposureLayer, Der
         keys: &keys,
     };
     let (places, visits_of) = places(facts, &kept);
-    let evidence = Evidence { counters: &counters, places: &places, period };
+    let ground = closures::Ground::new((facts, layer), targets, (&period, &zone))?;
+    let closed = ground.trailheads(&kept);
+    let evidence = Evidence { counters: &counters, places: &places, period, closed: &closed };
     let mut field = exposure::expose(&walk, &evidence, &params).map_err(DeriveError::internal)?;
+    let closures = ground.effects((&counters, &params), &kept, &field);
+    // Before the trips, which count those who come.
+    if let Some(open) = &closures.area_open {
+        field.keep_area_open(open);
+    }
     let trips = representative_trips(
         &walk,
         &field,
         &params,
         &TripParams { seed: params.seed, ..TripParams::default() },
     );
-    let closures = closures::effects((facts, layer), (&counters, &params), (&period, &zone), &field.time)?;
     // Before what lies inside places, so that the walking of closed times is nowhere.
     field.keep_open(&trail_of, &closures.open);
     let all_km: f64 = field.mean_km().iter().sum();

@@ -1,5 +1,8 @@
 //! Closures of trails: times in which people were not to walk there.
 
+/// What a row of a table says in the place of a name for a closure of the whole area; case does not matter.
+pub const WHOLE_AREA: &str = "whole area";
+
 /// The longest text of a reason, characters.
 pub const LONGEST_REASON: usize = 200;
 

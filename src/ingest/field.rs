@@ -244,7 +244,6 @@ pub(crate) fn required(content: Content) -> &'static [Field] {
         Content::Readings => &[Counter, Start, Minutes, CountIn],
         Content::Calibrations => &[Counter, Start, Minutes, ManualCount, DeviceCount],
         Content::PartySizes => &[MeanWalkers, StandardError],
-        // The name may be empty, its column not left out: what no column names would else be the whole area.
         Content::Closures => &[Name, From],
         Content::DailyWeather => &[EventDate, MaxTemperature],
         Content::Walks => &[EventId, Purpose, Start],

@@ -19,23 +19,36 @@ pub fn united(mut ranges: Vec<TimeRange>) -> Vec<TimeRange> {
     all
 }
 
-/// What of `ranges` none of `taken` covers; both as [`united`] gives them.
-pub fn without(ranges: &[TimeRange], taken: &[TimeRange]) -> Vec<TimeRange> {
-    let mut left = Vec::new();
-    for range in ranges {
-        let mut from_s = range.from_s;
-        let first = taken.partition_point(|it| it.to_s <= from_s);
-        for it in taken[first..].iter().take_while(|it| it.from_s < range.to_s) {
-            if from_s < it.from_s {
-                left.push(TimeRange { from_s, to_s: it.from_s });
-            }
-            from_s = from_s.max(it.to_s);
-        }
-        if from_s < range.to_s {
-            left.push(TimeRange { from_s, to_s: range.to_s });
-        }
+/// A trailhead from which nobody was to start for some of the time.
+#[derive(Debug, Clone, PartialEq)]
+pub struct ClosedTrailhead {
+    /// The trailhead.
+    pub trailhead: usize,
+    /// By cell (index `month_idx * 24 + hour`) the share of its time in which neither the trailhead nor the whole area was closed.
+    pub open: Vec<f64>,
+    /// The same for the whole area alone, which is taken off by itself.
+    pub area_open: Vec<f64>,
+}
+
+impl ClosedTrailhead {
+    /// Of those who would start while the area is open, the share that does; `shares` are those of the walking by cell, `passed` is the
+    /// share of those who start all the same ([`passed_share`]).
+    pub(crate) fn open_share(&self, shares: &[f64], passed: f64) -> f64 {
+        let kept = |kept: &[f64]| -> f64 { shares.iter().zip(kept).map(|(share, kept)| share * kept).sum() };
+        let (open, area_open) = (kept(&self.open), kept(&self.area_open));
+        if area_open > 0.0 { (left(open, area_open, passed) / area_open).min(1.0) } else { 1.0 }
     }
-    left
+}
+
+/// What is left of the walking: all of the open share, and of what is closed the share of those who walk all the same.
+pub fn left(open: f64, all: f64, passed: f64) -> f64 {
+    open + (all - open).max(0.0) * passed
+}
+
+/// The share of those who walk all the same while it is closed: passages counted then over those that would be counted if it were
+/// open, at most 1; 0 where no counter stood there.
+pub fn passed_share(counted: f64, expected: f64) -> f64 {
+    if expected > 0.0 { (counted / expected).min(1.0) } else { 0.0 }
 }
 
 /// By cell of a study period (index `month_idx * 24 + hour`) the share of its time that was closed, in [0, 1].
@@ -95,18 +108,6 @@ mod tests {
         assert_eq!(open, [range(5, i64::MAX)], "one that still holds");
     }
 
-    #[test]
-    fn what_was_counted_is_taken_out() {
-        let closed = [range(0, 100), range(200, 300)];
-        assert_eq!(without(&closed, &[]), closed);
-        assert_eq!(without(&closed, &[range(-5, 400)]), []);
-        assert_eq!(
-            without(&closed, &[range(-10, 5), range(10, 20), range(90, 210), range(290, 300)]),
-            [range(5, 10), range(20, 90), range(210, 290)]
-        );
-        assert_eq!(without(&[range(0, i64::MAX)], &[range(10, 20)]), [range(0, 10), range(20, i64::MAX)]);
-    }
-
     /// April and May 2024, all walking in May twice that of April, all of it from 8 to 10: two thirds in the first of the hours.
     fn profile() -> (StudyPeriod, TimeShares) {
         let period = StudyPeriod::new(date(2024, 4, 1), date(2024, 5, 31)).unwrap();
@@ -148,6 +149,19 @@ mod tests {
         near(open(&[(midnight(1, 1), midnight(4, 1)), (midnight(6, 1), midnight(7, 1))]), 1.0);
         let ever = (date(1990, 1, 1).at(0, 0, 0, 0), date(2090, 1, 1).at(0, 0, 0, 0));
         assert_eq!(open(&[ever]), 0.0);
+    }
+
+    #[test]
+    fn what_was_counted_all_the_same_is_put_back() {
+        near(passed_share(3.0, 60.0), 0.05);
+        assert_eq!((passed_share(3.0, 2.0), passed_share(3.0, 0.0), passed_share(0.0, 9.0)), (1.0, 0.0, 0.0));
+        near(left(0.4, 1.0, 0.05), 0.43);
+        let head =
+            ClosedTrailhead { trailhead: 0, open: vec![1.0, 0.0, 0.0], area_open: vec![1.0, 1.0, 0.0] };
+        // A half starts in the first cell, three tenths in the second: of these eight tenths five are left.
+        near(head.open_share(&[0.5, 0.3, 0.2], 0.0), 0.625);
+        near(head.open_share(&[0.5, 0.3, 0.2], 0.5), 0.8125);
+        near(head.open_share(&[0.0, 0.0, 1.0], 0.5), 1.0);
     }
 
     #[test]

@@ -92,12 +92,14 @@ impl DrawnSizes {
 /// On segments of a trail with a party size of its own the walkers of all trailheads are turned into parties by that, elsewhere
 /// by the size of the trailhead that they started at.
 ///
-/// Returns the walkers who pass each observation's site over the study period.
+/// `open` is by trailhead the share of its starts that closures leave; none means all. Returns the walkers who would pass each
+/// observation's site over the study period if it were open all the time.
 pub(crate) fn expose_once(
     model: &Model,
     network: &WalkNetwork<'_>,
     theta: &[f64],
     sizes: &DrawnSizes,
+    open: &[f64],
     (party_km, flow): (&mut [f64], &mut Flow),
 ) -> Vec<f64> {
     let mut passing = vec![0.0; model.n_observations()];
@@ -107,6 +109,7 @@ pub(crate) fn expose_once(
     let negligible = NEGLIGIBLE_PASSAGES / (4.0 * model.n_trailheads as f64);
     for (head, skeleton) in model.skeletons.iter().enumerate() {
         let parties = theta[head].exp() / sizes.of_head[head];
+        let share = open.get(head).copied().unwrap_or(1.0);
         let on_trail = sizes.for_each_of(head);
         // Where parties are smaller there are more of them, and as few are left out there.
         let most = on_trail.iter().flatten().copied().fold(1.0, f64::max);
@@ -121,7 +124,7 @@ pub(crate) fn expose_once(
                 continue;
             }
             for link in skeleton.links(edge) {
-                let here = (out * habits.going_on(link.offset) + fixed).max(0.0);
+                let here = (out * habits.going_on(link.offset) + fixed).max(0.0) * share;
                 party_km[link.segment] += match &on_trail {
                     Some(on_trail) => here * on_trail[network.trail_of[link.segment]],
                     None => here,

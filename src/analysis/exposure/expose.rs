@@ -4,6 +4,7 @@ use nalgebra::DVector;
 use rayon::prelude::*;
 
 use crate::analysis::exposure::calibration::{Calibration, CalibrationSource, Session, calibrate};
+use crate::analysis::exposure::closures::{ClosedTrailhead, passed_share};
 use crate::analysis::exposure::diagnostic::{self, Drawn, PeriodShares};
 use crate::analysis::exposure::draws::{Normal, draw_party_sizes, expose_once};
 use crate::analysis::exposure::error::InvalidExposure;
@@ -32,9 +33,14 @@ pub struct Evidence<'a> {
     pub places: &'a [Place],
     /// The local days that the exposure is for.
     pub period: StudyPeriod,
+    /// Trailheads from which nobody was to start for some of the time, each at most once.
+    pub closed: &'a [ClosedTrailhead],
 }
 
 /// The exposure field of a network over the study period.
+///
+/// Levels and courses are those of the open time. Closures of trailheads are taken off; those of trails and of the whole area are
+/// left to [`ExposureField::keep_open`] and [`ExposureField::keep_area_open`].
 ///
 /// The same input and seed give the same bytes on any number of threads. The order of bins and sessions does not matter.
 ///
@@ -55,11 +61,15 @@ pub fn expose(
     let cells = TimeCells::of(&evidence.period);
     let tables = Tables::of(&series, &evidence.period, &cells);
     let profile = fit_profile(&cells, &tables, params);
+    check_closed(evidence.closed, network.trailheads.len(), cells.n_cells())?;
     let observations = observe(&series, &tables, &profile, &cells);
     let model = Model::new(network, &observations, evidence.counters.len(), params);
     let n_days = evidence.period.days().count() as f64;
     let prior = Prior::of(&model, network, &calibrations, n_days, params)?;
     let posterior = fit(&model, &prior, &observations, params)?;
+    let closed_shares = profile.closed_shares(&cells, &tables);
+    let closed_counts = expected_closed(&model, &posterior, &observations, &closed_shares);
+    let counters = counter_fits(&observations, &posterior, &tables, &closed_counts);
     let errors = ModelErrors::new(network, &observations, &posterior.is_used, params);
     let times = TimeDraws::of(&profile, &tables, cells, params);
     let scene = Scene {
@@ -68,6 +78,7 @@ pub fn expose(
         model: &model,
         observations: &observations,
         errors: &errors,
+        closed: with_passed(network, evidence.closed, &counters),
         params,
     };
     let draws = draw_all(&scene, &posterior, &times)?;
@@ -91,10 +102,11 @@ pub fn expose(
         walkers: draws.walkers,
         parties: draws.parties,
         trail_sizes: draws.trail_sizes,
+        head_open: draws.head_open,
         time: times.shares,
         place_visits: draws.place_visits,
         parameters: describe(&scene, (&prior, &posterior), &calibrations, evidence.counters, &draws.thetas),
-        counters: counter_fits(&observations, &posterior),
+        counters,
         checks,
         identifiability: posterior.identifiability,
         readings,
@@ -118,6 +130,60 @@ fn check_sites(network: &WalkNetwork<'_>, evidence: &Evidence<'_>) -> Result<(),
         }
     }
     Ok(())
+}
+
+fn check_closed(
+    closed: &[ClosedTrailhead],
+    n_trailheads: usize,
+    n_cells: usize,
+) -> Result<(), InvalidExposure> {
+    for it in closed {
+        if it.trailhead >= n_trailheads {
+            let who = "a closure".to_owned();
+            return Err(InvalidExposure::NoSuchThing { who, what: "trailhead", index: it.trailhead });
+        }
+        for cells in [&it.open, &it.area_open] {
+            if cells.len() != n_cells {
+                let what = "the open time of a trailhead by cell";
+                return Err(InvalidExposure::Shape { what, got: cells.len(), expected: n_cells });
+            }
+        }
+    }
+    Ok(())
+}
+
+/// What the fit expects each series to count in its closed time if it were open: `shares` of the period's walkers.
+fn expected_closed(
+    model: &Model,
+    posterior: &Posterior,
+    observations: &[Observation],
+    shares: &[f64],
+) -> Vec<f64> {
+    if shares.iter().all(|share| *share <= 0.0) {
+        return vec![0.0; shares.len()];
+    }
+    let mode = posterior.mode.as_slice();
+    let closed: Vec<Observation> = observations
+        .iter()
+        .zip(shares)
+        .map(|(seen, share)| Observation { share: *share, ..seen.clone() })
+        .collect();
+    model.expected(mode, &closed, &model.all_passages(&model.habits(mode)))
+}
+
+/// Each closed trailhead with the share of those who start there all the same, as counters at it say.
+fn with_passed<'a>(
+    network: &WalkNetwork<'_>,
+    closed: &'a [ClosedTrailhead],
+    counters: &[CounterFit],
+) -> Vec<(&'a ClosedTrailhead, f64)> {
+    let each = closed.iter().map(|it| {
+        let vertex = network.trailheads[it.trailhead].vertex;
+        let there = || counters.iter().filter(|fit| fit.site == CounterSite::Vertex(vertex));
+        let counted = there().map(|fit| fit.observed_closed).sum();
+        (it, passed_share(counted, there().map(|fit| fit.expected_closed).sum()))
+    });
+    each.collect()
 }
 
 fn clean_all(
@@ -196,7 +262,18 @@ struct Scene<'a> {
     model: &'a Model,
     observations: &'a [Observation],
     errors: &'a ModelErrors,
+    /// Trailheads that were closed, with the share of those who start all the same.
+    closed: Vec<(&'a ClosedTrailhead, f64)>,
     params: &'a ExposureParams,
+}
+
+impl Scene<'_> {
+    /// By trailhead the share of its starts that its closures leave, where walking spreads over cells by these shares.
+    fn open_heads(&self, shares: &[f64]) -> Vec<f64> {
+        let mut open = vec![1.0; self.network.trailheads.len()];
+        self.closed.iter().for_each(|(it, passed)| open[it.trailhead] = it.open_share(shares, *passed));
+        open
+    }
 }
 
 struct Draws {
@@ -204,6 +281,7 @@ struct Draws {
     walkers: Vec<f64>,
     parties: Vec<f64>,
     trail_sizes: Vec<Option<Vec<f64>>>,
+    head_open: Vec<Option<Vec<f64>>>,
     place_visits: Vec<f64>,
     thetas: Vec<Vec<f64>>,
     /// Device counts that each series would have over the whole study period: `[draw][series]`.
@@ -216,6 +294,7 @@ struct DrawRow {
     walkers: Vec<f64>,
     parties: Vec<f64>,
     on_trail: Vec<Option<f64>>,
+    open: Vec<f64>,
     visits: Vec<f64>,
     counts: Vec<f64>,
 }
@@ -231,7 +310,7 @@ fn draw_all(scene: &Scene<'_>, posterior: &Posterior, times: &TimeDraws) -> Resu
         .into_par_iter()
         .enumerate()
         .map_init(Flow::default, |flow, (draw, row)| {
-            draw_one(scene, (posterior, &normal), &times.observed[draw], draw as u64, (row, flow))
+            draw_one(scene, (posterior, &normal), times, draw, (row, flow))
         })
         .collect();
     clear_unwalked(&mut party_km, scene);
@@ -243,6 +322,12 @@ fn draw_all(scene: &Scene<'_>, posterior: &Posterior, times: &TimeDraws) -> Resu
         trail_sizes: (0..scene.network.trails.len())
             .map(|trail| drawn.iter().map(|row| row.on_trail[trail]).collect())
             .collect(),
+        head_open: (0..scene.network.trailheads.len())
+            .map(|head| {
+                let is_closed = scene.closed.iter().any(|(it, _)| it.trailhead == head);
+                is_closed.then(|| drawn.iter().map(|row| row.open[head]).collect())
+            })
+            .collect(),
         place_visits: collect(|row| &row.visits),
         thetas: drawn.iter().map(|row| row.theta.clone()).collect(),
         counts: drawn.iter().map(|row| row.counts.clone()).collect(),
@@ -252,27 +337,30 @@ fn draw_all(scene: &Scene<'_>, posterior: &Posterior, times: &TimeDraws) -> Resu
 fn draw_one(
     scene: &Scene<'_>,
     (posterior, normal): (&Posterior, &Normal),
-    observed: &[f64],
-    draw: u64,
+    times: &TimeDraws,
+    draw: usize,
     (row, flow): (&mut [f64], &mut Flow),
 ) -> DrawRow {
+    let (observed, open) = (&times.observed[draw], scene.open_heads(times.shares.draw(draw)));
+    let draw = draw as u64;
     let rng = &mut stream(seed_of(scene.params.seed, "exposure"), draw);
     // The fit holds for the shares of the point profile; another profile moves the mode by the gain, to first order.
     let theta = normal.draw(rng) - &posterior.gain * shift(scene, posterior, observed);
     let theta: Vec<f64> = theta.iter().copied().collect();
     let sizes = draw_party_sizes(scene.network, scene.params, draw, rng);
-    let passing = expose_once(scene.model, scene.network, &theta, &sizes, (row, flow));
+    let passing = expose_once(scene.model, scene.network, &theta, &sizes, &open, (row, flow));
     scene.errors.apply(draw, row);
     let device = |seen: &Observation| (-theta[scene.model.calibration_idx(seen.counter)]).exp();
     let counts =
         scene.observations.iter().zip(passing).map(|(seen, walkers)| walkers * device(seen)).collect();
-    let walkers: Vec<f64> = theta[..scene.model.n_trailheads].iter().map(|log| log.exp()).collect();
+    let walkers: Vec<f64> =
+        theta[..scene.model.n_trailheads].iter().zip(&open).map(|(log, open)| log.exp() * open).collect();
     let parties: Vec<f64> =
         walkers.iter().zip(&sizes.of_head).map(|(walkers, size)| walkers / size).collect();
     let party_size = scene.params.party_size.draw(rng);
     let drawn = DrawnWalkers { theta: &theta, parties: &parties, party_size, shares: observed };
     let visits = draw_visits(scene.places, scene.model, scene.observations, &drawn, rng);
-    DrawRow { theta, walkers, parties, on_trail: sizes.on_trail, visits, counts }
+    DrawRow { theta, walkers, parties, on_trail: sizes.on_trail, open, visits, counts }
 }
 
 /// How far the log of each observation's share in one draw is from that of the point profile.
@@ -349,7 +437,12 @@ fn status_of(kind: ParameterKind, is_fitted: bool, calibrations: &[Calibration])
     }
 }
 
-fn counter_fits(observations: &[Observation], posterior: &Posterior) -> Vec<CounterFit> {
+fn counter_fits(
+    observations: &[Observation],
+    posterior: &Posterior,
+    tables: &Tables,
+    expected_closed: &[f64],
+) -> Vec<CounterFit> {
     observations
         .iter()
         .enumerate()
@@ -361,6 +454,8 @@ fn counter_fits(observations: &[Observation], posterior: &Posterior) -> Vec<Coun
             expected: posterior.expected[idx],
             dispersion: seen.dispersion,
             share_observed: seen.share,
+            observed_closed: tables.series[idx].count_closed,
+            expected_closed: expected_closed[idx],
             is_used: posterior.is_used[idx],
         })
         .collect()

@@ -84,14 +84,18 @@ pub struct CounterFit {
     pub site: CounterSite,
     /// Bins of readings that count there.
     pub n_bins: usize,
-    /// Passages the device counted in the study period.
+    /// Passages the device counted in the study period while it was open.
     pub observed: f64,
     /// What the fitted model expects the device to count in the same hours.
     pub expected: f64,
     /// Pearson dispersion of its daily counts.
     pub dispersion: f64,
-    /// Share of the study period's walkers that it was there to count, in [0, 1].
+    /// Share of the study period's walkers that it was there to count while it was open, in [0, 1].
     pub share_observed: f64,
+    /// Passages the device counted while it was closed.
+    pub observed_closed: f64,
+    /// What the fitted model expects the device to count in the same hours if it were open.
+    pub expected_closed: f64,
     /// Whether it took part in the fit: not when no walker can reach it, or when it stands at a place.
     pub is_used: bool,
 }
@@ -133,6 +137,8 @@ pub struct ExposureField {
     pub parties: Vec<f64>,
     /// By trail, the mean size of parties on it in each draw; none where the trail has none of its own.
     pub trail_sizes: Vec<Option<Vec<f64>>>,
+    /// By trailhead the share of its starts that its own closures leave, draw by draw; none where it was never closed.
+    pub head_open: Vec<Option<Vec<f64>>>,
     /// Shares of all exposure by (year-month, hour), draw by draw.
     pub time: TimeShares,
     /// Visits of places in parties, index `draw * n_places + place`.
@@ -191,6 +197,19 @@ impl ExposureField {
         }
     }
 
+    /// Takes off those who did not come while the whole area was closed: of walkers and parties who start and of visits of places the
+    /// open share is left, draw by draw. The party-kilometres are left to [`Self::keep_open`].
+    pub fn keep_area_open(&mut self, open: &[f64]) {
+        let n_places = self.place_visits.len() / self.n_draws.max(1);
+        let n_heads = self.n_trailheads;
+        let all =
+            [(&mut self.walkers, n_heads), (&mut self.parties, n_heads), (&mut self.place_visits, n_places)];
+        for (values, n) in all {
+            let rows = values.chunks_mut(n.max(1)).zip(open);
+            rows.for_each(|(row, share)| row.iter_mut().for_each(|value| *value *= share));
+        }
+    }
+
     /// Party-kilometres in chosen (year-month, local hour) cells, shaped like `party_km`.
     pub fn km_where(&self, keep: impl Fn(YearMonth, usize) -> bool) -> Vec<f64> {
         let shares = self.time.share_where(keep);
@@ -206,7 +225,8 @@ impl ExposureField {
             draws.iter().skip(trailhead).step_by(self.n_trailheads.max(1)).copied().collect()
         };
         let there: f64 = of_head(&self.walkers).iter().zip(sizes).map(|(walkers, size)| walkers / size).sum();
-        there / of_head(&self.parties).iter().sum::<f64>()
+        let parties = of_head(&self.parties).iter().sum::<f64>();
+        if parties > 0.0 { there / parties } else { 1.0 }
     }
 
     /// Mean parties who started at each trailhead.

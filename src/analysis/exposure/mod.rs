@@ -52,8 +52,8 @@ pub use params::{Assumption, ExposureParams, SetBy};
 pub use party_size::PartySize;
 pub use places::{Place, VisitSource};
 pub use readings::{
-    Bin, ClockCorrection, CountedTime, Counter, CounterClosure, CounterSite, Placement, ReadingReport,
-    TimeRange, counted_days, counted_while_closed,
+    Bin, ClockCorrection, CountedTime, Counter, CounterSite, Placement, ReadingReport, TimeRange,
+    counted_days, counted_while_closed,
 };
 pub use summary::DrawSummary;
 pub use survey::{SurveyExposure, SurveyLeg, SurveyPurpose, survey_exposure};

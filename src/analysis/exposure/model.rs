@@ -79,9 +79,9 @@ pub(crate) struct Observation {
     pub(crate) site: CounterSite,
     /// Bins that count there.
     pub(crate) n_bins: usize,
-    /// Passages the device counted.
+    /// Passages the device counted while it was open.
     pub(crate) count: f64,
-    /// Share of the study period's walkers that it was there to count.
+    /// Share of the study period's walkers that it was there to count while it was open.
     pub(crate) share: f64,
     /// Pearson dispersion of its daily counts.
     pub(crate) dispersion: f64,

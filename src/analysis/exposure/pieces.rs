@@ -18,8 +18,7 @@ pub struct HourPiece {
     pub count: f64,
     /// Whether the bin was longer than an hour, so that the split over hours is assumed.
     pub split: bool,
-    /// Whether the trail there was closed while others were open: the count belongs to the trail, and tells nothing of when people
-    /// walk.
+    /// Whether it was closed there: the count tells neither when nor how many people walk while it is open.
     pub is_apart: bool,
 }
 

@@ -51,8 +51,17 @@ impl TimeProfile {
         shares
     }
 
-    /// The share of the study period's walkers that each series was there to count.
+    /// The share of the study period's walkers that each series was there to count while it was open.
     pub fn observed_shares(&self, cells: &TimeCells, tables: &Tables) -> Vec<f64> {
+        self.shares_where(cells, tables, |cell| !cell.is_apart)
+    }
+
+    /// The share of the study period's walkers, were it open all the time, that each series was there to count while it was closed.
+    pub(crate) fn closed_shares(&self, cells: &TimeCells, tables: &Tables) -> Vec<f64> {
+        self.shares_where(cells, tables, |cell| cell.is_apart)
+    }
+
+    fn shares_where(&self, cells: &TimeCells, tables: &Tables, keep: impl Fn(&Cell) -> bool) -> Vec<f64> {
         let mut total = 0.0;
         for (month, days) in cells.days.iter().enumerate() {
             for (weekday, n_days) in days.iter().enumerate() {
@@ -60,7 +69,9 @@ impl TimeProfile {
                 total += n_days * day;
             }
         }
-        let observed = |cells: &Vec<Cell>| -> f64 { cells.iter().map(|c| c.hours * self.at(c)).sum() };
+        let observed = |cells: &Vec<Cell>| -> f64 {
+            cells.iter().filter(|cell| keep(cell)).map(|cell| cell.hours * self.at(cell)).sum()
+        };
         tables.series.iter().map(|series| observed(&series.cells) / total).collect()
     }
 
@@ -80,7 +91,7 @@ impl TimeProfile {
 /// each level so that an hour nobody was counted in keeps a small share. The interaction of calendar month and hour is
 /// (observed + k) / (product + k), k = `interaction_prior_count`. A month no counter covers takes the mean of the same
 /// calendar month of other years, else the stated profile at the level of the covered months; hours take the stated
-/// profile where no counter reads by the hour. What was counted on a trail that was closed while others were open is in none.
+/// profile where no counter reads by the hour. What was counted while it was closed is in none.
 pub fn fit_profile(cells: &TimeCells, tables: &Tables, params: &ExposureParams) -> TimeProfile {
     let start = stated_profile(cells, params);
     let open: Vec<Vec<Cell>> =
@@ -335,9 +346,12 @@ mod tests {
             let drawn = draw_profile(&profile, &tables, &params, &mut stream(8, 0));
             let summer =
                 |profile: &TimeProfile| -> f64 { profile.shares(&cells)[4 * HOURS..8 * HOURS].iter().sum() };
-            // The counter was there all the time, and its closed days say nothing of how its counts vary.
-            let seen = profile.observed_shares(&cells, &tables);
-            assert!(seen.iter().all(|share| (share - 1.0).abs() < 1e-9), "{seen:?}");
+            // The counter was there all the time: what it saw open and closed is all there is.
+            let (open, closed) =
+                (profile.observed_shares(&cells, &tables), profile.closed_shares(&cells, &tables));
+            assert!(open.iter().zip(&closed).all(|(open, closed)| (open + closed - 1.0).abs() < 1e-9));
+            let is_apart = shut.pieces.iter().any(|piece| piece.is_apart);
+            assert!(closed[0] == 0.0 && (closed[1] > 0.2) == is_apart, "{closed:?}");
             (summer(&profile), summer(&drawn), tables.series[1].dispersion(&profile))
         };
         let (point, drawn, dispersion) = found(&shut);

@@ -115,7 +115,7 @@ fn open_variances(
         for (idx, parameter) in open.iter().enumerate() {
             theta[*parameter] = drawn[idx];
         }
-        expose_once(model, network, theta.as_slice(), &alone, (row, flow));
+        expose_once(model, network, theta.as_slice(), &alone, &[], (row, flow));
     });
     Ok(log_variances(&party_km, &least_km(network)))
 }

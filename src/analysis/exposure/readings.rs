@@ -67,15 +67,6 @@ pub struct ClockCorrection {
     pub add_s: i64,
 }
 
-/// A time in which those whom a counter counts were kept out.
-#[derive(Debug, Clone, Copy, PartialEq, Eq)]
-pub struct CounterClosure {
-    /// From when to when.
-    pub range: TimeRange,
-    /// Whether the whole area was closed: then its counts tell when people walk, too. Else they only tell how many walk there.
-    pub is_of_area: bool,
-}
-
 /// A counter with all that is known about it.
 #[derive(Debug, Clone, PartialEq)]
 pub struct Counter {
@@ -87,8 +78,9 @@ pub struct Counter {
     pub bins: Vec<Bin>,
     /// Clock corrections; the first whose range holds a bin's start applies.
     pub clock: Vec<ClockCorrection>,
-    /// Closures, in any order: here zeros are true and never taken for a gap.
-    pub closures: Vec<CounterClosure>,
+    /// When those whom it counts were kept out, in any order: here zeros are true and never taken for a gap, and what is counted
+    /// tells neither when nor how many people walk while it is open.
+    pub closures: Vec<TimeRange>,
     /// Paired calibration sessions.
     pub sessions: Vec<Session>,
 }
@@ -180,15 +172,15 @@ pub struct CountedTime {
     pub is_zero: bool,
 }
 
-/// The readings of a counter with a full count that lie in its closures at least in part, in order of time. All of them count,
-/// zeros included.
+/// The readings of a counter with a full count that lie in its closures at least in part, in order of time. None of them is taken
+/// for an outage.
 pub fn counted_while_closed(device: &Counter, params: &ExposureParams) -> Vec<CountedTime> {
     if device.closures.is_empty() {
         return Vec::new();
     }
     counted_bins(device, params, &mut ReadingReport::default())
         .iter()
-        .filter(|bin| is_closed(device, bin.start_s, bin.end_s, |_| true))
+        .filter(|bin| is_closed(device, bin.start_s, bin.end_s))
         .map(|bin| CountedTime {
             range: TimeRange { from_s: bin.start_s, to_s: bin.end_s },
             placement: bin.placement,
@@ -267,7 +259,7 @@ fn counted_bins(device: &Counter, params: &ExposureParams, report: &mut ReadingR
         covered_to = end_s;
         let coarse = f64::from(bin.length_s) > params.coarse_hours * 3600.0;
         let mut pieces = pieces_of(bin.local, bin.length_s, count, &params.hour_profile);
-        let is_apart = is_closed(device, bin.start_s, end_s, |closure| !closure.is_of_area);
+        let is_apart = is_closed(device, bin.start_s, end_s);
         pieces.iter_mut().for_each(|piece| piece.is_apart = is_apart);
         counted.push(CountedBin { start_s: bin.start_s, end_s, count, placement, coarse, pieces });
     }
@@ -299,10 +291,9 @@ fn placement_of(device: &Counter, start_s: i64, end_s: i64) -> Option<usize> {
         .position(|place| place.from_s <= start_s && place.to_s.is_none_or(|to_s| end_s <= to_s))
 }
 
-/// Whether a bin lies in a closure of that kind at least in part.
-fn is_closed(device: &Counter, start_s: i64, end_s: i64, kind: impl Fn(&CounterClosure) -> bool) -> bool {
-    let holds = |it: &CounterClosure| start_s < it.range.to_s && it.range.from_s < end_s;
-    device.closures.iter().any(|closure| kind(closure) && holds(closure))
+/// Whether a bin lies in a closure at least in part.
+fn is_closed(device: &Counter, start_s: i64, end_s: i64) -> bool {
+    device.closures.iter().any(|closed| start_s < closed.to_s && closed.from_s < end_s)
 }
 
 fn without_outages(
@@ -312,8 +303,7 @@ fn without_outages(
     report: &mut ReadingReport,
 ) -> Vec<CountedBin> {
     let rule = OutageRule { probability: params.zero_run_probability, hour_profile: &params.hour_profile };
-    let closed: Vec<bool> =
-        bins.iter().map(|bin| is_closed(device, bin.start_s, bin.end_s, |_| true)).collect();
+    let closed: Vec<bool> = bins.iter().map(|bin| is_closed(device, bin.start_s, bin.end_s)).collect();
     let is_outage = outage::find(&bins, &closed, &rule);
     let mut kept = Vec::with_capacity(bins.len());
     for (bin, lost) in bins.into_iter().zip(is_outage) {
@@ -402,10 +392,7 @@ mod tests {
         for bin in &mut closed.bins[20 * 24..25 * 24] {
             bin.count_in = Some(0);
         }
-        closed.closures.push(CounterClosure {
-            range: TimeRange { from_s: 20 * DAY_S, to_s: 25 * DAY_S },
-            is_of_area: false,
-        });
+        closed.closures.push(TimeRange { from_s: 20 * DAY_S, to_s: 25 * DAY_S });
         assert_eq!(cleaned(&closed).1.outage, 0);
         // Some walk all the same, and stay counted.
         closed.bins[22 * 24 + 10].count_in = Some(3);
@@ -416,11 +403,9 @@ mod tests {
         let of_day = date(2024, 1, 23);
         let on_it = series[0].pieces.iter().filter(|piece| piece.day == of_day).map(|piece| piece.count);
         assert_eq!(on_it.sum::<f64>(), 3.0);
-        // Its counts say how many walk there, and not when people walk: those of an area that is closed do.
+        // Its counts say neither how many walk while it is open nor when.
         let n_apart = |series: &[SiteSeries]| series[0].pieces.iter().filter(|piece| piece.is_apart).count();
         assert_eq!(n_apart(&series), 5 * 24);
-        closed.closures[0].is_of_area = true;
-        assert_eq!(n_apart(&cleaned(&closed).0), 0);
         assert_eq!(counted_while_closed(&hourly(60), &ExposureParams::default()), []);
     }
 

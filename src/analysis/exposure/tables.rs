@@ -19,7 +19,7 @@ pub struct Cell {
     pub hour: usize,
     /// Whether an assumed profile split the count over hours.
     pub split: bool,
-    /// Whether the trail there was closed while others were open: in no profile.
+    /// Whether it was closed there: in no profile and no level.
     pub is_apart: bool,
     /// Hours observed.
     pub hours: f64,
@@ -32,12 +32,12 @@ pub struct Cell {
 pub struct SeriesTable {
     /// Its cells, each once for the counts split by profile and once for the others, and apart from these while closed.
     pub cells: Vec<Cell>,
-    /// Passages counted in all.
+    /// Passages counted while it was open.
     pub count: f64,
+    /// Passages counted while it was closed.
+    pub count_closed: f64,
     /// The same by week: week, cell, hours, count.
     by_week: Vec<WeekPart>,
-    /// Of these, passages while the trail was closed and others were open.
-    count_apart: f64,
     /// By day it was open: the pieces as (cell index, hours) and the count.
     days: Vec<(f64, Vec<(usize, f64)>)>,
 }
@@ -91,7 +91,7 @@ impl SeriesTable {
         let mut by_week: BTreeMap<(usize, usize), (f64, f64)> = BTreeMap::new();
         let mut by_day: BTreeMap<Date, (f64, BTreeMap<usize, f64>)> = BTreeMap::new();
         let mut table =
-            Self { cells: Vec::new(), count: 0.0, by_week: Vec::new(), count_apart: 0.0, days: Vec::new() };
+            Self { cells: Vec::new(), count: 0.0, count_closed: 0.0, by_week: Vec::new(), days: Vec::new() };
         for piece in &series.pieces {
             let month = cells.month_idx(YearMonth::of(piece.day));
             let (Some(month), true) = (month, period.contains(piece.day)) else { continue };
@@ -103,14 +103,14 @@ impl SeriesTable {
             });
             table.cells[cell].hours += piece.hours;
             table.cells[cell].count += piece.count;
-            table.count += piece.count;
             let part = by_week.entry((week_of(period, piece.day), cell)).or_default();
             part.0 += piece.hours;
             part.1 += piece.count;
             if piece.is_apart {
-                table.count_apart += piece.count;
+                table.count_closed += piece.count;
                 continue;
             }
+            table.count += piece.count;
             let day = by_day.entry(piece.day).or_default();
             day.0 += piece.count;
             *day.1.entry(cell).or_default() += piece.hours;
@@ -124,7 +124,7 @@ impl SeriesTable {
         table
     }
 
-    /// The cells that tell when people walk.
+    /// The cells of the time it was open, which tell when people walk and how many.
     pub(crate) fn open_cells(&self) -> impl Iterator<Item = &Cell> {
         self.cells.iter().filter(|cell| !cell.is_apart)
     }
@@ -148,8 +148,7 @@ impl SeriesTable {
         };
         let days: Vec<(f64, f64)> =
             self.days.iter().map(|(count, parts)| (*count, expected(parts))).collect();
-        let level = (self.count - self.count_apart)
-            / days.iter().map(|day| day.1).sum::<f64>().max(f64::MIN_POSITIVE);
+        let level = self.count / days.iter().map(|day| day.1).sum::<f64>().max(f64::MIN_POSITIVE);
         let terms = days.iter().filter(|(_, expected)| expected * level > 0.0);
         let pearson: f64 = terms.clone().map(|(count, e)| (count - e * level).powi(2) / (e * level)).sum();
         let df = (terms.count() as f64 - 1.0).max(1.0);

@@ -1,10 +1,12 @@
-//! What closures do to walking: zeros that count, and trails that nobody counted on while they were closed.
+//! What closures do to walking: they are taken off where people were kept out, and zeros inside them are no outage.
 //!
-//! A closure reaches the counters that stand on its trail, at its trailhead, or, where it is of the whole area, everywhere: their
-//! zeros inside are zeros, no outage. Walking that counters are fitted to knows the closure then. What they do not know is the
-//! closed time in which none of them counted: of a trail's own closure those on the trail, of a closure of the whole area all of
-//! them, since the walkers of all trails are fitted to all counts. By the share of the walking that would fall into that time the
-//! trail's walking is less, however many closures cover it.
+//! A closure reaches the counters that stand on its trail, at its trailhead, or, where it is of the whole area, everywhere. What
+//! they count inside is in no level and in no course: these are of the open time, so that a counter that stood there for a few
+//! days, some of them closed, speaks of the open ones. Every closure is then taken off by the share of the walking that would fall
+//! into it, over the union of all that hold for a trail, whether or not a counter counted. Some people walk all the same: of the
+//! closed share that part is left which counters on the trail counted in closed time, of what the fit expects them to count there.
+
+use std::collections::BTreeMap;
 
 use jiff::Timestamp;
 use jiff::civil::DateTime;
@@ -13,16 +15,18 @@ use jiff::tz::TimeZone;
 use crate::analysis::exposure;
 use crate::analysis::exposure::CountedTime;
 use crate::analysis::exposure::Counter;
-use crate::analysis::exposure::CounterClosure;
 use crate::analysis::exposure::CounterSite;
+use crate::analysis::exposure::ExposureField;
 use crate::analysis::exposure::ExposureParams;
 use crate::analysis::exposure::Placement;
 use crate::analysis::exposure::StudyPeriod;
+use crate::analysis::exposure::TimeCells;
 use crate::analysis::exposure::TimeRange;
-use crate::analysis::exposure::TimeShares;
+use crate::analysis::exposure::closures::ClosedTrailhead;
 use crate::analysis::exposure::closures::closed_shares;
+use crate::analysis::exposure::closures::left;
+use crate::analysis::exposure::closures::passed_share;
 use crate::analysis::exposure::closures::united;
-use crate::analysis::exposure::closures::without;
 use crate::derived::DeriveError;
 use crate::derived::facts::Facts;
 use crate::derived::network::NetworkLayer;
@@ -53,9 +57,9 @@ pub struct ClosureEffect {
     pub closed: Closed,
     /// Whether some of it lies in the study period.
     pub is_in_period: bool,
-    /// Counters whose readings of that time count.
+    /// Counters that counted in it.
     pub counters: Vec<ClosedCounter>,
-    /// Trails, as indices, that were closed by it in the study period while no counter counted: their walking is less.
+    /// Trails, as indices, that were closed by it in the study period: their walking is less.
     pub less_on: Vec<usize>,
 }
 
@@ -77,21 +81,38 @@ pub struct Closures {
     pub effects: Vec<ClosureEffect>,
     /// By trail the share of its walking that is left, draw by draw; none where nothing was taken off.
     pub open: Vec<Option<Vec<f64>>>,
+    /// By trail the share of the closed walking that counters on it saw all the same.
+    pub passed: Vec<f64>,
+    /// The share of all who come that closures of the whole area leave, draw by draw; none where it was never closed.
+    pub area_open: Option<Vec<f64>>,
+    /// By trailhead of the facts the share of its starts that is left, draw by draw; none where it was never closed.
+    pub head_open: Vec<Option<Vec<f64>>>,
 }
 
 impl Closures {
     /// The share of its walking by which a trail has less, with 95 % limits: 0 where nothing was taken off.
     pub fn less_on(&self, trail: usize) -> Limits {
-        match self.open.get(trail).and_then(Option::as_ref) {
-            None => Limits { value: 0.0, lower: 0.0, upper: 0.0 },
-            Some(open) => limits_of(&mut open.iter().map(|open| 1.0 - open).collect::<Vec<f64>>()),
-        }
+        less(self.open.get(trail).and_then(Option::as_ref))
     }
 
-    /// The mean share of a trail's walking that is left; 1 where nothing was taken off.
+    /// The share by which fewer start at a trailhead for its own closures, with 95 % limits.
+    pub fn less_at(&self, trailhead: usize) -> Limits {
+        less(self.head_open.get(trailhead).and_then(Option::as_ref))
+    }
+
+    /// Of those who walk a trail while the area is open, the mean share that is left; 1 where the trail itself was never closed.
     pub fn mean_open(&self, trail: usize) -> f64 {
-        let open = self.open.get(trail).and_then(Option::as_ref);
-        open.map_or(1.0, |draws| draws.iter().sum::<f64>() / draws.len().max(1) as f64)
+        let mean = |draws: &Vec<f64>| draws.iter().sum::<f64>() / draws.len().max(1) as f64;
+        let area = self.area_open.as_ref().map_or(1.0, mean);
+        let open = self.open.get(trail).and_then(Option::as_ref).map_or(1.0, mean);
+        if area > 0.0 { open / area } else { 1.0 }
+    }
+}
+
+fn less(open: Option<&Vec<f64>>) -> Limits {
+    match open {
+        None => Limits { value: 0.0, lower: 0.0, upper: 0.0 },
+        Some(open) => limits_of(&mut open.iter().map(|open| 1.0 - open).collect::<Vec<f64>>()),
     }
 }
 
@@ -120,16 +141,13 @@ pub(super) fn at_counter(
     layer: &NetworkLayer,
     targets: &[Closed],
     placements: &[Placement],
-) -> Vec<CounterClosure> {
+) -> Vec<TimeRange> {
     let mut closures = Vec::new();
     for placement in placements {
         let stood = TimeRange { from_s: placement.from_s, to_s: placement.to_s.unwrap_or(i64::MAX) };
         let reached =
             facts.closures.iter().zip(targets).filter(|(_, it)| reaches(**it, placement.site, layer));
-        closures.extend(reached.filter_map(|(closure, closed)| {
-            let range = common(range(closure), stood)?;
-            Some(CounterClosure { range, is_of_area: *closed == Closed::Area })
-        }));
+        closures.extend(reached.filter_map(|(closure, _)| common(range(closure), stood)));
     }
     closures
 }
@@ -148,7 +166,7 @@ fn common(one: TimeRange, other: TimeRange) -> Option<TimeRange> {
 fn reaches(closed: Closed, site: CounterSite, layer: &NetworkLayer) -> bool {
     match closed {
         Closed::Area => true,
-        Closed::Trail(trail) => counts_on(trail, site, layer),
+        Closed::Trail(trail) => only_trail(site, layer) == Some(trail),
         Closed::Trailhead(head) => {
             matches!(site, CounterSite::Vertex(vertex) if layer.trailhead_vertices[head] == Some(vertex))
         }
@@ -156,140 +174,162 @@ fn reaches(closed: Closed, site: CounterSite, layer: &NetworkLayer) -> bool {
     }
 }
 
-/// Whether a counter counts those on a trail and nobody else: on one of its segments, or at an end from which only it leads on.
-fn counts_on(trail: usize, site: CounterSite, layer: &NetworkLayer) -> bool {
-    let is_of_trail = |segment: usize| layer.network.segments[segment].trail_idx == trail;
+/// The trail whose walkers a counter counts and nobody else: on one of its segments, or at an end from which only it leads on.
+fn only_trail(site: CounterSite, layer: &NetworkLayer) -> Option<usize> {
+    let trail_of = |segment: usize| layer.network.segments[segment].trail_idx;
     match site {
-        CounterSite::Segment(segment) => is_of_trail(segment),
+        CounterSite::Segment(segment) => Some(trail_of(segment)),
         CounterSite::Vertex(vertex) => {
             let at = layer.network.graph().at(vertex);
-            !at.is_empty() && at.iter().all(|incident| is_of_trail(incident.edge))
+            let trail = trail_of(at.first()?.edge);
+            at.iter().all(|incident| trail_of(incident.edge) == trail).then_some(trail)
         }
-        CounterSite::Place(_) => false,
+        CounterSite::Place(_) => None,
     }
 }
 
-/// What closures meet: the counters, their readings inside, and the days looked at.
-struct Ground<'a> {
+/// The closures on the days looked at.
+pub(super) struct Ground<'a> {
     facts: &'a Facts,
     layer: &'a NetworkLayer,
-    counters: &'a [Counter],
-    /// By counter, its readings inside its closures.
-    counted: Vec<Vec<CountedTime>>,
     targets: Vec<Closed>,
-    /// The study period.
-    period: TimeRange,
+    /// By closure what of it lies in the study period.
+    inside: Vec<Option<TimeRange>>,
+    /// When the whole area was closed.
+    area: Vec<TimeRange>,
+    period: &'a StudyPeriod,
+    zone: &'a TimeZone,
+    cells: TimeCells,
 }
 
-/// What the closures did, and the share of its walking that each trail is left with.
-///
-/// # Errors
-/// [`DeriveError::Internal`] when the study period is out of the range of instants.
-pub(super) fn effects(
-    (facts, layer): (&Facts, &NetworkLayer),
-    (counters, params): (&[Counter], &ExposureParams),
-    (period, zone): (&StudyPeriod, &TimeZone),
-    time: &TimeShares,
-) -> Result<Closures, DeriveError> {
-    let n_trails = layer.network.trails.len();
-    if facts.closures.is_empty() {
-        return Ok(Closures { effects: Vec::new(), open: vec![None; n_trails] });
+impl<'a> Ground<'a> {
+    /// # Errors
+    /// [`DeriveError::Internal`] when the study period is out of the range of instants.
+    pub(super) fn new(
+        (facts, layer): (&'a Facts, &'a NetworkLayer),
+        targets: Vec<Closed>,
+        (period, zone): (&'a StudyPeriod, &'a TimeZone),
+    ) -> Result<Self, DeriveError> {
+        let midnight = |day: jiff::civil::Date| {
+            zone.to_timestamp(day.at(0, 0, 0, 0)).map(Timestamp::as_second).map_err(DeriveError::internal)
+        };
+        let after = period.last().tomorrow().map_err(DeriveError::internal)?;
+        let days = TimeRange { from_s: midnight(period.first())?, to_s: midnight(after)? };
+        let inside: Vec<Option<TimeRange>> =
+            facts.closures.iter().map(|closure| common(range(closure), days)).collect();
+        let of_area = targets.iter().zip(&inside).filter(|(closed, _)| **closed == Closed::Area);
+        let area = united(of_area.filter_map(|(_, inside)| *inside).collect());
+        Ok(Self { facts, layer, targets, inside, area, period, zone, cells: TimeCells::of(period) })
     }
-    let midnight = |day: jiff::civil::Date| {
-        zone.to_timestamp(day.at(0, 0, 0, 0)).map(Timestamp::as_second).map_err(DeriveError::internal)
-    };
-    let after = period.last().tomorrow().map_err(DeriveError::internal)?;
-    let ground = Ground {
-        facts,
-        layer,
-        counters,
-        counted: counters.iter().map(|it| exposure::counted_while_closed(it, params)).collect(),
-        targets: targets(facts, layer),
-        period: TimeRange { from_s: midnight(period.first())?, to_s: midnight(after)? },
-    };
-    let mut effects: Vec<ClosureEffect> = (0..facts.closures.len()).map(|idx| ground.effect(idx)).collect();
-    let seen_of_area = ground.seen_of_area();
-    let mut open = vec![None; n_trails];
-    let mean = time.mean();
-    // By cell what was closed, and its mean share of all walking.
-    let weighed = |ranges: &[TimeRange]| {
-        let closed = closed_shares(period, &time.cells, &local(ranges, zone));
-        let share: f64 = closed.iter().zip(&mean).map(|(closed, share)| closed * share).sum();
-        (closed, share)
-    };
-    for (trail, open) in open.iter_mut().enumerate() {
-        let unseen = ground.unseen(trail, &seen_of_area);
-        let (closed, share) = weighed(&unseen);
-        if share < LEAST_SHARE {
-            continue;
+
+    /// Trailheads with closures of their own in the period; `kept` are those on the network, as indices into the facts'.
+    pub(super) fn trailheads(&self, kept: &[usize]) -> Vec<ClosedTrailhead> {
+        let area_open = self.open_cells(self.area.clone());
+        let own = self.own(|closed| match closed {
+            Closed::Trailhead(head) => kept.iter().position(|it| *it == head),
+            _ => None,
+        });
+        let each = own.into_iter().map(|(trailhead, ranges)| ClosedTrailhead {
+            trailhead,
+            open: self.open_cells(ranges),
+            area_open: area_open.clone(),
+        });
+        each.collect()
+    }
+
+    /// What the closures did, and the share of its walking that each trail is left with.
+    pub(super) fn effects(
+        &self,
+        (counters, params): (&[Counter], &ExposureParams),
+        kept: &[usize],
+        field: &ExposureField,
+    ) -> Closures {
+        let n_trails = self.layer.network.trails.len();
+        let mut head_open = vec![None; self.facts.trailheads.len()];
+        for (head, open) in kept.iter().zip(&field.head_open) {
+            head_open[*head].clone_from(open);
         }
-        let kept: Vec<f64> = closed.iter().map(|closed| 1.0 - closed).collect();
-        *open = Some(time.share_kept(&kept));
-        for idx in ground.of_trail(trail) {
-            let of_it = range(&facts.closures[idx]);
-            let part: Vec<TimeRange> = unseen.iter().filter_map(|it| common(*it, of_it)).collect();
-            if weighed(&part).1 >= LEAST_SHARE {
-                effects[idx].less_on.push(trail);
+        let mut closures = Closures {
+            effects: Vec::new(),
+            open: vec![None; n_trails],
+            passed: vec![0.0; n_trails],
+            area_open: None,
+            head_open,
+        };
+        if self.facts.closures.is_empty() {
+            return closures;
+        }
+        let counted: Vec<Vec<CountedTime>> =
+            counters.iter().map(|it| exposure::counted_while_closed(it, params)).collect();
+        closures.effects = (0..self.targets.len()).map(|idx| self.effect(idx, counters, &counted)).collect();
+        let mut on_trail = vec![(0.0, 0.0); n_trails];
+        for fit in &field.counters {
+            let Some(trail) = only_trail(fit.site, self.layer) else { continue };
+            on_trail[trail].0 += fit.observed_closed;
+            on_trail[trail].1 += fit.expected_closed;
+        }
+        let open_share = |ranges: Vec<TimeRange>| field.time.share_kept(&self.open_cells(ranges));
+        closures.area_open = (!self.area.is_empty()).then(|| open_share(self.area.clone()));
+        let own = self.own(|closed| match closed {
+            Closed::Trail(trail) => Some(trail),
+            _ => None,
+        });
+        let mut own: BTreeMap<usize, Vec<f64>> =
+            own.into_iter().map(|(trail, ranges)| (trail, open_share(ranges))).collect();
+        for (trail, (counted, expected)) in on_trail.into_iter().enumerate() {
+            let Some(open) = own.remove(&trail).or_else(|| closures.area_open.clone()) else { continue };
+            let passed = passed_share(counted, expected);
+            closures.passed[trail] = passed;
+            closures.open[trail] = Some(open.iter().map(|open| left(*open, 1.0, passed)).collect());
+        }
+        for (effect, inside) in closures.effects.iter_mut().zip(&self.inside) {
+            effect.less_on = match effect.closed {
+                _ if inside.is_none() => Vec::new(),
+                Closed::Area => (0..n_trails).collect(),
+                Closed::Trail(trail) => vec![trail],
+                Closed::Trailhead(_) | Closed::Nowhere => Vec::new(),
+            };
+        }
+        closures
+    }
+
+    /// By what `of` takes from the targets, when it was closed in the period: by its own closures and those of the whole area.
+    fn own(&self, of: impl Fn(Closed) -> Option<usize>) -> BTreeMap<usize, Vec<TimeRange>> {
+        let mut own: BTreeMap<usize, Vec<TimeRange>> = BTreeMap::new();
+        for (closed, inside) in self.targets.iter().zip(&self.inside) {
+            if let (Some(target), Some(inside)) = (of(*closed), inside) {
+                own.entry(target).or_insert_with(|| self.area.clone()).push(*inside);
             }
         }
+        own
     }
-    Ok(Closures { effects, open })
-}
 
-impl Ground<'_> {
-    fn effect(&self, idx: usize) -> ClosureEffect {
+    /// By cell the share of its time in which none of the ranges holds.
+    fn open_cells(&self, ranges: Vec<TimeRange>) -> Vec<f64> {
+        let closed = closed_shares(self.period, &self.cells, &local(&united(ranges), self.zone));
+        closed.iter().map(|closed| 1.0 - closed).collect()
+    }
+
+    fn effect(&self, idx: usize, counters: &[Counter], counted: &[Vec<CountedTime>]) -> ClosureEffect {
         let closed = self.targets[idx];
-        let inside = self.in_period(idx);
-        let counters =
-            self.counters.iter().zip(&self.counted).enumerate().filter_map(|(counter, (it, counted))| {
-                let inside = inside?;
-                let is_there = |time: &&CountedTime| {
-                    reaches(closed, it.placements[time.placement].site, self.layer)
-                        && common(time.range, inside).is_some()
-                };
-                let n_readings = counted.iter().filter(is_there).count();
-                let n_zero = counted.iter().filter(is_there).filter(|time| time.is_zero).count();
-                (n_readings > 0).then_some(ClosedCounter { counter, n_readings, n_zero })
-            });
+        let inside = self.inside[idx];
+        let counters = counters.iter().zip(counted).enumerate().filter_map(|(counter, (it, counted))| {
+            let inside = inside?;
+            let first = counted.partition_point(|time| time.range.to_s <= inside.from_s);
+            let times = counted[first..].iter().take_while(|time| time.range.from_s < inside.to_s);
+            let (mut n_readings, mut n_zero) = (0, 0);
+            for time in times.filter(|time| reaches(closed, it.placements[time.placement].site, self.layer)) {
+                n_readings += 1;
+                n_zero += usize::from(time.is_zero);
+            }
+            (n_readings > 0).then_some(ClosedCounter { counter, n_readings, n_zero })
+        });
         ClosureEffect {
             closed,
             is_in_period: inside.is_some(),
             counters: counters.collect(),
             less_on: Vec::new(),
         }
-    }
-
-    /// The closures of a trail, those of the whole area with them.
-    fn of_trail(&self, trail: usize) -> impl Iterator<Item = usize> {
-        let is_of_it = move |closed: &Closed| *closed == Closed::Area || *closed == Closed::Trail(trail);
-        let of_it = self.targets.iter().enumerate().filter(move |(_, closed)| is_of_it(closed));
-        of_it.map(|(idx, _)| idx)
-    }
-
-    /// When a trail was closed in the study period while no counter counted that knows it.
-    fn unseen(&self, trail: usize, seen_of_area: &[TimeRange]) -> Vec<TimeRange> {
-        let closed = united(self.of_trail(trail).filter_map(|idx| self.in_period(idx)).collect());
-        if closed.is_empty() {
-            return closed;
-        }
-        let on_trail = self.counters.iter().zip(&self.counted).flat_map(|(counter, counted)| {
-            let here =
-                |it: &&CountedTime| counts_on(trail, counter.placements[it.placement].site, self.layer);
-            counted.iter().filter(here).map(|it| it.range)
-        });
-        without(&closed, &united(on_trail.chain(seen_of_area.iter().copied()).collect()))
-    }
-
-    /// When the whole area was closed in the study period and some counter counted.
-    fn seen_of_area(&self) -> Vec<TimeRange> {
-        let of_area = self.targets.iter().enumerate().filter(|(_, closed)| **closed == Closed::Area);
-        let area = united(of_area.filter_map(|(idx, _)| self.in_period(idx)).collect());
-        let anywhere = united(self.counted.iter().flatten().map(|it| it.range).collect());
-        without(&area, &without(&area, &anywhere))
-    }
-
-    fn in_period(&self, idx: usize) -> Option<TimeRange> {
-        common(range(&self.facts.closures[idx]), self.period)
     }
 }
 

@@ -9,6 +9,7 @@ use crate::derived::study::Layers;
 use crate::derived::study::need;
 use crate::derived::study::table::Table;
 use crate::domain::closure::Closure;
+use crate::domain::closure::WHOLE_AREA;
 
 /// A closure, and one of the trails whose walking is less for it.
 struct Row<'a> {
@@ -41,8 +42,11 @@ pub(super) fn closures(layers: &Layers) -> Result<Table, String> {
     };
     let (readings, zeros) = (sum(|it| it.n_readings), sum(|it| it.n_zero));
     Ok(Table::of(rows)
-        .column("name", "", "trail or trailhead that was closed; empty for the whole area", |row| {
-            row.closure.name.clone()
+        .column("name", "", "trail or trailhead that was closed, or whole area", |row| {
+            match row.closure.name.as_str() {
+                "" => WHOLE_AREA.to_owned(),
+                name => name.to_owned(),
+            }
         })
         .column("closed", "", "what is there of that name now: area, trail, trailhead, or nowhere", |row| {
             match row.effect.closed {
@@ -56,23 +60,35 @@ pub(super) fn closures(layers: &Layers) -> Result<Table, String> {
         .column("until", "local time", "from when on it was open again; empty while it is closed", |row| {
             row.closure.until_s.and_then(local)
         })
-        .column("counters", "", "counters whose readings of that time count", |row| {
+        .column("counters", "", "counters that counted in that time", |row| {
             let names = row.effect.counters.iter().map(|it| facts.counters[it.counter].name.as_str());
             names.collect::<Vec<_>>().join("; ")
         })
         .column("readings", "", "their readings in the closed time, within the study period", readings)
-        .column("zeros", "", "of these, readings of nobody, which count as zero", zeros)
+        .column("zeros", "", "of these, readings of nobody, which pass for no outage", zeros)
         .column(
             "less_on",
             "",
-            "trail whose walking is less, since no counter counted while it was closed",
-            |row| row.less_on.map(|trail| network.trails[trail].name.clone()),
+            "trail whose walking is less, or trailhead at which fewer start",
+            |row| match (row.less_on, row.effect.closed) {
+                (Some(trail), _) => Some(network.trails[trail].name.clone()),
+                (None, Closed::Trailhead(head)) if row.effect.is_in_period => {
+                    Some(facts.trailheads[head].name.clone())
+                }
+                _ => None,
+            },
         )
         .limits(
             "less_by",
             "share",
-            "share of its walking that would fall into that time, for all its closures together",
-            |row| row.less_on.map(|trail| exposure.closures.less_on(trail)),
+            "share that would fall into that time, less those who were counted all the same, for all its closures together",
+            |row| match (row.less_on, row.effect.closed) {
+                (Some(trail), _) => Some(exposure.closures.less_on(trail)),
+                (None, Closed::Trailhead(head)) if row.effect.is_in_period => {
+                    Some(exposure.closures.less_at(head))
+                }
+                _ => None,
+            },
         )
         .done())
 }

@@ -44,15 +44,35 @@ pub(super) fn counters(layers: &Layers) -> Result<Table, String> {
             facts.counters.get(it.counter).map(|counter| counter.name.clone())
         })
         .column("stood_at", "", "where it stood", |it| site(&it.site))
-        .column("observed", "passages", "passages the device counted in the study period", |it| it.observed)
+        .column(
+            "observed",
+            "passages",
+            "passages the device counted in the study period while it was open there",
+            |it| it.observed,
+        )
         .column("expected", "passages", "what the fit expects the device to count in the same hours", |it| {
             it.expected
         })
         .column("dispersion", "", "Pearson dispersion of its daily counts", |it| it.dispersion)
-        .column("share_observed", "share", "share of the period's walkers it was there to count", |it| {
-            it.share_observed
-        })
+        .column(
+            "share_observed",
+            "share",
+            "share of the period's walkers it was there to count while it was open there",
+            |it| it.share_observed,
+        )
         .column("is_used", "", "whether it took part in the fit", |it| if it.is_used { "yes" } else { "no" })
+        .column(
+            "observed_closed",
+            "passages",
+            "passages the device counted while it was closed there",
+            |it| it.observed_closed,
+        )
+        .column(
+            "expected_closed",
+            "passages",
+            "what the fit expects the device to count in these hours if it were open",
+            |it| it.expected_closed,
+        )
         .done())
 }
 

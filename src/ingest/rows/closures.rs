@@ -2,6 +2,7 @@
 
 use crate::domain::closure::Closure;
 use crate::domain::closure::LONGEST_REASON;
+use crate::domain::closure::WHOLE_AREA;
 use crate::ingest::context::Context;
 use crate::ingest::error::Problem;
 use crate::ingest::field::Field;
@@ -9,8 +10,17 @@ use crate::ingest::fields::dates;
 use crate::ingest::fields::dates::Edge;
 use crate::ingest::row::Row;
 
-/// The name is taken as it stands: a trail or trailhead of that name may come later, or again.
+/// The name is taken as it stands: a trail or trailhead of that name may come later, or again. The whole area must be written out,
+/// since a name that was forgotten would close everything.
 pub(super) fn closure(row: &dyn Row, context: &Context) -> Result<Closure, Problem> {
+    let name = match row.get(Field::Name) {
+        "" => {
+            let hint = "write the name of the trail or trailhead, or whole area where everything was closed";
+            return Err(Problem::new(Field::Name.name(), "", "there is no value", hint));
+        }
+        name if name.to_lowercase().split_whitespace().eq(WHOLE_AREA.split(' ')) => "",
+        name => name,
+    };
     let none = || {
         let hint = "write the day it was closed, as 2024-05-04, or with the time, as 2024-05-04T09:10";
         Problem::new(Field::From.name(), "", "there is no value", hint)
@@ -27,7 +37,7 @@ pub(super) fn closure(row: &dyn Row, context: &Context) -> Result<Closure, Probl
         let words = format!("this is longer than {LONGEST_REASON} characters");
         return Err(Problem::new(Field::Reason.name(), reason, words, "say why in a few words"));
     }
-    Ok(Closure { name: row.get(Field::Name).to_owned(), from_s, until_s, reason: reason.to_owned() })
+    Ok(Closure { name: name.to_owned(), from_s, until_s, reason: reason.to_owned() })
 }
 
 #[cfg(test)]
@@ -66,14 +76,23 @@ mod tests {
         assert_eq!(row("2024-05-01", "").until_s, None);
         // The whole area, and what was announced for a day to come.
         let ahead = context.today.saturating_add(jiff::Span::new().days(90)).to_string();
-        let area = read(&context, &[("name", ""), ("from", &ahead)]).unwrap();
-        assert_eq!((area.name.as_str(), area.reason.as_str()), ("", ""));
+        for words in ["whole area", "Whole Area", " WHOLE  AREA "] {
+            let area = read(&context, &[("name", words), ("from", &ahead)]).unwrap();
+            assert_eq!((area.name.as_str(), area.reason.as_str()), ("", ""));
+        }
+        assert_eq!(read(&context, &[("name", "area"), ("from", &ahead)]).unwrap().name, "area");
     }
 
     #[test]
     fn what_cannot_be_is_refused_at_its_field() {
         let context = context();
         let long = "a".repeat(201);
+        for cells in [&[("name", " "), ("from", "2025-06-01")][..], &[("from", "2025-06-01")]] {
+            let problem = read(&context, cells).unwrap_err();
+            assert_eq!((problem.field.as_str(), problem.value.as_str()), ("name", ""));
+            assert_eq!(problem.reason, "there is no value");
+            assert!(problem.hint.contains("whole area"), "{problem:?}");
+        }
         let check = |from, until, reason: &str, field: &str, words: &str| {
             let cells = [("name", "Rim"), ("from", from), ("until", until), ("reason", reason)];
             let problem = read(&context, &cells).unwrap_err();

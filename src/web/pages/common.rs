@@ -3,9 +3,12 @@
 use crate::analysis::rates::Certainty;
 use crate::analysis::rates::Provenance;
 use crate::analysis::rates::UnitRate;
+use crate::app::App;
+use crate::derived::DeriveError;
 use crate::derived::Derived;
 use crate::derived::density::course;
 use crate::derived::exposure::ExposureLayer;
+use crate::derived::exposure::closures::Closed;
 use crate::derived::facts::Facts;
 use crate::derived::network::NetworkLayer;
 use crate::derived::plan::PlanLayer;
@@ -18,6 +21,7 @@ use crate::domain::approach::CoreReaction;
 use crate::domain::batch::Content;
 use crate::ingest::is_about_health;
 use crate::web::auth::Who;
+use crate::web::error::Error;
 use crate::web::views::charts::Estimate;
 use crate::web::views::charts::thousands;
 use crate::web::views::figure::Behind;
@@ -51,6 +55,47 @@ pub(in crate::web) fn frame(facts: &Derived<Facts>, section: Section, title: &st
         width: Width::Column,
         reader: Reader::Staff,
     }
+}
+
+/// Trails named in a notice; of further ones there is a number.
+const MOST_CLOSED: usize = 6;
+
+/// What closures mean for answers about time: empty where nothing was closed on the days looked at, or nothing says who walks.
+pub(in crate::web) async fn closed_words(app: &App, facts: &Derived<Facts>) -> Result<String, Error> {
+    if facts.closures.is_empty() {
+        return Ok(String::new());
+    }
+    let exposure = match app.deriver().exposure(facts).await {
+        Ok(exposure) => exposure,
+        Err(DeriveError::Unanswerable(_)) => return Ok(String::new()),
+        Err(error) => return Err(error.into()),
+    };
+    let mut names: Vec<&str> = Vec::new();
+    for (closure, effect) in facts.closures.iter().zip(&exposure.closures.effects) {
+        let name = match effect.closed {
+            _ if !effect.is_in_period => continue,
+            Closed::Nowhere => continue,
+            Closed::Area => "the whole area",
+            Closed::Trail(_) | Closed::Trailhead(_) => closure.name.as_str(),
+        };
+        if !names.contains(&name) {
+            names.push(name);
+        }
+    }
+    if names.is_empty() {
+        return Ok(String::new());
+    }
+    let more = match names.len().saturating_sub(MOST_CLOSED) {
+        0 => String::new(),
+        n => format!(" and {n} more"),
+    };
+    names.truncate(MOST_CLOSED);
+    Ok(format!(
+        "Closed for a time: {}{more}. Their walking is less for it over all days together, but within the year it is taken to follow \
+         the common course of all trails. So months, weeks, and comparisons of one time with another are off there: few reports \
+         in closed weeks look like a quiet season, and usual numbers in a later season like a rise.",
+        names.join(", ")
+    ))
 }
 
 /// What the rates rest on, in words.

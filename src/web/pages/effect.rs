@@ -87,6 +87,7 @@ async fn page(app: &App, facts: &Derived<Facts>, query: &Query) -> Result<(Effec
         layer.planning.n_walks, layer.planning.encounters, layer.planning.survey_km
     );
     let page = EffectPage {
+        closed: common::closed_words(app, facts).await?,
         headline: effect_words::headline(&layer),
         signs: layer.signs.iter().map(|sign| sign_shown(facts, sign, &zone, now_s)).collect(),
         campaigns: match &layer.campaigns {

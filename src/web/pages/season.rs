@@ -46,8 +46,9 @@ pub async fn show(app: Exact, query: Query) -> Result<impl IntoResponse, Error> 
         }
         Err(reason) => Err(reason.clone()),
     };
+    let closed = common::closed_words(&app, &facts).await?;
     let frame = common::frame(&facts, Section::Analysis, "Season and hours", records);
-    let markup = views::layout::page(&frame, views::season::body(&SeasonPage { answer }));
+    let markup = views::layout::page(&frame, views::season::body(&SeasonPage { closed, answer }));
     Ok(Cached(CachePolicy::of_revision(facts.revision, "season"), markup))
 }
 

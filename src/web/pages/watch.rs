@@ -117,6 +117,7 @@ async fn page(
     let records = season.as_ref().map(|season| season.basis.join("; ")).unwrap_or_default();
     let form = completed(app, facts, form);
     let shown = WatchPage {
+        closed: common::closed_words(app, facts).await?,
         season,
         is_by_trail: unit == UnitKind::Trail,
         until: query.get("until").unwrap_or_default().to_owned(),

@@ -22,9 +22,12 @@ pub const SECTIONS: &[(&str, &str)] = &[
         "Exposure is party-kilometres on each segment in the study period, from counters with their calibration and, \
          between counters, from a model of walkers with stated priors. Walkers become parties by the mean party size of the \
          trail they walk on, where one was counted there, else of the trailhead they started at, else of the area. Where no counter \
-         stands, the walking between two junctions has an error of the model of its own. While a trail was closed, zeros of a counter on it are \
-         zeros, in no course of the year or of the day but its own number of walkers; where no counter counted, its walking in each draw is \
-         less by the share of all walking that falls into the closed months and hours, days of a month evenly. Whole draws \
+         stands, the walking between two junctions has an error of the model of its own. Levels and courses are those of the open time: what a \
+         counter counts while its trail, its trailhead or the whole area is closed is in neither, and its zeros there are no outage. In each draw a closed trail's walking is \
+         less by the share of all walking that falls into the closed months and hours, days of a month evenly, but for the part that counters on it counted there of what the fit expects; \
+         closures of the area take it off parties and visits of places too, those of a trailhead off its starts. Within the year the \
+         walking of a closed trail follows the common course all the same: season, weeks, this season against former ones, and before and after signs are off \
+         there. Whole draws \
          of the field are carried through every later step. Where the counts do not identify a segment's walking it is assumed, and the segment is neither ranked \
          nor compared.",
     ),

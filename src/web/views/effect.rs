@@ -12,6 +12,8 @@ use crate::web::views::effect_watch::WatchingShown;
 /// The page.
 #[derive(Debug, Clone)]
 pub struct EffectPage {
+    /// Which trails were closed for a time, and what that means here; empty where none was.
+    pub closed: String,
     /// The sentence for everybody.
     pub headline: String,
     /// The signs.
@@ -125,6 +127,7 @@ pub struct PlanningShown {
 pub fn body(page: &EffectPage) -> Markup {
     html! {
         h1 { "Did the signs help?" }
+        @if !page.closed.is_empty() { p.notice { (page.closed) } }
         p { strong { (page.headline) } }
         @match &page.campaigns {
             Ok(campaigns) => @for campaign in campaigns { (campaign_card(campaign)) },
@@ -389,6 +392,7 @@ pub fn samples() -> Vec<EffectPage> {
         inspected: "good, 2 May 2024, by A. Ranger".to_owned(),
     };
     let page = EffectPage {
+        closed: String::new(),
         headline: "Fewer snakes were met where the signs warn.".to_owned(),
         signs: vec![sign.clone(), SignShown { id: 5, name: "S2".to_owned(), is_up: false, ..sign }],
         campaigns: Ok(vec![campaign]),
@@ -401,6 +405,7 @@ pub fn samples() -> Vec<EffectPage> {
         only_looks: false,
     };
     let none = EffectPage {
+        closed: String::new(),
         headline: "No sign has been put up yet.".to_owned(),
         campaigns: Err("No sign has been put up yet.".to_owned()),
         planning: PlanningShown {

@@ -197,7 +197,7 @@ fn help(content: Content) -> Option<&'static str> {
             "One row a mean: how many people a party has, counted at a trailhead, on a trail, or anywhere in the area. A row names a trailhead, or a trail, or neither for the whole area, never both. On a trail with a mean of its own, all who walk there are turned into parties by it, wherever they started. from and until are dates; without them it holds always. parties is how many were counted.",
         ),
         Content::Closures => Some(
-            "One row a time in which people were not to walk: name is that of a trail or a trailhead, and stays empty for the whole area. from and until are days, which are then meant as a whole, or days with a time; until stays empty while it is still closed. reason is a few words. Zeros that a counter reads while its trail was closed are zeros then, not an outage. Closures may overlap. A name that is on no trail or trailhead is kept, and named on the page about walking.",
+            "One row a time in which people were not to walk: name is that of a trail or a trailhead, or the words whole area where everything was closed. from and until are days, which are then meant as a whole, or days with a time; until stays empty while it is still closed. reason is a few words. Zeros that a counter reads while its trail was closed are then no outage. Closures may overlap. A name that is on no trail or trailhead is kept, and named on the page about walking.",
         ),
         _ => None,
     }

@@ -12,6 +12,8 @@ use crate::web::views::map::MONTHS;
 /// The page.
 #[derive(Debug, Clone)]
 pub struct SeasonPage {
+    /// Which trails were closed for a time, and what that means here; empty where none was.
+    pub closed: String,
     /// The answer, or why there is none.
     pub answer: Result<Season, String>,
 }
@@ -81,6 +83,7 @@ pub fn body(page: &SeasonPage) -> Markup {
     };
     html! {
         h1 { "Season and hours" }
+        @if !page.closed.is_empty() { p.notice { (page.closed) } }
         p.soft { "Encounters for each kilometre walked, relative to the mean over all walking; the band is the 95 % interval. When people walk is divided out." }
         div.grid {
             section.card { h2 { "By month" } (month_curve(season)) }
@@ -283,7 +286,7 @@ pub fn samples() -> Vec<SeasonPage> {
             records_words: "812 reports with a time, 188 with a date only".to_owned(),
         };
     vec![
-        SeasonPage { answer: Ok(season) },
-        SeasonPage { answer: Err("too few encounters for a curve".to_owned()) },
+        SeasonPage { closed: String::new(), answer: Ok(season) },
+        SeasonPage { closed: String::new(), answer: Err("too few encounters for a curve".to_owned()) },
     ]
 }

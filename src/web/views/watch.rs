@@ -9,6 +9,8 @@ use crate::web::views::charts::small_probability;
 /// The page.
 #[derive(Debug, Clone)]
 pub struct WatchPage {
+    /// Which trails were closed for a time, and what that means here; empty where none was.
+    pub closed: String,
     /// What was found, or why nothing can be expected.
     pub season: Result<SeasonShown, String>,
     /// Whether trails are watched instead of stretches.
@@ -159,6 +161,7 @@ pub struct NoticeRow {
 pub fn body(page: &WatchPage) -> Markup {
     html! {
         h1 { "This season against expectation" }
+        @if !page.closed.is_empty() { p.notice { (page.closed) } }
         (question(page))
         @match &page.season {
             Ok(season) => (shown(season, page)),
@@ -460,6 +463,7 @@ pub fn samples() -> Vec<WatchPage> {
         rests_on: "data revision 12; default settings, 200 draws, seed 1".to_owned(),
     };
     let full = WatchPage {
+        closed: String::new(),
         season: Ok(season.clone()),
         is_by_trail: false,
         until: "2026-05-28".to_owned(),
@@ -484,6 +488,7 @@ pub fn samples() -> Vec<WatchPage> {
         ..full.clone()
     };
     let first = WatchPage {
+        closed: String::new(),
         season: Err("There is no earlier year.".to_owned()),
         of_error: Some("there is no trail of that name".to_owned()),
         ..quiet.clone()

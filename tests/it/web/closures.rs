@@ -119,6 +119,11 @@ async fn a_closed_trail_without_a_counter_is_walked_less_and_the_undo_opens_it()
             "A closure says nothing about snakes.",
         ],
     );
+    for address in ["/season", "/watch", "/effect"] {
+        let page = test.get(address).await.expect(200);
+        page.says("Closed for a time: Swale Path. Their walking is less");
+        page.says("months, weeks, and comparisons of one time with another are off there");
+    }
     let table = test.get("/study/closures.csv").await.expect(200);
     let lines: Vec<&str> = table.body.lines().collect();
     assert_eq!(
@@ -138,6 +143,9 @@ async fn a_closed_trail_without_a_counter_is_walked_less_and_the_undo_opens_it()
     test.submit(&format!("{batch}/undo"), "").await.expect(303);
     assert_eq!(walking(&test).await.field.party_km, before.field.party_km);
     test.get("/exposure").await.expect(200).says("None were brought in.");
+    for address in ["/season", "/watch", "/effect"] {
+        test.get(address).await.expect(200).never_says("Closed for a time");
+    }
 
     // Closed all the time nobody walks there, and no rate is made of it.
     bring_in_closures(&test, "Swale Path,2023-11-01,,\n").await;
@@ -156,11 +164,11 @@ async fn every_closure_says_what_it_did_and_wrong_rows_wait() {
     let file = format!(
         "{HEAD}{LEDGE},2024-06-01,,flood\nWest Gate,2024-04-02T06:00,2024-04-03T12:00,fallen tree\n\
          South Gate,2024-05-05,2024-05-06,\nNowhere Trail,2024-05-01,2024-05-02,\n\
-         ,2024-04-10,2024-04-11,storm\n{LEDGE},2010-01-01,2010-02-01,\n\
+         Whole area,2024-04-10,2024-04-11,storm\n,2025-06-01,,flood\n{LEDGE},2010-01-01,2010-02-01,\n\
          {LEDGE},2024-05-09,2024-05-08,\n{LEDGE},soon,,\n{LEDGE},,2024-05-08,\n{LEDGE},2024-06-01,2024-06-02,flood\n\
          =1+1,2024-05-01,,\n\"<script>alert(1)</script>\",2024-05-03,,\"<b>\"\n"
     );
-    assert_eq!(bring_in(&test, Content::Closures, file).await, (7, 5));
+    assert_eq!(bring_in(&test, Content::Closures, file).await, (7, 6));
     said(
         &test.get("/data/rows").await.expect(200),
         &[
@@ -176,10 +184,13 @@ async fn every_closure_says_what_it_did_and_wrong_rows_wait() {
         &page,
         &[
             // Ten hours of the day the counter counts nobody, open or closed.
-            "Counter C1: 300 of 720 readings are zero and count as zero.",
-            "Counter C1: 10 of 30 readings are zero and count as zero.",
-            "Counter C1: 20 of 48 readings are zero and count as zero.",
-            "Nothing: no counter counted at it, so those who start there are left as they are.",
+            "Counter C1: 300 of 720 readings are zero, and none passes for an outage.",
+            "Counter C1: 10 of 30 readings are zero, and none passes for an outage.",
+            "Counter C1: 20 of 48 readings are zero, and none passes for an outage.",
+            "Walkers who start there are fewer by ",
+            "Walking on Swale Path is less by ",
+            // The park's counter goes on counting as before.
+            "of those who else walk there were counted all the same",
             "Holds nowhere: no trail or trailhead of that name is there now.",
             "Nothing: it lies outside the days looked at.",
             "still closed",
@@ -190,10 +201,16 @@ async fn every_closure_says_what_it_did_and_wrong_rows_wait() {
         ],
     );
     page.never_says("<script>alert");
-    page.never_says("Walking on ");
     let exposure = walking(&test).await;
     assert_eq!(exposure.closures.effects.len(), 7);
-    assert!(exposure.closures.open.iter().all(Option::is_none));
+    let closures = &exposure.closures;
+    assert!(closures.open.iter().all(Option::is_some), "the whole area was closed for two days");
+    let heads = exposure.trailheads.iter().map(|head| closures.less_at(*head).value);
+    let most = heads.fold(0.0, f64::max);
+    assert!((0.01..0.05).contains(&most), "two days of 91 at South Gate: {most}");
+    let table = test.get("/study/closures.csv").await.expect(200);
+    table.says("whole area,area,2024-04-10T00:00");
+    table.says("South Gate,trailhead,2024-05-05T00:00,2024-05-07T00:00,,0,0,South Gate,0.0");
     let rate = test.get("/rates").await.expect(200);
     rate.never_says("NaN");
 }
@@ -237,32 +254,63 @@ async fn zeros_of_a_closed_trail_halve_its_walking_where_the_closure_is_known() 
     assert!(in_may > 0.15, "{in_may}");
 }
 
-/// All trails are fitted to the counts, so one counter that counted while the whole area was closed tells of all of them.
+/// What counters read while the whole area was closed is in no level and no course either.
 #[tokio::test]
-async fn a_closed_area_is_known_to_all_trails_once_a_counter_counted_in_it() {
+async fn a_closed_area_takes_its_share_of_trails_parties_and_visits() {
     let test = TestApp::park().await;
     let swale = on(&test, "Swale Path").await;
+    let full = walking(&test).await;
     put_zeros(&test, 20..65).await;
-    let naive = walking(&test).await.walked_on(&swale).value;
-    bring_in_closures(&test, ",2024-04-21,2024-06-04,fire\n").await;
+    bring_in_closures(&test, "Whole Area,2024-04-21,2024-06-04,fire\n").await;
     let layer = walking(&test).await;
-    assert_eq!(
-        (layer.closures.effects[0].closed, layer.closures.effects[0].less_on.len()),
-        (Closed::Area, 0)
-    );
-    let known = layer.walked_on(&swale).value;
-    assert!(known < 0.95 * naive, "{known} {naive}");
+    let effect = &layer.closures.effects[0];
+    assert_eq!((effect.closed, effect.less_on.len()), (Closed::Area, layer.closures.open.len()));
+    let left = layer.walked_on(&swale).value / full.walked_on(&swale).value;
+    assert!((left - 46.0 / 91.0).abs() < 0.1, "{left}");
     let in_may: f64 = layer.field.time.share_where(|month, _| month.month == 5).iter().sum::<f64>()
         / layer.field.n_draws as f64;
-    assert!(in_may < 0.05, "nobody walked anywhere in May: {in_may}");
+    assert!(in_may > 0.15, "the course of the year is that of the open time: {in_may}");
+    let sum = |values: &[f64]| values.iter().sum::<f64>();
+    let parties = sum(&layer.field.parties) / sum(&full.field.parties);
+    assert!((parties - left).abs() < 0.05, "{parties} {left}");
+    assert!(sum(&full.field.place_visits) > 0.0);
+    let visits = sum(&layer.field.place_visits) / sum(&full.field.place_visits);
+    assert!((visits - left).abs() < 0.05, "{visits} {left}");
+    // Trips count those who come, and their legs no closure twice.
+    let trips: f64 = layer.trips.iter().map(|trip| trip.parties).sum();
+    let mean: f64 = layer.field.mean_parties().iter().sum();
+    assert!(trips <= mean * (1.0 + 1e-9) && trips > 0.8 * mean, "{trips} {mean}");
+    let facts = test.app.deriver().facts().await.unwrap();
+    let network = test.app.deriver().network(&facts).await.unwrap();
+    for trip in &layer.trips {
+        let legs = layer.parties_on_legs(trip, &network);
+        assert!(legs.iter().all(|parties| (parties - trip.parties).abs() < 1e-9 * trip.parties));
+    }
+
+    // Closed for ever, nobody comes, and no page makes a number of it.
+    bring_in_closures(&test, "whole area,2023-11-01,,\n").await;
+    let never = walking(&test).await;
+    assert_eq!((sum(&never.field.parties), sum(&never.field.place_visits)), (0.0, 0.0));
+    assert_eq!(never.walked_on(&swale).upper, 0.0);
+    for address in ["/exposure", "/rates", "/", "/trails", "/clusters", "/signs", "/season", "/watch"] {
+        test.get(address).await.never_says("NaN");
+    }
 }
 
-/// A counter that was taken down before the trail was closed does not know of it; one that stood there does.
+/// A counter that stood on a trail for two weeks of a study of two years, the second of them closed: the week that was closed is
+/// off, and not the half of two years.
 #[tokio::test]
-async fn what_no_counter_counted_is_taken_off() {
+async fn a_counter_that_stood_there_for_two_weeks_does_not_halve_two_years() {
     let test = TestApp::park().await;
     let swale = on(&test, "Swale Path").await;
     let target = test.by_hand().await;
+    let reading = |counter: &str, hour: i64, hours: i64, count_in: u32| ReadingDraft {
+        counter: counter.to_owned(),
+        start_s: FIRST_S + hour * 3600,
+        length_s: hours * 3600,
+        count_in,
+        count_out: None,
+    };
     test.write(async |writer| {
         let counter = CounterDraft {
             name: "C2".to_owned(),
@@ -272,28 +320,43 @@ async fn what_no_counter_counted_is_taken_off() {
             until_s: None,
         };
         writer.put_counters(&target, &rows([counter])).await.unwrap();
-        let reading = |hour: i64| ReadingDraft {
-            counter: "C2".to_owned(),
-            start_s: FIRST_S + hour * 3600,
-            length_s: 3600,
-            count_in: u32::from((8..18).contains(&(hour % 24))),
-            count_out: None,
-        };
-        writer.put_readings(&target, &rows((0..45 * 24).map(reading))).await.unwrap();
+        let years = (91..730).map(|day| reading("C1", day * 24, 24, 50));
+        writer.put_readings(&target, &rows(years)).await.unwrap();
+        let walked = |hour: i64| u32::from((8..18).contains(&(hour % 24)) && hour < 7 * 24);
+        let two_weeks = (0..14 * 24).map(|hour| reading("C2", hour, 1, walked(hour)));
+        writer.put_readings(&target, &rows(two_weeks)).await.unwrap();
     })
     .await;
     let before = walking(&test).await.walked_on(&swale).value;
-    // 11 to 20 April the counter stands there, 1 to 30 June it does not.
-    bring_in_closures(&test, "Swale Path,2024-04-11,2024-04-20,\nSwale Path,2024-06-01,2024-06-30,\n").await;
+    // 8 to 14 April 2024.
+    bring_in_closures(&test, "Swale Path,2024-04-08,2024-04-14,\n").await;
     let layer = walking(&test).await;
-    let [april, june] = &layer.closures.effects[..] else { panic!("{:?}", layer.closures.effects) };
-    assert_eq!((april.counters.len(), april.counters[0].n_readings, april.less_on.len()), (1, 240, 0));
-    assert_eq!((june.counters.len(), june.less_on.len()), (0, 1));
-    let in_june: f64 = layer.field.time.share_where(|month, _| month.month == 6).iter().sum::<f64>()
-        / layer.field.n_draws as f64;
-    let less = layer.closures.less_on(june.less_on[0]);
-    assert!((less.value - in_june).abs() < 1e-9 && less.lower < less.upper, "{less:?} {in_june}");
+    let [april] = &layer.closures.effects[..] else { panic!("{:?}", layer.closures.effects) };
+    let of_c2 = &april.counters[0];
+    assert_eq!((april.counters.len(), of_c2.n_readings, of_c2.n_zero), (1, 168, 168));
+    let trail = april.less_on[0];
+    let less = layer.closures.less_on(trail);
+    assert!((0.001..0.05).contains(&less.value) && less.lower < less.upper, "{less:?}");
+    assert_eq!(layer.closures.passed[trail], 0.0);
     let after = layer.walked_on(&swale).value;
-    assert!((after / before - (1.0 - in_june)).abs() < 0.1, "{after} {before} {in_june}");
+    assert!((after / before).ln().abs() < 0.2, "{after} {before}");
     assert!(swale.iter().all(|segment| layer.field.provenance[*segment] != Provenance::NotWalked));
+}
+
+/// Of those who walk while it is closed a counter tells.
+#[tokio::test]
+async fn what_was_counted_all_the_same_is_put_back() {
+    let test = TestApp::park().await;
+    let ledge = on(&test, LEDGE).await;
+    let full = walking(&test).await.walked_on(&ledge).value;
+    // The counter goes on counting as before: they all walk.
+    bring_in_closures(&test, &format!("{LEDGE},2024-04-21,2024-06-04,\n")).await;
+    let layer = walking(&test).await;
+    let trail = layer.closures.effects[0].less_on[0];
+    assert!(layer.closures.passed[trail] > 0.85, "{:?}", layer.closures.passed);
+    assert!((layer.walked_on(&ledge).value / full).ln().abs() < 0.15);
+    // Half of the closed days nobody.
+    put_zeros(&test, 20..43).await;
+    let half = walking(&test).await.closures.passed[trail];
+    assert!((half - 0.5).abs() < 0.1, "{half}");
 }

@@ -76,9 +76,9 @@ fn did(
         let name = &facts.counters[it.counter].name;
         let of = thousands(it.n_readings as i64);
         match it.n_zero {
-            0 => format!("Counter {name}: {of} readings count, none is zero."),
+            0 => format!("Counter {name}: {of} readings, none is zero."),
             n => format!(
-                "Counter {name}: {} of {of} readings are zero and count as zero.",
+                "Counter {name}: {} of {of} readings are zero, and none passes for an outage.",
                 thousands(n as i64)
             ),
         }
@@ -86,17 +86,16 @@ fn did(
     let mut words: Vec<String> = counted.collect();
     words.extend(effect.less_on.iter().take(MOST_TRAILS).map(|trail| less_words(*trail, network, exposure)));
     if effect.less_on.len() > MOST_TRAILS {
-        words.push(format!("So is that on {} further trails.", effect.less_on.len() - MOST_TRAILS));
+        words.push(format!("Closed by it are {} further trails.", effect.less_on.len() - MOST_TRAILS));
     }
-    if let Closed::Trailhead(_) = effect.closed {
-        if words.is_empty() {
-            words.push(
-                "Nothing: no counter counted at it, so those who start there are left as they are."
-                    .to_owned(),
-            );
-        }
-    } else if words.is_empty() {
-        words.push("Nothing: next to nobody is expected to walk at that time.".to_owned());
+    if let Closed::Trailhead(head) = effect.closed {
+        let less = exposure.closures.less_at(head);
+        words.push(format!(
+            "Walkers who start there are fewer by {} (95 % interval {} to {}), for all its own closures.",
+            percent(less.value),
+            percent(less.lower),
+            percent(less.upper),
+        ));
     }
     words
 }
@@ -105,13 +104,19 @@ fn did(
 fn less_words(trail: usize, network: &NetworkLayer, exposure: &ExposureLayer) -> String {
     let less = exposure.closures.less_on(trail);
     let n_closures = exposure.closures.effects.iter().filter(|it| it.less_on.contains(&trail)).count();
+    let passed = exposure.closures.passed[trail];
+    let all_the_same = match passed {
+        passed if passed > 0.0 => {
+            format!("; {} of those who else walk there were counted all the same", percent(passed))
+        }
+        _ => String::new(),
+    };
     format!(
-        "Walking on {} is less by {} (95 % interval {} to {}){}: no counter counted there{}.",
+        "Walking on {} is less by {} (95 % interval {} to {}){}{all_the_same}.",
         network.network.trails[trail].name,
         percent(less.value),
         percent(less.lower),
         percent(less.upper),
         if n_closures > 1 { ", for all its closures together" } else { "" },
-        if n_closures > 1 { " in them or in a part of them" } else { " in it or in a part of it" },
     )
 }

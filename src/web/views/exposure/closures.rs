@@ -26,7 +26,7 @@ pub(super) fn section(exposure: &Exposure) -> Markup {
         section.card #closures {
             h2 { "Closures" }
             @if exposure.closures.is_empty() {
-                p { "None were brought in. A counter on a trail that is closed reads zeros, which pass for an outage: bring in when trails were closed, so that they count as zeros." }
+                p { "None were brought in. A counter on a trail that is closed reads zeros, which pass for an outage: bring in when trails were closed." }
             } @else {
                 table.stack {
                     thead { tr { th scope="col" { "Closed" } th scope="col" { "From" } th scope="col" { "Until" } th scope="col" { "Why" } th scope="col" { "What it does here" } } }
@@ -39,8 +39,8 @@ pub(super) fn section(exposure: &Exposure) -> Markup {
                     } } }
                 }
                 p.small.soft {
-                    "Some people walk all the same: what a counter counts while its trail is closed stays counted. Where no counter counted, a trail’s walking is less by the share that would fall into the closed time, once, however many closures cover it. "
-                    "The months and hours in which people walk are one course for all trails: by month, a counter on a closed trail differs from it. A closure says nothing about snakes."
+                    "How many walk, and when, is taken from the time that was open. Then a trail’s walking is less by the share that would fall into the closed time, once, however many closures cover it; a closure of the whole area takes the parties and the visits of places with it, one of a trailhead those who start there. Some people walk all the same: what a counter on the trail counts while it is closed is put back, as a share of what it would count if it were open. "
+                    "The months and hours in which people walk are one course for all trails. A closure says nothing about snakes."
                 }
             }
         }

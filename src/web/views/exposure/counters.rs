@@ -15,7 +15,7 @@ pub struct CounterCard {
     pub name: String,
     /// Where it stood and when, in words, one for each place.
     pub places: Vec<String>,
-    /// Share of the study period's walkers that it was there to count, by place it stood at.
+    /// Share of the study period's walkers that it was there to count while it was open, by place it stood at.
     pub coverage: Vec<f64>,
     /// Bins used, and of these apportioned over hours.
     pub used: (usize, usize),

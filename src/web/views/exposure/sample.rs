@@ -157,7 +157,9 @@ fn exposure() -> Exposure {
                 from: "1 Jun 2023".to_owned(),
                 until: "14 Jun 2023".to_owned(),
                 reason: "fire".to_owned(),
-                did: vec!["Counter C-1: 330 of 336 readings are zero and count as zero.".to_owned()],
+                did: vec![
+                    "Counter C-1: 330 of 336 readings are zero, and none passes for an outage.".to_owned(),
+                ],
             },
             ClosureRow {
                 name: "the whole area".to_owned(),
