@@ -34,9 +34,6 @@ use crate::derived::rates::Limits;
 use crate::derived::rates::limits_of;
 use crate::domain::closure::Closure;
 
-/// A smaller share of a trail's walking is left alone: a reading that is missing here and there is no closed trail.
-const LEAST_SHARE: f64 = 0.001;
-
 /// What a closure holds for.
 #[derive(Debug, Clone, Copy, PartialEq, Eq)]
 pub enum Closed {
