@@ -58,6 +58,8 @@ pub struct DensityLayer {
     pub width: Width,
     /// That in the plane: the same, but where each is chosen by its own likelihood.
     pub plane_width: Width,
+    /// The bandwidth that the plane is drawn with, metres: wider where the grid of a large park is no finer.
+    pub plane_drawn_m: f64,
 }
 
 /// Computes the density of the encounters of one effort kind.
@@ -108,6 +110,7 @@ pub fn compute(
         on_segment,
         width,
         plane_width,
+        plane_drawn_m: plane.drawn_m,
     })
 }
 

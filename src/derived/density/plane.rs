@@ -38,6 +38,8 @@ pub(super) struct Plane {
     pub(super) contours: Vec<Contour>,
     /// Records outside the area that was looked at: they are in no contour.
     pub(super) n_outside: usize,
+    /// The bandwidth that was used, metres: in a large park no finer than the grid is.
+    pub(super) drawn_m: f64,
 }
 
 /// Contours of the density in the plane over the area that was looked at.
@@ -73,16 +75,17 @@ pub(super) fn planar(
         points.iter().filter(|point| area.contains(point.position_m)).copied().collect();
     let n_outside = points.len() - kept.len();
     let (kernel, reach) = self::kernel(kernel);
-    let bandwidth_m = if reach > 1.0 { (bandwidth_m / reach).max(cell_m) } else { bandwidth_m };
+    let bandwidth_m = (bandwidth_m / reach).max(cell_m);
+    let drawn_m = bandwidth_m * reach;
     let params = PlanarParams { kernel, bandwidth_m, placement: Placement::Exact };
     let density =
         grid_density(&kept, &grid, StudyArea::Cells(&inside), &params).map_err(DeriveError::internal)?;
     let peak = density.peak_per_m2();
     if peak <= 0.0 {
-        return Ok(Plane { contours: Vec::new(), n_outside });
+        return Ok(Plane { contours: Vec::new(), n_outside, drawn_m });
     }
     let contours = contours(&density, &LEVELS.map(|share| share * peak)).map_err(DeriveError::internal)?;
-    Ok(Plane { contours, n_outside })
+    Ok(Plane { contours, n_outside, drawn_m })
 }
 
 /// A kernel, and how many of its own bandwidths the bandwidth of pages is: a Gaussian as wide as the one along the trails is cut at

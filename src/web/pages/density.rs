@@ -205,6 +205,12 @@ impl Map<'_> {
             drawing,
             (classes, caption),
         );
+        let (drawn_m, width_m) = (self.density.plane_drawn_m, self.density.plane_width.metres);
+        if drawn_m > width_m * 1.001 {
+            answer.rules.push(format!(
+                "drawn with a bandwidth of {drawn_m:.0} m instead of {width_m:.0} m: the grid of an area as large as this is no finer"
+            ));
+        }
         answer.rules.push(format!(
             "areas in steps of 10, 20, 40, 60 and 80 % of the highest density; no boundary of the area is stored, so what lies within \
              {:.0} m of the convex hull of the trails is taken for looked at (setting \"Looked at around the trails\"), and values near its \

@@ -2,6 +2,7 @@
 
 use coilway::derived::density::DensityParams;
 use coilway::domain::encounter::EffortKind;
+use coilway::domain::trail::TrailDraft;
 use coilway::domain::units::Length;
 use jiff::civil::date;
 use serde_json::Value;
@@ -41,6 +42,31 @@ async fn each_map_says_kernel_rule_and_bandwidth() {
     }
     test.get("/density").await.says("Outside what even risk gives");
     test.get("/density?show=trails").await.says("without regard to how many people walk");
+}
+
+/// A road of 60 km beside the park: the grid of the plane has cells of 60 m then, and a bandwidth of 25 m is drawn as wide as they
+/// are, which is said. It was an error of the server.
+#[tokio::test]
+async fn a_narrow_bandwidth_in_a_large_area_is_drawn_as_wide_as_the_grid_is_fine() {
+    let test = TestApp::park().await;
+    let road = TrailDraft {
+        name: "Long Road".to_owned(),
+        habitat: String::new(),
+        parts: vec![vec![at(0.0, 0.0), at(30_000.0, 400.0), at(60_000.0, 0.0)]],
+        elevations_m: Vec::new(),
+    };
+    let target = test.by_hand().await;
+    test.write(async |writer| {
+        writer.put_trails(&target, &rows([road])).await.unwrap();
+    })
+    .await;
+    for kernel in ["quartic", "gaussian"] {
+        let page = test.get(&format!("/density?show=plane&bandwidth=25&kernel={kernel}")).await.expect(200);
+        page.says("bandwidth 25 m, as given");
+        page.says("the grid of an area as large as this is no finer");
+    }
+    test.get("/density?show=plane&bandwidth=likelihood").await.expect(200);
+    test.get("/density?show=plane").await.expect(200).never_says("no finer");
 }
 
 /// What the area has set holds wherever nothing else is asked for, in the study too.
