@@ -57,8 +57,8 @@ pub struct ExposureLayer {
     pub trailheads: Vec<usize>,
     /// Mean party-kilometres by segment.
     pub mean_km: Vec<f64>,
-    /// Party-kilometres inside places with visits, in no segment's: what is met there belongs to the places.
-    pub inside_places_km: f64,
+    /// Party-kilometres inside places with visits, with 95 % limits; in no segment's, since what is met there belongs to the places.
+    pub inside_places_km: Limits,
     /// Representative trips.
     pub trips: Vec<Trip>,
     /// What closures did.
@@ -162,12 +162,10 @@ pub fn compute(facts: &Facts, layer: &NetworkLayer) -> Result<ExposureLayer, Der
     );
     // Before what lies inside places, so that the walking of closed times is nowhere.
     field.keep_open(&trail_of, &closures.open);
-    let all_km: f64 = field.mean_km().iter().sum();
-    for row in field.party_km.chunks_exact_mut(layer.outside_places.len().max(1)) {
-        row.iter_mut().zip(&layer.outside_places).for_each(|(km, outside)| *km *= outside);
-    }
+    let rows = field.party_km.chunks_exact_mut(layer.outside_places.len().max(1));
+    let mut inside_km: Vec<f64> = rows.map(|row| take_inside(row, &layer.outside_places)).collect();
+    let inside_places_km = limits_of(&mut inside_km);
     let mean_km = field.mean_km();
-    let inside_places_km = all_km - mean_km.iter().sum::<f64>();
     Ok(ExposureLayer {
         field,
         period,
@@ -180,6 +178,16 @@ pub fn compute(facts: &Facts, layer: &NetworkLayer) -> Result<ExposureLayer, Der
         closures,
         visits_of,
     })
+}
+
+/// Takes what lies inside places with visits off the kilometres of one draw; how many that were.
+fn take_inside(party_km: &mut [f64], outside_places: &[f64]) -> f64 {
+    let mut inside_km = 0.0;
+    for (km, outside) in party_km.iter_mut().zip(outside_places) {
+        inside_km += *km * (1.0 - outside);
+        *km *= outside;
+    }
+    inside_km
 }
 
 fn params(facts: &Facts) -> ExposureParams {

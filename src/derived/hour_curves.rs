@@ -2,14 +2,12 @@
 
 use std::f64::consts::TAU;
 
-use rand_distr::Binomial;
-use rand_distr::Distribution;
-
 use crate::analysis::circular;
 use crate::analysis::circular::CircularError;
 use crate::analysis::circular::Weighting;
 use crate::analysis::exposure::TimeShares;
 use crate::analysis::random::Stream;
+use crate::analysis::random::multinomial;
 use crate::analysis::random::seed_of;
 use crate::analysis::random::stream;
 use crate::analysis::season::HOURS;
@@ -27,6 +25,8 @@ const LEAST_EXPECTED: f64 = 1.0;
 pub struct HourCurve {
     /// The kernel's concentration.
     pub concentration: f64,
+    /// Reports that it rests on.
+    pub n_reports: u64,
     /// Every half hour from midnight on, times what it were if it were even over the hours shown, with pointwise 95 % limits; none where
     /// so few walk that an even rate would hardly give a report: whether somebody met a snake then says next to nothing.
     pub points: Vec<Option<Limits>>,
@@ -85,7 +85,8 @@ pub(super) fn compute(
     Ok(Some(HourCurves { weighted, unweighted }))
 }
 
-fn by_hour(shares: &[f64]) -> [f64; HOURS] {
+/// Shares of walking by hour, from those by month and hour.
+pub(super) fn by_hour(shares: &[f64]) -> [f64; HOURS] {
     let mut by_hour = [0.0; HOURS];
     shares.iter().enumerate().for_each(|(cell, share)| by_hour[cell % HOURS] += share);
     by_hour
@@ -93,15 +94,9 @@ fn by_hour(shares: &[f64]) -> [f64; HOURS] {
 
 /// As many reports, each at the hour of one of them.
 fn resampled(counts: &[u64; HOURS], rng: &mut Stream) -> [u64; HOURS] {
-    let (mut left, mut of): (u64, u64) = (counts.iter().sum(), counts.iter().sum());
-    std::array::from_fn(|hour| {
-        let share = if of == 0 { 0.0 } else { counts[hour] as f64 / of as f64 };
-        of -= counts[hour];
-        // A share is never outside [0, 1].
-        let drawn = Binomial::new(left, share).map_or(0, |binomial| binomial.sample(rng));
-        left -= drawn;
-        drawn
-    })
+    let mut drawn = [0; HOURS];
+    multinomial(counts.iter().sum(), &counts.map(|count| count as f64), rng, |hour, n| drawn[hour] = n);
+    drawn
 }
 
 fn curve(
@@ -114,6 +109,7 @@ fn curve(
     if radians.is_empty() {
         return Ok(None);
     }
+    let n_reports = counts.iter().zip(walking).filter(|(_, walked)| **walked > 0.0).map(|(n, _)| n).sum();
     let n_walked = walking.iter().filter(|walked| **walked > 0.0).count();
     let mut resultant = circular::weighted_resultant(&radians, &weights)?;
     // Reports of one hour share their weight.
@@ -149,7 +145,7 @@ fn curve(
             Limits { value: *value, lower: limits.lower.min(*value), upper: limits.upper.max(*value) };
         is_walked(walking, point).then_some(shown)
     });
-    Ok(Some(HourCurve { concentration, points: points.collect() }))
+    Ok(Some(HourCurve { concentration, n_reports, points: points.collect() }))
 }
 
 /// Whether a point lies in an hour that counts; whole hours lie between two.
@@ -234,6 +230,7 @@ mod tests {
         seen[2] = 1;
         let with_one = compute(&seen, &walking(by_day, 50), 5).unwrap().unwrap();
         assert_eq!(with_one.weighted.points[5], None);
+        assert_eq!((with_one.weighted.n_reports, with_one.unweighted.n_reports), (14 * 40, 14 * 40 + 1));
         let (noon, same) = (found.weighted.points[24].unwrap(), with_one.weighted.points[24].unwrap());
         assert!(
             (same.value / noon.value - 1.0).abs() < 0.02 && (noon.value - 1.0).abs() < 0.2,

@@ -1,12 +1,11 @@
 //! Places with their encounters, and visits as their exposure.
 
-use crate::analysis::clusters::limits_over_draws;
 use crate::analysis::snap::Snap;
 use crate::derived::DeriveError;
 use crate::derived::exposure::ExposureLayer;
 use crate::derived::facts::Facts;
 use crate::derived::rates::Limits;
-use crate::derived::rates::limits_of;
+use crate::derived::reference::per_thousand;
 use crate::derived::season;
 use crate::derived::snaps::SnapLayer;
 use crate::domain::encounter::EffortKind;
@@ -81,28 +80,4 @@ fn column(effort: EffortKind) -> usize {
 fn visits(exposure: &ExposureLayer, place: usize) -> Vec<f64> {
     let n_places = exposure.visits_of.iter().flatten().count();
     exposure.field.place_visits.iter().skip(place).step_by(n_places).copied().collect()
-}
-
-/// Visits, and reports per 1,000 of them: exact limits of the count, with the mean tail over the draws of visits.
-fn per_thousand(count: u64, mut visits: Vec<f64>) -> (Limits, Limits) {
-    let drawn: Vec<(u64, f64)> = visits.iter().map(|visits| (count, visits / 1000.0)).collect();
-    let (lower, upper) = limits_over_draws(&drawn, 1.0, 0.95);
-    let visits = limits_of(&mut visits);
-    (visits, Limits { value: count as f64 / visits.value * 1000.0, lower, upper })
-}
-
-#[cfg(test)]
-mod tests {
-    use super::*;
-    use crate::analysis::counts::poisson_limits;
-
-    #[test]
-    fn doubt_about_visits_widens_the_rate() {
-        let (_, stated) = per_thousand(4, vec![2_000.0]);
-        let (lower, upper) = poisson_limits(4, 0.95).unwrap();
-        assert!((stated.lower - lower / 2.0).abs() < 1e-9 && (stated.upper - upper / 2.0).abs() < 1e-9);
-        let (visits, drawn) = per_thousand(4, vec![1_000.0, 1_500.0, 2_500.0, 3_000.0]);
-        assert_eq!((visits.value, drawn.value), (2_000.0, 2.0));
-        assert!(drawn.lower < stated.lower && drawn.upper > stated.upper, "{drawn:?} {stated:?}");
-    }
 }

@@ -27,15 +27,21 @@ pub(super) fn all_trails(n_reports: u64, exposure: &ExposureLayer) -> Option<Tog
     together(n_reports, rows.map(|row| row.iter().sum()).collect())
 }
 
-fn together(count: u64, mut walked_km: Vec<f64>) -> Option<Together> {
-    let draws: Vec<(u64, f64)> = walked_km.iter().map(|km| (count, km / 1000.0)).collect();
-    if !draws.iter().any(|(_, km)| *km > 0.0) {
+fn together(count: u64, walked_km: Vec<f64>) -> Option<Together> {
+    if walked_km.iter().sum::<f64>() <= 0.0 {
         return None;
     }
-    let (lower, upper) = limits_over_draws(&draws, 1.0, 0.95);
-    let walked_km = limits_of(&mut walked_km);
-    let value = count as f64 / walked_km.value * 1000.0;
-    Some(Together { count: count as f64, walked_km, per_1000_km: Limits { value, lower, upper } })
+    let (walked_km, per_1000_km) = per_thousand(count, walked_km);
+    Some(Together { count: count as f64, walked_km, per_1000_km })
+}
+
+/// What was walked, or visited, with limits, and a count per 1,000 of it: exact limits of the count, with the mean tail over the
+/// draws of the exposure. Some draw must be more than zero.
+pub(super) fn per_thousand(count: u64, mut exposure: Vec<f64>) -> (Limits, Limits) {
+    let drawn: Vec<(u64, f64)> = exposure.iter().map(|it| (count, it / 1000.0)).collect();
+    let (lower, upper) = limits_over_draws(&drawn, 1.0, 0.95);
+    let exposure = limits_of(&mut exposure);
+    (exposure, Limits { value: count as f64 / exposure.value * 1000.0, lower, upper })
 }
 
 /// The reports and walking that the reference rate rests on, with that rate.

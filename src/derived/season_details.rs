@@ -174,11 +174,7 @@ fn hour_directions(
     exposure: &ExposureLayer,
     timed: &Timed<'_>,
 ) -> Result<Option<HourDirections>, DeriveError> {
-    let mean_shares = exposure.field.time.mean();
-    let mut by_hour = [0.0; HOURS];
-    for (idx, share) in mean_shares.iter().enumerate() {
-        by_hour[idx % HOURS] += share;
-    }
+    let by_hour = hour_curves::by_hour(&exposure.field.time.mean());
     let (mut radians, mut weights) = (Vec::new(), Vec::new());
     let mut counts = [0; HOURS];
     for (_, row) in &timed.reports {

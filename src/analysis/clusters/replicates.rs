@@ -1,9 +1,10 @@
 //! Counts as they would be under the null.
 
 use rand::Rng;
-use rand_distr::Binomial;
 use rand_distr::Distribution;
 use rand_distr::Gamma;
+
+use crate::analysis::random::multinomial;
 
 /// Deals `total` encounters to segments by their shares of the exposure; shares that do not add up to one are scaled.
 ///
@@ -25,25 +26,8 @@ fn weight(shape: f64, rng: &mut impl Rng) -> f64 {
     Gamma::new(shape, 1.0).map_or(0.0, |gamma| gamma.sample(rng))
 }
 
-/// Multinomial by conditional binomials.
 fn deal_by(total: u64, weights: &[f64], rng: &mut impl Rng, counts: &mut [f32]) {
-    let (mut left, mut weight_left) = (total, weights.iter().sum::<f64>());
-    let last = weights.iter().rposition(|weight| *weight > 0.0);
-    for (segment, (count, weight)) in counts.iter_mut().zip(weights).enumerate() {
-        *count = 0.0;
-        if left == 0 || *weight <= 0.0 {
-            continue;
-        }
-        let share = (weight / weight_left).clamp(0.0, 1.0);
-        // The last takes what is left, whatever rounding says of its share.
-        let dealt = match Some(segment) == last {
-            true => left,
-            false => Binomial::new(left, share).map_or(0, |binomial| binomial.sample(rng)),
-        };
-        *count = dealt as f32;
-        left -= dealt;
-        weight_left -= weight;
-    }
+    multinomial(total, weights, rng, |segment, dealt| counts[segment] = dealt as f32);
 }
 
 #[cfg(test)]

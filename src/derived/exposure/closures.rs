@@ -71,6 +71,22 @@ pub struct ClosedCounter {
     pub n_zero: usize,
 }
 
+/// What counters on a trail counted while it was closed.
+#[derive(Debug, Clone, Copy, PartialEq, Default)]
+pub struct Passed {
+    /// Passages that the devices counted.
+    pub counted: f64,
+    /// Passages that the fit expects them to count if it were open.
+    pub expected: f64,
+}
+
+impl Passed {
+    /// The share of the closed walking that is put back.
+    pub fn share(self) -> f64 {
+        passed_share(self.counted, self.expected)
+    }
+}
+
 /// What all closures did.
 #[derive(Debug, Clone, PartialEq, Default)]
 pub struct Closures {
@@ -78,8 +94,8 @@ pub struct Closures {
     pub effects: Vec<ClosureEffect>,
     /// By trail the share of its walking that is left, draw by draw; none where nothing was taken off.
     pub open: Vec<Option<Vec<f64>>>,
-    /// By trail the share of the closed walking that counters on it saw all the same.
-    pub passed: Vec<f64>,
+    /// By trail what its counters counted while it was closed.
+    pub passed: Vec<Passed>,
     /// The share of all who come that closures of the whole area leave, draw by draw; none where it was never closed.
     pub area_open: Option<Vec<f64>>,
     /// By trailhead of the facts the share of its starts that is left, draw by draw; none where it was never closed.
@@ -249,7 +265,7 @@ impl<'a> Ground<'a> {
         let mut closures = Closures {
             effects: Vec::new(),
             open: vec![None; n_trails],
-            passed: vec![0.0; n_trails],
+            passed: vec![Passed::default(); n_trails],
             area_open: None,
             head_open,
         };
@@ -259,11 +275,10 @@ impl<'a> Ground<'a> {
         let counted: Vec<Vec<CountedTime>> =
             counters.iter().map(|it| exposure::counted_while_closed(it, params)).collect();
         closures.effects = (0..self.targets.len()).map(|idx| self.effect(idx, counters, &counted)).collect();
-        let mut on_trail = vec![(0.0, 0.0); n_trails];
         for fit in &field.counters {
             let Some(trail) = only_trail(fit.site, self.layer) else { continue };
-            on_trail[trail].0 += fit.observed_closed;
-            on_trail[trail].1 += fit.expected_closed;
+            closures.passed[trail].counted += fit.observed_closed;
+            closures.passed[trail].expected += fit.expected_closed;
         }
         let open_share = |ranges: Vec<TimeRange>| field.time.share_kept(&self.open_cells(ranges));
         closures.area_open = (!self.area.is_empty()).then(|| open_share(self.area.clone()));
@@ -273,10 +288,9 @@ impl<'a> Ground<'a> {
         });
         let mut own: BTreeMap<usize, Vec<f64>> =
             own.into_iter().map(|(trail, ranges)| (trail, open_share(ranges))).collect();
-        for (trail, (counted, expected)) in on_trail.into_iter().enumerate() {
+        for trail in 0..n_trails {
             let Some(open) = own.remove(&trail).or_else(|| closures.area_open.clone()) else { continue };
-            let passed = passed_share(counted, expected);
-            closures.passed[trail] = passed;
+            let passed = closures.passed[trail].share();
             closures.open[trail] = Some(open.iter().map(|open| left(*open, 1.0, passed)).collect());
         }
         for (effect, inside) in closures.effects.iter_mut().zip(&self.inside) {

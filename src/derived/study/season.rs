@@ -325,9 +325,15 @@ pub(super) fn hour_curves(layers: &Layers) -> Result<Table, String> {
         .limits("rate", even, "each report weighted by one over the walking at its hour, smoothed", |point| {
             curves.weighted.points.get(*point).copied().flatten()
         })
+        .column("rate_reports", "", "reports that the curve of the rate rests on", |_| {
+            curves.weighted.n_reports
+        })
         .column("rate_kernel", "concentration", "of the von Mises kernel", |_| curves.weighted.concentration)
         .limits("reports", even, "all reports alike, smoothed: when people walk and report", |point| {
             curves.unweighted.points.get(*point).copied().flatten()
+        })
+        .column("reports_reports", "", "reports that the curve of reports rests on", |_| {
+            curves.unweighted.n_reports
         })
         .column("reports_kernel", "concentration", "of the von Mises kernel", |_| {
             curves.unweighted.concentration

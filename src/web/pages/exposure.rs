@@ -130,7 +130,7 @@ impl Known<'_> {
             party_sizes_apart: self.facts.party_sizes_apart.clone(),
             closures: closures::rows(self.facts, self.network, self.exposure),
             places: visits.collect(),
-            inside_places_km: self.exposure.inside_places_km,
+            inside_places_km: common::estimate(self.exposure.inside_places_km),
             contradictions: self.contradictions(),
             assumptions: self.assumptions(),
         }

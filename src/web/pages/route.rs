@@ -39,6 +39,7 @@ use crate::web::pages::survey;
 use crate::web::query::Query;
 use crate::web::views;
 use crate::web::views::charts::Estimate;
+use crate::web::views::figure::Behind;
 use crate::web::views::layout::Section;
 use crate::web::views::route::AreaNumbers;
 use crate::web::views::route::AreaShown;
@@ -100,6 +101,7 @@ pub async fn show(app: Exact, query: Query) -> Result<Response, Error> {
     let dispersion = forecast::dispersion(&season);
     let behind =
         |answer: &RouteAnswer| common::behind(&rates.stretches, &exposure, answer.stretches.iter().copied());
+    let of_all = common::behind(&rates.stretches, &exposure, 0..rates.stretches.names.len());
     let shown = |answer: Result<RouteAnswer, String>| {
         answer.map(|answer| RouteShown {
             title: way.as_ref().map(|way| title(way, &stops, &network)).unwrap_or_default(),
@@ -137,7 +139,7 @@ pub async fn show(app: Exact, query: Query) -> Result<Response, Error> {
             })
             .collect(),
         beside_out_km: out_m / 1000.0,
-        area: area.map(|answer| area_shown(&answer, period)),
+        area: area.map(|answer| area_shown(&answer, period, of_all)),
         contacts: contacts.map(|answer| contacts_shown(&answer)),
         reporting: survey::reporting_words(&app, &facts).await?,
         emergency_number: facts.area.emergency_number.clone(),
@@ -408,7 +410,7 @@ fn estimate(interval: Interval) -> Estimate {
     Estimate { value: interval.mean, lower: interval.lower, upper: interval.upper }
 }
 
-fn area_shown(answer: &AreaAnswer, period: PeriodChoice) -> AreaShown {
+fn area_shown(answer: &AreaAnswer, period: PeriodChoice, behind: Behind) -> AreaShown {
     let of = |bounds: &(Bound, Bound)| (bound(&bounds.0), bound(&bounds.1));
     AreaShown {
         period_words: period_words(period),
@@ -423,6 +425,7 @@ fn area_shown(answer: &AreaAnswer, period: PeriodChoice) -> AreaShown {
             at_places: answer.trail_km.at_places,
         },
         n_months_unknown: answer.n_months_unknown,
+        behind,
         numbers: match &answer.figures {
             AreaFigures::NotEstimable => Err("Nobody is known to walk there.".to_owned()),
             AreaFigures::TooLittleKnown(known) => Err(too_little_words(known)),

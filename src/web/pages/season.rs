@@ -104,7 +104,7 @@ fn season(layer: &SeasonLayer, fit: &SeasonFit, details: &SeasonDetails, share: 
         directions: details.hours.as_ref().map(direction_words).unwrap_or_default(),
         hour_curves: details.hours.as_ref().map(|hours| {
             let HourCurves { weighted, unweighted } = &hours.curves;
-            [weighted, unweighted].map(smooth_points)
+            [weighted, unweighted].map(|curve| (curve.n_reports, smooth_points(curve)))
         }),
         sun: details.sun.iter().map(|times| times.map(|(rise, set)| (clock(rise), clock(set)))).collect(),
         heaping: heaping_words(layer),

@@ -13,7 +13,8 @@ pub const SECTIONS: &[(&str, &str)] = &[
          stated) times the walking \
          there, for reports also times the level of reports over walking of its trail; in each draw it lies on one of them. Encounters \
          within the circle or outline of a place whose visits are known belong to it, also where a trail leads through; walking and \
-         surveys inside are in no segment's kilometres either. Places without visits hold what lies off all trails. Those that lie beyond 50 m, or three standard errors, of every trail are off \
+         surveys inside are in no segment's kilometres either, and what was measured inside too vaguely for a segment counts for the area \
+         alone. Places without visits hold what lies off all trails. Those that lie beyond 50 m, or three standard errors, of every trail are off \
          trail; those that were generalised, or whose standard error is over half a segment, count for their trail or the area. Reports are divided by walking, survey encounters by survey walks; \
          located and chance encounters are in no rate.",
     ),

@@ -14,6 +14,7 @@ use crate::web::study::figures::Part;
 use crate::web::study::figures::all_periods;
 use crate::web::views::charts;
 use crate::web::views::charts::Estimate;
+use crate::web::views::charts::thousands;
 use crate::web::views::exposure::PeriodRow;
 use crate::web::views::exposure::SiteRow;
 use crate::web::views::scatter;
@@ -169,8 +170,9 @@ fn hours_smoothed(
     let notes = vec![
         words.to_owned(),
         format!(
-            "Descriptive: von Mises kernel of concentration {:.1}, from the plug-in rule of Taylor (2008); the band holds each \
+            "{} reports. Descriptive: von Mises kernel of concentration {:.1}, from the plug-in rule of Taylor (2008); the band holds each \
              point in 95 of 100 samples like this one.",
+            thousands(curve.n_reports as i64),
             curve.concentration
         ),
     ];

@@ -67,7 +67,7 @@ pub struct Exposure {
     /// Places with parties who visited; none where visits are not known.
     pub places: Vec<(String, Option<Estimate>)>,
     /// Party-kilometres inside places with visits, in no segment's.
-    pub inside_places_km: f64,
+    pub inside_places_km: Estimate,
     /// Trails with records where nobody is said to walk: trail, segments, records; or why that cannot be said.
     pub contradictions: Result<Vec<(String, usize, f64)>, String>,
     /// Priors and rules: what, value, source.
@@ -328,8 +328,8 @@ fn sizes_and_places(exposure: &Exposure) -> Markup {
                         }
                     } } }
                 } }
-                @if exposure.inside_places_km > 0.0 {
-                    p.small.soft { "Snakes met inside a place belong to it and are divided by its visits. So the " (km(exposure.inside_places_km)) " km that parties walked on trails inside places are left out of the trails." }
+                @if exposure.inside_places_km.value > 0.0 {
+                    p.small.soft { "Snakes met inside a place belong to it and are divided by its visits. So the " (km(exposure.inside_places_km.value)) " km (95 % interval " (interval(exposure.inside_places_km)) ") that parties walked on trails inside places are left out of the trails." }
                 }
                 @if exposure.places.iter().any(|(_, visits)| visits.is_none()) {
                     p.small.soft { "A place whose visits are not known holds only what lies off all trails." }

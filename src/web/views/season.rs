@@ -7,6 +7,7 @@ use crate::web::views::charts;
 use crate::web::views::charts::Curve;
 use crate::web::views::charts::Estimate;
 use crate::web::views::charts::percent;
+use crate::web::views::charts::thousands;
 use crate::web::views::map::MONTHS;
 
 /// The page.
@@ -39,8 +40,8 @@ pub struct Season {
     pub temperature: Vec<String>,
     /// The hours described as directions, a line each.
     pub directions: Vec<String>,
-    /// The hours as smooth curves, every half hour: of the rate, and of the reports; none without reports at a known hour.
-    pub hour_curves: Option<[Vec<Option<Estimate>>; 2]>,
+    /// The hours as smooth curves, every half hour: of the rate, and of the reports, with how many reports each rests on; none without reports at a known hour.
+    pub hour_curves: Option<[(u64, Vec<Option<Estimate>>); 2]>,
     /// Sunrise and sunset by month, as clock times; none where the sun does not cross the horizon.
     pub sun: Vec<Option<(String, String)>>,
     /// Heaped times of day, in words.
@@ -123,11 +124,11 @@ pub fn body(page: &SeasonPage) -> Markup {
                 h3 { "Hours as directions on the clock (descriptive)" }
                 ul { @for line in &season.directions { li { (line) } } }
             }
-            @if let Some([rate, reports]) = &season.hour_curves {
+            @if let Some([(n_rate, rate), (n_reports, reports)]) = &season.hour_curves {
                 h3 { "Hours as smooth curves (descriptive)" }
                 div.grid {
-                    figure { (smooth_hours(rate)) figcaption.small.soft { "Each report weighted by one over the walking at its hour: how the rate runs over the day." } }
-                    figure { (smooth_hours(reports)) figcaption.small.soft { "All reports alike: when people walk and report. No statement about snakes." } }
+                    figure { (smooth_hours(rate)) figcaption.small.soft { "Each report weighted by one over the walking at its hour: how the rate runs over the day. " (thousands(*n_rate as i64)) " reports." } }
+                    figure { (smooth_hours(reports)) figcaption.small.soft { "All reports alike: when people walk and report. No statement about snakes. " (thousands(*n_reports as i64)) " reports." } }
                 }
                 p.small.soft { "Von Mises kernel, no narrower than half an hour; bands hold each point in 95 of 100 samples like this one. Reports whose hour is unknown are in neither. Where the line is missing so few walk that whether somebody met a snake says next to nothing: these hours are left out." }
             }
@@ -242,49 +243,48 @@ fn month_table(season: &Season) -> Markup {
 pub fn samples() -> Vec<SeasonPage> {
     let rate = |value: f64| Some(Estimate { value, lower: value * 0.7, upper: value * 1.4 });
     let month = |idx: usize| if (2..10).contains(&idx) { rate(1.0 + idx as f64 / 10.0) } else { None };
-    let season =
-        Season {
-            months: (0..12).map(month).collect(),
-            hours: (0..24).map(|hour| rate(0.5 + f64::from(hour) / 20.0)).collect(),
-            month_rows: (0..12)
-                .map(|idx| MonthRow { count: idx as u64, walking: 0.08, rate: month(idx) })
-                .collect(),
-            windows: vec!["weeks 15 to 39 (first week 13 to 16, last week 38 to 41)".to_owned()],
-            window_share: 0.9,
-            weeks: Some((
-                (0..52).map(|week| rate(0.4 + f64::from(week % 26) / 20.0)).collect(),
-                vec!["week 15 to week 39".to_owned()],
-            )),
-            levels: vec![
-                LevelsShown {
-                    heading: "By habitat",
-                    answer: "Seasons differ between habitats (p 0.004).".to_owned(),
-                    curves: vec![("ledge".to_owned(), (0..12).map(month).collect())],
-                },
-                LevelsShown {
-                    heading: "By elevation band",
-                    answer: "No trail has elevations.".to_owned(),
-                    curves: Vec::new(),
-                },
-            ],
-            temperature: vec![
-                "On a day 10 °C warmer, 1.60 times as many encounters are to be expected.".to_owned(),
-                "Criterion 812.0 with the temperature and 820.4 without.".to_owned(),
-            ],
-            directions: vec!["mean hour 9.4, weighted by one over the walking".to_owned()],
-            hour_curves: Some([0, 6].map(|shift| {
-                (0..48).map(|point| rate(0.2 + f64::from((point + shift) % 24) / 12.0)).collect()
-            })),
-            sun: vec![Some(("07:05".to_owned(), "17:20".to_owned())); 12],
-            heaping: "12 reports at 12:00".to_owned(),
-            tests: vec![(
-                "Does the hour matter?".to_owned(),
-                "31.2 on 4 degrees of freedom".to_owned(),
-                "< 0.001".to_owned(),
-            )],
-            fit_lines: vec!["two harmonics of the year, two of the day".to_owned()],
-            records_words: "812 reports with a time, 188 with a date only".to_owned(),
-        };
+    let season = Season {
+        months: (0..12).map(month).collect(),
+        hours: (0..24).map(|hour| rate(0.5 + f64::from(hour) / 20.0)).collect(),
+        month_rows: (0..12)
+            .map(|idx| MonthRow { count: idx as u64, walking: 0.08, rate: month(idx) })
+            .collect(),
+        windows: vec!["weeks 15 to 39 (first week 13 to 16, last week 38 to 41)".to_owned()],
+        window_share: 0.9,
+        weeks: Some((
+            (0..52).map(|week| rate(0.4 + f64::from(week % 26) / 20.0)).collect(),
+            vec!["week 15 to week 39".to_owned()],
+        )),
+        levels: vec![
+            LevelsShown {
+                heading: "By habitat",
+                answer: "Seasons differ between habitats (p 0.004).".to_owned(),
+                curves: vec![("ledge".to_owned(), (0..12).map(month).collect())],
+            },
+            LevelsShown {
+                heading: "By elevation band",
+                answer: "No trail has elevations.".to_owned(),
+                curves: Vec::new(),
+            },
+        ],
+        temperature: vec![
+            "On a day 10 °C warmer, 1.60 times as many encounters are to be expected.".to_owned(),
+            "Criterion 812.0 with the temperature and 820.4 without.".to_owned(),
+        ],
+        directions: vec!["mean hour 9.4, weighted by one over the walking".to_owned()],
+        hour_curves: Some([0, 6].map(|shift| {
+            (640, (0..48).map(|point| rate(0.2 + f64::from((point + shift) % 24) / 12.0)).collect())
+        })),
+        sun: vec![Some(("07:05".to_owned(), "17:20".to_owned())); 12],
+        heaping: "12 reports at 12:00".to_owned(),
+        tests: vec![(
+            "Does the hour matter?".to_owned(),
+            "31.2 on 4 degrees of freedom".to_owned(),
+            "< 0.001".to_owned(),
+        )],
+        fit_lines: vec!["two harmonics of the year, two of the day".to_owned()],
+        records_words: "812 reports with a time, 188 with a date only".to_owned(),
+    };
     vec![
         SeasonPage { closed: String::new(), answer: Ok(season) },
         SeasonPage { closed: String::new(), answer: Err("too few encounters for a curve".to_owned()) },

@@ -97,7 +97,10 @@ async fn walking_inside_a_place_is_its_own_once_its_visits_are_known() {
         assert_eq!(is_less, is_newly_cut(segment) && *before > 0.0, "{segment}: {km} {before}");
     }
     let taken: f64 = before.mean_km.iter().sum::<f64>() - with.mean_km.iter().sum::<f64>();
-    assert!((with.inside_places_km - before.inside_places_km - taken).abs() < 1e-6 * taken && taken > 0.0);
+    assert!(
+        (with.inside_places_km.value - before.inside_places_km.value - taken).abs() < 1e-6 * taken
+            && taken > 0.0
+    );
     assert!(n_with > n_without, "{n_with} {n_without}: records inside are the place's");
     test.get("/exposure")
         .await

@@ -105,11 +105,13 @@ fn less_words(trail: usize, network: &NetworkLayer, exposure: &ExposureLayer) ->
     let less = exposure.closures.less_on(trail);
     let n_closures = exposure.closures.effects.iter().filter(|it| it.less_on.contains(&trail)).count();
     let passed = exposure.closures.passed[trail];
-    let all_the_same = match passed {
-        passed if passed > 0.0 => {
-            format!("; {} of those who else walk there were counted all the same", percent(passed))
-        }
-        _ => String::new(),
+    let all_the_same = match passed.counted > 0.0 {
+        true => format!(
+            "; some walked all the same: {} passages were counted while it was closed, where {} would be counted if it were open",
+            thousands(passed.counted.round() as i64),
+            thousands(passed.expected.round() as i64)
+        ),
+        false => String::new(),
     };
     format!(
         "Walking on {} is less by {} (95 % interval {} to {}){}{all_the_same}.",

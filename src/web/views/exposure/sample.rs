@@ -24,7 +24,7 @@ pub fn samples() -> Vec<ExposurePage> {
         stretches: None,
         closures: Vec::new(),
         places: Vec::new(),
-        inside_places_km: 0.0,
+        inside_places_km: about(0.0),
         contradictions: Err("There are no reports yet.".to_owned()),
         ..full.clone()
     };
@@ -170,7 +170,7 @@ fn exposure() -> Exposure {
             },
         ],
         places: vec![("Mill car park".to_owned(), Some(about(3_700.0))), ("Hut".to_owned(), None)],
-        inside_places_km: 412.0,
+        inside_places_km: about(412.0),
         contradictions: Ok(vec![("Old Road".to_owned(), 2, 3.0)]),
         assumptions: vec![(
             "mean party size",

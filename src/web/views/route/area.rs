@@ -6,6 +6,7 @@ use maud::html;
 use crate::web::views::charts::format_rate;
 use crate::web::views::charts::percent;
 use crate::web::views::charts::thousands;
+use crate::web::views::figure::format_count;
 use crate::web::views::route::AreaNumbers;
 use crate::web::views::route::AreaShown;
 use crate::web::views::route::SHOWN_KM;
@@ -37,6 +38,7 @@ pub(super) fn area(area: &Result<AreaShown, String>) -> Markup {
 fn figures(shown: &AreaShown, numbers: &AreaNumbers) -> Markup {
     let (once, every) = &numbers.of_parties;
     let (all_once, all_every) = &numbers.of_all;
+    let behind = &shown.behind;
     let (low, high) = (one_in(once.at_least_one.value), one_in(every.at_least_one.value));
     let among = if low == high { format!("About {high}") } else { format!("Between about {low} and {high}") };
     let usual = if shown.is_usual { ", as many as on an average day then" } else { "" };
@@ -77,6 +79,11 @@ fn figures(shown: &AreaShown, numbers: &AreaNumbers) -> Markup {
                 (bound_rows("each kilometre once", once))
                 (bound_rows("out and back both counted", every))
             }
+        }
+        p.small.soft {
+            "They rest on " (format_count(behind.count)) " reports in " (thousands(behind.walked_km.value.round() as i64)) " ("
+            (thousands(behind.walked_km.lower.round() as i64)) "–" (thousands(behind.walked_km.upper.round() as i64))
+            ") km that parties walked on these trails, in all months and hours."
         }
         p.small.soft { "Rates are for each kilometre walked, out and back: with both counted, all walking comes to what was reported. Each kilometre once is what would be left if a snake that is met again on the way back were never reported again. The limits take years to be alike; where snakes or walkers change from year to year, reports change by more." }
         p.small.soft { "Rate and walking are multiplied draw by draw, stretch by stretch. Where parties differ, somewhat fewer of them have a report than the average says, since one that goes far may have two." }

@@ -71,6 +71,7 @@ pub fn samples() -> Vec<RoutePage> {
         is_usual: true,
         trail_km: KmShown { walked: 62.0, assumed: 12.0, unexposed: 3.4, contradicting: 0.8, at_places: 0.3 },
         n_months_unknown: 0,
+        behind,
         numbers: Ok(Box::new(AreaNumbers {
             party_km: around(5.2),
             parties: around(1250.0),
