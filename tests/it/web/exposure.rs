@@ -104,7 +104,7 @@ async fn walking_inside_a_place_is_its_own_once_its_visits_are_known() {
     assert!(n_with > n_without, "{n_with} {n_without}: records inside are the place's");
     test.get("/exposure")
         .await
-        .says("km that parties walked on trails inside places are left out of the trails");
+        .says("that parties walked on trails inside places are left out of the trails");
 }
 
 #[tokio::test]
