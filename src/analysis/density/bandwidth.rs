@@ -17,16 +17,19 @@
 
 use std::collections::HashSet;
 
+use rayon::prelude::*;
+
 use crate::analysis::density::InvalidDensity;
 use crate::analysis::density::NetworkKernel;
 use crate::analysis::density::network::Event;
 use crate::analysis::density::network::NetworkParams;
 use crate::analysis::density::network::Position;
 use crate::analysis::density::network::density_at;
+use crate::analysis::density::network::walker;
 use crate::analysis::density::planar::PlanarKernel;
 use crate::analysis::density::planar::PlanarPoint;
 use crate::analysis::density::planar::pairwise_density;
-use crate::analysis::density::walk::Walker;
+use crate::analysis::density::walk::Walks;
 use crate::analysis::graph::Graph;
 
 /// The bandwidth chosen, if there is anything to choose by.
@@ -167,7 +170,7 @@ struct Prediction<F> {
 
 fn best<F>(candidates_m: &[f64], floor_m: f64, prediction: Prediction<F>) -> Result<Bandwidth, InvalidDensity>
 where
-    F: Fn(f64) -> Result<Option<Vec<f64>>, InvalidDensity>,
+    F: Fn(f64) -> Result<Option<Vec<f64>>, InvalidDensity> + Sync,
 {
     if candidates_m.is_empty() {
         return Err(InvalidDensity::Nothing("candidate bandwidths"));
@@ -183,8 +186,10 @@ where
     }
     let mut profile: Vec<(f64, f64)> = Vec::with_capacity(tried_m.len());
     let (mut n_predicted, mut is_cut_off) = (0, false);
-    for bandwidth_m in tried_m {
-        let Some(others) = (prediction.others)(bandwidth_m)? else {
+    let predicted: Vec<Option<Vec<f64>>> =
+        tried_m.par_iter().map(|bandwidth_m| (prediction.others)(*bandwidth_m)).collect::<Result<_, _>>()?;
+    for (bandwidth_m, others) in tried_m.into_iter().zip(predicted) {
+        let Some(others) = others else {
             is_cut_off = true;
             break;
         };
@@ -215,7 +220,7 @@ fn own_densities(
     params: &NetworkParams,
     most_walks: usize,
 ) -> Option<Vec<f64>> {
-    let mut walker = Walker::new(graph, params.rule, params.dead_end);
+    let mut walker = walker(graph, params);
     let mut n_walks = 0;
     let mut all = Vec::with_capacity(places.len());
     for place in places {

@@ -6,6 +6,8 @@ use statrs::function::erf::erf;
 
 /// Half-width of the truncated Gaussian, in standard deviations.
 const GAUSSIAN_CUT: f64 = 3.0;
+/// The probability that a standard normal lies within [`GAUSSIAN_CUT`] of zero.
+const GAUSSIAN_KEPT: f64 = 0.997_300_203_936_739_8;
 
 /// The shape in which one encounter is spread along the network.
 ///
@@ -37,7 +39,7 @@ impl NetworkKernel {
             Self::Epanechnikov => 0.75 * rest,
             Self::Gaussian => {
                 let z = GAUSSIAN_CUT * u;
-                GAUSSIAN_CUT * (-0.5 * z * z).exp() / ((2.0 * PI).sqrt() * gaussian_mass(GAUSSIAN_CUT))
+                GAUSSIAN_CUT * (-0.5 * z * z).exp() / ((2.0 * PI).sqrt() * GAUSSIAN_KEPT)
             }
         };
         scaled / bandwidth_m
@@ -68,6 +70,11 @@ mod tests {
 
     const ALL: [NetworkKernel; 3] =
         [NetworkKernel::Quartic, NetworkKernel::Epanechnikov, NetworkKernel::Gaussian];
+
+    #[test]
+    fn what_the_cut_leaves_is_the_error_function() {
+        assert!((gaussian_mass(GAUSSIAN_CUT) - GAUSSIAN_KEPT).abs() < 1e-12);
+    }
 
     #[test]
     fn along_a_line_the_quartic_constant_is_15_16() {

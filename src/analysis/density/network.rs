@@ -13,6 +13,7 @@ use crate::analysis::density::source::QuarticMoments;
 use crate::analysis::density::spread::Targets;
 use crate::analysis::density::spread::spread;
 use crate::analysis::density::walk::Walker;
+use crate::analysis::density::walk::Walks;
 use crate::analysis::graph::EdgeIdx;
 use crate::analysis::graph::Graph;
 
@@ -165,23 +166,29 @@ pub(super) fn densities(
     targets: &Targets,
     params: &NetworkParams,
 ) -> Vec<f64> {
-    let longest_m = graph.edges().iter().map(|edge| edge.length_m).fold(0.0, f64::max);
-    if params.kernel == NetworkKernel::Quartic && longest_m <= MOMENTS_LONGEST_EDGE * params.bandwidth_m {
-        spread_over(graph, targets, params, &mut QuarticMoments::new(params.bandwidth_m, grouped))
-    } else {
-        densities_one_by_one(graph, grouped, targets, params)
-    }
+    densities_along(graph, grouped, targets, params, &mut walker(graph, params))
 }
 
-/// Densities at the targets, encounter by encounter.
-pub(super) fn densities_one_by_one(
+/// The same along walks that are given.
+pub(super) fn densities_along<W: Walks>(
     graph: &Graph,
     grouped: &Grouped,
     targets: &Targets,
     params: &NetworkParams,
+    walks: &mut W,
 ) -> Vec<f64> {
-    let mut source = PointSum::<false>::new(params.kernel, params.bandwidth_m, grouped);
-    spread_over(graph, targets, params, &mut source)
+    let (kernel, bandwidth_m) = (params.kernel, params.bandwidth_m);
+    let longest_m = graph.edges().iter().map(|edge| edge.length_m).fold(0.0, f64::max);
+    if kernel == NetworkKernel::Quartic && longest_m <= MOMENTS_LONGEST_EDGE * bandwidth_m {
+        spread(graph, walks, targets, bandwidth_m, &mut QuarticMoments::new(bandwidth_m, grouped))
+    } else {
+        spread(graph, walks, targets, bandwidth_m, &mut PointSum::<false>::new(kernel, bandwidth_m, grouped))
+    }
+}
+
+/// Follows walks by the rules of `params`.
+pub(super) fn walker<'g>(graph: &'g Graph, params: &NetworkParams) -> Walker<'g> {
+    Walker::new(graph, params.rule, params.dead_end)
 }
 
 /// Spreads any source over the targets by the rules of `params`.
@@ -191,8 +198,7 @@ pub(super) fn spread_over<S: EdgeSource>(
     params: &NetworkParams,
     source: &mut S,
 ) -> Vec<f64> {
-    let mut walker = Walker::new(graph, params.rule, params.dead_end);
-    spread(graph, &mut walker, targets, params.bandwidth_m, source)
+    spread(graph, &mut walker(graph, params), targets, params.bandwidth_m, source)
 }
 
 fn integrals(

@@ -21,20 +21,25 @@ use crate::analysis::density::network::accumulate;
 use crate::analysis::density::network::centres;
 use crate::analysis::density::network::check_lixels;
 use crate::analysis::density::network::densities;
+use crate::analysis::density::network::densities_along;
 use crate::analysis::density::network::group;
 use crate::analysis::density::network::spread_over;
+use crate::analysis::density::network::walker;
 use crate::analysis::density::source::Even;
 use crate::analysis::density::source::Grouped;
 use crate::analysis::density::spread::Targets;
-use crate::analysis::graph::EdgeIdx;
+use crate::analysis::density::walk::KeptWalks;
 use crate::analysis::graph::Graph;
 use crate::analysis::permutation::Sampling;
 use crate::analysis::permutation::monte_carlo_p;
 use crate::analysis::random::Stream;
-use crate::analysis::random::{seed_of, stream};
+use crate::analysis::random::{multinomial, seed_of, stream};
 
 /// Slack, relative to the observed density, within which a draw is a tie.
 const TIE_SLACK: f64 = 1e-9;
+
+/// Walks that are kept at most for all draws, 64 MB; where there are more, every draw follows them anew.
+const MOST_KEPT_WALKS: usize = 2_000_000;
 
 /// The level of the tolerance limits that every lixel carries: half of it on either side.
 pub const TOLERANCE_LEVEL: f64 = 0.05;
@@ -294,11 +299,16 @@ impl Null<'_> {
     ) -> (Vec<Extremes>, Tails) {
         let none =
             || (vec![Extremes::default(); observed.len()], Tails::new(observed.len(), sampling.n_draws));
+        let is_walked = |edge: usize| self.walked.mean_km[edge] > 0.0;
+        let kept = KeptWalks::of(walker(self.graph, params), params.bandwidth_m, MOST_KEPT_WALKS, is_walked);
         (0..sampling.n_draws)
             .into_par_iter()
             .fold(none, |(mut counts, mut tails), draw| {
                 let grouped = self.draw(draw, &mut stream(seed_of(sampling.seed, "even risk"), draw as u64));
-                let drawn = densities(self.graph, &grouped, targets, params);
+                let drawn = match &kept {
+                    Some(kept) => densities_along(self.graph, &grouped, targets, params, &mut &*kept),
+                    None => densities(self.graph, &grouped, targets, params),
+                };
                 for (lixel, ((count, drawn), observed)) in
                     counts.iter_mut().zip(drawn).zip(observed).enumerate()
                 {
@@ -314,40 +324,19 @@ impl Null<'_> {
             })
     }
 
-    /// Exposure of a draw, up to and including each edge.
-    fn running_km(&self, draw: usize) -> Vec<f64> {
-        let mut sum_km = 0.0;
-        let rows = self.walked.of_draw(draw).iter().zip(self.walked.mean_km);
-        rows.map(|(km, mean_km)| {
-            sum_km += if *mean_km > 0.0 { *km } else { 0.0 };
-            sum_km
-        })
-        .collect()
-    }
-
-    /// One allotment. A uniform number on the running exposure is an edge and, by what is left over, a place along it.
+    /// One allotment: how many each edge gets, by the walking of the draw, and then where along it.
     fn draw(&self, draw: usize, rng: &mut Stream) -> Grouped {
-        let running_km = self.running_km(draw);
-        let n_edges = running_km.len();
-        let total_km = running_km.last().copied().unwrap_or(0.0);
-        let mut starts = vec![0; n_edges + 1];
-        let n_encounters = if total_km > 0.0 { self.n_encounters } else { 0 };
-        let placed: Vec<(EdgeIdx, f64)> = (0..n_encounters)
-            .map(|_| {
-                let at_km = rng.random::<f64>() * total_km;
-                let edge = running_km.partition_point(|km| *km <= at_km).min(n_edges - 1);
-                let before_km = if edge == 0 { 0.0 } else { running_km[edge - 1] };
-                let share = (at_km - before_km) / (running_km[edge] - before_km);
-                starts[edge + 1] += 1;
-                (edge, share.clamp(0.0, 1.0) * self.graph.edges()[edge].length_m)
-            })
-            .collect();
+        let rows = self.walked.of_draw(draw).iter().zip(self.walked.mean_km);
+        let walked_km: Vec<f64> = rows.map(|(km, mean_km)| if *mean_km > 0.0 { *km } else { 0.0 }).collect();
+        let mut starts = vec![0; walked_km.len() + 1];
+        multinomial(self.n_encounters as u64, &walked_km, rng, |edge, count| {
+            starts[edge + 1] = count as usize
+        });
         accumulate(&mut starts);
-        let mut next = starts.clone();
-        let mut points = vec![(0.0, 1.0); placed.len()];
-        for (edge, offset_m) in placed {
-            points[next[edge]].0 = offset_m;
-            next[edge] += 1;
+        let mut points = Vec::with_capacity(self.n_encounters);
+        for (edge, ends) in self.graph.edges().iter().enumerate() {
+            let placed = starts[edge]..starts[edge + 1];
+            points.extend(placed.map(|_| (rng.random::<f64>() * ends.length_m, 1.0)));
         }
         Grouped { starts, points }
     }

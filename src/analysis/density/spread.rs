@@ -2,7 +2,7 @@
 
 use crate::analysis::density::source::EdgeSource;
 use crate::analysis::density::walk::Arrival;
-use crate::analysis::density::walk::Walker;
+use crate::analysis::density::walk::Walks;
 use crate::analysis::graph::EdgeIdx;
 use crate::analysis::graph::Graph;
 
@@ -20,9 +20,9 @@ impl Targets {
 }
 
 /// The summed values of the source at the targets, in their order.
-pub(super) fn spread<S: EdgeSource>(
+pub(super) fn spread<W: Walks, S: EdgeSource>(
     graph: &Graph,
-    walker: &mut Walker<'_>,
+    walks: &mut W,
     targets: &Targets,
     bandwidth_m: f64,
     source: &mut S,
@@ -37,7 +37,8 @@ pub(super) fn spread<S: EdgeSource>(
         }
         for at_start in [true, false] {
             let reach_m = bandwidth_m - source.gap_m(at_start);
-            for walk in walker.arrivals(edge, at_start, reach_m) {
+            let arrivals = walks.arrivals(edge, at_start, reach_m).iter();
+            for walk in arrivals.filter(|walk| walk.distance_m < reach_m) {
                 let range = targets.of_edge(walk.edge);
                 let walked = Walked { walk, length_m: graph.edges()[walk.edge].length_m, at_start, reach_m };
                 walked.add(source, &targets.offsets_m[range.clone()], &mut values[range]);

@@ -50,6 +50,52 @@ pub(super) struct Arrival {
     pub(super) weight: f64,
 }
 
+/// Tells where walks lead.
+pub(super) trait Walks {
+    /// Every entry into an edge, nearer than `reach_m`, of what leaves `edge` through one of its ends with weight one; farther ones
+    /// may come along.
+    fn arrivals(&mut self, edge: EdgeIdx, leaves_at_start: bool, reach_m: f64) -> &[Arrival];
+}
+
+/// All walks of one reach out of some edges, kept for sources that change while the network does not.
+#[derive(Debug)]
+pub(super) struct KeptWalks {
+    /// By edge end, the start of an edge before its end: where its arrivals begin.
+    starts: Vec<usize>,
+    arrivals: Vec<Arrival>,
+}
+
+impl KeptWalks {
+    /// Follows the walks of the edges that are wanted; none where there are more than `at_most`.
+    pub(super) fn of(
+        mut walker: Walker<'_>,
+        reach_m: f64,
+        at_most: usize,
+        is_wanted: impl Fn(EdgeIdx) -> bool,
+    ) -> Option<Self> {
+        let mut kept = Self { starts: vec![0], arrivals: Vec::new() };
+        for edge in 0..walker.graph.n_edges() {
+            for leaves_at_start in [true, false] {
+                if is_wanted(edge) {
+                    kept.arrivals.extend_from_slice(walker.arrivals(edge, leaves_at_start, reach_m));
+                }
+                kept.starts.push(kept.arrivals.len());
+            }
+            if kept.arrivals.len() > at_most {
+                return None;
+            }
+        }
+        Some(kept)
+    }
+}
+
+impl Walks for &KeptWalks {
+    fn arrivals(&mut self, edge: EdgeIdx, leaves_at_start: bool, _reach_m: f64) -> &[Arrival] {
+        let end = 2 * edge + usize::from(!leaves_at_start);
+        &self.arrivals[self.starts[end]..self.starts[end + 1]]
+    }
+}
+
 /// The shares sent on by a vertex: into each other edge end, and back into the one it came from.
 #[derive(Debug, Clone, Copy)]
 struct Shares {
@@ -70,20 +116,6 @@ pub(super) struct Walker<'g> {
 impl<'g> Walker<'g> {
     pub(super) fn new(graph: &'g Graph, rule: SplitRule, dead_end: DeadEnd) -> Self {
         Self { graph, rule, dead_end, stack: Vec::new(), arrivals: Vec::new() }
-    }
-
-    /// Every entry into an edge, nearer than `reach_m`, of what leaves `edge` through one of its ends with weight one.
-    ///
-    /// Exact while at most a few thousand walks carry weight; beyond that distances are spread over a lattice, see
-    /// [`Walker::follow_on_lattice`].
-    pub(super) fn arrivals(&mut self, edge: EdgeIdx, leaves_at_start: bool, reach_m: f64) -> &[Arrival] {
-        self.stack.clear();
-        self.arrivals.clear();
-        let leaving = Arrival { edge, at_start: !leaves_at_start, distance_m: 0.0, weight: 1.0 };
-        if reach_m > 0.0 && !self.follow(leaving, reach_m) {
-            self.follow_on_lattice(leaving, reach_m);
-        }
-        &self.arrivals
     }
 
     /// Follows each walk by itself. Returns whether the walks stayed within the limit.
@@ -152,6 +184,20 @@ impl<'g> Walker<'g> {
             SplitRule::Continuous => Shares { onward: 2.0 / degree, back: 2.0 / degree - 1.0 },
             SplitRule::Discontinuous => Shares { onward: 1.0 / (degree - 1.0), back: 0.0 },
         }
+    }
+}
+
+impl Walks for Walker<'_> {
+    /// Exact while at most a few thousand walks carry weight; beyond that distances are spread over a lattice, see
+    /// [`Walker::follow_on_lattice`].
+    fn arrivals(&mut self, edge: EdgeIdx, leaves_at_start: bool, reach_m: f64) -> &[Arrival] {
+        self.stack.clear();
+        self.arrivals.clear();
+        let leaving = Arrival { edge, at_start: !leaves_at_start, distance_m: 0.0, weight: 1.0 };
+        if reach_m > 0.0 && !self.follow(leaving, reach_m) {
+            self.follow_on_lattice(leaving, reach_m);
+        }
+        &self.arrivals
     }
 }
 
