@@ -32,6 +32,8 @@ use crate::derived::rates;
 use crate::derived::season::SeasonLayer;
 use crate::derived::season::Timed;
 use crate::derived::snaps::SnapLayer;
+use crate::derived::timing;
+use crate::derived::timing::Timing;
 use crate::domain::time::EventTime;
 use crate::domain::time::PartOfDay;
 
@@ -165,7 +167,8 @@ pub struct Ground<'a> {
 /// Looks at every segment with its neighbours in every period.
 ///
 /// The walking of a period is shared over the segments as that of the whole time is, since that is what the walker model
-/// knows. Clumps are those found in all reports together.
+/// knows, but for what was closed in it: there it is less by as much, and a segment that was closed nearly all of the period is
+/// not looked at in it. Clumps are those found in all reports together.
 ///
 /// # Errors
 /// [`DeriveError::Internal`] when layers do not fit together; [`DeriveError::Unanswerable`] when nothing is looked at.
@@ -173,20 +176,23 @@ pub fn compute(ground: Ground<'_>, cut: PeriodCut) -> Result<ClusterPeriods, Der
     let Ground { facts, network: layer, exposure, snaps, season } = ground;
     let n_segments = layer.network.segments.len();
     let (field, seed) = (&exposure.field, facts.settings.seed());
-    let walked =
-        ExposureDraws { n_draws: field.n_draws, n_units: n_segments, party_km: field.party_km.clone() };
+    let timing = Timing::of(exposure, Some(season));
+    let walked = timing::weighed(exposure, timing.as_ref());
     let known = |provenance: &Provenance| matches!(provenance, Provenance::Counted | Provenance::Fitted);
     let is_looked_at: Vec<bool> = field.provenance.iter().map(known).collect();
     let search = Search { settings: &facts.settings, layer, walked: &walked, is_looked_at: &is_looked_at };
+    let each = Each::of(exposure, season, (cut, timing.is_some()), &is_looked_at);
     let counted = rates::counted_reports(facts, exposure, snaps);
     let curves = Curves {
         shares: &field.time,
+        courses: &field.courses,
         curves: season.curves(),
         curve_of: &|segment| season.curve_of(segment),
     };
     let times = Times::new(&reports(ground, &counted, cut), &snaps.allocation, &curves, cut, seed);
     let all = draws(snaps, n_segments, |record| counted[record]);
-    let (periods, n_tested) = in_periods(&search, cut, &all, &times.counts(&snaps.allocation, n_segments))?;
+    let (periods, n_tested) =
+        in_periods((&search, &each), cut, &all, &times.counts(&snaps.allocation, n_segments))?;
     let snakes = repeated(facts, snaps, &counted);
     let n_repeated = times.n_repeated(&snakes);
     let once = match n_repeated {
@@ -194,17 +200,57 @@ pub fn compute(ground: Ground<'_>, cut: PeriodCut) -> Result<ClusterPeriods, Der
         _ => {
             let all = counted_once(snaps, n_segments, &counted, &snakes, seed);
             let by_period = times.counts_once(&snaps.allocation, n_segments, &snakes, seed);
-            Some(in_periods(&search, cut, &all, &by_period)?.0)
+            Some(in_periods((&search, &each), cut, &all, &by_period)?.0)
         }
     };
     let (n_allotted, n_untimed) = (times.n_allotted(), times.n_left_out());
     Ok(ClusterPeriods { cut, periods, once, n_repeated, n_tested, n_allotted, n_untimed })
 }
 
+/// Of what would be walked on a segment in a period at least so much must not have been shut out for it to be looked at.
+const LEAST_OPEN: f64 = 0.05;
+
+/// The walking of the periods in which something was closed.
+struct Each {
+    /// By period: its walking, and the segments that are looked at; none where that of the whole time is shared out alike.
+    of: Vec<Option<(ExposureDraws, Vec<bool>)>>,
+    /// The walking of all other periods; none where it is that of the whole time.
+    unweighed: Option<ExposureDraws>,
+}
+
+impl Each {
+    fn of(
+        exposure: &ExposureLayer,
+        season: &SeasonLayer,
+        (cut, is_weighed): (PeriodCut, bool),
+        is_looked_at: &[bool],
+    ) -> Self {
+        if exposure.field.courses.is_plain() {
+            return Self { of: Vec::new(), unweighed: None };
+        }
+        let of_period = |period: usize| {
+            let timing =
+                Timing::over(exposure, Some(season), |month, hour| cut.class(month, hour) == period)?;
+            let n_draws = exposure.field.n_draws;
+            let open = |segment: usize| {
+                let all = (0..n_draws).map(|draw| timing.factor(exposure, segment, draw));
+                all.sum::<f64>() / n_draws.max(1) as f64
+            };
+            let looked =
+                is_looked_at.iter().enumerate().map(|(segment, is)| *is && open(segment) >= LEAST_OPEN);
+            Some((timing::weighed(exposure, Some(&timing)), looked.collect()))
+        };
+        Self {
+            of: (0..cut.names().len()).map(of_period).collect(),
+            unweighed: is_weighed.then(|| timing::weighed(exposure, None)),
+        }
+    }
+}
+
 /// What is known of the times of the records that are counted. Their streams are those of their rows.
 fn reports(ground: Ground<'_>, counted: &[bool], cut: PeriodCut) -> Vec<Option<Report>> {
     let Ground { facts, exposure, snaps, .. } = ground;
-    let timed = Timed::new(facts, exposure);
+    let timed = Timed::new(facts, exposure, snaps);
     let report = |(row, counted): (&usize, &bool)| {
         let row = &facts.encounters.rows[*row];
         counted.then(|| Report {
@@ -219,23 +265,32 @@ fn reports(ground: Ground<'_>, counted: &[bool], cut: PeriodCut) -> Vec<Option<R
 /// What stands out in each period in one way of counting, and how many segments and periods were tested together. `all` is
 /// the same way of counting over all periods: it says how far reports come in clumps.
 fn in_periods(
-    search: &Search<'_>,
+    (search, each): (&Search<'_>, &Each),
     cut: PeriodCut,
     all: &CountDraws,
     by_period: &PeriodCounts,
 ) -> Result<(Vec<PeriodFinding>, usize), DeriveError> {
     let weights = search.weights();
-    let tested = test(&weights, (search.walked, search.is_looked_at), all, &by_period.counts)?;
+    let Search { walked, is_looked_at, .. } = *search;
+    let whole = Evidence { counts: all, exposure: walked, is_looked_at };
+    let of_periods = by_period.counts.iter().enumerate().map(|(period, counts)| {
+        let own = each.of.get(period).and_then(Option::as_ref);
+        let common = each.unweighed.as_ref().unwrap_or(walked);
+        let (exposure, is_looked_at) = own.map_or((common, is_looked_at), |(km, looked)| (km, looked));
+        Evidence { counts, exposure, is_looked_at }
+    });
+    let of_periods: Vec<Evidence<'_>> = of_periods.collect();
+    let tested = test(&weights, whole, &of_periods)?;
     let is_tested = |finding: &&SegmentFinding| matches!(finding, SegmentFinding::Tested(_));
     let n_tested = tested.iter().flat_map(|(_, findings)| findings).filter(is_tested).count();
     let mut periods = Vec::new();
-    let of_periods = cut.names().into_iter().zip(&by_period.allotted).zip(&by_period.counts);
-    for (((name, n_allotted), counts), (null, found)) in of_periods.zip(&tested) {
+    let named = cut.names().into_iter().zip(&by_period.allotted).zip(&of_periods);
+    for (((name, n_allotted), evidence), (null, found)) in named.zip(&tested) {
         let groups = match null {
             Some(null) => Ok(search.groups(null, found).map_err(DeriveError::internal)?),
             None => Err("too few reports on segments whose walking is known".to_owned()),
         };
-        let n_reports = looked_at(counts, search.is_looked_at);
+        let n_reports = looked_at(evidence.counts, evidence.is_looked_at);
         periods.push(PeriodFinding { name, n_reports, n_allotted: *n_allotted, groups });
     }
     Ok((periods, n_tested))
@@ -257,15 +312,13 @@ pub(super) type Tested<'a> = (Option<Null<'a>>, Vec<SegmentFinding>);
 /// Tests all segments in all periods, q over both.
 pub(super) fn test<'a>(
     weights: &Weights,
-    (exposure, is_looked_at): (&'a ExposureDraws, &'a [bool]),
-    all: &CountDraws,
-    by_period: &'a [CountDraws],
+    all: Evidence<'_>,
+    of_periods: &[Evidence<'a>],
 ) -> Result<Vec<Tested<'a>>, DeriveError> {
-    let spread = clusters::dispersion(&Evidence { counts: all, exposure, is_looked_at }, weights)
-        .map_err(unanswerable)?;
+    let spread = clusters::dispersion(&all, weights).map_err(unanswerable)?;
     let mut tested: Vec<Tested<'_>> = Vec::new();
-    for counts in by_period {
-        let null = match Null::new(Evidence { counts, exposure, is_looked_at }, spread.factor()) {
+    for evidence in of_periods {
+        let null = match Null::new(*evidence, spread.factor()) {
             Err(ClusterError::NoEncounters) => None,
             null => Some(null.map_err(unanswerable)?),
         };

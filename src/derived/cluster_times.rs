@@ -1,8 +1,8 @@
 //! In which period each report lies, draw by draw: where its time does not tell, by the fitted curve of season and hours.
 //!
 //! Leaving such reports out would be right only if they lay where the others lie. A report is given a period anew in every
-//! draw, with chances in proportion to when people walk on the mean times a draw of the curve of the segment it lies on in
-//! that draw: the curve's own draws hold what is not known of the walking. What is known of its time (its year, month or
+//! draw, with chances in proportion to when people walk there on the mean, on the course that most walking on the segment it lies
+//! on in that draw follows, times a draw of the segment's curve: the curve's own draws hold what is not known of the walking. What is known of its time (its year, month or
 //! hour) is kept. Each report draws from a stream of its own, so that neither the order of reports nor what else was
 //! reported changes its periods.
 //!
@@ -14,6 +14,7 @@ use std::ops::Range;
 
 use rand::RngExt;
 
+use crate::analysis::exposure::Courses;
 use crate::analysis::exposure::TimeShares;
 use crate::analysis::random::seed_of;
 use crate::analysis::random::stream;
@@ -40,6 +41,8 @@ pub(super) struct Report {
 /// When people walk, and how frequent encounters are by month and hour where they do.
 pub(super) struct Curves<'a> {
     pub(super) shares: &'a TimeShares,
+    /// Which of the courses of the walking each segment follows.
+    pub(super) courses: &'a Courses,
     /// None where no season can be fitted.
     pub(super) curves: Vec<&'a Curve>,
     /// The curve of a segment.
@@ -87,7 +90,8 @@ impl Times {
     ) -> Self {
         let n_draws = allocation.n_draws();
         let seed = seed_of(seed, "periods of reports without a time");
-        let walked = mean_shares(curves.shares);
+        let courses = 0..curves.courses.n_courses();
+        let walked = courses.map(|course| curves.courses.mean_shares(curves.shares, course)).collect();
         let mut chances = Chances { curves, walked, cut, n_draws, by_known: HashMap::new() };
         let mut times = Self {
             n_draws,
@@ -105,8 +109,12 @@ impl Times {
                     let mut rng = stream(seed, *key);
                     let pick = |draw: usize| {
                         let uniform: f64 = rng.random();
-                        let curve = places.at(draw).map_or(0, curves.curve_of);
-                        chances.of(known, curve).map(|chances| chances.pick(draw, uniform) as u8)
+                        let at = places.at(draw);
+                        let curve = at.map_or(0, curves.curve_of);
+                        // Who reports from where it was closed all the time that is possible went there all the same.
+                        let own = at.map_or(0, |segment| curves.courses.main_of(segment));
+                        let course = if chances.of(known, curve, own).is_some() { own } else { 0 };
+                        chances.of(known, curve, course).map(|chances| chances.pick(draw, uniform) as u8)
                     };
                     match (0..n_draws).map(pick).collect::<Option<Vec<u8>>>() {
                         Some(periods) => {
@@ -236,37 +244,27 @@ impl Times {
     }
 }
 
-/// The mean over the draws of the share of walking in each cell.
-fn mean_shares(shares: &TimeShares) -> Vec<f64> {
-    let mut mean = vec![0.0; shares.cells.n_cells()];
-    for draw in 0..shares.n_draws {
-        let n_draws = shares.n_draws as f64;
-        mean.iter_mut().zip(shares.draw(draw)).for_each(|(mean, share)| *mean += share / n_draws);
-    }
-    mean
-}
-
 /// The chances of all that is known of times, each worked out once.
 struct Chances<'a> {
     curves: &'a Curves<'a>,
-    /// The mean share of walking in each cell.
-    walked: Vec<f64>,
+    /// By course the mean share of walking in each cell.
+    walked: Vec<Vec<f64>>,
     cut: PeriodCut,
     n_draws: usize,
-    by_known: HashMap<(usize, Range<usize>, HourSet), Option<ClassChances>>,
+    by_known: HashMap<(usize, usize, Range<usize>, HourSet), Option<ClassChances>>,
 }
 
 impl Chances<'_> {
     /// None where no season is fitted, or nobody walks at the times that are possible.
-    fn of(&mut self, known: &PartialRecord, curve: usize) -> Option<&ClassChances> {
+    fn of(&mut self, known: &PartialRecord, curve: usize, course: usize) -> Option<&ClassChances> {
         let Self { curves, walked, cut, n_draws, by_known } = self;
-        let key = (curve, known.periods.clone(), known.hours);
+        let key = (curve, course, known.periods.clone(), known.hours);
         let chances = by_known.entry(key).or_insert_with(|| {
             let curve = curves.curves.get(curve)?;
             let months = &curves.shares.cells.year_months;
             let calendar = |month: usize| usize::from(months[month].month.unsigned_abs()).saturating_sub(1);
             let weight = |draw: usize, month: usize, hour: usize| {
-                walked[month * HOURS + hour]
+                walked[course][month * HOURS + hour]
                     * curve.draw(draw % curve.n_draws)[calendar(month) * HOURS + hour]
             };
             let class = |month: usize, hour: usize| cut.class(calendar(month), hour);

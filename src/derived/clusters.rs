@@ -27,8 +27,11 @@ use crate::derived::facts::Facts;
 use crate::derived::network::NetworkLayer;
 use crate::derived::rates;
 use crate::derived::rates::Limits;
+use crate::derived::season::SeasonLayer;
 use crate::derived::settings::Settings;
 use crate::derived::snaps::SnapLayer;
+use crate::derived::timing;
+use crate::derived::timing::Timing;
 
 /// Keeps the choice among the reports of one snake apart from other draws.
 const ONCE_SEED: u64 = 0x6f6e_6365;
@@ -118,7 +121,8 @@ impl Variant {
     }
 }
 
-/// Looks for clusters of the reports that go into rates.
+/// Looks for clusters of the reports that go into rates. Where something was closed, `season` says what the walking of the times that
+/// were open is worth.
 ///
 /// # Errors
 /// [`DeriveError::Internal`] when layers do not fit together.
@@ -127,12 +131,12 @@ pub fn compute(
     layer: &NetworkLayer,
     exposure: &ExposureLayer,
     snaps: &SnapLayer,
+    season: Option<&SeasonLayer>,
 ) -> Result<ClusterLayer, DeriveError> {
     let n_segments = layer.network.segments.len();
     let counted = rates::counted_reports(facts, exposure, snaps);
     let field = &exposure.field;
-    let walked =
-        ExposureDraws { n_draws: field.n_draws, n_units: n_segments, party_km: field.party_km.clone() };
+    let walked = timing::weighed(exposure, Timing::of(exposure, season).as_ref());
     let known = |provenance: &Provenance| matches!(provenance, Provenance::Counted | Provenance::Fitted);
     let is_looked_at: Vec<bool> = field.provenance.iter().map(known).collect();
     let counts = draws(snaps, n_segments, |record| counted[record]);

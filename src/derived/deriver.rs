@@ -227,6 +227,23 @@ impl Deriver {
         Ok(facts.with(value.await?))
     }
 
+    /// What the walking of open times is worth where something was closed: season and hours. None where nothing was closed, or no
+    /// season can be told.
+    async fn season_if_closed(
+        &self,
+        facts: &Derived<Facts>,
+        exposure: &ExposureLayer,
+    ) -> Result<Option<Arc<SeasonLayer>>, DeriveError> {
+        if exposure.field.courses.is_plain() {
+            return Ok(None);
+        }
+        match boxed(self.season(facts)).await {
+            Ok(season) => Ok(Some(season.value)),
+            Err(DeriveError::Unanswerable(_)) => Ok(None),
+            Err(error) => Err(error),
+        }
+    }
+
     /// What stands beside the season: weeks, the sun, and a description of the hours.
     ///
     /// # Errors
@@ -235,10 +252,10 @@ impl Deriver {
         &self,
         facts: &Derived<Facts>,
     ) -> Result<Derived<SeasonDetails>, DeriveError> {
-        let exposure = boxed(self.exposure(facts)).await?;
+        let (exposure, snaps) = (boxed(self.exposure(facts)).await?, boxed(self.snaps(facts)).await?);
         let value = self.season_details.get(facts.basis, (), async || {
             let (facts, exposure) = (Arc::clone(&facts.value), exposure.value);
-            off_thread(move || season_details::compute(&facts, &exposure)).await
+            off_thread(move || season_details::compute(&facts, &exposure, &snaps.value)).await
         });
         Ok(facts.with(value.await?))
     }
@@ -250,9 +267,11 @@ impl Deriver {
     pub async fn rates(&self, facts: &Derived<Facts>) -> Result<Derived<RateLayer>, DeriveError> {
         let (network, exposure) = (boxed(self.network(facts)).await?, boxed(self.exposure(facts)).await?);
         let snaps = boxed(self.snaps(facts)).await?;
+        let season = self.season_if_closed(facts, &exposure).await?;
         let value = self.rates.get(facts.basis, (), async || {
             let (facts, network, exposure) = (Arc::clone(&facts.value), network.value, exposure.value);
-            off_thread(move || rates::compute(&facts, &network, &exposure, &snaps.value)).await
+            off_thread(move || rates::compute(&facts, &network, &exposure, &snaps.value, season.as_deref()))
+                .await
         });
         Ok(facts.with(value.await?))
     }
@@ -303,11 +322,14 @@ impl Deriver {
         let (network, snaps) = (boxed(self.network(facts)).await?, boxed(self.snaps(facts)).await?);
         let (exposure, density) =
             (boxed(self.exposure(facts)).await?, boxed(self.density(facts, params)).await?);
+        let season = self.season_if_closed(facts, &exposure).await?;
         let value = self.relative_density.get(facts.basis, params, async || {
             let facts = Arc::clone(&facts.value);
             off_thread(move || {
                 let (snaps, exposure) = (&snaps.value, &exposure.value);
-                density::relative::compute(&facts, &network.value, snaps, exposure, &density.value, &params)
+                let asked = (&*density.value, &params);
+                let season = season.as_deref();
+                density::relative::compute(&facts, &network.value, snaps, exposure, asked, season)
             })
             .await
         });
@@ -321,10 +343,12 @@ impl Deriver {
     pub async fn clusters(&self, facts: &Derived<Facts>) -> Result<Derived<ClusterLayer>, DeriveError> {
         let (network, exposure) = (boxed(self.network(facts)).await?, boxed(self.exposure(facts)).await?);
         let snaps = boxed(self.snaps(facts)).await?;
+        let season = self.season_if_closed(facts, &exposure).await?;
         let value = self.clusters.get(facts.basis, (), async || {
             let facts = Arc::clone(&facts.value);
             let (network, exposure, snaps) = (network.value, exposure.value, snaps.value);
-            off_thread(move || clusters::compute(&facts, &network, &exposure, &snaps)).await
+            off_thread(move || clusters::compute(&facts, &network, &exposure, &snaps, season.as_deref()))
+                .await
         });
         Ok(facts.with(value.await?))
     }

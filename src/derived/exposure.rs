@@ -45,7 +45,7 @@ const FARTHEST_COUNTER_M: f64 = 60.0;
 /// The exposure field with what it rests on.
 #[derive(Debug)]
 pub struct ExposureLayer {
-    /// The field; its party-kilometres are those outside places with visits, on trails as long as they were open.
+    /// The field; its party-kilometres are those outside places with visits.
     pub field: ExposureField,
     /// The days it is for.
     pub period: StudyPeriod,
@@ -80,12 +80,12 @@ impl ExposureLayer {
     /// are the trip's own on all legs. On a trail that was closed for a time there are fewer.
     pub fn parties_on_legs(&self, trip: &Trip, layer: &NetworkLayer) -> Vec<f64> {
         let is_plain = |of: &[Option<Vec<f64>>]| of.iter().all(Option::is_none);
-        if is_plain(&self.field.trail_sizes) && is_plain(&self.closures.open) {
+        if is_plain(&self.field.trail_sizes) && self.field.courses.is_plain() {
             return Vec::new();
         }
         let on_trail: Vec<f64> = (0..self.field.trail_sizes.len())
             .map(|trail| {
-                let open = self.closures.mean_open(trail);
+                let open = self.field.open.on_way(trip.trailhead, trail);
                 trip.parties * self.field.parties_on(trail, trip.trailhead) * open
             })
             .collect();
@@ -146,22 +146,16 @@ pub fn compute(facts: &Facts, layer: &NetworkLayer) -> Result<ExposureLayer, Der
     };
     let (places, visits_of) = places(facts, &kept);
     let ground = closures::Ground::new((facts, layer), targets, (&period, &zone))?;
-    let closed = ground.trailheads(&kept);
+    let closed = ground.closings(&kept);
     let evidence = Evidence { counters: &counters, places: &places, period, closed: &closed };
     let mut field = exposure::expose(&walk, &evidence, &params).map_err(DeriveError::internal)?;
     let closures = ground.effects((&counters, &params), &kept, &field);
-    // Before the trips, which count those who come.
-    if let Some(open) = &closures.area_open {
-        field.keep_area_open(open);
-    }
     let trips = representative_trips(
         &walk,
         &field,
         &params,
         &TripParams { seed: params.seed, ..TripParams::default() },
     );
-    // Before what lies inside places, so that the walking of closed times is nowhere.
-    field.keep_open(&trail_of, &closures.open);
     let rows = field.party_km.chunks_exact_mut(layer.outside_places.len().max(1));
     let mut inside_km: Vec<f64> = rows.map(|row| take_inside(row, &layer.outside_places)).collect();
     let inside_places_km = limits_of(&mut inside_km);

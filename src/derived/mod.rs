@@ -41,6 +41,7 @@ pub mod snaps;
 pub mod study;
 pub mod survey;
 pub mod temperature;
+pub mod timing;
 pub mod walks;
 pub mod watch;
 

@@ -9,6 +9,8 @@ use crate::derived::facts::Facts;
 use crate::derived::network::NetworkLayer;
 use crate::derived::rates::Limits;
 use crate::derived::rates::RateLayer;
+use crate::derived::timing;
+use crate::derived::timing::Timing;
 use crate::domain::geography::LonLat;
 use crate::domain::sign::Standing;
 use crate::domain::units::Length;
@@ -159,7 +161,7 @@ pub fn compute(
     let n_candidates = sites.len() - rules.forbidden.len();
     let fit = &rates.segments.fit;
     let n_days = exposure.period.days().count() as f64;
-    let rate_per_km = on_trips(&fit.rates.per_km, exposure, &layer.outside_places);
+    let rate_per_km = on_trips(&fit.rates.per_km, rates.timing.as_ref(), exposure, &layer.outside_places);
     let inputs = PlanInputs {
         graph,
         trips: &trips,
@@ -214,12 +216,18 @@ fn limits(share: WarnedShare) -> Limits {
 ///
 /// Trips are those of the mean walking. What a draw takes for walked more is walked at a lower rate: their product, the reports to be
 /// expected on a segment, is what its records tell, and the trips say whose they are.
-fn on_trips(rates: &[f64], exposure: &ExposureLayer, outside_places: &[f64]) -> Vec<f64> {
+fn on_trips(
+    rates: &[f64],
+    timing: Option<&Timing>,
+    exposure: &ExposureLayer,
+    outside_places: &[f64],
+) -> Vec<f64> {
     // What trips meet inside places with visits is in no segment's records.
     let share = |((km, mean), outside): ((&f64, &f64), &f64)| {
         if *mean > 0.0 { km / mean * outside } else { *outside }
     };
-    let shares = exposure.field.party_km.chunks(exposure.mean_km.len().max(1));
+    let weighed = timing::weighed(exposure, timing);
+    let shares = weighed.party_km.chunks(exposure.mean_km.len().max(1));
     let shares = shares.flat_map(|row| row.iter().zip(&exposure.mean_km).zip(outside_places).map(share));
     rates.iter().zip(shares).map(|(rate, share)| rate * share).collect()
 }

@@ -92,8 +92,12 @@ pub fn compute(
         let units = set.fit.units.iter().zip(counts);
         units.map(|(unit, count)| if unit.judged().is_some() { count } else { 0.0 }).collect()
     };
-    let even = judged(set.fit.units.iter().map(|unit| unit.exposure_km * reference).collect());
-    let walked = rates::walked(set, exposure)?;
+    let walked = rates::walked_weighed(set, exposure, rates.timing.as_ref())?;
+    let even = match &rates.timing {
+        None => set.fit.units.iter().map(|unit| unit.exposure_km * reference).collect(),
+        Some(_) => walked.means().into_iter().map(|km| km * reference).collect(),
+    };
+    let even = judged(even);
     let fitted = judged(fit_rates::expected_counts(&set.fit, &walked).map_err(DeriveError::internal)?);
     let counts = rates::stretch_counts(facts, layer, exposure, snaps, rates);
     let pattern = |expected: &[f64]| pattern(&counts, expected, &weights, facts.settings.seed());

@@ -32,6 +32,8 @@ use crate::derived::season::PeriodChoice;
 use crate::derived::season::SeasonLayer;
 use crate::derived::settings::Settings;
 use crate::derived::snaps::SnapLayer;
+use crate::derived::timing;
+use crate::derived::timing::Timing;
 use crate::domain::encounter::EffortKind;
 
 /// The prior of rates that the area has set.
@@ -110,11 +112,13 @@ pub struct RateLayer {
     pub n_outside: usize,
     /// Class bounds, per 1,000 km.
     pub bounds: ClassBounds,
+    /// What kilometres are weighed by where something was closed; none where all count as walked.
+    pub timing: Option<Timing>,
     /// All trails together, those included whose walking is assumed; none where nobody walks.
     pub all_trails: Option<Together>,
 }
 
-/// Computes the rates.
+/// Computes the rates. Where something was closed, `season` says what the walking of the times that were open is worth.
 ///
 /// # Errors
 /// [`DeriveError::Unanswerable`] when nobody walked, [`DeriveError::Internal`] when inputs do not fit together.
@@ -123,6 +127,7 @@ pub fn compute(
     layer: &NetworkLayer,
     exposure: &ExposureLayer,
     snaps: &SnapLayer,
+    season: Option<&SeasonLayer>,
 ) -> Result<RateLayer, DeriveError> {
     let settings = &facts.settings;
     let sorted = sort(facts, exposure, snaps);
@@ -133,11 +138,9 @@ pub fn compute(
         n_units: n_segments,
         counts: snaps.allocation.counts_by_draw_where(n_segments, counted),
     };
-    let walked = ExposureDraws {
-        n_draws: exposure.field.n_draws,
-        n_units: n_segments,
-        party_km: exposure.field.party_km.clone(),
-    };
+    let timing = Timing::of(exposure, season);
+    let walked = timing::weighed(exposure, timing.as_ref());
+    let unweighed = timing.as_ref().map(|_| timing::weighed(exposure, None));
     let provenance: Vec<Provenance> =
         exposure.field.provenance.iter().map(|known| provenance(*known)).collect();
     let trail_of: Vec<usize> = layer.network.segments.iter().map(|segment| segment.trail_idx).collect();
@@ -146,6 +149,7 @@ pub fn compute(
         facts,
         counts: &counts,
         walked: &walked,
+        unweighed: unweighed.as_ref(),
         provenance: &provenance,
         trail_of: &trail_of,
         strata: &strata,
@@ -154,7 +158,10 @@ pub fn compute(
         (0..n_segments).map(|segment| Stretch { trail_run: layer.run_of[segment], segments: vec![segment] });
     let segments = parts.estimate(alone.collect(), |idx, _| layer.segment_words(idx), None)?;
     let reference_per_km = segments.fit.reference_per_km.mean;
-    let expected: Vec<f64> = exposure.mean_km.iter().map(|km| km * reference_per_km).collect();
+    let expected: Vec<f64> = match &timing {
+        None => exposure.mean_km.iter().map(|km| km * reference_per_km).collect(),
+        Some(_) => walked.means().into_iter().map(|km| km * reference_per_km).collect(),
+    };
     let joined = rates::merge_stretches(layer.network.trail_runs(), &expected, settings.stretch_expected)
         .map_err(unanswerable)?;
     let names = stretch_names(layer, &joined);
@@ -180,7 +187,8 @@ pub fn compute(
         n_elsewhere: sorted.n_elsewhere,
         n_outside: sorted.n_outside,
         bounds,
-        all_trails: reference::all_trails((sorted.n_reports + sorted.vague.len()) as u64, exposure),
+        all_trails: reference::all_trails((sorted.n_reports + sorted.vague.len()) as u64, exposure, &walked),
+        timing,
     })
 }
 
@@ -277,7 +285,10 @@ pub(super) fn counted_reports(facts: &Facts, exposure: &ExposureLayer, snaps: &S
 struct Parts<'a> {
     facts: &'a Facts,
     counts: &'a CountDraws,
+    /// Kilometres as they count in rates.
     walked: &'a ExposureDraws,
+    /// Kilometres as they were walked, where that is something else.
+    unweighed: Option<&'a ExposureDraws>,
     provenance: &'a [Provenance],
     trail_of: &'a [usize],
     strata: &'a Strata,
@@ -364,8 +375,17 @@ impl Parts<'_> {
             }
             fit => fit,
         };
-        let fit = fit.map_err(unanswerable)?;
+        let mut fit = fit.map_err(unanswerable)?;
         let ranking = rates::ranks(&fit, &rates::RankParams::default()).map_err(DeriveError::internal)?;
+        // What is said of walking are the kilometres as they were walked.
+        let walked = match self.unweighed {
+            None => walked,
+            Some(km) => {
+                let km = rates::stretch_exposure(&units, km).map_err(DeriveError::internal)?;
+                fit.units.iter_mut().zip(km.means()).for_each(|(unit, mean)| unit.exposure_km = mean);
+                km
+            }
+        };
         let exposure_limits_km = (0..units.len()).map(|unit| limits_of_unit(&walked, unit)).collect();
         let names = units.iter().enumerate().map(|(idx, unit)| name(idx, &unit.segments)).collect();
         let members = units.into_iter().map(|unit| unit.segments).collect();
@@ -452,12 +472,21 @@ pub(super) fn stretch_names(layer: &NetworkLayer, stretches: &[Stretch]) -> Vec<
 
 /// Walking on each unit in the whole study period, by draw.
 pub(super) fn walked(set: &RateSet, exposure: &ExposureLayer) -> Result<ExposureDraws, DeriveError> {
-    let by_segment = ExposureDraws {
-        n_draws: exposure.field.n_draws,
-        n_units: exposure.field.n_segments,
-        party_km: exposure.field.party_km.clone(),
-    };
-    rates::stretch_exposure(&as_stretches(set), &by_segment).map_err(DeriveError::internal)
+    by_unit(set, &timing::weighed(exposure, None))
+}
+
+/// The same as rates are for each kilometre of it.
+pub(super) fn walked_weighed(
+    set: &RateSet,
+    exposure: &ExposureLayer,
+    timing: Option<&Timing>,
+) -> Result<ExposureDraws, DeriveError> {
+    by_unit(set, &timing::weighed(exposure, timing))
+}
+
+/// Kilometres by segment put together by unit.
+pub(super) fn by_unit(set: &RateSet, by_segment: &ExposureDraws) -> Result<ExposureDraws, DeriveError> {
+    rates::stretch_exposure(&as_stretches(set), by_segment).map_err(DeriveError::internal)
 }
 
 pub(super) fn as_stretches(set: &RateSet) -> Vec<Stretch> {

@@ -2,6 +2,7 @@
 
 use crate::analysis::clusters::limits_over_draws;
 use crate::analysis::exposure::Provenance;
+use crate::analysis::rates::ExposureDraws;
 use crate::derived::exposure::ExposureLayer;
 use crate::derived::rates::Limits;
 use crate::derived::rates::RateLayer;
@@ -19,12 +20,21 @@ pub struct Together {
     pub per_1000_km: Limits,
 }
 
-/// All reports on trails over all walking on them, assumed walking and too vague reports included; none where nobody walks.
+/// All reports on trails over all walking on them, assumed walking and too vague reports included; none where nobody walks. `weighed`
+/// is the walking as it counts in rates.
 ///
 /// Limits are exact ones of the count, with the mean tail over the draws of walking.
-pub(super) fn all_trails(n_reports: u64, exposure: &ExposureLayer) -> Option<Together> {
-    let rows = exposure.field.party_km.chunks_exact(exposure.field.n_segments.max(1));
-    together(n_reports, rows.map(|row| row.iter().sum()).collect())
+pub(super) fn all_trails(
+    n_reports: u64,
+    exposure: &ExposureLayer,
+    weighed: &ExposureDraws,
+) -> Option<Together> {
+    let n_segments = exposure.field.n_segments.max(1);
+    let totals = |party_km: &[f64]| {
+        party_km.chunks_exact(n_segments).map(|row| row.iter().sum()).collect::<Vec<f64>>()
+    };
+    let together = together(n_reports, totals(&weighed.party_km))?;
+    Some(Together { walked_km: limits_of(&mut totals(&exposure.field.party_km)), ..together })
 }
 
 fn together(count: u64, walked_km: Vec<f64>) -> Option<Together> {

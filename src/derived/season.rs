@@ -2,7 +2,7 @@
 
 use std::ops::Range;
 
-use crate::analysis::exposure::TimeShares;
+use crate::analysis::exposure::ExposureField;
 use crate::analysis::exposure::YearMonth;
 use crate::analysis::forecast::PeriodKnown;
 use crate::analysis::rates::PeriodCurve;
@@ -27,6 +27,7 @@ use crate::derived::facts::Facts;
 use crate::derived::network::NetworkLayer;
 use crate::derived::season_levels;
 use crate::derived::season_levels::Levels;
+use crate::derived::season_levels::likeliest;
 use crate::derived::snaps::SnapLayer;
 use crate::domain::encounter::EffortKind;
 use crate::domain::time::EventDate;
@@ -96,15 +97,15 @@ pub(super) struct Timed<'a> {
     /// Number among the facts' encounters, and the row.
     pub(super) reports: Vec<(usize, &'a EncounterRow)>,
     months: &'a [YearMonth],
-    shares: &'a TimeShares,
-    /// Share of all walking by month and hour.
-    mean_shares: Vec<f64>,
+    field: &'a ExposureField,
+    snaps: &'a SnapLayer,
+    /// The course of most of the walking.
+    usual_course: usize,
     heaped: Vec<HeapedReading>,
 }
 
 impl<'a> Timed<'a> {
-    pub(super) fn new(facts: &'a Facts, exposure: &'a ExposureLayer) -> Self {
-        let shares = &exposure.field.time;
+    pub(super) fn new(facts: &'a Facts, exposure: &'a ExposureLayer, snaps: &'a SnapLayer) -> Self {
         let reports: Vec<(usize, &EncounterRow)> = facts
             .encounters
             .rows
@@ -116,7 +117,43 @@ impl<'a> Timed<'a> {
             .collect();
         let minutes = reports.iter().filter_map(|(_, row)| row.time.minute_of_day.map(usize::from));
         let heaped = season::heaped_readings(&minutes.collect::<Vec<_>>());
-        Self { reports, months: &shares.cells.year_months, shares, mean_shares: shares.mean(), heaped }
+        let field = &exposure.field;
+        let n_courses = field.courses.n_courses();
+        let km =
+            field.courses.split(&exposure.mean_km, n_courses, |segment| Some(field.courses.main_of(segment)));
+        let all = |course: &usize| km[*course].iter().sum::<f64>();
+        let usual = (0..n_courses).rev().max_by(|one, other| all(one).total_cmp(&all(other)));
+        let months = &field.time.cells.year_months;
+        Self { reports, months, field, snaps, usual_course: usual.unwrap_or(0), heaped }
+    }
+
+    /// The course of the segment that a report most probably lies on, by its number among the facts' encounters; the usual one where
+    /// it lies on none.
+    ///
+    /// Fits have a group for each course, so that they do not take a month in which only trails of few snakes are open for a month of
+    /// few snakes.
+    pub(super) fn course(&self, row: usize) -> usize {
+        let segment = self.snaps.snaps[row].as_ref().and_then(likeliest);
+        segment.map_or(self.usual_course, |segment| self.field.courses.main_of(segment))
+    }
+
+    /// Kilometres by segment put together by level and course, as the fits have their groups (`level * number of courses + course`):
+    /// of each group by course.
+    pub(super) fn by_group(
+        &self,
+        km: &[f64],
+        n_levels: usize,
+        level_of: impl Fn(usize) -> usize,
+    ) -> Vec<Vec<f64>> {
+        let courses = &self.field.courses;
+        let n = courses.n_courses();
+        courses.split(km, n_levels * n, |segment| Some(level_of(segment) * n + courses.main_of(segment)))
+    }
+
+    /// The level of each group of so many.
+    pub(super) fn levels(&self, n_levels: usize) -> Vec<usize> {
+        let n = self.field.courses.n_courses();
+        (0..n_levels * n).map(|group| group / n).collect()
     }
 
     fn is_heaped(&self, row: &EncounterRow) -> bool {
@@ -129,22 +166,32 @@ impl<'a> Timed<'a> {
         row.time.hour().filter(|_| !self.is_heaped(row)).map(usize::from)
     }
 
-    /// The exposure of the cells in some draws of when people walk; `km` has the kilometres of each group in those draws.
-    pub(super) fn exposure_draws(&self, km: impl Fn(usize) -> Vec<f64>) -> Vec<Vec<f64>> {
-        let draws = self.shares.some_draws(EXPOSURE_DRAWS).enumerate();
-        draws
-            .map(|(index, shares)| {
-                km(index).iter().flat_map(|km| shares.iter().map(move |share| share * km)).collect()
-            })
-            .collect()
+    /// The exposure of the cells in some draws of when people walk; `km` has the kilometres of each group in those draws, by course.
+    pub(super) fn exposure_draws(&self, km: impl Fn(usize) -> Vec<Vec<f64>>) -> Vec<Vec<f64>> {
+        let draws = self.field.time.some_draws(EXPOSURE_DRAWS);
+        draws.map(|draw| km(draw).iter().flat_map(|km| self.field.cells(km, draw)).collect()).collect()
     }
 
-    /// Cells of groups that walked so many kilometres, each a level, and the reports whose time is partly known.
+    /// Fits, over the walking as it would be if nothing were closed: a curve is one of the open time, so that a rate times it is the
+    /// rate at any time on what is always open.
+    pub(super) fn over_open_time(&self, fit: Box<SeasonFit>) -> Box<SeasonFit> {
+        if self.field.courses.is_plain() {
+            return fit;
+        }
+        let mut open = vec![0.0; Parts::Months.count() * season::HOURS];
+        for (cell, share) in self.field.time.mean().iter().enumerate() {
+            let month = usize::from(self.months[cell / season::HOURS].month.unsigned_abs()).saturating_sub(1);
+            open[month * season::HOURS + cell % season::HOURS] += share;
+        }
+        Box::new(fit.over(&open))
+    }
+
+    /// Cells of groups that walked so many kilometres by course, with the level of each, and the reports whose time is partly known.
     ///
     /// `group_of` tells the group of a report by its number among the facts' encounters; those without one stay out.
     pub(super) fn cells(
         &self,
-        km: &[f64],
+        (km, group_levels): (&[Vec<f64>], Vec<usize>),
         group_of: impl Fn(usize) -> Option<usize>,
     ) -> (Cells, Vec<PartialRecord>) {
         let period = |month: &YearMonth| Period {
@@ -154,9 +201,9 @@ impl<'a> Timed<'a> {
         };
         let mut cells = Cells {
             parts: Parts::Months,
-            group_levels: (0..km.len()).collect(),
+            group_levels,
             counts: vec![0; km.len() * self.months.len() * season::HOURS],
-            exposure: km.iter().flat_map(|km| self.mean_shares.iter().map(move |share| share * km)).collect(),
+            exposure: km.iter().flat_map(|km| self.field.mean_cells(km)).collect(),
             periods: self.months.iter().map(period).collect(),
         };
         let mut partial = Vec::new();
@@ -192,9 +239,9 @@ pub fn compute(
     exposure: &ExposureLayer,
     snaps: &SnapLayer,
 ) -> Result<SeasonLayer, DeriveError> {
-    let timed = Timed::new(facts, exposure);
-    let km: f64 = exposure.mean_km.iter().sum();
-    let (cells, partial) = timed.cells(&[km], |_| Some(0));
+    let timed = Timed::new(facts, exposure, snaps);
+    let km = timed.by_group(&exposure.mean_km, 1, |_| 0);
+    let (cells, partial) = timed.cells((&km, timed.levels(1)), |row| Some(timed.course(row)));
     let mut by_month = [0; 12];
     for month in timed.reports.iter().filter_map(|(_, row)| row.time.month()) {
         by_month[usize::from(month.unsigned_abs()) - 1] += 1;
@@ -204,10 +251,10 @@ pub fn compute(
         seed: facts.settings.seed(),
         ..SeasonParams::default()
     };
-    let draws = timed.exposure_draws(|_| vec![km]);
+    let draws = timed.exposure_draws(|_| km.clone());
     let outcome = season::fit_with_exposure_draws(&cells, &draws, &partial, &params);
     let fit = match outcome.map_err(DeriveError::internal)? {
-        SeasonOutcome::Estimated(fit) => Ok(fit),
+        SeasonOutcome::Estimated(fit) => Ok(timed.over_open_time(fit)),
         SeasonOutcome::NotEstimable(_) => {
             Err("No season can be estimated: there are no reports in months that were walked.".to_owned())
         }
@@ -217,7 +264,7 @@ pub fn compute(
         Err(_) => None,
     };
     let mut walking_by_month = [0.0; 12];
-    for (idx, share) in timed.mean_shares.iter().enumerate() {
+    for (idx, share) in exposure.field.area_time().mean().iter().enumerate() {
         let month = timed.months[idx / season::HOURS].month;
         walking_by_month[usize::from(month.unsigned_abs()) - 1] += share;
     }

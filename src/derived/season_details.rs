@@ -26,6 +26,7 @@ use crate::derived::hour_curves::HourCurves;
 use crate::derived::season::EXPOSURE_DRAWS;
 use crate::derived::season::Timed;
 use crate::derived::season::window;
+use crate::derived::snaps::SnapLayer;
 use crate::derived::temperature;
 use crate::derived::temperature::Temperature;
 use crate::domain::geography::LonLat;
@@ -87,8 +88,12 @@ pub struct Direction {
 ///
 /// # Errors
 /// [`DeriveError::Internal`] when the cells do not fit together.
-pub fn compute(facts: &Facts, exposure: &ExposureLayer) -> Result<SeasonDetails, DeriveError> {
-    let timed = Timed::new(facts, exposure);
+pub fn compute(
+    facts: &Facts,
+    exposure: &ExposureLayer,
+    snaps: &SnapLayer,
+) -> Result<SeasonDetails, DeriveError> {
+    let timed = Timed::new(facts, exposure, snaps);
     Ok(SeasonDetails {
         weeks: weeks(facts, exposure, &timed)?,
         hours: hour_directions(facts, exposure, &timed)?,
@@ -101,15 +106,15 @@ fn params(facts: &Facts) -> SeasonParams {
     SeasonParams { n_draws: facts.settings.draws(), seed: facts.settings.seed(), ..SeasonParams::default() }
 }
 
-/// Walking of each month and hour goes to its days evenly, and from the days to the weeks. Reports of which the day or the
-/// hour is not known are shared out by the fitted curve over the weeks and hours that they may be of.
+/// Walking of each month and hour goes to its days evenly, as far as they were open, and from the days to the weeks. Reports of which
+/// the day or the hour is not known are shared out by the fitted curve over the weeks and hours that they may be of.
 fn weeks(facts: &Facts, exposure: &ExposureLayer, timed: &Timed<'_>) -> Result<Option<Weeks>, DeriveError> {
-    let shares = &exposure.field.time;
-    let total_km: f64 = exposure.mean_km.iter().sum();
+    let (field, shares) = (&exposure.field, &exposure.field.time);
+    let km = timed.by_group(&exposure.mean_km, 1, |_| 0);
     let mut periods: Vec<Period> = Vec::new();
     let mut days_of: Vec<(Date, Date)> = Vec::new();
-    // Days of each week with the month that they are of, and the share of the month that a day is.
-    let mut parts: Vec<(usize, usize, f64)> = Vec::new();
+    // Days with the week and the month that they are of, and the share of the month that a day is.
+    let mut parts: Vec<(Date, usize, usize, f64)> = Vec::new();
     for day in exposure.period.days() {
         let Some(month) = shares.cells.month_idx(YearMonth::of(day)) else { continue };
         let n_days: f64 = shares.cells.days[month].iter().sum();
@@ -121,34 +126,54 @@ fn weeks(facts: &Facts, exposure: &ExposureLayer, timed: &Timed<'_>) -> Result<O
         if let Some((_, last)) = days_of.last_mut() {
             *last = day;
         }
-        parts.push((periods.len() - 1, month, 1.0 / n_days));
+        parts.push((day, periods.len() - 1, month, 1.0 / n_days));
     }
-    let walked = |shares: &[f64]| {
-        let mut km = vec![0.0; periods.len() * HOURS];
-        for (week, month, of_month) in &parts {
-            let hours = km[week * HOURS..][..HOURS].iter_mut().zip(&shares[month * HOURS..][..HOURS]);
-            hours.for_each(|(sum, share)| *sum += share * total_km * of_month);
+    let add = |sums: &mut [f64], course: usize, if_open: &[f64], total_km: f64| {
+        for (day, week, month, of_month) in &parts {
+            let hours = sums[week * HOURS..][..HOURS].iter_mut().zip(&if_open[month * HOURS..][..HOURS]);
+            let open = field.courses.open_on(course, *day);
+            hours.zip(open).for_each(|((sum, share), open)| *sum += share * total_km * of_month * open);
         }
-        km
     };
-    let draws: Vec<Vec<f64>> = shares.some_draws(EXPOSURE_DRAWS).map(walked).collect();
+    let walked = |if_open: &dyn Fn(usize) -> Vec<f64>| {
+        let block = periods.len() * HOURS;
+        let mut sums = vec![0.0; km.len() * block];
+        for course in 0..km.len() {
+            let if_open = if_open(course);
+            for (group, km) in km.iter().enumerate().filter(|(_, km)| km[course] > 0.0) {
+                add(&mut sums[group * block..][..block], course, &if_open, km[course]);
+            }
+        }
+        sums
+    };
+    let draws = shares.some_draws(EXPOSURE_DRAWS);
+    let draws: Vec<Vec<f64>> = draws
+        .map(|draw| walked(&|course| field.courses.if_open(shares, course, draw).into_owned()))
+        .collect();
+    let exposed = walked(&|course| field.courses.mean_if_open(shares, course));
+    let mut if_open = vec![0.0; periods.len() * HOURS];
+    add(&mut if_open, 0, &shares.mean(), 1.0);
     let mut cells = Cells {
         parts: Parts::Weeks,
-        group_levels: vec![0],
-        counts: vec![0; periods.len() * HOURS],
-        exposure: walked(&shares.mean()),
+        group_levels: timed.levels(1),
+        counts: vec![0; km.len() * periods.len() * HOURS],
+        exposure: exposed,
         periods,
     };
     let mut partial = Vec::new();
-    for (_, row) in &timed.reports {
+    for (idx, row) in &timed.reports {
+        let group = timed.course(*idx);
         let Some((from, to)) = row.time.days() else { continue };
         let start = days_of.partition_point(|(_, last)| *last < from);
         let end = days_of.partition_point(|(first, _)| *first <= to);
         match timed.hour(row) {
-            Some(hour) if end == start + 1 => cells.counts[start * HOURS + hour] += 1,
+            Some(hour) if end == start + 1 => {
+                let cell = cells.index(group, start, hour);
+                cells.counts[cell] += 1;
+            }
             hour => {
                 let hours = hour.map_or(HourSet::ALL, |hour| HourSet::between(hour, hour));
-                partial.push(PartialRecord { group: 0, periods: start..end.max(start), hours });
+                partial.push(PartialRecord { group, periods: start..end.max(start), hours });
             }
         }
     }
@@ -157,11 +182,24 @@ fn weeks(facts: &Facts, exposure: &ExposureLayer, timed: &Timed<'_>) -> Result<O
     match outcome.map_err(DeriveError::internal)? {
         SeasonOutcome::NotEstimable(_) => Ok(None),
         SeasonOutcome::Estimated(fit) => {
+            let fit = match field.courses.is_plain() {
+                true => fit,
+                false => Box::new(fit.over(&by_part(&cells.periods, &if_open))),
+            };
             let curve = fit.curve(0);
             let n_shared = partial.len() - fit.unplaced.len();
             Ok(Some(Weeks { curve: curve.by_part(), window: window(curve, facts)?, n_timed, n_shared }))
         }
     }
+}
+
+/// Kilometres by week of the year and hour, from those of the weeks of each year.
+fn by_part(periods: &[Period], km: &[f64]) -> Vec<f64> {
+    let mut sums = vec![0.0; Parts::Weeks.count() * HOURS];
+    for (period, hours) in periods.iter().zip(km.chunks_exact(HOURS)) {
+        sums[period.part * HOURS..][..HOURS].iter_mut().zip(hours).for_each(|(sum, km)| *sum += km);
+    }
+    sums
 }
 
 fn week_of(day: Date) -> Period {
@@ -174,7 +212,8 @@ fn hour_directions(
     exposure: &ExposureLayer,
     timed: &Timed<'_>,
 ) -> Result<Option<HourDirections>, DeriveError> {
-    let by_hour = hour_curves::by_hour(&exposure.field.time.mean());
+    let walking = exposure.field.area_time();
+    let by_hour = hour_curves::by_hour(&walking.mean());
     let (mut radians, mut weights) = (Vec::new(), Vec::new());
     let mut counts = [0; HOURS];
     for (_, row) in &timed.reports {
@@ -185,7 +224,7 @@ fn hour_directions(
             weights.push(1.0 / by_hour[hour]);
         }
     }
-    let curves = hour_curves::compute(&counts, &exposure.field.time, facts.settings.seed());
+    let curves = hour_curves::compute(&counts, &walking, facts.settings.seed());
     let Some(curves) = curves.map_err(DeriveError::internal)? else { return Ok(None) };
     let weighted = circular::weighted_resultant(&radians, &weights).map_err(DeriveError::internal)?;
     let unweighted = circular::resultant(&radians).map_err(DeriveError::internal)?;

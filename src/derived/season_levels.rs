@@ -15,7 +15,6 @@ use crate::derived::exposure::ExposureLayer;
 use crate::derived::facts::Facts;
 use crate::derived::network::NetworkLayer;
 use crate::derived::rates;
-use crate::derived::season::EXPOSURE_DRAWS;
 use crate::derived::season::Timed;
 use crate::derived::snaps::SnapLayer;
 
@@ -126,15 +125,18 @@ fn by_level(
 ) -> Result<Result<LevelSeasons, String>, DeriveError> {
     let Leveled { grouping, level_of, names, below } = levels;
     let n_levels = names.len();
-    let mut km = vec![0.0; n_levels];
-    for (segment, segment_km) in ground.exposure.mean_km.iter().enumerate() {
-        km[level_of[segment]] += segment_km;
-    }
-    let level_of_row =
-        |row: usize| ground.snaps.snaps[row].as_ref().and_then(likeliest).map(|segment| level_of[segment]);
-    let (cells, partial) = timed.cells(&km, level_of_row);
-    let mut counts = level_counts(&cells);
-    partial.iter().for_each(|record| counts[record.group] += 1);
+    let field = &ground.exposure.field;
+    let by_group = |km: &[f64]| timed.by_group(km, n_levels, |segment| level_of[segment]);
+    let n_courses = field.courses.n_courses();
+    let group_of_row = |row: usize| {
+        let segment = ground.snaps.snaps[row].as_ref().and_then(likeliest)?;
+        Some(level_of[segment] * n_courses + timed.course(row))
+    };
+    let given = (&by_group(&ground.exposure.mean_km)[..], timed.levels(n_levels));
+    let (cells, partial) = timed.cells(given, group_of_row);
+    let mut counts = vec![0; n_levels];
+    group_counts(&cells).iter().enumerate().for_each(|(group, n)| counts[group / n_courses] += n);
+    partial.iter().for_each(|record| counts[record.group / n_courses] += 1);
     if counts.iter().filter(|n| **n > 0).count() < 2 {
         let words = grouping.words();
         return Ok(Err(format!("Fewer than two {words} have reports, so {words} cannot be compared.")));
@@ -146,15 +148,7 @@ fn by_level(
         interaction: Interaction::WhenBelow(below),
         ..SeasonParams::default()
     };
-    let field = &ground.exposure.field;
-    let km_of_draw = |index: usize| {
-        let draw = index * field.n_draws / EXPOSURE_DRAWS.min(field.n_draws).max(1);
-        let walked = field.party_km.chunks_exact(field.n_segments.max(1)).nth(draw).unwrap_or_default();
-        let mut km = vec![0.0; n_levels];
-        walked.iter().zip(&level_of).for_each(|(segment_km, level)| km[*level] += segment_km);
-        km
-    };
-    let draws = timed.exposure_draws(km_of_draw);
+    let draws = timed.exposure_draws(|draw| by_group(field.draw(draw)));
     let outcome =
         season::fit_with_exposure_draws(&cells, &draws, &partial, &params).map_err(DeriveError::internal)?;
     let SeasonOutcome::Estimated(fit) = outcome else {
@@ -164,12 +158,13 @@ fn by_level(
         grouping,
         counts: names.into_iter().zip(counts).collect(),
         test: fit.tests.interaction,
-        fit: (fit.curves().len() > 1).then_some(fit),
+        fit: (fit.curves().len() > 1).then(|| timed.over_open_time(fit)),
         level_of,
     }))
 }
 
-fn level_counts(cells: &Cells) -> Vec<u64> {
+/// Reports of each group.
+fn group_counts(cells: &Cells) -> Vec<u64> {
     let block = cells.periods.len() * season::HOURS;
     cells.counts.chunks(block.max(1)).map(|counts| counts.iter().map(|n| u64::from(*n)).sum()).collect()
 }

@@ -6,6 +6,7 @@ use jiff::Timestamp;
 use jiff::civil::Date;
 use jiff::tz::TimeZone;
 
+use crate::analysis::exposure::TimeRange;
 use crate::analysis::exposure::YearMonth;
 use crate::analysis::season;
 use crate::analysis::season::Cells;
@@ -67,16 +68,18 @@ pub(super) fn compute(
         ));
     }
     let zone = TimeZone::get(&facts.area.time_zone).map_err(DeriveError::internal)?;
-    let weights = day_weights(&all, &counted(facts, &zone));
-    let shares = &exposure.field.time;
-    let mean_shares = shares.mean();
-    let total_km: f64 = exposure.mean_km.iter().sum();
+    let field = &exposure.field;
+    let weights = day_weights(&all, &counted(facts, &zone, &exposure.closures.at_counters));
+    let shares = &field.time;
+    let km = timed.by_group(&exposure.mean_km, 1, |_| 0);
+    let if_open: Vec<Vec<f64>> =
+        (0..km.len()).map(|course| field.courses.mean_if_open(shares, course)).collect();
     let mut cells = Cells {
         parts: Parts::Weeks,
         periods: Vec::with_capacity(days.len()),
-        group_levels: vec![0],
-        counts: vec![0; days.len() * HOURS],
-        exposure: Vec::with_capacity(days.len() * HOURS),
+        group_levels: timed.levels(1),
+        counts: vec![0; km.len() * days.len() * HOURS],
+        exposure: Vec::with_capacity(km.len() * days.len() * HOURS),
     };
     for day in &days {
         cells.periods.push(Period {
@@ -84,20 +87,32 @@ pub(super) fn compute(
             part: Parts::Weeks.of_date(*day),
             max_temperature_c: known.get(day).copied(),
         });
+    }
+    for (km, day) in km.iter().flat_map(|km| days.iter().map(move |day| (km, day))) {
         let month = shares.cells.month_idx(YearMonth::of(*day));
         let n_days = month.map_or(1.0, |month| shares.cells.days[month].iter().sum());
-        let weight = weights.get(day).copied().unwrap_or(1.0) * total_km / n_days;
-        let share = |hour: usize| month.map_or(0.0, |month| mean_shares[month * HOURS + hour]);
-        cells.exposure.extend((0..HOURS).map(|hour| share(hour) * weight));
+        let mut hours = [0.0; HOURS];
+        for (course, km) in km.iter().enumerate().filter(|(_, km)| **km > 0.0) {
+            let weight = weights.get(day).copied().unwrap_or(1.0) * km / n_days;
+            let share = |hour: usize| month.map_or(0.0, |month| if_open[course][month * HOURS + hour]);
+            // Nobody walks on a day on which it is closed, however warm it is.
+            let open = field.courses.open_on(course, *day);
+            hours.iter_mut().enumerate().for_each(|(hour, sum)| *sum += share(hour) * weight * open[hour]);
+        }
+        cells.exposure.extend(hours);
     }
     let mut n_reports_without = 0;
     let mut partial = Vec::new();
-    for (_, row) in &timed.reports {
+    for (idx, row) in &timed.reports {
         let EventDate::Day(day) = row.time.date else { continue };
+        let group = timed.course(*idx);
         match (days.binary_search(&day), timed.hour(row)) {
-            (Ok(period), Some(hour)) => cells.counts[period * HOURS + hour] += 1,
+            (Ok(period), Some(hour)) => {
+                let cell = cells.index(group, period, hour);
+                cells.counts[cell] += 1;
+            }
             (Ok(period), None) => {
-                partial.push(PartialRecord { group: 0, periods: period..period + 1, hours: HourSet::ALL });
+                partial.push(PartialRecord { group, periods: period..period + 1, hours: HourSet::ALL });
             }
             (Err(_), _) => n_reports_without += 1,
         }
@@ -128,10 +143,24 @@ pub(super) fn compute(
     ))
 }
 
-/// What each counter counted on each day that its bins cover.
-fn counted(facts: &Facts, zone: &TimeZone) -> BTreeMap<(CounterId, Date), f64> {
+/// What each counter counted on each day that its bins cover; days on which it was closed in part are not covered. `closed` has the
+/// closures of each counter.
+fn counted(facts: &Facts, zone: &TimeZone, closed: &[Vec<TimeRange>]) -> BTreeMap<(CounterId, Date), f64> {
+    let closed: BTreeMap<CounterId, &Vec<TimeRange>> = facts
+        .counters
+        .iter()
+        .zip(closed)
+        .filter(|(_, closed)| !closed.is_empty())
+        .map(|(counter, closed)| (counter.id, closed))
+        .collect();
+    let is_closed = |counter: CounterId, from_s: i64, to_s: i64| {
+        closed.get(&counter).is_some_and(|its| its.iter().any(|it| it.from_s < to_s && from_s < it.to_s))
+    };
     let mut sums: BTreeMap<(CounterId, Date), (f64, i64)> = BTreeMap::new();
     for reading in &facts.readings.rows {
+        if is_closed(reading.counter_id, reading.start_s, reading.start_s + reading.length_s) {
+            continue;
+        }
         // A bin that goes over midnight tells of no single day, unless by so little that it is the device's clock.
         let middle_s = reading.start_s + reading.length_s / 2;
         let Ok(middle) = Timestamp::from_second(middle_s) else { continue };

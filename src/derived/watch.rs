@@ -91,7 +91,8 @@ pub struct Ground<'a> {
 /// Watches the season that the last day belongs to, up to that day, against the seasons before.
 ///
 /// False alarms are counted over the whole season, so that the threshold does not depend on when somebody looks: in the
-/// weeks to come people are taken to walk as in the same weeks of former seasons.
+/// weeks to come people are taken to walk as in the same weeks of former seasons, as far as nothing that is known to hold then closes
+/// what they walk on; in all weeks what was closed is walked by nobody but those who walk all the same.
 ///
 /// A season begins at the lowest point of the curve, so that one that crosses New Year stays whole. Where habitats or
 /// elevation bands have curves of their own, each unit is expected to follow that of its segments.
@@ -119,9 +120,9 @@ pub fn compute(ground: &Ground<'_>, choice: WatchChoice) -> Result<WatchLayer, D
         ));
     }
     let fit = former_season(ground, &calendar, &records)?;
-    let curves = Curves { fit: &fit, shares: ground.season.shares(&set.members) };
-    let former_total = curves.totals(&exposure.field.time, &calendar.former);
-    let current = curves.totals(&exposure.field.time, &calendar.season());
+    let curves = Curves::of(ground, &fit, &set.members);
+    let former_total = curves.totals(&calendar.former);
+    let current = curves.totals(&calendar.season());
     let walked = unit_rates::walked(set, exposure)?;
     let fit = former_rates(facts, snaps, set, &adjusted(&walked, &former_total), &records)?;
     let by_week = mean_by_week(&fit, &walked, &former_total);

@@ -1,87 +1,154 @@
-//! Closures: when nobody was to walk, and the share of walking that fell into the time that was open.
+//! Closures: when nobody was to walk, and how much of the walking goes on all the same.
 
-use jiff::civil::DateTime;
+use std::collections::BTreeMap;
 
-use crate::analysis::exposure::readings::TimeRange;
+use jiff::civil::{Date, DateTime};
+
+use crate::analysis::exposure::readings::CounterSite;
 use crate::analysis::exposure::time::{HOURS, StudyPeriod, TimeCells, YearMonth};
+use crate::analysis::graph::Graph;
 
-/// Ranges in order, those that overlap or meet as one; empty ones are left out.
-pub fn united(mut ranges: Vec<TimeRange>) -> Vec<TimeRange> {
-    ranges.retain(|range| range.from_s < range.to_s);
-    ranges.sort_by_key(|range| (range.from_s, range.to_s));
-    let mut all: Vec<TimeRange> = Vec::new();
-    for range in ranges {
-        match all.last_mut() {
-            Some(last) if range.from_s <= last.to_s => last.to_s = last.to_s.max(range.to_s),
-            _ => all.push(range),
-        }
-    }
-    all
+/// A span of local time, its end excluded.
+pub type Span = (DateTime, DateTime);
+
+/// Times in which people were not to walk. What lies after the study period is of a time to come.
+#[derive(Debug, Clone, Default, PartialEq)]
+pub struct Closings {
+    /// Of the whole area.
+    pub area: Vec<Span>,
+    /// Of those who start at a trailhead, by its index.
+    pub trailheads: BTreeMap<usize, Vec<Span>>,
+    /// Of trails, by their index.
+    pub trails: BTreeMap<usize, Vec<Span>>,
 }
 
-/// A trailhead from which nobody was to start for some of the time.
-#[derive(Debug, Clone, PartialEq)]
-pub struct ClosedTrailhead {
-    /// The trailhead.
-    pub trailhead: usize,
-    /// By cell (index `month_idx * 24 + hour`) the share of its time in which neither the trailhead nor the whole area was closed.
-    pub open: Vec<f64>,
-    /// The same for the whole area alone, which is taken off by itself.
-    pub area_open: Vec<f64>,
-}
-
-impl ClosedTrailhead {
-    /// Of those who would start while the area is open, the share that does; `shares` are those of the walking by cell, `passed` is the
-    /// share of those who start all the same ([`passed_share`]).
-    pub(crate) fn open_share(&self, shares: &[f64], passed: f64) -> f64 {
-        let kept = |kept: &[f64]| -> f64 { shares.iter().zip(kept).map(|(share, kept)| share * kept).sum() };
-        let (open, area_open) = (kept(&self.open), kept(&self.area_open));
-        if area_open > 0.0 { (left(open, area_open, passed) / area_open).min(1.0) } else { 1.0 }
+impl Closings {
+    /// Whether nothing was ever closed.
+    pub fn is_empty(&self) -> bool {
+        self.area.is_empty() && self.trailheads.is_empty() && self.trails.is_empty()
     }
 }
 
-/// What is left of the walking: all of the open share, and of what is closed the share of those who walk all the same.
-pub fn left(open: f64, all: f64, passed: f64) -> f64 {
-    open + (all - open).max(0.0) * passed
+/// Passages on a trail or at a trailhead while it was closed.
+#[derive(Debug, Clone, Copy, PartialEq, Default)]
+pub struct Passed {
+    /// Passages that the devices counted.
+    pub counted: f64,
+    /// Passages that the fit expects them to count if it were open.
+    pub expected: f64,
 }
 
-/// The share of those who walk all the same while it is closed: passages counted then over those that would be counted if it were
-/// open, at most 1; 0 where no counter stood there.
-pub fn passed_share(counted: f64, expected: f64) -> f64 {
-    if expected > 0.0 { (counted / expected).min(1.0) } else { 0.0 }
+impl Passed {
+    /// The share of those who walk all the same, at most 1; 0 where no counter stood there.
+    pub fn share(self) -> f64 {
+        if self.expected > 0.0 { (self.counted / self.expected).min(1.0) } else { 0.0 }
+    }
 }
 
-/// By cell of a study period (index `month_idx * 24 + hour`) the share of its time that was closed, in [0, 1].
-///
-/// `closed` are spans of local time in order that do not overlap; what lies outside the period counts nowhere. All days of a month
-/// count the same.
-pub fn closed_shares(period: &StudyPeriod, cells: &TimeCells, closed: &[(DateTime, DateTime)]) -> Vec<f64> {
-    let mut hours = vec![0.0; cells.n_cells()];
-    let mut reached = DateTime::MIN;
-    for (from, to) in closed {
-        // In autumn an hour of local time comes twice: it is counted once.
-        let from = (*from).max(reached);
-        reached = reached.max(*to);
-        if from >= *to || from.date() > period.last() {
-            continue;
+/// The trail whose walkers a counter counts and nobody else: on one of its segments, or at an end from which only it leads on.
+pub fn only_trail(graph: &Graph, trail_of: impl Fn(usize) -> usize, site: CounterSite) -> Option<usize> {
+    match site {
+        CounterSite::Segment(segment) => Some(trail_of(segment)),
+        CounterSite::Vertex(vertex) => {
+            let at = graph.at(vertex);
+            let trail = trail_of(at.first()?.edge);
+            at.iter().all(|incident| trail_of(incident.edge) == trail).then_some(trail)
         }
-        let first = from.date().max(period.first());
-        let days = std::iter::successors(Some(first), |day| day.tomorrow().ok());
-        for day in days.take_while(|day| *day <= to.date().min(period.last())) {
-            let from_h = if day == from.date() { hour_of(from) } else { 0.0 };
-            let to_h = if day == to.date() { hour_of(*to) } else { HOURS as f64 };
-            let Some(month) = cells.month_idx(YearMonth::of(day)) else { continue };
-            for hour in 0..HOURS {
-                let begin = hour as f64;
-                hours[month * HOURS + hour] += (to_h.min(begin + 1.0) - from_h.max(begin)).max(0.0);
+        CounterSite::Place(_) => None,
+    }
+}
+
+/// How much of the walking there would be goes on, over all time: 1 but for some spans of local time.
+#[derive(Debug, Clone, Default, PartialEq)]
+pub struct Openness {
+    /// In order; none overlaps another.
+    pieces: Vec<Piece>,
+}
+
+#[derive(Debug, Clone, Copy, PartialEq)]
+struct Piece {
+    from: DateTime,
+    to: DateTime,
+    /// The share that goes on, below 1.
+    left: f64,
+}
+
+impl Openness {
+    /// Closed in the spans, however many of them hold at a time, but for those who walk all the same.
+    pub fn closed(spans: &[Span], passed: f64) -> Self {
+        let mut spans: Vec<Span> = spans.iter().copied().filter(|(from, to)| from < to).collect();
+        spans.sort_unstable();
+        let mut pieces: Vec<Piece> = Vec::new();
+        for (from, to) in spans {
+            match pieces.last_mut() {
+                Some(last) if from <= last.to => last.to = last.to.max(to),
+                _ => pieces.push(Piece { from, to, left: passed }),
             }
         }
+        pieces.retain(|piece| piece.left < 1.0);
+        Self { pieces }
     }
-    for (month, days) in cells.days.iter().enumerate() {
-        let n_days: f64 = days.iter().sum();
-        hours[month * HOURS..][..HOURS].iter_mut().for_each(|it| *it = (*it / n_days).min(1.0));
+
+    /// Whether it is open all the time.
+    pub fn is_whole(&self) -> bool {
+        self.pieces.is_empty()
     }
-    hours
+
+    /// What goes on of those whom both may keep out: at any time no more than the stricter lets through, so that a time in which
+    /// both are closed is taken off once.
+    pub fn and(&self, other: &Self) -> Self {
+        let both = || self.pieces.iter().chain(&other.pieces);
+        let mut edges: Vec<DateTime> = both().flat_map(|piece| [piece.from, piece.to]).collect();
+        edges.sort_unstable();
+        edges.dedup();
+        let mut pieces: Vec<Piece> = Vec::new();
+        for pair in edges.windows(2) {
+            let (from, to) = (pair[0], pair[1]);
+            let left = both().filter(|piece| piece.from <= from && to <= piece.to).map(|piece| piece.left);
+            let Some(left) = left.reduce(f64::min) else { continue };
+            match pieces.last_mut() {
+                Some(last) if last.to == from && last.left == left => last.to = to,
+                _ => pieces.push(Piece { from, to, left }),
+            }
+        }
+        Self { pieces }
+    }
+
+    /// By local hour of a day the share that goes on.
+    pub fn on_day(&self, day: Date) -> [f64; HOURS] {
+        let mut open = [1.0; HOURS];
+        let first = self.pieces.partition_point(|piece| piece.to.date() < day);
+        for piece in self.pieces[first..].iter().take_while(|piece| piece.from.date() <= day) {
+            let from_h = if day == piece.from.date() { hour_of(piece.from) } else { 0.0 };
+            let to_h = if day == piece.to.date() { hour_of(piece.to) } else { HOURS as f64 };
+            for (hour, open) in open.iter_mut().enumerate() {
+                let begin = hour as f64;
+                let closed = (to_h.min(begin + 1.0) - from_h.max(begin)).max(0.0);
+                *open -= closed * (1.0 - piece.left);
+            }
+        }
+        open.map(|open| open.max(0.0))
+    }
+
+    /// By cell of a study period (index `month_idx * 24 + hour`) the share that goes on, all days of a month alike.
+    pub fn by_cell(&self, period: &StudyPeriod, cells: &TimeCells) -> Vec<f64> {
+        let mut open = vec![0.0; cells.n_cells()];
+        for day in period.days() {
+            let Some(month) = cells.month_idx(YearMonth::of(day)) else { continue };
+            let hours = open[month * HOURS..][..HOURS].iter_mut();
+            hours.zip(self.on_day(day)).for_each(|(sum, open)| *sum += open);
+        }
+        for (month, days) in cells.days.iter().enumerate() {
+            let n_days: f64 = days.iter().sum();
+            open[month * HOURS..][..HOURS].iter_mut().for_each(|it| *it /= n_days);
+        }
+        open
+    }
+
+    /// The share that goes on for good: less than 1 where something is closed and no end is known.
+    pub fn for_good(&self) -> f64 {
+        self.pieces.last().filter(|piece| piece.to == DateTime::MAX).map_or(1.0, |piece| piece.left)
+    }
 }
 
 /// Hours since midnight.
@@ -94,19 +161,6 @@ mod tests {
     use super::*;
     use crate::analysis::exposure::time::TimeShares;
     use jiff::civil::date;
-
-    fn range(from_s: i64, to_s: i64) -> TimeRange {
-        TimeRange { from_s, to_s }
-    }
-
-    #[test]
-    fn ranges_that_overlap_or_meet_are_one() {
-        let ranges =
-            vec![range(50, 60), range(0, 10), range(5, 20), range(20, 30), range(7, 7), range(70, 65)];
-        assert_eq!(united(ranges), [range(0, 30), range(50, 60)]);
-        let open = united(vec![range(5, i64::MAX), range(90, 100)]);
-        assert_eq!(open, [range(5, i64::MAX)], "one that still holds");
-    }
 
     /// April and May 2024, all walking in May twice that of April, all of it from 8 to 10: two thirds in the first of the hours.
     fn profile() -> (StudyPeriod, TimeShares) {
@@ -122,9 +176,7 @@ mod tests {
 
     fn open(closed: &[(DateTime, DateTime)]) -> f64 {
         let (period, time) = profile();
-        let kept: Vec<f64> =
-            closed_shares(&period, &time.cells, closed).iter().map(|closed| 1.0 - closed).collect();
-        time.share_kept(&kept)[0]
+        time.share_kept(&Openness::closed(closed, 0.0).by_cell(&period, &time.cells))[0]
     }
 
     fn near(found: f64, expected: f64) {
@@ -153,15 +205,35 @@ mod tests {
 
     #[test]
     fn what_was_counted_all_the_same_is_put_back() {
-        near(passed_share(3.0, 60.0), 0.05);
-        assert_eq!((passed_share(3.0, 2.0), passed_share(3.0, 0.0), passed_share(0.0, 9.0)), (1.0, 0.0, 0.0));
-        near(left(0.4, 1.0, 0.05), 0.43);
-        let head =
-            ClosedTrailhead { trailhead: 0, open: vec![1.0, 0.0, 0.0], area_open: vec![1.0, 1.0, 0.0] };
-        // A half starts in the first cell, three tenths in the second: of these eight tenths five are left.
-        near(head.open_share(&[0.5, 0.3, 0.2], 0.0), 0.625);
-        near(head.open_share(&[0.5, 0.3, 0.2], 0.5), 0.8125);
-        near(head.open_share(&[0.0, 0.0, 1.0], 0.5), 1.0);
+        let share = |counted, expected| Passed { counted, expected }.share();
+        near(share(3.0, 60.0), 0.05);
+        assert_eq!((share(3.0, 2.0), share(3.0, 0.0), share(0.0, 9.0)), (1.0, 0.0, 0.0));
+        let (period, time) = profile();
+        let may = [(date(2024, 5, 1).at(0, 0, 0, 0), date(2024, 6, 1).at(0, 0, 0, 0))];
+        let some = Openness::closed(&may, 0.25).by_cell(&period, &time.cells);
+        near(time.share_kept(&some)[0], 1.0 / 3.0 + 2.0 / 3.0 * 0.25);
+        assert!(Openness::closed(&may, 1.0).is_whole());
+    }
+
+    /// A trail of April and the first half of May, of which a quarter walks all the same; a trailhead of May, of which a half does.
+    #[test]
+    fn where_both_are_closed_it_is_taken_off_once() {
+        let midnight = |month, day| date(2024, month, day).at(0, 0, 0, 0);
+        let trail = Openness::closed(&[(midnight(4, 1), midnight(5, 16))], 0.25);
+        let head = Openness::closed(&[(midnight(5, 1), DateTime::MAX)], 0.5);
+        let both = trail.and(&head);
+        assert_eq!(both, head.and(&trail));
+        let noon = |day: Date| both.on_day(day)[12];
+        let days =
+            [date(2024, 3, 31), date(2024, 4, 30), date(2024, 5, 15), date(2024, 5, 16), date(2030, 1, 1)];
+        assert_eq!(days.map(noon), [1.0, 0.25, 0.25, 0.5, 0.5]);
+        assert_eq!((trail.for_good(), both.for_good()), (1.0, 0.5));
+        let (period, time) = profile();
+        let kept = |it: &Openness| time.share_kept(&it.by_cell(&period, &time.cells))[0];
+        near(kept(&both), (0.25 + 2.0 * (15.0 * 0.25 + 16.0 * 0.5) / 31.0) / 3.0);
+        assert_eq!((trail.and(&Openness::default()), trail.and(&trail)), (trail.clone(), trail.clone()));
+        // One after the other, the same time is taken off twice.
+        assert!(kept(&trail) * kept(&trail) < kept(&trail) - 0.2);
     }
 
     #[test]

@@ -92,24 +92,38 @@ impl DrawnSizes {
 /// On segments of a trail with a party size of its own the walkers of all trailheads are turned into parties by that, elsewhere
 /// by the size of the trailhead that they started at.
 ///
-/// `open` is by trailhead the share of its starts that closures leave; none means all. Returns the walkers who would pass each
-/// observation's site over the study period if it were open all the time.
+/// `open` is by trailhead, then trail, the share of the walking that closures leave; empty means all. Returns the walkers who would
+/// pass each observation's site over the study period if it were open all the time.
 pub(crate) fn expose_once(
     model: &Model,
     network: &WalkNetwork<'_>,
     theta: &[f64],
     sizes: &DrawnSizes,
     open: &[f64],
+    out: (&mut [f64], &mut Flow),
+) -> Vec<f64> {
+    expose_by(model, network, (theta, sizes), open, |_| 0, out)
+}
+
+/// [`expose_once`] with a row of segments for each class of trailheads, as `class_of` tells them apart.
+pub(crate) fn expose_by(
+    model: &Model,
+    network: &WalkNetwork<'_>,
+    (theta, sizes): (&[f64], &DrawnSizes),
+    open: &[f64],
+    class_of: impl Fn(usize) -> usize,
     (party_km, flow): (&mut [f64], &mut Flow),
 ) -> Vec<f64> {
     let mut passing = vec![0.0; model.n_observations()];
     let habits = model.habits(theta);
     party_km.fill(0.0);
+    let (n_segments, n_trails) = (network.graph.n_edges(), network.trails.len());
     // Up to twice for those farther out, once for those of them who close a loop, once for edges with next to nobody.
     let negligible = NEGLIGIBLE_PASSAGES / (4.0 * model.n_trailheads as f64);
     for (head, skeleton) in model.skeletons.iter().enumerate() {
+        let row = &mut party_km[class_of(head) * n_segments..][..n_segments];
         let parties = theta[head].exp() / sizes.of_head[head];
-        let share = open.get(head).copied().unwrap_or(1.0);
+        let open = if open.is_empty() { open } else { &open[head * n_trails..][..n_trails] };
         let on_trail = sizes.for_each_of(head);
         // Where parties are smaller there are more of them, and as few are left out there.
         let most = on_trail.iter().flatten().copied().fold(1.0, f64::max);
@@ -124,16 +138,19 @@ pub(crate) fn expose_once(
                 continue;
             }
             for link in skeleton.links(edge) {
-                let here = (out * habits.going_on(link.offset) + fixed).max(0.0) * share;
-                party_km[link.segment] += match &on_trail {
+                let mut here = (out * habits.going_on(link.offset) + fixed).max(0.0);
+                if !open.is_empty() {
+                    here *= open[network.trail_of[link.segment]];
+                }
+                row[link.segment] += match &on_trail {
                     Some(on_trail) => here * on_trail[network.trail_of[link.segment]],
                     None => here,
                 };
             }
         }
     }
-    for (km, edge) in party_km.iter_mut().zip(network.graph.edges()) {
-        *km *= edge.length_m / 1000.0;
+    for row in party_km.chunks_mut(n_segments.max(1)) {
+        row.iter_mut().zip(network.graph.edges()).for_each(|(km, edge)| *km *= edge.length_m / 1000.0);
     }
     passing
 }

@@ -4,11 +4,12 @@ use nalgebra::DVector;
 use rayon::prelude::*;
 
 use crate::analysis::exposure::calibration::{Calibration, CalibrationSource, Session, calibrate};
-use crate::analysis::exposure::closures::{ClosedTrailhead, passed_share};
+use crate::analysis::exposure::closures::{Closings, Passed, only_trail};
+use crate::analysis::exposure::courses::{Courses, Ways};
 use crate::analysis::exposure::diagnostic::{self, Drawn, PeriodShares};
-use crate::analysis::exposure::draws::{Normal, draw_party_sizes, expose_once};
+use crate::analysis::exposure::draws::{DrawnSizes, Normal, draw_party_sizes, expose_by, expose_once};
 use crate::analysis::exposure::error::InvalidExposure;
-use crate::analysis::exposure::field::{CounterFit, ExposureField, Parameter, ParameterStatus};
+use crate::analysis::exposure::field::{CounterFit, ExposureField, Open, Parameter, ParameterStatus};
 use crate::analysis::exposure::fit::{Posterior, fit};
 use crate::analysis::exposure::model::{Model, Observation, ParameterKind, WalkNetwork, check_network};
 use crate::analysis::exposure::model_error::ModelErrors;
@@ -33,14 +34,18 @@ pub struct Evidence<'a> {
     pub places: &'a [Place],
     /// The local days that the exposure is for.
     pub period: StudyPeriod,
-    /// Trailheads from which nobody was to start for some of the time, each at most once.
-    pub closed: &'a [ClosedTrailhead],
+    /// When people were not to walk.
+    pub closed: &'a Closings,
 }
+
+/// Draws from which it is taken where the walkers of closed trailheads walk.
+const COURSE_DRAWS: usize = 20;
 
 /// The exposure field of a network over the study period.
 ///
-/// Levels and courses are those of the open time. Closures of trailheads are taken off; those of trails and of the whole area are
-/// left to [`ExposureField::keep_open`] and [`ExposureField::keep_area_open`].
+/// Levels and the common course are those of the open time. Closures are taken off in every draw: of a segment's kilometres for each
+/// trailhead by the union of what closes it, its trail and the area; of starts by those of trailhead and area, of visits of places by
+/// those of the area. But for those who walk all the same, as counters tell that stood there.
 ///
 /// The same input and seed give the same bytes on any number of threads. The order of bins and sessions does not matter.
 ///
@@ -55,13 +60,13 @@ pub fn expose(
     check_network(network)?;
     check_places(evidence.places, network.trailheads.len())?;
     check_sites(network, evidence)?;
+    check_closed(network, evidence.closed)?;
     let (series, readings) = clean_all(evidence.counters, params)?;
     let sessions: Vec<&[Session]> = evidence.counters.iter().map(|c| c.sessions.as_slice()).collect();
     let calibrations = calibrate(&sessions, params)?;
     let cells = TimeCells::of(&evidence.period);
     let tables = Tables::of(&series, &evidence.period, &cells);
     let profile = fit_profile(&cells, &tables, params);
-    check_closed(evidence.closed, network.trailheads.len(), cells.n_cells())?;
     let observations = observe(&series, &tables, &profile, &cells);
     let model = Model::new(network, &observations, evidence.counters.len(), params);
     let n_days = evidence.period.days().count() as f64;
@@ -72,16 +77,22 @@ pub fn expose(
     let counters = counter_fits(&observations, &posterior, &tables, &closed_counts);
     let errors = ModelErrors::new(network, &observations, &posterior.is_used, params);
     let times = TimeDraws::of(&profile, &tables, cells, params);
+    let (at_head, passed) = passed(network, &counters);
+    let share = |passed: &[Passed]| passed.iter().map(|it| it.share()).collect::<Vec<f64>>();
+    let ways = (!evidence.closed.is_empty()).then(|| {
+        Ways::new(evidence.closed, (&share(&at_head), &share(&passed)), &evidence.period, &times.shares)
+    });
     let scene = Scene {
         network,
         places: evidence.places,
         model: &model,
         observations: &observations,
         errors: &errors,
-        closed: with_passed(network, evidence.closed, &counters),
+        ways: ways.as_ref(),
         params,
     };
     let draws = draw_all(&scene, &posterior, &times)?;
+    let walked = walked_by_class(&scene, &draws);
     let drawn = Drawn { whole: &draws.counts, shares: &times.by_period };
     let shifts: Vec<_> = times.observed.iter().map(|shares| shift(&scene, &posterior, shares)).collect();
     let checks = diagnostic::check_sites(
@@ -93,6 +104,9 @@ pub fn expose(
     );
     let evidence_of_fit = (&posterior, errors.counted_segments());
     let provenance = provenance(&model, network, evidence_of_fit, &draws.party_km, params)?;
+    let parameters = describe(&scene, (&prior, &posterior), &calibrations, evidence.counters, &draws.thetas);
+    let open = left_open(ways.as_ref(), (network, params.n_draws), passed);
+    let courses = ways.map_or_else(Courses::default, |ways| ways.courses(network.trail_of, &walked));
     Ok(ExposureField {
         n_draws: params.n_draws,
         n_segments: network.graph.n_edges(),
@@ -102,10 +116,11 @@ pub fn expose(
         walkers: draws.walkers,
         parties: draws.parties,
         trail_sizes: draws.trail_sizes,
-        head_open: draws.head_open,
+        open,
         time: times.shares,
+        courses,
         place_visits: draws.place_visits,
-        parameters: describe(&scene, (&prior, &posterior), &calibrations, evidence.counters, &draws.thetas),
+        parameters,
         counters,
         checks,
         identifiability: posterior.identifiability,
@@ -132,21 +147,14 @@ fn check_sites(network: &WalkNetwork<'_>, evidence: &Evidence<'_>) -> Result<(),
     Ok(())
 }
 
-fn check_closed(
-    closed: &[ClosedTrailhead],
-    n_trailheads: usize,
-    n_cells: usize,
-) -> Result<(), InvalidExposure> {
-    for it in closed {
-        if it.trailhead >= n_trailheads {
-            let who = "a closure".to_owned();
-            return Err(InvalidExposure::NoSuchThing { who, what: "trailhead", index: it.trailhead });
-        }
-        for cells in [&it.open, &it.area_open] {
-            if cells.len() != n_cells {
-                let what = "the open time of a trailhead by cell";
-                return Err(InvalidExposure::Shape { what, got: cells.len(), expected: n_cells });
-            }
+fn check_closed(network: &WalkNetwork<'_>, closed: &Closings) -> Result<(), InvalidExposure> {
+    let last = |of: &std::collections::BTreeMap<usize, _>| of.last_key_value().map(|(index, _)| *index);
+    for (what, last, n) in [
+        ("trailhead", last(&closed.trailheads), network.trailheads.len()),
+        ("trail", last(&closed.trails), network.trails.len()),
+    ] {
+        if let Some(index) = last.filter(|index| *index >= n) {
+            return Err(InvalidExposure::NoSuchThing { who: "a closure".to_owned(), what, index });
         }
     }
     Ok(())
@@ -171,19 +179,73 @@ fn expected_closed(
     model.expected(mode, &closed, &model.all_passages(&model.habits(mode)))
 }
 
-/// Each closed trailhead with the share of those who start there all the same, as counters at it say.
-fn with_passed<'a>(
-    network: &WalkNetwork<'_>,
-    closed: &'a [ClosedTrailhead],
-    counters: &[CounterFit],
-) -> Vec<(&'a ClosedTrailhead, f64)> {
-    let each = closed.iter().map(|it| {
-        let vertex = network.trailheads[it.trailhead].vertex;
-        let there = || counters.iter().filter(|fit| fit.site == CounterSite::Vertex(vertex));
-        let counted = there().map(|fit| fit.observed_closed).sum();
-        (it, passed_share(counted, there().map(|fit| fit.expected_closed).sum()))
-    });
-    each.collect()
+/// By trailhead and by trail what counters there counted while it was closed.
+fn passed(network: &WalkNetwork<'_>, counters: &[CounterFit]) -> (Vec<Passed>, Vec<Passed>) {
+    let mut at_head = vec![Passed::default(); network.trailheads.len()];
+    let mut on_trail = vec![Passed::default(); network.trails.len()];
+    for fit in counters {
+        let add = |sum: &mut Passed| {
+            sum.counted += fit.observed_closed;
+            sum.expected += fit.expected_closed;
+        };
+        let heads = network.trailheads.iter().zip(&mut at_head);
+        heads.filter(|(head, _)| fit.site == CounterSite::Vertex(head.vertex)).for_each(|(_, sum)| add(sum));
+        if let Some(trail) = only_trail(network.graph, |segment| network.trail_of[segment], fit.site) {
+            add(&mut on_trail[trail]);
+        }
+    }
+    (at_head, on_trail)
+}
+
+/// What closures left, by draw.
+fn left_open(
+    ways: Option<&Ways>,
+    (network, n_draws): (&WalkNetwork<'_>, usize),
+    passed: Vec<Passed>,
+) -> Open {
+    let (n_heads, n_trails) = (network.trailheads.len(), network.trails.len());
+    let Some(ways) = ways else {
+        let (heads, trails) = (vec![None; n_heads], vec![None; n_trails]);
+        return Open { heads, trails, passed, ..Open::default() };
+    };
+    let draws = || 0..n_draws;
+    // What was closed outside the study period alone takes nothing off.
+    let some = |left: Vec<f64>| left.iter().any(|left| *left < 1.0).then_some(left);
+    let mut mean = vec![0.0; n_heads * n_trails];
+    for draw in draws() {
+        mean.iter_mut().zip(ways.table(draw)).for_each(|(sum, left)| *sum += left / n_draws as f64);
+    }
+    Open {
+        area: some(draws().map(|draw| ways.of_area(draw)).collect()),
+        heads: (0..n_heads)
+            .map(|head| some(draws().map(|draw| ways.of_head(head, draw)).collect()))
+            .collect(),
+        trails: (0..n_trails)
+            .map(|trail| some(draws().map(|draw| ways.of_trail(trail, draw)).collect::<Option<Vec<f64>>>()?))
+            .collect(),
+        passed,
+        heads_for_good: (0..n_heads).map(|head| ways.head_for_good(head)).collect(),
+        ways: mean,
+    }
+}
+
+/// Kilometres by class of closed trailheads, then segment, over some of the draws; empty where no trailhead was closed.
+fn walked_by_class(scene: &Scene<'_>, draws: &Draws) -> Vec<f64> {
+    let Some((class_of, n_classes)) = scene.ways.map(Ways::head_classes).filter(|(_, n)| *n > 1) else {
+        return Vec::new();
+    };
+    let n_segments = scene.network.graph.n_edges();
+    let mut sums = vec![0.0; n_classes * n_segments];
+    let (mut row, mut flow) = (sums.clone(), Flow::default());
+    let n = COURSE_DRAWS.min(draws.thetas.len());
+    for draw in (0..n).map(|index| index * draws.thetas.len() / n) {
+        let open = scene.open_ways(draw);
+        let drawn = (draws.thetas[draw].as_slice(), &draws.sizes[draw]);
+        let class = |head: usize| class_of[head];
+        expose_by(scene.model, scene.network, drawn, &open, class, (&mut row, &mut flow));
+        sums.iter_mut().zip(&row).for_each(|(sum, km)| *sum += km);
+    }
+    sums
 }
 
 fn clean_all(
@@ -262,17 +324,21 @@ struct Scene<'a> {
     model: &'a Model,
     observations: &'a [Observation],
     errors: &'a ModelErrors,
-    /// Trailheads that were closed, with the share of those who start all the same.
-    closed: Vec<(&'a ClosedTrailhead, f64)>,
+    /// What was closed, if anything was.
+    ways: Option<&'a Ways>,
     params: &'a ExposureParams,
 }
 
 impl Scene<'_> {
-    /// By trailhead the share of its starts that its closures leave, where walking spreads over cells by these shares.
-    fn open_heads(&self, shares: &[f64]) -> Vec<f64> {
-        let mut open = vec![1.0; self.network.trailheads.len()];
-        self.closed.iter().for_each(|(it, passed)| open[it.trailhead] = it.open_share(shares, *passed));
-        open
+    /// By trailhead, then trail, the share of the walking that closures leave in a draw; empty where nothing was closed.
+    fn open_ways(&self, draw: usize) -> Vec<f64> {
+        self.ways.map_or_else(Vec::new, |ways| ways.table(draw))
+    }
+
+    /// By trailhead the share of its starts that its closures leave in a draw.
+    fn open_heads(&self, draw: usize) -> Vec<f64> {
+        let heads = 0..self.network.trailheads.len();
+        heads.map(|head| self.ways.map_or(1.0, |ways| ways.of_head(head, draw))).collect()
     }
 }
 
@@ -281,7 +347,7 @@ struct Draws {
     walkers: Vec<f64>,
     parties: Vec<f64>,
     trail_sizes: Vec<Option<Vec<f64>>>,
-    head_open: Vec<Option<Vec<f64>>>,
+    sizes: Vec<DrawnSizes>,
     place_visits: Vec<f64>,
     thetas: Vec<Vec<f64>>,
     /// Device counts that each series would have over the whole study period: `[draw][series]`.
@@ -293,8 +359,7 @@ struct DrawRow {
     theta: Vec<f64>,
     walkers: Vec<f64>,
     parties: Vec<f64>,
-    on_trail: Vec<Option<f64>>,
-    open: Vec<f64>,
+    sizes: DrawnSizes,
     visits: Vec<f64>,
     counts: Vec<f64>,
 }
@@ -320,14 +385,9 @@ fn draw_all(scene: &Scene<'_>, posterior: &Posterior, times: &TimeDraws) -> Resu
         walkers: collect(|row| &row.walkers),
         parties: collect(|row| &row.parties),
         trail_sizes: (0..scene.network.trails.len())
-            .map(|trail| drawn.iter().map(|row| row.on_trail[trail]).collect())
+            .map(|trail| drawn.iter().map(|row| row.sizes.on_trail[trail]).collect())
             .collect(),
-        head_open: (0..scene.network.trailheads.len())
-            .map(|head| {
-                let is_closed = scene.closed.iter().any(|(it, _)| it.trailhead == head);
-                is_closed.then(|| drawn.iter().map(|row| row.open[head]).collect())
-            })
-            .collect(),
+        sizes: drawn.iter().map(|row| row.sizes.clone()).collect(),
         place_visits: collect(|row| &row.visits),
         thetas: drawn.iter().map(|row| row.theta.clone()).collect(),
         counts: drawn.iter().map(|row| row.counts.clone()).collect(),
@@ -341,14 +401,15 @@ fn draw_one(
     draw: usize,
     (row, flow): (&mut [f64], &mut Flow),
 ) -> DrawRow {
-    let (observed, open) = (&times.observed[draw], scene.open_heads(times.shares.draw(draw)));
+    let (observed, open, ways) = (&times.observed[draw], scene.open_heads(draw), scene.open_ways(draw));
+    let area_open = scene.ways.map_or(1.0, |ways| ways.of_area(draw));
     let draw = draw as u64;
     let rng = &mut stream(seed_of(scene.params.seed, "exposure"), draw);
     // The fit holds for the shares of the point profile; another profile moves the mode by the gain, to first order.
     let theta = normal.draw(rng) - &posterior.gain * shift(scene, posterior, observed);
     let theta: Vec<f64> = theta.iter().copied().collect();
     let sizes = draw_party_sizes(scene.network, scene.params, draw, rng);
-    let passing = expose_once(scene.model, scene.network, &theta, &sizes, &open, (row, flow));
+    let passing = expose_once(scene.model, scene.network, &theta, &sizes, &ways, (row, flow));
     scene.errors.apply(draw, row);
     let device = |seen: &Observation| (-theta[scene.model.calibration_idx(seen.counter)]).exp();
     let counts =
@@ -360,7 +421,10 @@ fn draw_one(
     let party_size = scene.params.party_size.draw(rng);
     let drawn = DrawnWalkers { theta: &theta, parties: &parties, party_size, shares: observed };
     let visits = draw_visits(scene.places, scene.model, scene.observations, &drawn, rng);
-    DrawRow { theta, walkers, parties, on_trail: sizes.on_trail, open, visits, counts }
+    // Nobody comes while the whole area is closed, neither to places.
+    let came = |values: Vec<f64>| values.into_iter().map(|value| value * area_open).collect();
+    let (walkers, parties, visits) = (came(walkers), came(parties), came(visits));
+    DrawRow { theta, walkers, parties, sizes, visits, counts }
 }
 
 /// How far the log of each observation's share in one draw is from that of the point profile.

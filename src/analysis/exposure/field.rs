@@ -1,11 +1,15 @@
 //! The exposure field: whole draws of party-kilometres by segment, and where they come from.
 
+use std::borrow::Cow;
+
 use crate::analysis::exposure::calibration::Calibration;
+use crate::analysis::exposure::closures::Passed;
+use crate::analysis::exposure::courses::Courses;
 use crate::analysis::exposure::diagnostic::SiteCheck;
 use crate::analysis::exposure::model::ParameterKind;
 use crate::analysis::exposure::readings::{CounterSite, ReadingReport};
 use crate::analysis::exposure::summary::DrawSummary;
-use crate::analysis::exposure::time::{TimeShares, YearMonth};
+use crate::analysis::exposure::time::{HOURS, TimeShares, YearMonth};
 use crate::analysis::exposure::walkers::Habits;
 use std::cmp::Ordering;
 
@@ -115,6 +119,39 @@ pub struct Identifiability {
     pub condition: Option<f64>,
 }
 
+/// What closures left of the walking, draw by draw; none where nothing was taken off.
+#[derive(Debug, Clone, PartialEq, Default)]
+pub struct Open {
+    /// The share of all who come that closures of the whole area leave.
+    pub area: Option<Vec<f64>>,
+    /// By trailhead the share of its starts that its own closures leave.
+    pub heads: Vec<Option<Vec<f64>>>,
+    /// By trail the share of its walking that its own closures and those of the area leave, whoever walks there.
+    pub trails: Vec<Option<Vec<f64>>>,
+    /// By trail what its counters counted while it was closed.
+    pub passed: Vec<Passed>,
+    /// By trailhead the share of starts that closures without an end go on leaving; empty where nothing was closed.
+    pub heads_for_good: Vec<f64>,
+    /// By trailhead, then trail, the mean share of the walking that is left; empty where nothing was closed.
+    pub ways: Vec<f64>,
+}
+
+impl Open {
+    /// Of those who start at a trailhead, the share that is left of their walking on a trail; 1 where nothing is taken off but by
+    /// what keeps them from starting.
+    pub fn on_way(&self, head: usize, trail: usize) -> f64 {
+        let n_trails = self.trails.len();
+        let Some(left) = self.ways.get(head * n_trails + trail) else { return 1.0 };
+        let mean = |draws: &Option<Vec<f64>>, draw: usize| draws.as_ref().map_or(1.0, |it| it[draw]);
+        let n_draws = self.area.iter().chain(&self.heads[head]).map(Vec::len).next();
+        let started = n_draws.map_or(1.0, |n_draws| {
+            let each = (0..n_draws).map(|draw| mean(&self.area, draw) * mean(&self.heads[head], draw));
+            each.sum::<f64>() / n_draws.max(1) as f64
+        });
+        if started > 0.0 { left / started } else { 1.0 }
+    }
+}
+
 /// Whole draws of exposure over the study period, with everything needed to say where they come from.
 ///
 /// Errors that segments share (a trailhead's volume, a calibration, the party size) are shared within each draw, so work
@@ -137,10 +174,12 @@ pub struct ExposureField {
     pub parties: Vec<f64>,
     /// By trail, the mean size of parties on it in each draw; none where the trail has none of its own.
     pub trail_sizes: Vec<Option<Vec<f64>>>,
-    /// By trailhead the share of its starts that its own closures leave, draw by draw; none where it was never closed.
-    pub head_open: Vec<Option<Vec<f64>>>,
-    /// Shares of all exposure by (year-month, hour), draw by draw.
+    /// What closures left.
+    pub open: Open,
+    /// Shares by (year-month, hour) of the walking of what is always open, draw by draw.
     pub time: TimeShares,
+    /// The courses that segments follow where something was closed.
+    pub courses: Courses,
     /// Visits of places in parties, index `draw * n_places + place`.
     pub place_visits: Vec<f64>,
     /// The parameters: fitted, measured or prior.
@@ -181,40 +220,79 @@ impl ExposureField {
         DrawSummary::of((0..self.n_draws).map(|draw| self.party_km[draw * self.n_segments + segment]))
     }
 
-    /// Takes off what could not be walked: of the party-kilometres on the segments of a trail the open share is left, draw by draw.
-    ///
-    /// `trail_of` names each segment's trail, `open` has one share for each draw by trail, none where nothing is taken off. A trail
-    /// that was open in no draw is not walked.
-    pub fn keep_open(&mut self, trail_of: &[usize], open: &[Option<Vec<f64>>]) {
-        for (segment, trail) in trail_of.iter().enumerate() {
-            let Some(open) = &open[*trail] else { continue };
-            for (draw, share) in open.iter().enumerate().take(self.n_draws) {
-                self.party_km[draw * self.n_segments + segment] *= share;
-            }
-            if open.iter().all(|share| *share <= 0.0) {
-                self.provenance[segment] = Provenance::NotWalked;
-            }
-        }
-    }
-
-    /// Takes off those who did not come while the whole area was closed: of walkers and parties who start and of visits of places the
-    /// open share is left, draw by draw. The party-kilometres are left to [`Self::keep_open`].
-    pub fn keep_area_open(&mut self, open: &[f64]) {
-        let n_places = self.place_visits.len() / self.n_draws.max(1);
-        let n_heads = self.n_trailheads;
-        let all =
-            [(&mut self.walkers, n_heads), (&mut self.parties, n_heads), (&mut self.place_visits, n_places)];
-        for (values, n) in all {
-            let rows = values.chunks_mut(n.max(1)).zip(open);
-            rows.for_each(|(row, share)| row.iter_mut().for_each(|value| *value *= share));
-        }
-    }
-
     /// Party-kilometres in chosen (year-month, local hour) cells, shaped like `party_km`.
     pub fn km_where(&self, keep: impl Fn(YearMonth, usize) -> bool) -> Vec<f64> {
-        let shares = self.time.share_where(keep);
-        let by_draw = self.party_km.chunks(self.n_segments.max(1)).zip(shares);
-        by_draw.flat_map(|(draw, share)| draw.iter().map(move |km| km * share)).collect()
+        let (months, n_courses) = (&self.time.cells.year_months, self.courses.n_courses());
+        let is_kept: Vec<bool> =
+            (0..self.time.cells.n_cells()).map(|cell| keep(months[cell / HOURS], cell % HOURS)).collect();
+        let chosen = |shares: &[f64]| -> f64 {
+            shares.iter().zip(&is_kept).filter(|(_, kept)| **kept).map(|(share, _)| share).sum()
+        };
+        let of_draw = |(draw, row): (usize, &[f64])| {
+            let share: Vec<f64> =
+                (0..n_courses).map(|course| chosen(&self.courses.shares(&self.time, course, draw))).collect();
+            let of = |(segment, km): (usize, &f64)| {
+                km * self.courses.of(segment).iter().map(|(course, part)| part * share[*course]).sum::<f64>()
+            };
+            row.iter().enumerate().map(of).collect::<Vec<f64>>()
+        };
+        self.party_km.chunks(self.n_segments.max(1)).enumerate().flat_map(of_draw).collect()
+    }
+
+    /// By cell (index `month_idx * 24 + hour`) the share of a course's walking in one draw.
+    pub fn course(&self, course: usize, draw: usize) -> Cow<'_, [f64]> {
+        self.courses.shares(&self.time, course, draw)
+    }
+
+    /// Shares of the walking of the whole area by cell: those of the common course where nothing was closed.
+    pub fn area_time(&self) -> Cow<'_, TimeShares> {
+        if self.courses.is_plain() {
+            return Cow::Borrowed(&self.time);
+        }
+        let mut area = TimeShares { shares: Vec::with_capacity(self.time.shares.len()), ..self.time.clone() };
+        area.shares.clear();
+        for draw in 0..self.n_draws {
+            let km = self.courses.split(self.draw(draw), 1, |_| Some(0)).swap_remove(0);
+            let total: f64 = km.iter().sum();
+            let cells = self.cells(&km, draw);
+            area.shares.extend(cells.iter().map(|km| if total > 0.0 { km / total } else { 0.0 }));
+        }
+        Cow::Owned(area)
+    }
+
+    /// Kilometres by cell, from those by course, in one draw.
+    pub fn cells(&self, km: &[f64], draw: usize) -> Vec<f64> {
+        sum_of_courses(km, |course| self.course(course, draw))
+    }
+
+    /// Kilometres by cell, from those by course, at the mean of the courses over the draws.
+    pub fn mean_cells(&self, km: &[f64]) -> Vec<f64> {
+        sum_of_courses(km, |course| Cow::Owned(self.courses.mean_shares(&self.time, course)))
+    }
+
+    /// What each kilometre walked on a segment in the study period would be from now on in one draw: over what closures left of it,
+    /// and of that what those without an end go on leaving.
+    pub fn from_now_on(&self, segment: usize, draw: usize) -> f64 {
+        let of = |(course, share): &(usize, f64)| match self.courses.kept(*course, draw) {
+            kept if kept > 0.0 => share * self.courses.for_good(*course) / kept,
+            _ => 0.0,
+        };
+        self.courses.of(segment).iter().map(of).sum()
+    }
+
+    /// Parties who would have started in the study period in one draw if what is closed were so without a known end only.
+    pub fn parties_from_now_on(&self, draw: usize) -> f64 {
+        let row = &self.parties[draw * self.n_trailheads..][..self.n_trailheads];
+        if self.open.heads_for_good.is_empty() {
+            return row.iter().sum();
+        }
+        let kept = |of: &Option<Vec<f64>>| of.as_ref().map_or(1.0, |kept| kept[draw]);
+        let heads = row.iter().zip(&self.open.heads).zip(&self.open.heads_for_good);
+        let each = heads.map(|((parties, head), for_good)| match kept(&self.open.area) * kept(head) {
+            left if left > 0.0 => parties * for_good / left,
+            _ => 0.0,
+        });
+        each.sum()
     }
 
     /// Parties on the segments of a trail for each party that started at a trailhead and walks there, means over the draws: one
@@ -235,6 +313,14 @@ impl ExposureField {
         let mean = |head| at(head).map(|idx| self.parties[idx]).sum::<f64>() / self.n_draws as f64;
         (0..self.n_trailheads).map(mean).collect()
     }
+}
+
+fn sum_of_courses<'a>(km: &[f64], shares: impl Fn(usize) -> Cow<'a, [f64]>) -> Vec<f64> {
+    let mut cells: Vec<f64> = shares(0).iter().map(|share| share * km[0]).collect();
+    for (course, km) in km.iter().enumerate().skip(1).filter(|(_, km)| **km > 0.0) {
+        cells.iter_mut().zip(shares(course).iter()).for_each(|(sum, share)| *sum += share * km);
+    }
+    cells
 }
 
 /// Encounters on a segment where nobody is supposed to walk.

@@ -19,6 +19,7 @@ mod walkers;
 
 pub mod calibration;
 pub mod closures;
+pub mod courses;
 pub mod diagnostic;
 pub mod error;
 pub mod field;
@@ -40,6 +41,8 @@ mod expose;
 mod planted;
 
 pub use calibration::{Calibration, CalibrationSource, Session};
+pub use closures::{Closings, Passed, Span};
+pub use courses::Courses;
 pub use diagnostic::{CellCheck, LevelCheck, PeriodTest, SiteCheck};
 pub use error::InvalidExposure;
 pub use expose::{Evidence, expose};

@@ -168,8 +168,12 @@ fn params(n_draws: usize) -> ExposureParams {
 }
 
 fn field(park: &Park, counters: &[Counter], params: &ExposureParams) -> ExposureField {
-    expose(&park.network(), &Evidence { counters, places: &[], period: period(), closed: &[] }, params)
-        .unwrap()
+    expose(
+        &park.network(),
+        &Evidence { counters, places: &[], period: period(), closed: &Closings::default() },
+        params,
+    )
+    .unwrap()
 }
 
 /// Truth, exposure walked and a counter on each chosen segment.
@@ -502,7 +506,8 @@ fn places_take_a_share_of_their_trailhead_or_their_own_counter() {
         Place { name: "car park".into(), visits: share },
         Place { name: "viewpoint".into(), visits: VisitSource::OwnCounter },
     ];
-    let evidence = Evidence { counters: &counters, places: &places, period: period(), closed: &[] };
+    let evidence =
+        Evidence { counters: &counters, places: &places, period: period(), closed: &Closings::default() };
     let field = expose(&park.network(), &evidence, &params(50)).unwrap();
     for draw in 0..50 {
         let half = 0.5 * field.parties[draw * 2];
@@ -537,11 +542,12 @@ fn input_that_does_not_fit_together_is_refused() {
     let mut park = park();
     let (_, mut counters) = planted(&park, &[0], 18);
     counters[0].placements[0].site = CounterSite::Segment(999);
-    let evidence = Evidence { counters: &counters, places: &[], period: period(), closed: &[] };
+    let evidence =
+        Evidence { counters: &counters, places: &[], period: period(), closed: &Closings::default() };
     let refused = expose(&park.network(), &evidence, &params(10));
     assert!(matches!(refused, Err(InvalidExposure::NoSuchThing { what: "segment", index: 999, .. })));
     park.trail_of.pop();
-    let evidence = Evidence { counters: &[], places: &[], period: period(), closed: &[] };
+    let evidence = Evidence { counters: &[], places: &[], period: period(), closed: &Closings::default() };
     assert!(matches!(expose(&park.network(), &evidence, &params(10)), Err(InvalidExposure::Shape { .. })));
 }
 

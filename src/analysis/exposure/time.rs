@@ -105,8 +105,9 @@ pub(crate) fn weekday_idx(day: Date) -> usize {
 
 /// Shares of the exposure of the study period by time cell, in every draw.
 ///
-/// One profile holds for all segments, so the exposure of a segment in a cell is its exposure in the period times the
-/// share, draw by draw.
+/// One profile holds for all segments while they are open, so the exposure of a segment that never was closed is in a cell its
+/// exposure in the period times the share, draw by draw. What was closed has a course of its own
+/// ([`Courses`](crate::analysis::exposure::Courses)).
 #[derive(Debug, Clone, PartialEq)]
 pub struct TimeShares {
     /// The cells.
@@ -124,10 +125,10 @@ impl TimeShares {
         &self.shares[draw * n_cells..(draw + 1) * n_cells]
     }
 
-    /// So many of the draws, spread over all of them; all where there are fewer.
-    pub fn some_draws(&self, n: usize) -> impl Iterator<Item = &[f64]> {
-        let n = n.min(self.n_draws);
-        (0..n).map(move |index| self.draw(index * self.n_draws / n))
+    /// The numbers of so many of the draws, spread over all of them; all where there are fewer.
+    pub fn some_draws(&self, n: usize) -> impl Iterator<Item = usize> + use<> {
+        let (n, n_draws) = (n.min(self.n_draws), self.n_draws);
+        (0..n).map(move |index| index * n_draws / n)
     }
 
     /// The share of exposure in the chosen cells, one number for each draw, in [0, 1].

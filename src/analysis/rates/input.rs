@@ -208,6 +208,15 @@ impl ExposureDraws {
         self.party_km.iter().skip(unit).step_by(self.n_units).sum::<f64>() / self.n_draws as f64
     }
 
+    /// Mean exposure of every unit over the draws, in km walked.
+    pub fn means(&self) -> Vec<f64> {
+        let mut means = vec![0.0; self.n_units];
+        for row in self.party_km.chunks_exact(self.n_units.max(1)) {
+            means.iter_mut().zip(row).for_each(|(sum, km)| *sum += km / self.n_draws as f64);
+        }
+        means
+    }
+
     pub(super) fn check(&self) -> Result<(), RateError> {
         check_shape("the exposure", self.party_km.len(), self.n_draws, self.n_units)?;
         match self.party_km.iter().position(|km| !km.is_finite() || *km < 0.0) {

@@ -112,7 +112,9 @@ pub(super) fn curves(
         };
         let counts: Vec<Vec<f64>> =
             ground.sets.iter().map(|set| counts_by_cell(frame, set, is_own)).collect();
-        source.add_steady_shares(ground, &shares, &counts);
+        let relative = source.relative(&source.estimate, cells.parts, &shares);
+        let at_rates = shares_at_rates(ground, is_own, &relative);
+        source.add_steady_shares(ground, at_rates.as_deref().unwrap_or(&shares), &counts);
         Curve::new(cells.parts, shares, source)
     };
     (0..n_curves).map(curve).collect()
@@ -167,6 +169,43 @@ fn exposure_shares(
     (total > 0.0).then_some(shares)
 }
 
+/// The same with the exposure of each unit times its own rate, as the curve by cell has it: what the records of all units together are
+/// to be held against where some are walked at other times than others. None where all are walked at the same times.
+fn shares_at_rates(ground: &Ground<'_>, takes: impl Fn(usize) -> bool, relative: &[f64]) -> Option<Vec<f64>> {
+    let Ground { frame, unit_exposure, sets, .. } = *ground;
+    let cells = frame.cells;
+    let block = cells.periods.len() * HOURS;
+    let units: Vec<usize> = (0..frame.units.levels.len())
+        .filter(|unit| takes(frame.units.levels[*unit]))
+        .filter(|unit| unit_exposure[unit * block..][..block].iter().any(|exposure| *exposure > 0.0))
+        .collect();
+    let of_unit = |unit: usize| &unit_exposure[unit * block..][..block];
+    let total = |unit: usize| of_unit(unit).iter().sum::<f64>();
+    let (first, others) = units.split_first()?;
+    let (of_first, total_of_first) = (of_unit(*first), total(*first));
+    let is_alike = |unit: &usize| {
+        let total = total(*unit);
+        let pairs = of_unit(*unit).iter().zip(of_first);
+        pairs.into_iter().all(|(own, first)| (own / total - first / total_of_first).abs() < 1e-9)
+    };
+    if others.iter().all(is_alike) {
+        return None;
+    }
+    let cell_of = |at: usize| cells.periods[at / HOURS].part * HOURS + at % HOURS;
+    let mut shares = vec![0.0; cells.parts.count() * HOURS];
+    for unit in units {
+        let n: f64 = sets.iter().flat_map(|set| &set[unit * block..][..block]).map(|n| f64::from(*n)).sum();
+        let exposure = || of_unit(unit).iter().enumerate();
+        let expected: f64 = exposure().map(|(at, exposure)| exposure * relative[cell_of(at)]).sum();
+        if expected > 0.0 {
+            exposure().for_each(|(at, exposure)| shares[cell_of(at)] += exposure * n / expected);
+        }
+    }
+    let total: f64 = shares.iter().sum();
+    shares.iter_mut().for_each(|share| *share /= total);
+    (total > 0.0).then_some(shares)
+}
+
 /// Mean maximum temperature of each part over its periods, weighted by exposure.
 fn part_temperatures(cells: &Cells, unit_exposure: &[f64]) -> Vec<Option<f64>> {
     let mut sums = vec![(0.0, 0.0); cells.parts.count()];
@@ -187,6 +226,21 @@ impl Curve {
         let estimate = relative(&source.estimate);
         let draws = source.draws.iter().flat_map(relative).collect();
         Self { parts, estimate, n_draws: source.draws.len(), draws, exposure_shares, source }
+    }
+
+    /// The same curve with mean 1 over another exposure, given by cell: that of what is always open, where some of the walking that
+    /// the curve rests on was shut out at times. Cells in which nobody walked stay without weight; the curve stays as it is where
+    /// nothing is left.
+    pub(super) fn over(&self, exposure: &[f64]) -> Self {
+        let given = exposure.iter().copied().chain(std::iter::repeat(0.0));
+        let kept = self.exposure_shares.iter().zip(given);
+        let mut shares: Vec<f64> = kept.map(|(own, given)| if *own > 0.0 { given } else { 0.0 }).collect();
+        let total: f64 = shares.iter().sum();
+        if total <= 0.0 {
+            return self.clone();
+        }
+        shares.iter_mut().for_each(|share| *share /= total);
+        Self::new(self.parts, shares, self.source.clone())
     }
 
     /// The share of encounters that comes at one rate all the year round: the mean, then the upper 95 % limit; the lower is

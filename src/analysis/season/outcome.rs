@@ -198,4 +198,11 @@ impl SeasonFit {
     pub fn curves(&self) -> &[Curve] {
         &self.curves
     }
+
+    /// The same fit with curves that have mean 1 over another exposure, given by part of the year and hour (`part * 24 + hour`),
+    /// common to all of them: that of what is always open. Cells in which nobody walked stay without weight.
+    pub fn over(self, exposure: &[f64]) -> Self {
+        let curves = self.curves.iter().map(|curve| curve.over(exposure)).collect();
+        Self { curves, ..self }
+    }
 }

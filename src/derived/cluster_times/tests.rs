@@ -6,8 +6,10 @@ use rand_distr::Distribution;
 use rand_distr::Poisson;
 
 use super::*;
+use crate::analysis::clusters::Evidence;
 use crate::analysis::clusters::SegmentFinding;
 use crate::analysis::clusters::Side;
+use crate::analysis::exposure::Courses;
 use crate::analysis::exposure::StudyPeriod;
 use crate::analysis::exposure::TimeCells;
 use crate::analysis::graph::Edge;
@@ -139,7 +141,8 @@ fn allocation(made: &[Made]) -> Allocation {
 
 fn times(made: &[Made], curve: Option<&Curve>, cut: PeriodCut, seed: u64) -> Times {
     let shares = shares();
-    let curves = Curves { shares: &shares, curves: curve.into_iter().collect(), curve_of: &|_| 0 };
+    let (courses, own) = (Courses::default(), curve.into_iter().collect());
+    let curves = Curves { shares: &shares, courses: &courses, curves: own, curve_of: &|_| 0 };
     let reports: Vec<Option<Report>> = made.iter().map(|it| Some(it.report(cut))).collect();
     Times::new(&reports, &allocation(made), &curves, cut, seed)
 }
@@ -151,7 +154,9 @@ fn standing_out(made: &[Made], curve: Option<&Curve>) -> Vec<(usize, usize, Side
     let all = CountDraws { n_draws: N_DRAWS, n_units: N_SEGMENTS, counts };
     let exposure = ExposureDraws::certain((0..N_SEGMENTS).map(km).collect());
     let weights = Weights::sharing_a_vertex(&star());
-    let tested = cluster_periods::test(&weights, (&exposure, &[true; N_SEGMENTS]), &all, &by_period).unwrap();
+    let evidence = |counts| Evidence { counts, exposure: &exposure, is_looked_at: &[true; N_SEGMENTS] };
+    let of_periods: Vec<Evidence<'_>> = by_period.iter().map(evidence).collect();
+    let tested = cluster_periods::test(&weights, evidence(&all), &of_periods).unwrap();
     let mut found = Vec::new();
     for (month, (_, findings)) in tested.iter().enumerate() {
         for (segment, finding) in findings.iter().enumerate() {
@@ -295,7 +300,8 @@ fn periods_follow_the_curve_and_keep_what_is_known() {
     let known = |periods: Range<usize>, hours: HourSet| {
         vec![Some(Report { key: 3, period: None, known: PartialRecord { group: 0, periods, hours } })]
     };
-    let curves = Curves { shares: &shares, curves: vec![&curve], curve_of: &|_| 0 };
+    let courses = Courses::default();
+    let curves = Curves { shares: &shares, courses: &courses, curves: vec![&curve], curve_of: &|_| 0 };
     let one = allocation(&reports[..1]);
     let of = |report: &[Option<Report>], cut: PeriodCut| Times::new(report, &one, &curves, cut, 1);
     let in_may = of(&known(MAY..MAY + 1, HourSet::ALL), PeriodCut::PartsOfDay);

@@ -21,7 +21,10 @@ use crate::derived::network::NetworkLayer;
 use crate::derived::rates::Limits;
 use crate::derived::rates::limits_of;
 use crate::derived::season;
+use crate::derived::season::SeasonLayer;
 use crate::derived::snaps::SnapLayer;
+use crate::derived::timing;
+use crate::derived::timing::Timing;
 use crate::domain::encounter::EffortKind;
 
 use crate::analysis::density::Lixels;
@@ -162,7 +165,8 @@ fn on_lixel(lixels: &Lixels, events: &[Event]) -> Vec<f64> {
     weights
 }
 
-/// Computes the relative density of reports in the study period with the bandwidth of `density`.
+/// Computes the relative density of reports in the study period with the bandwidth of `density`. Where something was closed, `season`
+/// says what the walking of the times that were open is worth.
 ///
 /// # Errors
 /// [`DeriveError::Unanswerable`] for encounters that are not divided by walking.
@@ -171,8 +175,8 @@ pub fn compute(
     layer: &NetworkLayer,
     snaps: &SnapLayer,
     exposure: &ExposureLayer,
-    density: &DensityLayer,
-    params: &DensityParams,
+    (density, params): (&DensityLayer, &DensityParams),
+    season: Option<&SeasonLayer>,
 ) -> Result<RelativeLayer, DeriveError> {
     if params.effort != EffortKind::Report {
         let words = format!(
@@ -185,11 +189,13 @@ pub fn compute(
     let is_assumed: Vec<bool> =
         exposure.field.provenance.iter().map(|known| *known == Provenance::Assumed).collect();
     let kept = |segment: usize, km: f64| if is_assumed[segment] { 0.0 } else { km };
-    let mean_km: Vec<f64> =
-        exposure.mean_km.iter().enumerate().map(|(segment, km)| kept(segment, *km)).collect();
+    let timing = Timing::of(exposure, season);
+    let walked = timing::weighed(exposure, timing.as_ref());
+    let all_km = if timing.is_some() { walked.means() } else { exposure.mean_km.clone() };
+    let mean_km: Vec<f64> = all_km.iter().enumerate().map(|(segment, km)| kept(segment, *km)).collect();
     let n_segments = mean_km.len();
     let draws_km: Vec<f64> =
-        exposure.field.party_km.iter().enumerate().map(|(idx, km)| kept(idx % n_segments, *km)).collect();
+        walked.party_km.iter().enumerate().map(|(idx, km)| kept(idx % n_segments, *km)).collect();
     let timely = encounters(facts, layer, snaps, params.effort)
         .into_iter()
         .filter(|encounter| season::in_period(exposure, &encounter.row.time));

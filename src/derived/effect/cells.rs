@@ -7,6 +7,7 @@ use jiff::civil::Date;
 use jiff::tz::TimeZone;
 use rand::RngExt;
 
+use crate::analysis::exposure::ExposureField;
 use crate::analysis::exposure::YearMonth;
 use crate::analysis::random::seed_of;
 use crate::analysis::random::stream;
@@ -53,7 +54,7 @@ pub(super) struct Ground<'a> {
 
 /// Counts and kilometres of one cell by segment. Kilometres are weighted by how frequent encounters are at their season and
 /// hour over how frequent they are when visitors walk, draw by draw: surveys and visitors walk at different times, before and
-/// after too. All of a segment's windows together hold what the exposure says.
+/// after too. All of a segment's windows together hold what the exposure says, weighed by its course where something was closed.
 pub(super) struct CellData {
     /// By group of species.
     pub(super) survey: Vec<CountDraws>,
@@ -183,7 +184,7 @@ impl<'a> Ground<'a> {
         counted(&walks.allocation, windows, n_groups, 0, when)
     }
 
-    /// Visitors' walking in windows: of a month that lies in them in part, the share of its days.
+    /// Visitors' walking in windows: of a month that lies in them in part, the share of its days, as far as they were open.
     fn add_walked(
         &self,
         walked: &mut ExposureDraws,
@@ -194,15 +195,32 @@ impl<'a> Ground<'a> {
     ) -> Result<(), DeriveError> {
         let time = &self.exposure.field.time;
         let n_months = time.cells.year_months.len();
-        let (mut days, mut days_in) = (vec![0.0; n_months], vec![0.0; n_months]);
+        let (mut days, mut days_in, mut days_of) = (vec![0.0; n_months], vec![0.0; n_months], Vec::new());
         for date in self.exposure.period.days() {
             let Some(month) = time.cells.month_idx(YearMonth::of(date)) else { continue };
             let noon = zone.to_timestamp(date.at(12, 0, 0, 0)).map_err(DeriveError::internal)?;
             days[month] += 1.0;
-            days_in[month] += if is_in(windows, noon.as_second()) { 1.0 } else { 0.0 };
+            if is_in(windows, noon.as_second()) {
+                days_in[month] += 1.0;
+                days_of.push((date, month));
+            }
         }
         let part = |month: usize| if days[month] > 0.0 { days_in[month] / days[month] } else { 0.0 };
         let field = &self.exposure.field;
+        // By course, what would be walked then if it were open is as much of a cell as this.
+        let mut open_in: Vec<Option<Vec<f64>>> = vec![None; field.courses.n_courses()];
+        for (course, _) in members.iter().flat_map(|segment| field.courses.of(*segment)) {
+            if *course == 0 || open_in[*course].is_some() {
+                continue;
+            }
+            let mut open = vec![0.0; n_months * HOURS];
+            for (date, month) in days_of.iter().copied() {
+                let hours = open[month * HOURS..][..HOURS].iter_mut();
+                let on_day = field.courses.open_on(*course, date);
+                hours.zip(on_day).for_each(|(sum, open)| *sum += open / days[month]);
+            }
+            open_in[*course] = Some(open);
+        }
         let n_segments = walked.n_units;
         for (draw, row) in walked.party_km.chunks_mut(n_segments.max(1)).enumerate() {
             let by_curve: Vec<f64> = match curves.is_empty() {
@@ -213,9 +231,27 @@ impl<'a> Ground<'a> {
                     .map(|(curve, usual)| mean_factor(self.exposure, Some(*curve), draw, part) / usual[draw])
                     .collect(),
             };
+            let on_course: Vec<Vec<f64>> = open_in
+                .iter()
+                .enumerate()
+                .map(|(course, open)| match open {
+                    None => by_curve.clone(),
+                    Some(open) if curves.is_empty() => vec![open_factor(field, None, draw, (course, open))],
+                    Some(open) => curves
+                        .iter()
+                        .zip(usual)
+                        .map(|(curve, usual)| {
+                            open_factor(field, Some(*curve), draw, (course, open)) / usual[draw]
+                        })
+                        .collect(),
+                })
+                .collect();
             let km = field.draw(draw % field.n_draws);
             for segment in members {
-                row[*segment] = km[*segment] * by_curve[self.curve_of(*segment).min(by_curve.len() - 1)];
+                let curve = self.curve_of(*segment).min(by_curve.len() - 1);
+                let parts = field.courses.of(*segment).iter();
+                let factor: f64 = parts.map(|(course, share)| share * on_course[*course][curve]).sum();
+                row[*segment] = km[*segment] * factor;
             }
         }
         Ok(())
@@ -367,6 +403,25 @@ fn mean_factor(
         part(month) * hours.sum::<f64>()
     };
     time.cells.year_months.iter().enumerate().map(of_month).sum()
+}
+
+/// The mean of the curve over what is walked on a course, of each cell as much as is open in some windows.
+fn open_factor(
+    field: &ExposureField,
+    curve: Option<&Curve>,
+    draw: usize,
+    (course, open_in): (usize, &[f64]),
+) -> f64 {
+    let if_open = field.courses.if_open(&field.time, course, draw % field.n_draws);
+    let of_month = |(month, known): (usize, &YearMonth)| {
+        let calendar = usize::from(known.month.unsigned_abs()) - 1;
+        let of_hour = |hour: usize| {
+            let cell = month * HOURS + hour;
+            if_open[cell] * open_in[cell] * factor(curve, draw, calendar, hour)
+        };
+        (0..HOURS).map(of_hour).sum::<f64>()
+    };
+    field.time.cells.year_months.iter().enumerate().map(of_month).sum()
 }
 
 /// The distinct windows, each with the segments that have them.

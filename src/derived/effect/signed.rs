@@ -13,6 +13,8 @@ use crate::derived::effect::cells::Ground;
 use crate::derived::effect::cells::Windows;
 use crate::derived::effect::cells::ratio_params;
 use crate::derived::rates as report_rates;
+use crate::derived::timing;
+use crate::derived::timing::Timing;
 
 /// Numbers of the ratios of the two states among those that take draws of their own; those of groups of species follow.
 const FIRST_CELL: u64 = 8;
@@ -166,12 +168,13 @@ impl Ground<'_> {
         Ok(OfState { all, of_group, factor: factor.map_err(DeriveError::internal)?, walked: data.walked })
     }
 
-    /// Visitors' walking in each state; together it stays what the exposure says.
+    /// Visitors' walking in each state; together it stays what the exposure says, as it counts in rates.
     fn split(&self, unsigned: ExposureDraws, signed: ExposureDraws) -> Vec<ExposureDraws> {
         let field = &self.exposure.field;
+        let whole_km = timing::weighed(self.exposure, Timing::of(self.exposure, self.season).as_ref());
         let mut between = unsigned.clone();
         for (draw, row) in between.party_km.chunks_mut(field.n_segments.max(1)).enumerate() {
-            let whole = field.draw(draw % field.n_draws);
+            let whole = &whole_km.party_km[draw % field.n_draws * field.n_segments..][..field.n_segments];
             let signed = &signed.party_km[draw * field.n_segments..];
             for ((left, whole), signed) in row.iter_mut().zip(whole).zip(signed) {
                 *left = (whole - *left - signed).max(0.0);

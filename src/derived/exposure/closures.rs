@@ -2,31 +2,28 @@
 //!
 //! A closure reaches the counters that stand on its trail, at its trailhead, or, where it is of the whole area, everywhere. What
 //! they count inside is in no level and in no course: these are of the open time, so that a counter that stood there for a few
-//! days, some of them closed, speaks of the open ones. Every closure is then taken off by the share of the walking that would fall
-//! into it, over the union of all that hold for a trail, whether or not a counter counted. Some people walk all the same: of the
-//! closed share that part is left which counters on the trail counted in closed time, of what the fit expects them to count there.
-
-use std::collections::BTreeMap;
+//! days, some of them closed, speaks of the open ones. Every closure is then taken off, whether or not a counter counted, of the
+//! months, days and hours into which it falls (`analysis::exposure::courses`), over the union of all that keep a walker out. Some
+//! people walk all the same: of the closed share that part is left which counters there counted in closed time, of what the fit
+//! expects them to count.
 
 use jiff::Timestamp;
 use jiff::civil::DateTime;
 use jiff::tz::TimeZone;
 
 use crate::analysis::exposure;
+use crate::analysis::exposure::Closings;
 use crate::analysis::exposure::CountedTime;
 use crate::analysis::exposure::Counter;
 use crate::analysis::exposure::CounterSite;
 use crate::analysis::exposure::ExposureField;
 use crate::analysis::exposure::ExposureParams;
+use crate::analysis::exposure::Passed;
 use crate::analysis::exposure::Placement;
+use crate::analysis::exposure::Span;
 use crate::analysis::exposure::StudyPeriod;
-use crate::analysis::exposure::TimeCells;
 use crate::analysis::exposure::TimeRange;
-use crate::analysis::exposure::closures::ClosedTrailhead;
-use crate::analysis::exposure::closures::closed_shares;
-use crate::analysis::exposure::closures::left;
-use crate::analysis::exposure::closures::passed_share;
-use crate::analysis::exposure::closures::united;
+use crate::analysis::exposure::closures::only_trail;
 use crate::derived::DeriveError;
 use crate::derived::facts::Facts;
 use crate::derived::network::NetworkLayer;
@@ -71,22 +68,6 @@ pub struct ClosedCounter {
     pub n_zero: usize,
 }
 
-/// What counters on a trail counted while it was closed.
-#[derive(Debug, Clone, Copy, PartialEq, Default)]
-pub struct Passed {
-    /// Passages that the devices counted.
-    pub counted: f64,
-    /// Passages that the fit expects them to count if it were open.
-    pub expected: f64,
-}
-
-impl Passed {
-    /// The share of the closed walking that is put back.
-    pub fn share(self) -> f64 {
-        passed_share(self.counted, self.expected)
-    }
-}
-
 /// What all closures did.
 #[derive(Debug, Clone, PartialEq, Default)]
 pub struct Closures {
@@ -100,6 +81,8 @@ pub struct Closures {
     pub area_open: Option<Vec<f64>>,
     /// By trailhead of the facts the share of its starts that is left, draw by draw; none where it was never closed.
     pub head_open: Vec<Option<Vec<f64>>>,
+    /// By counter of the facts when what it would count was closed.
+    pub at_counters: Vec<Vec<TimeRange>>,
 }
 
 impl Closures {
@@ -111,14 +94,6 @@ impl Closures {
     /// The share by which fewer start at a trailhead for its own closures, with 95 % limits.
     pub fn less_at(&self, trailhead: usize) -> Limits {
         less(self.head_open.get(trailhead).and_then(Option::as_ref))
-    }
-
-    /// Of those who walk a trail while the area is open, the mean share that is left; 1 where the trail itself was never closed.
-    pub fn mean_open(&self, trail: usize) -> f64 {
-        let mean = |draws: &Vec<f64>| draws.iter().sum::<f64>() / draws.len().max(1) as f64;
-        let area = self.area_open.as_ref().map_or(1.0, mean);
-        let open = self.open.get(trail).and_then(Option::as_ref).map_or(1.0, mean);
-        if area > 0.0 { open / area } else { 1.0 }
     }
 }
 
@@ -179,25 +154,14 @@ fn common(one: TimeRange, other: TimeRange) -> Option<TimeRange> {
 fn reaches(closed: Closed, site: CounterSite, layer: &NetworkLayer) -> bool {
     match closed {
         Closed::Area => true,
-        Closed::Trail(trail) => only_trail(site, layer) == Some(trail),
+        Closed::Trail(trail) => {
+            let trail_of = |segment: usize| layer.network.segments[segment].trail_idx;
+            only_trail(layer.network.graph(), trail_of, site) == Some(trail)
+        }
         Closed::Trailhead(head) => {
             matches!(site, CounterSite::Vertex(vertex) if layer.trailhead_vertices[head] == Some(vertex))
         }
         Closed::Nowhere => false,
-    }
-}
-
-/// The trail whose walkers a counter counts and nobody else: on one of its segments, or at an end from which only it leads on.
-fn only_trail(site: CounterSite, layer: &NetworkLayer) -> Option<usize> {
-    let trail_of = |segment: usize| layer.network.segments[segment].trail_idx;
-    match site {
-        CounterSite::Segment(segment) => Some(trail_of(segment)),
-        CounterSite::Vertex(vertex) => {
-            let at = layer.network.graph().at(vertex);
-            let trail = trail_of(at.first()?.edge);
-            at.iter().all(|incident| trail_of(incident.edge) == trail).then_some(trail)
-        }
-        CounterSite::Place(_) => None,
     }
 }
 
@@ -208,11 +172,9 @@ pub(super) struct Ground<'a> {
     targets: Vec<Closed>,
     /// By closure what of it lies in the study period.
     inside: Vec<Option<TimeRange>>,
-    /// When the whole area was closed.
-    area: Vec<TimeRange>,
-    period: &'a StudyPeriod,
+    /// The first instant of the study period.
+    first_s: i64,
     zone: &'a TimeZone,
-    cells: TimeCells,
 }
 
 impl<'a> Ground<'a> {
@@ -221,7 +183,7 @@ impl<'a> Ground<'a> {
     pub(super) fn new(
         (facts, layer): (&'a Facts, &'a NetworkLayer),
         targets: Vec<Closed>,
-        (period, zone): (&'a StudyPeriod, &'a TimeZone),
+        (period, zone): (&StudyPeriod, &'a TimeZone),
     ) -> Result<Self, DeriveError> {
         let midnight = |day: jiff::civil::Date| {
             zone.to_timestamp(day.at(0, 0, 0, 0)).map(Timestamp::as_second).map_err(DeriveError::internal)
@@ -230,24 +192,39 @@ impl<'a> Ground<'a> {
         let days = TimeRange { from_s: midnight(period.first())?, to_s: midnight(after)? };
         let inside: Vec<Option<TimeRange>> =
             facts.closures.iter().map(|closure| common(range(closure), days)).collect();
-        let of_area = targets.iter().zip(&inside).filter(|(closed, _)| **closed == Closed::Area);
-        let area = united(of_area.filter_map(|(_, inside)| *inside).collect());
-        Ok(Self { facts, layer, targets, inside, area, period, zone, cells: TimeCells::of(period) })
+        Ok(Self { facts, layer, targets, inside, first_s: days.from_s, zone })
     }
 
-    /// Trailheads with closures of their own in the period; `kept` are those on the network, as indices into the facts'.
-    pub(super) fn trailheads(&self, kept: &[usize]) -> Vec<ClosedTrailhead> {
-        let area_open = self.open_cells(self.area.clone());
-        let own = self.own(|closed| match closed {
-            Closed::Trailhead(head) => kept.iter().position(|it| *it == head),
-            _ => None,
-        });
-        let each = own.into_iter().map(|(trailhead, ranges)| ClosedTrailhead {
-            trailhead,
-            open: self.open_cells(ranges),
-            area_open: area_open.clone(),
-        });
-        each.collect()
+    /// When people were not to walk from the first day looked at on; `kept` are the trailheads on the network, as indices into the
+    /// facts'.
+    pub(super) fn closings(&self, kept: &[usize]) -> Closings {
+        let mut closings = Closings::default();
+        for (closure, target) in self.facts.closures.iter().zip(&self.targets) {
+            let Some(span) = self.span(closure) else { continue };
+            match *target {
+                Closed::Area => closings.area.push(span),
+                Closed::Trail(trail) => closings.trails.entry(trail).or_default().push(span),
+                Closed::Trailhead(head) => {
+                    if let Some(index) = kept.iter().position(|it| *it == head) {
+                        closings.trailheads.entry(index).or_default().push(span);
+                    }
+                }
+                Closed::Nowhere => {}
+            }
+        }
+        closings
+    }
+
+    /// The local times of a closure; none where all of it lies before the days looked at.
+    fn span(&self, closure: &Closure) -> Option<Span> {
+        let range = range(closure);
+        let at = |instant_s: i64| {
+            let instant = Timestamp::from_second(instant_s).ok()?;
+            Some(self.zone.to_datetime(instant))
+        };
+        let is_past = range.to_s <= self.first_s;
+        (!is_past)
+            .then(|| (at(range.from_s).unwrap_or(DateTime::MIN), at(range.to_s).unwrap_or(DateTime::MAX)))
     }
 
     /// What the closures did, and the share of its walking that each trail is left with.
@@ -259,15 +236,16 @@ impl<'a> Ground<'a> {
     ) -> Closures {
         let n_trails = self.layer.network.trails.len();
         let mut head_open = vec![None; self.facts.trailheads.len()];
-        for (head, open) in kept.iter().zip(&field.head_open) {
+        for (head, open) in kept.iter().zip(&field.open.heads) {
             head_open[*head].clone_from(open);
         }
         let mut closures = Closures {
             effects: Vec::new(),
-            open: vec![None; n_trails],
-            passed: vec![Passed::default(); n_trails],
-            area_open: None,
+            open: field.open.trails.clone(),
+            passed: field.open.passed.clone(),
+            area_open: field.open.area.clone(),
             head_open,
+            at_counters: counters.iter().map(|counter| counter.closures.clone()).collect(),
         };
         if self.facts.closures.is_empty() {
             return closures;
@@ -275,24 +253,6 @@ impl<'a> Ground<'a> {
         let counted: Vec<Vec<CountedTime>> =
             counters.iter().map(|it| exposure::counted_while_closed(it, params)).collect();
         closures.effects = (0..self.targets.len()).map(|idx| self.effect(idx, counters, &counted)).collect();
-        for fit in &field.counters {
-            let Some(trail) = only_trail(fit.site, self.layer) else { continue };
-            closures.passed[trail].counted += fit.observed_closed;
-            closures.passed[trail].expected += fit.expected_closed;
-        }
-        let open_share = |ranges: Vec<TimeRange>| field.time.share_kept(&self.open_cells(ranges));
-        closures.area_open = (!self.area.is_empty()).then(|| open_share(self.area.clone()));
-        let own = self.own(|closed| match closed {
-            Closed::Trail(trail) => Some(trail),
-            _ => None,
-        });
-        let mut own: BTreeMap<usize, Vec<f64>> =
-            own.into_iter().map(|(trail, ranges)| (trail, open_share(ranges))).collect();
-        for trail in 0..n_trails {
-            let Some(open) = own.remove(&trail).or_else(|| closures.area_open.clone()) else { continue };
-            let passed = closures.passed[trail].share();
-            closures.open[trail] = Some(open.iter().map(|open| left(*open, 1.0, passed)).collect());
-        }
         for (effect, inside) in closures.effects.iter_mut().zip(&self.inside) {
             effect.less_on = match effect.closed {
                 _ if inside.is_none() => Vec::new(),
@@ -302,23 +262,6 @@ impl<'a> Ground<'a> {
             };
         }
         closures
-    }
-
-    /// By what `of` takes from the targets, when it was closed in the period: by its own closures and those of the whole area.
-    fn own(&self, of: impl Fn(Closed) -> Option<usize>) -> BTreeMap<usize, Vec<TimeRange>> {
-        let mut own: BTreeMap<usize, Vec<TimeRange>> = BTreeMap::new();
-        for (closed, inside) in self.targets.iter().zip(&self.inside) {
-            if let (Some(target), Some(inside)) = (of(*closed), inside) {
-                own.entry(target).or_insert_with(|| self.area.clone()).push(*inside);
-            }
-        }
-        own
-    }
-
-    /// By cell the share of its time in which none of the ranges holds.
-    fn open_cells(&self, ranges: Vec<TimeRange>) -> Vec<f64> {
-        let closed = closed_shares(self.period, &self.cells, &local(&united(ranges), self.zone));
-        closed.iter().map(|closed| 1.0 - closed).collect()
     }
 
     fn effect(&self, idx: usize, counters: &[Counter], counted: &[Vec<CountedTime>]) -> ClosureEffect {
@@ -342,9 +285,4 @@ impl<'a> Ground<'a> {
             less_on: Vec::new(),
         }
     }
-}
-
-fn local(ranges: &[TimeRange], zone: &TimeZone) -> Vec<(DateTime, DateTime)> {
-    let at = |instant_s: i64| Timestamp::from_second(instant_s).ok().map(|instant| zone.to_datetime(instant));
-    ranges.iter().filter_map(|range| Some((at(range.from_s)?, at(range.to_s)?))).collect()
 }

@@ -1,5 +1,6 @@
 //! What to expect over the whole area: of a party that walks the average of all walking, and of all walking of a period.
 
+use crate::analysis::exposure::ExposureField;
 use crate::analysis::forecast::ForecastParams;
 use crate::analysis::forecast::ForecastRates;
 use crate::analysis::forecast::PeriodKnown;
@@ -9,6 +10,7 @@ use crate::analysis::forecast::area;
 use crate::analysis::forecast::area::AreaForecast;
 use crate::analysis::forecast::area::AreaPart;
 use crate::analysis::forecast::area::AreaWalking;
+use crate::analysis::rates::ExposureDraws;
 use crate::analysis::rates::UnitFactors;
 use crate::derived::DeriveError;
 use crate::derived::exposure::ExposureLayer;
@@ -37,6 +39,8 @@ pub struct AreaAnswer {
     pub trail_km: RouteKm,
     /// Months of the period without a day in the study period: in no figure.
     pub n_months_unknown: usize,
+    /// Whether something was closed for a time: it counts as open, unless it is closed without a known end.
+    pub is_reopened: bool,
     /// The figures, or why there are none.
     pub figures: AreaFigures,
 }
@@ -64,9 +68,9 @@ pub struct AreaPeriod {
 /// Walking by stretch, made once for all periods.
 struct Walked<'a> {
     ground: &'a Ground<'a>,
-    /// Party-kilometres of the study period, index `draw * n_stretches + stretch`.
+    /// Party-kilometres of the study period without closures that are over, index `draw * n_stretches + stretch`.
     party_km: Vec<f64>,
-    /// Parties who started in the study period, by draw.
+    /// Parties who would have started in the study period without closures that are over, by draw.
     parties: Vec<f64>,
     /// Share of each stretch's party-kilometres that a party walks for the first time.
     first_pass: Vec<f64>,
@@ -81,7 +85,8 @@ struct Walked<'a> {
 /// Answers for the whole area in a period of a mean year: all that is walked then, and `n_parties` that each walk the average of
 /// it; as many as an average day has where none is given.
 ///
-/// Walking of a month is that of the study period by day, times the days of the month. Assumed walking is in the figures, and how
+/// Walking of a month is that of the study period by day, times the days of the month, as it would be if nothing were closed but what
+/// is closed without a known end. Assumed walking is in the figures, and how
 /// much of it is said; stretches without known walking are in none.
 ///
 /// # Errors
@@ -111,8 +116,8 @@ pub(super) fn area_periods(ground: &Ground<'_>) -> Result<Vec<AreaPeriod>, Deriv
 impl<'a> Walked<'a> {
     fn of(ground: &'a Ground<'a>) -> Result<Self, DeriveError> {
         let (field, members) = (&ground.exposure.field, &ground.rates.stretches.members);
-        let party_km = rates::walked(&ground.rates.stretches, ground.exposure)?.party_km;
-        let parties = field.parties.chunks(field.n_trailheads.max(1)).map(|row| row.iter().sum()).collect();
+        let party_km = rates::by_unit(&ground.rates.stretches, &from_now_on(field))?.party_km;
+        let parties = (0..field.n_draws).map(|draw| field.parties_from_now_on(draw)).collect();
         let known = known(ground.rates);
         let mut trail_km = RouteKm::default();
         for (segments, known) in members.iter().zip(&known) {
@@ -178,6 +183,7 @@ impl<'a> Walked<'a> {
             is_usual: n_parties.is_none(),
             trail_km: self.trail_km,
             n_months_unknown,
+            is_reopened: !self.ground.exposure.field.courses.is_plain(),
             figures,
         })
     }
@@ -190,6 +196,17 @@ impl<'a> Walked<'a> {
         }
         season.unit_factors(&self.ground.rates.stretches.members, of_month)
     }
+}
+
+/// Party-kilometres of the study period by segment as they would be without closures that are over.
+fn from_now_on(field: &ExposureField) -> ExposureDraws {
+    let mut party_km = field.party_km.clone();
+    if !field.courses.is_plain() {
+        for (draw, row) in party_km.chunks_mut(field.n_segments.max(1)).enumerate() {
+            row.iter_mut().enumerate().for_each(|(segment, km)| *km *= field.from_now_on(segment, draw));
+        }
+    }
+    ExposureDraws { n_draws: field.n_draws, n_units: field.n_segments, party_km }
 }
 
 /// The position of a month, 1 to 12.

@@ -223,16 +223,17 @@ pub(super) fn tests(layers: &Layers) -> Result<Table, String> {
 pub(super) fn cells(layers: &Layers) -> Result<Table, String> {
     let (layer, _) = fit(layers)?;
     let cells = &layer.cells;
+    let groups = || 0..cells.group_levels.len();
     let rows = (0..cells.periods.len()).flat_map(|period| (0..HOURS).map(move |hour| (period, hour)));
     Ok(Table::of(rows.collect())
         .column("year", "", "year", |(period, _)| cells.periods[*period].year.to_string())
         .column("month", "", "month, 1 January", |(period, _)| cells.periods[*period].part + 1)
         .column("hour", "local hour", "from this full hour to the next", |(_, hour)| *hour)
         .column("walked", "km", "walked by parties over the whole area, mean over draws", |(period, hour)| {
-            cells.exposure[cells.index(0, *period, *hour)]
+            groups().map(|group| cells.exposure[cells.index(group, *period, *hour)]).sum::<f64>()
         })
         .column("reports", "", "reports whose month and hour are known", |(period, hour)| {
-            u64::from(cells.counts[cells.index(0, *period, *hour)])
+            groups().map(|group| u64::from(cells.counts[cells.index(group, *period, *hour)])).sum::<u64>()
         })
         .done())
 }

@@ -23,6 +23,7 @@ use crate::derived::snaps::SnapLayer;
 use crate::derived::survey::GroupRatio;
 use crate::derived::survey::JoinRatio;
 use crate::derived::survey::Visitors;
+use crate::derived::timing;
 use crate::derived::walks::WalkLayer;
 use crate::domain::walk::Purpose;
 
@@ -79,8 +80,7 @@ impl<'a> Joiner<'a> {
         let field = &visitors.exposure.field;
         let n_segments = visitors.exposure.mean_km.len();
         let is_counted = report_rates::sort(facts, visitors.exposure, visitors.snaps).counted;
-        let visitor_km =
-            ExposureDraws { n_draws: field.n_draws, n_units: n_segments, party_km: field.party_km.clone() };
+        let visitor_km = timing::weighed(visitors.exposure, visitors.rates.timing.as_ref());
         let survey_km = season_km(facts, walks, visitors, n_segments);
         let mut is_surveyed = vec![false; n_segments];
         for row in survey_km.party_km.chunks(n_segments.max(1)) {

@@ -3,6 +3,7 @@
 use jiff::civil::Date;
 
 use crate::analysis::exposure::YearMonth;
+use crate::analysis::season::HOURS;
 use crate::analysis::season::Parts;
 use crate::derived::exposure::ExposureLayer;
 use crate::derived::season::Timed;
@@ -33,7 +34,7 @@ impl Records {
     pub(super) fn read(ground: &Ground<'_>, season_year: SeasonYear, until: Date) -> Self {
         let Ground { facts, exposure, snaps, .. } = *ground;
         let this = season_year.of_date(until);
-        let timed = Timed::new(facts, exposure);
+        let timed = Timed::new(facts, exposure, snaps);
         let mut records = Self { former: Vec::new(), current: Vec::new(), n_without_day: 0 };
         for (record, row) in snaps.records.iter().enumerate() {
             let given = &facts.encounters.rows[*row];
@@ -69,6 +70,30 @@ pub(super) struct Week {
     /// Months of the study period that it touches, with the share of the month's days that lie in it; of a week to come
     /// those of the same week in former seasons, with the mean of their shares.
     pub(super) months: Vec<(usize, f64)>,
+}
+
+impl Week {
+    /// By month that it touches and hour the share of its walking on a course that is not shut out: of a week to come, for which
+    /// former seasons stand, by the closures that hold in it.
+    pub(super) fn open(&self, exposure: &ExposureLayer, course: usize) -> Vec<[f64; HOURS]> {
+        let (courses, cells) = (&exposure.field.courses, &exposure.field.time.cells);
+        let days = || {
+            let days = std::iter::successors(Some(self.first), |day| day.tomorrow().ok());
+            days.take_while(|day| *day <= self.last)
+        };
+        let of_month = |(month, _): &(usize, f64)| {
+            let is_own = |day: &Date| cells.month_idx(YearMonth::of(*day)) == Some(*month);
+            let has_own = days().any(|day| is_own(&day));
+            let mut open = [0.0; HOURS];
+            let mut n_days = 0.0;
+            for day in days().filter(|day| !has_own || is_own(day)) {
+                open.iter_mut().zip(courses.open_on(course, day)).for_each(|(sum, it)| *sum += it);
+                n_days += 1.0;
+            }
+            open.map(|sum| sum / n_days)
+        };
+        self.months.iter().map(of_month).collect()
+    }
 }
 
 /// The weeks of the study period up to the last day looked at.

@@ -91,9 +91,8 @@ pub(in crate::web) async fn closed_words(app: &App, facts: &Derived<Facts>) -> R
     };
     names.truncate(MOST_CLOSED);
     Ok(format!(
-        "Closed for a time: {}{more}. Their walking is less for it over all days together, but within the year it is taken to follow \
-         the common course of all trails. So months, weeks, and comparisons of one time with another are off there: few reports \
-         in closed weeks look like a quiet season, and usual numbers in a later season like a rise.",
+        "Closed for a time: {}{more}. What would have been walked there then is in no month, week or hour, but for those who were \
+         counted while it was closed.",
         names.join(", ")
     ))
 }

@@ -75,7 +75,7 @@ fn page(ground: &Ground<'_>, period: &PeriodRates, pattern: &RatePattern, number
     let rows: Vec<RankRow> = set.ranking.order.iter().filter_map(|unit| row(set, period, *unit)).collect();
     let n_not_ranked = set.names.len() - rows.len();
     RatesPage {
-        sentence: sentence(set, rows.len(), settings.multiple),
+        sentence: sentence(set, rows.len(), settings.multiple) + closed_words(ground.rates),
         rule: format!(
             "A stretch is called when the probability that its rate lies above {} times that of all trails whose walking is known is over \
              {}. What is not known of the walking is in that probability, draw by draw.",
@@ -101,6 +101,17 @@ fn page(ground: &Ground<'_>, period: &PeriodRates, pattern: &RatePattern, number
             ("Counts against the fitted rates", pattern_words(pattern.against_fit)),
         ],
         scatter: scatter(set, pattern),
+    }
+}
+
+/// What kilometres count for where something was closed.
+fn closed_words(rates: &RateLayer) -> &'static str {
+    match rates.timing {
+        None => "",
+        Some(_) => {
+            " Where something was closed for a time, kilometres count in rates by how frequent encounters are at the times at which \
+             they were walked."
+        }
     }
 }
 

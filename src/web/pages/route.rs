@@ -425,6 +425,7 @@ fn area_shown(answer: &AreaAnswer, period: PeriodChoice, behind: Behind) -> Area
             at_places: answer.trail_km.at_places,
         },
         n_months_unknown: answer.n_months_unknown,
+        is_reopened: answer.is_reopened,
         behind,
         numbers: match &answer.figures {
             AreaFigures::NotEstimable => Err("Nobody is known to walk there.".to_owned()),

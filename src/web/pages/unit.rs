@@ -159,6 +159,7 @@ impl Scene {
             let stretch = self.rates.stretch_of[unit];
             (self.rates.stretches.names[stretch].clone(), format!("/stretch/{stretch}"))
         });
+        let lines = exposure_lines(&self.facts, &self.network, &self.exposure);
         Ok(UnitPage {
             name: set.names[unit].clone(),
             kind: if is_stretch { "stretch" } else { "segment" },
@@ -176,7 +177,7 @@ impl Scene {
             survey: self.survey(members, counts[1]),
             segments,
             records,
-            exposure_lines: exposure_lines(&self.facts, &self.network, &self.exposure),
+            exposure_lines: self.closed_line(members).into_iter().chain(lines).collect(),
             parent,
             decisions: None,
         })
@@ -192,6 +193,30 @@ impl Scene {
             None if n_any >= 0.5 => Some((n_any.round() as u64, None)),
             None => None,
         }
+    }
+
+    /// What its kilometres count for where some of its time was closed.
+    fn closed_line(&self, members: &[usize]) -> Option<String> {
+        let timing = self.rates.timing.as_ref()?;
+        let (field, mean_km) = (&self.exposure.field, &self.exposure.mean_km);
+        let is_closed = |segment: &usize| field.courses.of(*segment).iter().any(|(course, _)| *course != 0);
+        if !members.iter().any(is_closed) {
+            return None;
+        }
+        let km: f64 = members.iter().map(|segment| mean_km[*segment]).sum();
+        let mean = |segment: usize| {
+            let all = (0..field.n_draws).map(|draw| timing.factor(&self.exposure, segment, draw));
+            all.sum::<f64>() / field.n_draws.max(1) as f64
+        };
+        let counted: f64 = members.iter().map(|segment| mean_km[*segment] * mean(*segment)).sum();
+        (km > 0.0).then(|| {
+            format!(
+                "It was closed for a time. As frequent as encounters are at the times at which it was open, {} km walked count for {} km \
+                 in its rate.",
+                short(km),
+                short(counted)
+            )
+        })
     }
 
     fn segment_row(&self, segment: usize) -> (String, String, views::figure::Figure) {

@@ -26,9 +26,13 @@ pub const SECTIONS: &[(&str, &str)] = &[
          stands, the walking between two junctions has an error of the model of its own. Levels and courses are those of the open time: what a \
          counter counts while its trail, its trailhead or the whole area is closed is in neither, and its zeros there are no outage. In each draw a closed trail's walking is \
          less by the share of all walking that falls into the closed months and hours, days of a month evenly, but for the part that counters on it counted there of what the fit expects; \
-         closures of the area take it off parties and visits of places too, those of a trailhead off its starts. Within the year the \
-         walking of a closed trail follows the common course all the same: season, weeks, this season against former ones, and before and after signs are off \
-         there. Whole draws \
+         closures of the area take it off parties and visits of places too, those of a trailhead off its starts. Those who start at a closed trailhead \
+         and walk a closed trail are kept out by the union of both. What was closed has a course of months and hours of its own, the common one but for what was \
+         closed, by days where weeks or days are looked at; a segment whose walkers come from several trailheads follows several, each with a share of its kilometres. Season, weeks, \
+         hours, temperature, this season against former ones, periods, reporting ratios and rates go by it. A curve of the season is one of the common course, and is \
+         fitted with a group for each course, so that a month in which only trails of few snakes are open is no month of few snakes. Kilometres of a closed segment count in rates, \
+         and in what is set against them, times the mean of the curve over its own course, over that over the common one, draw by draw; where no season can be \
+         estimated they count as walked. For weeks to come and a mean year what was closed counts as open, unless a closure is known to hold then. Whole draws \
          of the field are carried through every later step. Where the counts do not identify a segment's walking it is assumed, and the segment is neither ranked \
          nor compared.",
     ),

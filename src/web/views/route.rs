@@ -221,6 +221,8 @@ pub struct AreaShown {
     pub trail_km: KmShown,
     /// Months of the period of which nothing was counted.
     pub n_months_unknown: usize,
+    /// Whether something was closed for a time that counts as open here.
+    pub is_reopened: bool,
     /// Reports and walking that the rates rest on, in all months and hours.
     pub behind: Behind,
     /// The figures, or why there are none.

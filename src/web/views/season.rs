@@ -84,7 +84,7 @@ pub fn body(page: &SeasonPage) -> Markup {
     };
     html! {
         h1 { "Season and hours" }
-        @if !page.closed.is_empty() { p.notice { (page.closed) } }
+        @if !page.closed.is_empty() { p.notice { (page.closed) " The curves are those of what is open." } }
         p.soft { "Encounters for each kilometre walked, relative to the mean over all walking; the band is the 95 % interval. When people walk is divided out." }
         div.grid {
             section.card { h2 { "By month" } (month_curve(season)) }

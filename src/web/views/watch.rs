@@ -161,7 +161,7 @@ pub struct NoticeRow {
 pub fn body(page: &WatchPage) -> Markup {
     html! {
         h1 { "This season against expectation" }
-        @if !page.closed.is_empty() { p.notice { (page.closed) } }
+        @if !page.closed.is_empty() { p.notice { (page.closed) " Nothing is expected there in closed weeks, in weeks to come as far as a closure that is known holds then; all else is walked as in the same weeks of former seasons." } }
         (question(page))
         @match &page.season {
             Ok(season) => (shown(season, page)),

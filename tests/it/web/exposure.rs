@@ -147,7 +147,7 @@ fn layers_on(n_threads: usize) -> Vec<String> {
     });
     pool.install(|| {
         let walked = coilway::derived::exposure::compute(&facts, &network).unwrap();
-        let rates = coilway::derived::rates::compute(&facts, &network, &exposure, &snaps).unwrap();
+        let rates = coilway::derived::rates::compute(&facts, &network, &exposure, &snaps, None).unwrap();
         let reactions = coilway::derived::reactions::compute(&facts, &approaches, &terms).unwrap();
         // Debug prints the shortest digits that read back as the same number.
         vec![format!("{walked:?}"), format!("{rates:?}"), format!("{reactions:?}")]

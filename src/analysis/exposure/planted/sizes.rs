@@ -148,6 +148,7 @@ fn all_segments_of_a_trail_share_one_draw_of_its_size() {
     assert_ne!(with_both.trail_sizes[2].as_ref(), Some(&sizes));
     let bad = PartySize { mean: 0.5, standard_error: 0.0 };
     park.trails[2].party_size = Some(bad);
-    let evidence = Evidence { counters: &counters, places: &[], period: period(), closed: &[] };
+    let evidence =
+        Evidence { counters: &counters, places: &[], period: period(), closed: &Closings::default() };
     assert!(expose(&park.network(), &evidence, &params(10)).unwrap_err().to_string().contains("trail ring"));
 }

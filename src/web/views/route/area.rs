@@ -119,6 +119,9 @@ fn gaps(shown: &AreaShown) -> Markup {
         @if let Some(share) = assumed {
             p.notice { (share) " of the kilometres walked rest on assumed walking, on " (format!("{:.1} km", km.assumed)) " of trail: no counter tells how many people walk there." }
         }
+        @if shown.is_reopened {
+            p.small.soft { "What was closed for a time counts as open, unless it is closed without a known end." }
+        }
         @if shown.n_months_unknown > 0 {
             p.notice { "Nothing was counted in " (shown.n_months_unknown) " of the months: they are in no figure above." }
         }

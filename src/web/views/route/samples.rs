@@ -71,6 +71,7 @@ pub fn samples() -> Vec<RoutePage> {
         is_usual: true,
         trail_km: KmShown { walked: 62.0, assumed: 12.0, unexposed: 3.4, contradicting: 0.8, at_places: 0.3 },
         n_months_unknown: 0,
+        is_reopened: true,
         behind,
         numbers: Ok(Box::new(AreaNumbers {
             party_km: around(5.2),
@@ -154,6 +155,7 @@ pub fn samples() -> Vec<RoutePage> {
             is_year: true,
             is_usual: false,
             n_months_unknown: 3,
+            is_reopened: false,
             numbers: Err("Too little walking is known in this month and part of the day to say.".to_owned()),
             ..area
         }),
