@@ -143,6 +143,8 @@ pub fn compute(
     let unweighed = timing.as_ref().map(|_| timing::weighed(exposure, None));
     let provenance: Vec<Provenance> =
         exposure.field.provenance.iter().map(|known| provenance(*known)).collect();
+    let trail_provenance: Vec<Provenance> =
+        exposure.field.trail_provenance.iter().map(|known| provenance(*known)).collect();
     let trail_of: Vec<usize> = layer.network.segments.iter().map(|segment| segment.trail_idx).collect();
     let strata = Strata::of(facts, layer);
     let parts = Parts {
@@ -151,6 +153,7 @@ pub fn compute(
         walked: &walked,
         unweighed: unweighed.as_ref(),
         provenance: &provenance,
+        trail_provenance: &trail_provenance,
         trail_of: &trail_of,
         strata: &strata,
     };
@@ -290,6 +293,7 @@ struct Parts<'a> {
     /// Kilometres as they were walked, where that is something else.
     unweighed: Option<&'a ExposureDraws>,
     provenance: &'a [Provenance],
+    trail_provenance: &'a [Provenance],
     trail_of: &'a [usize],
     strata: &'a Strata,
 }
@@ -340,9 +344,12 @@ impl Parts<'_> {
         let settings = &self.facts.settings;
         let mut counts = rates::stretch_counts(&units, self.counts).map_err(DeriveError::internal)?;
         let walked = rates::stretch_exposure(&units, self.walked).map_err(DeriveError::internal)?;
-        let provenance = rates::stretch_provenance(&units, self.provenance).map_err(DeriveError::internal)?;
         let strata: Vec<usize> =
             units.iter().map(|unit| unit.segments.first().map_or(0, |s| self.trail_of[*s])).collect();
+        let provenance = match extra {
+            Some(_) => strata.iter().map(|trail| self.trail_provenance[*trail]).collect(),
+            None => rates::stretch_provenance(&units, self.provenance).map_err(DeriveError::internal)?,
+        };
         if let Some(extra) = extra {
             let n_trails = extra.len() / counts.n_draws.max(1);
             let rows = counts.counts.chunks_mut(units.len().max(1)).zip(extra.chunks(n_trails.max(1)));

@@ -103,7 +103,7 @@ pub fn expose(
         params,
     );
     let evidence_of_fit = (&posterior, errors.counted_segments());
-    let provenance = provenance(&model, network, evidence_of_fit, &draws.party_km, params)?;
+    let known = provenance(&model, network, evidence_of_fit, &draws.party_km, params)?;
     let parameters = describe(&scene, (&prior, &posterior), &calibrations, evidence.counters, &draws.thetas);
     let open = left_open(ways.as_ref(), (network, params.n_draws), passed);
     let courses = ways.map_or_else(Courses::default, |ways| ways.courses(network.trail_of, &walked));
@@ -112,7 +112,8 @@ pub fn expose(
         n_segments: network.graph.n_edges(),
         n_trailheads: network.trailheads.len(),
         party_km: draws.party_km,
-        provenance,
+        provenance: known.of_segment,
+        trail_provenance: known.of_trail,
         walkers: draws.walkers,
         parties: draws.parties,
         trail_sizes: draws.trail_sizes,

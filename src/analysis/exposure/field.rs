@@ -168,6 +168,8 @@ pub struct ExposureField {
     pub party_km: Vec<f64>,
     /// Where each segment's exposure comes from.
     pub provenance: Vec<Provenance>,
+    /// The same by trail, of the walking on all of its segments together.
+    pub trail_provenance: Vec<Provenance>,
     /// Walkers who started, index `draw * n_trailheads + trailhead`.
     pub walkers: Vec<f64>,
     /// Parties who started, by the size of their trailhead, index `draw * n_trailheads + trailhead`.

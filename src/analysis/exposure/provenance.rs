@@ -19,13 +19,23 @@ const OPEN_WORK: usize = 4_000_000;
 /// Segments worked through together: their rows of one draw stay in the nearest cache.
 const BLOCK: usize = 1024;
 
-/// The provenance of every segment.
+/// Where the exposure of segments and of whole trails comes from.
+#[derive(Debug, Clone, PartialEq)]
+pub(crate) struct Known {
+    pub(crate) of_segment: Vec<Provenance>,
+    pub(crate) of_trail: Vec<Provenance>,
+}
+
+/// The provenance of every segment and of every trail.
 ///
 /// Known: with the fitted parameters given, what parameters drawn from their priors leave open has a standard deviation of
 /// the log exposure of at most `fitted_log_sd`. The limit is absolute: as a share of the whole error it would call more
 /// segments known the worse the counters are calibrated. Counted: known, and `counted`, on a piece (no junction or trailhead within)
 /// that holds a counter used in the fit; far along a piece it is open where walkers turn back. Fitted: known elsewhere. Not
 /// walked: exposure zero in every draw of `party_km`.
+///
+/// A whole trail goes by the same limit on the log of its sum, so that a short end whose walking is assumed does not take the trail
+/// with it; it is counted where all of its walked segments are.
 ///
 /// # Errors
 /// [`InvalidExposure::Improper`] when the posterior broke down numerically.
@@ -35,28 +45,40 @@ pub(crate) fn provenance(
     (posterior, counted): (&Posterior, Vec<bool>),
     party_km: &[f64],
     params: &ExposureParams,
-) -> Result<Vec<Provenance>, InvalidExposure> {
+) -> Result<Known, InvalidExposure> {
     let n_segments = network.graph.n_edges();
     let mut is_walked = vec![false; n_segments];
     for row in party_km.chunks(n_segments.max(1)) {
         is_walked.iter_mut().zip(row).for_each(|(walked, km)| *walked |= *km > 0.0);
     }
     let open = open_variances(model, network, posterior, params)?;
-    let of = |segment: usize| {
-        if !is_walked[segment] {
-            Provenance::NotWalked
-        } else if open[segment] > params.fitted_log_sd.powi(2) {
-            Provenance::Assumed
-        } else if counted[segment] {
-            Provenance::Counted
-        } else {
-            Provenance::Fitted
-        }
+    let of = |is_walked: bool, open: f64, is_counted: bool| match (is_walked, is_counted) {
+        (false, _) => Provenance::NotWalked,
+        _ if open > params.fitted_log_sd.powi(2) => Provenance::Assumed,
+        (true, true) => Provenance::Counted,
+        (true, false) => Provenance::Fitted,
     };
-    Ok((0..n_segments).map(of).collect())
+    let of_segment: Vec<Provenance> = (0..n_segments)
+        .map(|segment| of(is_walked[segment], open.of_segment[segment], counted[segment]))
+        .collect();
+    let mut walked = vec![(false, true); network.trails.len()];
+    for (segment, trail) in network.trail_of.iter().enumerate().filter(|(segment, _)| is_walked[*segment]) {
+        let (is_walked, is_counted) = &mut walked[*trail];
+        *is_walked = true;
+        *is_counted &= of_segment[segment] == Provenance::Counted;
+    }
+    let trails = walked.into_iter().zip(open.of_trail);
+    let of_trail = trails.map(|((is_walked, is_counted), open)| of(is_walked, open, is_counted)).collect();
+    Ok(Known { of_segment, of_trail })
 }
 
-/// Variance of the log over draws, by segment.
+/// Variances of the log exposure.
+struct Variances {
+    of_segment: Vec<f64>,
+    of_trail: Vec<f64>,
+}
+
+/// Variance of the log over draws, by segment or by trail.
 ///
 /// Draws are read row by row, a block of segments at a time, since a column of them touches all memory for every segment.
 fn log_variances(party_km: &[f64], least_km: &[f64]) -> Vec<f64> {
@@ -97,12 +119,12 @@ fn open_variances(
     network: &WalkNetwork<'_>,
     posterior: &Posterior,
     params: &ExposureParams,
-) -> Result<Vec<f64>, InvalidExposure> {
-    let n_segments = network.graph.n_edges();
+) -> Result<Variances, InvalidExposure> {
+    let (n_segments, n_trails) = (network.graph.n_edges(), network.trails.len());
     let open: Vec<usize> =
         (0..=model.distance_idx()).filter(|parameter| !posterior.is_fitted[*parameter]).collect();
     if open.is_empty() || n_segments == 0 {
-        return Ok(vec![0.0; n_segments]);
+        return Ok(Variances { of_segment: vec![0.0; n_segments], of_trail: vec![0.0; n_trails] });
     }
     let left = conditional(posterior, &open)?;
     // Party sizes are measured apart from the counts, so that they leave nothing open here.
@@ -117,5 +139,13 @@ fn open_variances(
         }
         expose_once(model, network, theta.as_slice(), &alone, &[], (row, flow));
     });
-    Ok(log_variances(&party_km, &least_km(network)))
+    let least_km = least_km(network);
+    let of_segment = log_variances(&party_km, &least_km);
+    let by_trail = |row: &[f64]| {
+        let mut sums = vec![0.0; n_trails];
+        row.iter().zip(network.trail_of).for_each(|(km, trail)| sums[*trail] += km);
+        sums
+    };
+    let trail_km: Vec<f64> = party_km.chunks_exact(n_segments).flat_map(by_trail).collect();
+    Ok(Variances { of_segment, of_trail: log_variances(&trail_km, &by_trail(&least_km)) })
 }

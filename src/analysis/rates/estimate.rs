@@ -2,9 +2,9 @@
 
 use rayon::prelude::*;
 
-use crate::analysis::random::{seed_of, stream};
+use crate::analysis::random::{Stream, seed_of, stream};
 use crate::analysis::rates::gamma;
-use crate::analysis::rates::hyper::{Grid, Hyper, HyperDraw};
+use crate::analysis::rates::hyper::{Grid, Hyper, HyperDraw, N_CHOICES};
 use crate::analysis::rates::input::{Effort, RateError, RateParams, Units};
 use crate::analysis::rates::likelihood::Stratum;
 use crate::analysis::rates::result::{RateDraws, RateFit};
@@ -21,7 +21,8 @@ pub(super) const UNIT_STREAMS: u64 = 1 << 40;
 /// reference rate of the same draw, so that an error shared by all exposures cancels.
 ///
 /// The reference rate is the exposure-weighted mean rate of all units with counted or fitted exposure. Units with
-/// assumed exposure get an estimate from their own counts and their stratum, and inform nobody else.
+/// assumed exposure get an estimate from their own counts and their stratum, and inform nobody else; how far they are drawn
+/// towards their stratum's mean is weighed by their own counts, too.
 ///
 /// The draws of exposure are taken as they are: the records do not choose among them. Where exposure is known worse
 /// than rates differ between strata, more calls are wrong than the expected share says; such units belong under
@@ -70,6 +71,24 @@ fn check(
     Ok(())
 }
 
+/// The distribution drawn for the stratum itself.
+const STRATUMS_OWN: u8 = u8::MAX;
+const _: () = assert!(N_CHOICES < STRATUMS_OWN as usize);
+
+impl Draw {
+    /// The distribution that a unit of a stratum follows.
+    pub(super) fn hyper_of(&self, unit: usize, stratum: usize) -> Hyper {
+        hyper_of(&self.hyper, stratum, self.chosen[unit])
+    }
+}
+
+fn hyper_of(hyper: &HyperDraw, stratum: usize, chosen: u8) -> Hyper {
+    match &hyper.choices[stratum] {
+        Some(choices) if chosen != STRATUMS_OWN => choices.hypers[usize::from(chosen)],
+        _ => hyper.strata[stratum],
+    }
+}
+
 /// Everything a draw is made from.
 pub(super) struct Model<'a> {
     pub(super) effort: &'a Effort<'a>,
@@ -82,6 +101,8 @@ pub(super) struct Model<'a> {
 /// One draw: hyperparameters, rates and the reference.
 pub(super) struct Draw {
     pub(super) hyper: HyperDraw,
+    /// By unit which of its stratum's choices it follows; [`STRATUMS_OWN`] where it informed the stratum by all that it has.
+    chosen: Vec<u8>,
     pub(super) rate_per_km: Vec<f64>,
     pub(super) reference_per_km: f64,
     /// Exposure of all units that enter the reference.
@@ -118,22 +139,58 @@ impl Model<'_> {
         if strata.iter().all(|stratum| stratum.total_km <= 0.0) {
             return Err(RateError::NoExposure);
         }
-        let hyper = self.grid.draw(&strata, &self.params.prior, &mut rng);
+        let mut of_choices = stream(seed_of(self.params.seed, "rates of assumed walking"), draw as u64);
+        let asked = self.asked(draw);
+        let hyper = self.grid.draw(&strata, &self.params.prior, &asked, (&mut rng, &mut of_choices));
+        let chosen = self.choose(draw, &hyper, &mut of_choices);
         let mut rate_per_km = vec![0.0; self.n_units()];
         let (mut expected, mut reference_km) = (0.0, 0.0);
         for (unit, rate) in rate_per_km.iter_mut().enumerate() {
-            let (shape, rate_km) = self.posterior(draw, unit, &hyper.strata);
+            let (shape, rate_km) = self.posterior(draw, unit, self.hyper_of(&hyper, &chosen, unit));
             *rate = gamma::draw(shape, rate_km, &mut rng);
             let km = self.reference_km(draw, unit);
             expected += km * *rate;
             reference_km += km;
         }
-        Ok(Draw { hyper, rate_per_km, reference_per_km: expected / reference_km, reference_km })
+        Ok(Draw { hyper, chosen, rate_per_km, reference_per_km: expected / reference_km, reference_km })
     }
 
-    /// Shape and inverse scale (km) of a unit's rate given the hyperparameters of a draw.
-    pub(super) fn posterior(&self, draw: usize, unit: usize, strata: &[Hyper]) -> (f64, f64) {
-        let hyper = strata[self.units.stratum[unit]];
+    fn hyper_of(&self, hyper: &HyperDraw, chosen: &[u8], unit: usize) -> Hyper {
+        hyper_of(hyper, self.units.stratum[unit], chosen[unit])
+    }
+
+    /// What of a unit's count and exposure informs its stratum in a draw.
+    fn informing(&self, draw: usize, unit: usize) -> (u32, f64) {
+        let km = self.reference_km(draw, unit);
+        if km > 0.0 { (self.effort.counts.row(draw)[unit], km) } else { (0, 0.0) }
+    }
+
+    /// By stratum the largest count of units with evidence that does not inform it; none where there are none.
+    fn asked(&self, draw: usize) -> Vec<Option<u32>> {
+        let mut asked = vec![None; self.units.n_strata()];
+        for (unit, &stratum) in self.units.stratum.iter().enumerate() {
+            let (count, km) = self.evidence(draw, unit);
+            if km > self.informing(draw, unit).1 {
+                asked[stratum] = asked[stratum].max(Some(count));
+            }
+        }
+        asked
+    }
+
+    /// By unit the choice that it follows.
+    fn choose(&self, draw: usize, hyper: &HyperDraw, rng: &mut Stream) -> Vec<u8> {
+        let choose = |(unit, &stratum): (usize, &usize)| {
+            let (all, informed) = (self.evidence(draw, unit), self.informing(draw, unit));
+            match &hyper.choices[stratum] {
+                Some(choices) if all.1 > informed.1 => choices.pick(all, informed, rng) as u8,
+                _ => STRATUMS_OWN,
+            }
+        };
+        self.units.stratum.iter().enumerate().map(choose).collect()
+    }
+
+    /// Shape and inverse scale (km) of a unit's rate given the distribution that it follows in a draw.
+    pub(super) fn posterior(&self, draw: usize, unit: usize, hyper: Hyper) -> (f64, f64) {
         let (count, km) = self.evidence(draw, unit);
         (hyper.shape() + f64::from(count), hyper.rate_km() + km)
     }

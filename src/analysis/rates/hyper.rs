@@ -5,6 +5,9 @@
 //! with few units take their spread from the rest, strata with many from themselves. The log mean of a stratum has a
 //! normal prior around the log rate of all other strata in the same draw, which keeps a stratum's own records out of
 //! its prior. Both priors are proper, so every posterior is.
+//!
+//! A unit that did not inform its stratum, since its exposure is assumed, is drawn towards the stratum's mean only as far as
+//! its own records allow: they weigh the spreads and means that the stratum leaves open ([`Choices`]), for that unit alone.
 
 use rand::RngExt;
 
@@ -25,6 +28,9 @@ const NEGLIGIBLE: f64 = 14.0;
 const N_PARTS: usize = 8;
 /// The least CV drawn, so that shapes stay finite.
 const MIN_CV: f64 = 1e-3;
+
+/// Spreads that a unit which did not inform its stratum is weighed against: each for two neighbouring values of the CV.
+pub(super) const N_CHOICES: usize = N_CV / 2;
 
 /// The values of CV shared by every draw, with their prior and the pull between strata.
 #[derive(Debug, Clone)]
@@ -60,6 +66,48 @@ pub(super) struct HyperDraw {
     pub(super) strata: Vec<Hyper>,
     /// Posterior probability, by stratum, that rates within it do not differ, against even prior odds.
     pub(super) no_spread: Vec<f64>,
+    /// By stratum what it leaves open; none where no unit asks.
+    pub(super) choices: Vec<Option<Choices>>,
+}
+
+/// Distributions of rates over all spreads, weighted by what a stratum's units say of them.
+#[derive(Debug, Clone)]
+pub(super) struct Choices {
+    pub(super) hypers: [Hyper; N_CHOICES],
+    log_weight: [f64; N_CHOICES],
+    /// `rising[count]`: the part of the log likelihood of a unit's count that depends on the spread alone.
+    rising: Vec<[f64; N_CHOICES]>,
+}
+
+impl Choices {
+    /// Tabulates counts up to the largest that is asked for.
+    fn tabulate(&mut self, greatest: u32) {
+        let mut sums = [0.0; N_CHOICES];
+        self.rising.push(sums);
+        for count in 0..greatest {
+            for (sum, hyper) in sums.iter_mut().zip(&self.hypers) {
+                *sum += (1.0 + f64::from(count) * hyper.phi).ln();
+            }
+            self.rising.push(sums);
+        }
+    }
+
+    /// Draws the distribution of a unit whose evidence (count, km) goes beyond that by which it informed its stratum.
+    ///
+    /// No count is above the one that was tabulated.
+    pub(super) fn pick(&self, all: (u32, f64), informed: (u32, f64), rng: &mut Stream) -> usize {
+        let (all_rising, informed_rising) = (&self.rising[all.0 as usize], &self.rising[informed.0 as usize]);
+        let weight = std::array::from_fn(|i| {
+            let Hyper { mean_per_km, phi } = self.hypers[i];
+            let of = |(count, km): (u32, f64)| {
+                let count = f64::from(count);
+                count * mean_per_km.ln() - (count + 1.0 / phi) * (phi * mean_per_km * km).ln_1p()
+            };
+            let of_informed = if informed.1 > 0.0 { of(informed) } else { 0.0 };
+            self.log_weight[i] + all_rising[i] - informed_rising[i] + of(all) - of_informed
+        });
+        pick::<N_CHOICES>(&weight, rng)
+    }
 }
 
 impl Grid {
@@ -83,17 +131,57 @@ impl Grid {
 
     /// Fits every stratum of one draw and draws its hyperparameters.
     ///
-    /// Strata without units take both from the prior. At least one stratum has exposure.
-    pub(super) fn draw(&self, strata: &[Stratum], prior: &HyperPrior, rng: &mut Stream) -> HyperDraw {
+    /// Strata without units take both from the prior. At least one stratum has exposure. `asked` has by stratum the largest
+    /// count of units that did not inform it, none where there are none; their choices take draws of their own.
+    pub(super) fn draw(
+        &self,
+        strata: &[Stratum],
+        prior: &HyperPrior,
+        asked: &[Option<u32>],
+        (rng, of_choices): (&mut Stream, &mut Stream),
+    ) -> HyperDraw {
         let surfaces: Vec<Surface> = mean_priors(strata, prior)
             .into_iter()
             .zip(strata)
             .map(|(mean_prior, stratum)| Surface::new(self, stratum, mean_prior))
             .collect();
-        let shared = pick(&self.shared_posterior(&surfaces), rng);
+        let log_shared = self.shared_posterior(&surfaces);
+        let shared = pick(&log_shared, rng);
         let strata = surfaces.iter().map(|surface| surface.draw(&self.pull[shared], rng)).collect();
         let no_spread = surfaces.iter().map(|surface| surface.no_spread_probability(self)).collect();
-        HyperDraw { strata, no_spread }
+        let choices = surfaces.iter().zip(asked).map(|(surface, greatest)| {
+            let greatest = (*greatest)?;
+            let mut choices = self.choices(surface, &log_shared, of_choices);
+            choices.tabulate(greatest);
+            Some(choices)
+        });
+        HyperDraw { strata, no_spread, choices: choices.collect() }
+    }
+
+    /// One distribution for every two values of the CV, its mean drawn, with the posterior weight of these values.
+    fn choices(&self, surface: &Surface, log_shared: &[f64; N_CV], rng: &mut Stream) -> Choices {
+        let best = largest(&surface.log_marginal);
+        let likelihood = surface.log_marginal.map(|value| (value - best).exp());
+        let shared = normalised(*log_shared).map(f64::exp);
+        let mut weight = [0.0; N_CV];
+        for (pull, shared) in self.pull.iter().zip(shared) {
+            let own: [f64; N_CV] = std::array::from_fn(|i| pull[i].exp() * likelihood[i]);
+            let seen = own.iter().sum::<f64>().max(f64::MIN_POSITIVE);
+            weight.iter_mut().zip(own).for_each(|(weight, own)| *weight += shared * own / seen);
+        }
+        let mut choices = Choices {
+            hypers: [Hyper { mean_per_km: 0.0, phi: 1.0 }; N_CHOICES],
+            log_weight: [0.0; N_CHOICES],
+            rising: Vec::new(),
+        };
+        for (i, (hyper, log_weight)) in choices.hypers.iter_mut().zip(&mut choices.log_weight).enumerate() {
+            let (one, other) = (weight[2 * i], weight[2 * i + 1]);
+            *log_weight = (one + other).max(f64::MIN_POSITIVE).ln();
+            let cell = 2 * i + usize::from(rng.random::<f64>() * (one + other) >= one);
+            let cv = MAX_CV * ((cell as f64 + rng.random::<f64>()) / N_CV as f64).powi(2);
+            *hyper = Hyper { mean_per_km: surface.means[cell].draw(rng), phi: cv.max(MIN_CV).powi(2) };
+        }
+        choices
     }
 
     /// Log posterior of the shared CV, not normalised.
@@ -163,6 +251,14 @@ struct MeanSlice {
     log_weight: [f64; N_MEANS],
 }
 
+impl MeanSlice {
+    /// Draws a mean rate, per km.
+    fn draw(&self, rng: &mut Stream) -> f64 {
+        let node = pick(&self.log_weight, rng) as f64 + rng.random::<f64>() - 0.5;
+        (self.centre + self.sd * MEAN_STEP * (node - (N_MEANS / 2) as f64)).exp()
+    }
+}
+
 impl Surface {
     fn new(grid: &Grid, stratum: &Stratum, prior: MeanPrior) -> Self {
         let fit = Slicer { stratum, prior };
@@ -195,10 +291,8 @@ impl Surface {
         // Within a part values are drawn evenly, so that the grid leaves no steps in the result.
         let cell = (part as f64 + rng.random::<f64>()) / N_PARTS as f64;
         let cv = MAX_CV * (cell / N_CV as f64).powi(2);
-        let slice = &self.means[part / N_PARTS];
-        let node = pick(&slice.log_weight, rng) as f64 + rng.random::<f64>() - 0.5;
-        let log_mean = slice.centre + slice.sd * MEAN_STEP * (node - (N_MEANS / 2) as f64);
-        Hyper { mean_per_km: log_mean.exp(), phi: cv.max(MIN_CV).powi(2) }
+        let mean_per_km = self.means[part / N_PARTS].draw(rng);
+        Hyper { mean_per_km, phi: cv.max(MIN_CV).powi(2) }
     }
 
     /// Probability of no spread, from the ratio of marginal likelihoods at even odds.
@@ -325,7 +419,9 @@ mod tests {
     fn draws(strata: &[Stratum], n_draws: u64) -> Vec<HyperDraw> {
         let prior = HyperPrior::default();
         let grid = Grid::new(&prior);
-        (0..n_draws).map(|draw| grid.draw(strata, &prior, &mut stream(7, draw))).collect()
+        let asked = vec![None; strata.len()];
+        let draw = |draw| grid.draw(strata, &prior, &asked, (&mut stream(7, draw), &mut stream(8, draw)));
+        (0..n_draws).map(draw).collect()
     }
 
     fn mean_and_sd(values: &[f64]) -> (f64, f64) {

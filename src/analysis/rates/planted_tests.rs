@@ -80,6 +80,87 @@ fn intervals_cover_as_often_as_they_say_over_the_prior() {
     assert!((0.92..0.975).contains(&share), "{share}");
 }
 
+/// Only the first unit of each trail is measured; looked at are those with at least three times its raw rate. The naive way draws the others by the distribution of their stratum as the measured
+/// units leave it: what their own records say against it is not heard.
+#[test]
+fn units_that_inform_nobody_hear_their_own_records() {
+    let prior = HyperPrior::default();
+    let grid = hyper::Grid::new(&prior);
+    let (mut covered, mut naive, mut total) = (0, 0, 0);
+    for run in 0..150 * long_factor() {
+        let (mut world, rates) = world_from_prior(&mut stream(25, run));
+        for unit in 1..rates.len() {
+            if world.stratum[unit] == world.stratum[unit - 1] {
+                world.provenance[unit] = Provenance::Assumed;
+            }
+        }
+        let fit = world.fit(run);
+        let known = |stratum: usize| -> Vec<(u32, f64)> {
+            let first = world.stratum.iter().position(|it| *it == stratum).unwrap();
+            vec![(world.counts.row(0)[first], world.exposure.party_km[first])]
+        };
+        let strata: Vec<likelihood::Stratum> =
+            (0..6).map(|stratum| likelihood::Stratum::new(&known(stratum))).collect();
+        let asked = [None; 6];
+        let drawn: Vec<Vec<hyper::Hyper>> = (0..200)
+            .map(|draw| {
+                let rngs = (&mut stream(run, draw), &mut stream(run, 1_000));
+                grid.draw(&strata, &prior, &asked, rngs).strata
+            })
+            .collect();
+        let mut rng = stream(26, run);
+        for (unit, rate) in rates.iter().enumerate() {
+            let (count, km) = (world.counts.row(0)[unit], world.exposure.party_km[unit]);
+            let (known_count, known_km) = known(world.stratum[unit])[0];
+            let times = f64::from(count) / km / ((f64::from(known_count) + 0.5) / known_km);
+            if world.provenance[unit].is_measured() || count < 6 || times < 3.0 {
+                continue;
+            }
+            total += 1;
+            let interval = fit.units[unit].estimate().unwrap().per_km;
+            covered += u32::from((interval.lower..=interval.upper).contains(rate));
+            let mut values: Vec<f64> = drawn
+                .iter()
+                .flat_map(|strata| {
+                    let it = strata[world.stratum[unit]];
+                    let mut within = [0.0; 8];
+                    gamma::fill(it.shape() + f64::from(count), it.rate_km() + km, &mut rng, &mut within);
+                    within
+                })
+                .collect();
+            let (lower, upper) = interval::central_limits(&mut values, 0.95);
+            naive += u32::from((lower..=upper).contains(rate));
+        }
+    }
+    let (share, naive) = (f64::from(covered) / f64::from(total), f64::from(naive) / f64::from(total));
+    assert!((0.92..0.98).contains(&share), "{share}, the naive way {naive}");
+    assert!(naive < share - 0.03, "{naive}");
+}
+
+/// A trail of which one quiet unit is measured; on the others, whose walking is assumed, reports lie where they lie.
+#[test]
+fn a_quiet_unit_does_not_hush_its_whole_trail() {
+    let mut counts = vec![2, 53, 0, 4];
+    let mut party_km = vec![1_000.0, 2_034.0, 1_554.0, 900.0];
+    let mut stratum = vec![0; 4];
+    for unit in 0..12 {
+        counts.push(3 + unit % 3);
+        party_km.push(2_000.0);
+        stratum.push(1);
+    }
+    let mut world = World::counted(counts, party_km, stratum);
+    world.provenance[1..4].fill(Provenance::Assumed);
+    let fit = world.fit(3);
+    let per_1000 = |unit: usize| {
+        let interval = fit.units[unit].estimate().unwrap().per_km;
+        [interval.lower * 1e3, interval.mean * 1e3, interval.upper * 1e3]
+    };
+    // 53 in 2,034 km is 26 (exact limits 20 to 34).
+    let [lower, mean, upper] = per_1000(1);
+    assert!(lower > 16.0 && (20.0..27.0).contains(&mean) && upper < 36.0, "{:?}", per_1000(1));
+    assert!(per_1000(2)[2] < 4.0 && per_1000(0)[1] < 5.0, "{:?} {:?}", per_1000(2), per_1000(0));
+}
+
 #[test]
 fn planted_rates_are_found_better_than_by_dividing() {
     let (mut error, mut raw_error) = (0.0, 0.0);

@@ -56,9 +56,10 @@ fn estimate_unit(model: &Model<'_>, draws: &[Draw], unit: usize) -> RateEstimate
     let mut values = vec![0.0; N_WITHIN * draws.len()];
     let (mut mean, mut shrinkage, mut exceedance) = (0.0, 0.0, 0.0);
     for (at, (draw, within)) in draws.iter().zip(values.chunks_exact_mut(N_WITHIN)).enumerate() {
-        let (shape, rate_km) = model.posterior(at, unit, &draw.hyper.strata);
+        let hyper = draw.hyper_of(unit, model.units.stratum[unit]);
+        let (shape, rate_km) = model.posterior(at, unit, hyper);
         mean += shape / rate_km;
-        shrinkage += draw.hyper.strata[model.units.stratum[unit]].rate_km() / rate_km;
+        shrinkage += hyper.rate_km() / rate_km;
         gamma::fill(shape, rate_km, &mut rng, within);
         if judged {
             exceedance += match threshold(model, draw, at, unit) {
