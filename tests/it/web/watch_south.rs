@@ -3,6 +3,7 @@
 use coilway::analysis::season::SeasonFit;
 use coilway::analysis::season_watch::Watched;
 use coilway::analysis::season_watch::WeekState;
+use coilway::derived::cluster_periods::PeriodCut;
 use coilway::derived::forecast::area::AreaAnswer;
 use coilway::derived::forecast::area::AreaFigures;
 use coilway::derived::rates::UnitKind;
@@ -275,6 +276,12 @@ async fn told(test: &TestApp) -> (f64, f64, f64) {
     (curve, of(TRAILS[1].0) / of(TRAILS[0].0), figures.of_all.1.expected.mean)
 }
 
+/// Segments times months that are looked at for clusters.
+async fn n_tested(test: &TestApp) -> usize {
+    let facts = test.app.deriver().facts().await.unwrap();
+    test.app.deriver().cluster_periods(&facts, PeriodCut::Months).await.unwrap().n_tested
+}
+
 /// Vlei Path is closed in the weeks with most snakes, and as good as Berg Path for snakes. Where the closures are not known, its own
 /// rate and the season are too low, and it is missed that nobody met a snake there in December.
 #[tokio::test]
@@ -282,6 +289,7 @@ async fn a_trail_closed_in_the_season_follows_its_own_course() {
     let open = park(Case::Quiet).await;
     let shut = park(Case::Closed).await;
     let (naive, naive_watch) = (told(&shut).await, watch(&shut, LAST).await);
+    let naive_tested = n_tested(&shut).await;
     let closures: String = CLOSED.map(|(first, last)| format!("Vlei Path,{first},{last},\n")).concat();
     bring_in_closures(&shut, &closures).await;
     let (truth, right) = (told(&open).await, told(&shut).await);
@@ -290,6 +298,13 @@ async fn a_trail_closed_in_the_season_follows_its_own_course() {
     assert!((right.0 / truth.0).ln().abs() < 0.2 && naive.0 / truth.0 < 0.75, "{words}");
     assert!((right.1 / truth.1).ln().abs() < 0.2 && naive.1 / truth.1 < 0.75, "{words}");
     assert!((right.2 / truth.2).ln().abs() < 0.15 && naive.2 / truth.2 < 0.85, "{words}");
+
+    // In December nobody is looked for on Vlei Path.
+    let facts = shut.app.deriver().facts().await.unwrap();
+    let layer = shut.app.deriver().network(&facts).await.unwrap();
+    let on_vlei =
+        layer.network.segments.iter().filter(|it| layer.network.trails[it.trail_idx].name == TRAILS[1].0);
+    assert_eq!(naive_tested - n_tested(&shut).await, on_vlei.count());
 
     // Week by week.
     let (open_watch, watched) = (watch(&open, LAST).await, watch(&shut, LAST).await);
