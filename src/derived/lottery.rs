@@ -1,4 +1,4 @@
-//! Signs by lot: which of two places of like worth gets its sign first, drawn once and kept.
+//! Plans to be kept: as they are, or by lot, where a draw says which of two places of like worth gets its sign first.
 
 use geo_types::Coord;
 
@@ -82,13 +82,49 @@ pub fn draw(
         drawn_before: before.iter().map(|known| known.id.0).collect(),
         drawn_again_because: if before.is_empty() { String::new() } else { again_because.to_owned() },
     };
-    Ok(Ok(SignPlanDraft {
-        name: asked.name.clone(),
+    draft(layer, plan, &sites, (&asked.name, asked.based_on), &parameters).map(Ok)
+}
+
+/// The plan as it is, to be kept, so that it is known later which records chose its places; none where it has no new sites.
+///
+/// # Errors
+/// [`DeriveError::Internal`] when the parameters cannot be written.
+pub fn keep(
+    layer: &NetworkLayer,
+    plan: &PlanLayer,
+    params: &PlanParams,
+    named: (&str, Revision),
+) -> Result<Option<SignPlanDraft>, DeriveError> {
+    let sites: Vec<&PlannedSite> = plan.sites.iter().filter(|site| !site.standing).collect();
+    if sites.is_empty() {
+        return Ok(None);
+    }
+    let parameters = SignPlanParameters {
+        n_signs: params.n_signs,
+        reach_m: params.reach.in_metres(),
+        spacing_m: params.spacing.in_metres(),
+        lottery_pairs: Vec::new(),
+        seed: None,
+        drawn_before: Vec::new(),
+        drawn_again_because: String::new(),
+    };
+    draft(layer, plan, &sites, named, &parameters).map(Some)
+}
+
+fn draft(
+    layer: &NetworkLayer,
+    plan: &PlanLayer,
+    sites: &[&PlannedSite],
+    (name, based_on): (&str, Revision),
+    parameters: &SignPlanParameters,
+) -> Result<SignPlanDraft, DeriveError> {
+    Ok(SignPlanDraft {
+        name: name.to_owned(),
         parameters_json: parameters.to_json().map_err(DeriveError::Store)?,
         result_json: format!("{{\"warned_share\":{:.4}}}", plan.warned.value),
-        based_on: asked.based_on,
-        sites: sites.into_iter().map(|site| kept_site(layer, site)).collect(),
-    }))
+        based_on,
+        sites: sites.iter().map(|site| kept_site(layer, site)).collect(),
+    })
 }
 
 /// Whether lots were drawn in a plan for a place.

@@ -337,7 +337,7 @@ impl Describe<'_> {
             .map(|incidence| self.layer.trail_name(incidence.edge).to_owned())
             .collect();
         trails.dedup();
-        let towards = credit.passing.first().map(|(leg, _)| *leg);
+        let towards = credit.main_way();
         let mut by_trail: BTreeMap<&str, f64> = BTreeMap::new();
         for (segment, encounters) in &credit.warned_first {
             *by_trail.entry(self.layer.trail_name(*segment)).or_insert(0.0) += encounters / self.total;

@@ -141,10 +141,11 @@ pub fn compute(
     let timing = Timing::of(exposure, season);
     let walked = timing::weighed(exposure, timing.as_ref());
     let unweighed = timing.as_ref().map(|_| timing::weighed(exposure, None));
-    let provenance: Vec<Provenance> =
-        exposure.field.provenance.iter().map(|known| provenance(*known)).collect();
-    let trail_provenance: Vec<Provenance> =
-        exposure.field.trail_provenance.iter().map(|known| provenance(*known)).collect();
+    let known = |of: &[crate::analysis::exposure::Provenance]| -> Vec<Provenance> {
+        of.iter().map(|known| provenance(*known)).collect()
+    };
+    let (provenance, trail_provenance) =
+        (known(&exposure.field.provenance), known(&exposure.field.trail_provenance));
     let trail_of: Vec<usize> = layer.network.segments.iter().map(|segment| segment.trail_idx).collect();
     let strata = Strata::of(facts, layer);
     let parts = Parts {

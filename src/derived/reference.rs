@@ -1,7 +1,6 @@
 //! The rate of all trails together, beside that of the trails whose walking is known, which rates are set against.
 
 use crate::analysis::clusters::limits_over_draws;
-use crate::analysis::exposure::Provenance;
 use crate::analysis::rates::ExposureDraws;
 use crate::derived::exposure::ExposureLayer;
 use crate::derived::rates::Limits;
@@ -54,17 +53,16 @@ pub(super) fn per_thousand(count: u64, mut exposure: Vec<f64>) -> (Limits, Limit
     (exposure, Limits { value: count as f64 / exposure.value * 1000.0, lower, upper })
 }
 
-/// The reports and walking that the reference rate rests on, with that rate.
+/// The reports and walking that the reference rate rests on, with that rate: of stretches, which pages and decisions compare; of segments
+/// where every stretch holds some whose walking is assumed.
 pub fn known_trails(rates: &RateLayer, exposure: &ExposureLayer) -> Together {
-    let is_known = |segment: &usize| {
-        matches!(exposure.field.provenance[*segment], Provenance::Counted | Provenance::Fitted)
-    };
-    let known: Vec<usize> = (0..exposure.field.n_segments).filter(is_known).collect();
-    let set = &rates.segments;
-    let units = set.members.iter().zip(&set.fit.units).filter(|(members, _)| members.iter().all(&is_known));
+    let is_any_known = rates.stretches.provenance.iter().any(|known| known.is_measured());
+    let set = if is_any_known { &rates.stretches } else { &rates.segments };
+    let known = || (0..set.members.len()).filter(|unit| set.provenance[*unit].is_measured());
+    let segments: Vec<usize> = known().flat_map(|unit| set.members[unit].iter().copied()).collect();
     Together {
-        count: units.map(|(_, unit)| unit.count).sum(),
-        walked_km: exposure.walked_on(&known),
+        count: known().map(|unit| set.fit.units[unit].count).sum(),
+        walked_km: exposure.walked_on(&segments),
         per_1000_km: per_1000_km(&set.fit.reference_per_km),
     }
 }

@@ -346,9 +346,9 @@ fn location(inputs: &PlanInputs, params: &PlanParams, candidate: usize, credit: 
 }
 
 impl Location {
-    /// The way on that carries most of the parties who read the sign; `None` when nobody passes.
+    /// The way on of the walkers whom the sign warns of most; `None` when nobody passes.
     pub fn main_way(&self) -> Option<WalkedLeg> {
-        self.credit.passing.first().map(|&(leg, _)| leg)
+        self.credit.main_way()
     }
 }
 

@@ -177,6 +177,8 @@ impl Demand {
 pub struct Credit {
     /// Expected encounters of which this sign was the first warning, by segment, largest first.
     pub warned_first: Vec<(usize, f64)>,
+    /// The same encounters by the way on which their walkers left the sign, largest first.
+    pub warned_on: Vec<(WalkedLeg, f64)>,
     /// Parties that pass and read it, by the way they go on, largest first.
     pub passing: Vec<(WalkedLeg, f64)>,
 }
@@ -185,6 +187,11 @@ impl Credit {
     /// Expected encounters of which this sign was the first warning.
     pub fn warned_first_total(&self) -> f64 {
         self.warned_first.iter().map(|&(_, encounters)| encounters).sum()
+    }
+
+    /// The way on of the walkers whom it warns of most, else of most who pass; none when nobody passes.
+    pub fn main_way(&self) -> Option<WalkedLeg> {
+        self.warned_on.first().or(self.passing.first()).map(|(leg, _)| *leg)
     }
 
     /// Parties that pass and read it, both ways.
@@ -211,19 +218,32 @@ pub fn credits(
     let index = SiteIndex::new(graph, standing);
     let mut warned: Vec<HashMap<usize, f64>> = vec![HashMap::new(); standing.len()];
     let mut passing: Vec<HashMap<WalkedLeg, f64>> = vec![HashMap::new(); standing.len()];
+    let mut warned_on: Vec<HashMap<WalkedLeg, f64>> = vec![HashMap::new(); standing.len()];
+    // Who is warned by a sign has passed it on the same trip, so what is left of other trips is never read.
+    let mut left_by: Vec<Option<WalkedLeg>> = vec![None; standing.len()];
     for trip in trips {
         walk(graph, trip, &index, reach_m, |event| match event {
-            Event::Passed { site, leg, parties } => *passing[site].entry(leg).or_insert(0.0) += parties,
+            Event::Passed { site, leg, parties } => {
+                left_by[site] = Some(leg);
+                *passing[site].entry(leg).or_insert(0.0) += parties;
+            }
             Event::Walked { leg, parties, length_m, warned_by } => {
                 if let Some(&first) = warned_by.first() {
                     let encounters = parties * length_m / 1000.0 * rate_per_km[leg.segment];
                     *warned[first as usize].entry(leg.segment).or_insert(0.0) += encounters;
+                    if let Some(way) = left_by[first as usize] {
+                        *warned_on[first as usize].entry(way).or_insert(0.0) += encounters;
+                    }
                 }
             }
         });
     }
-    let credit = |(warned, passing)| Credit { warned_first: by_size(warned), passing: by_size(passing) };
-    Ok(warned.into_iter().zip(passing).map(credit).collect())
+    let credit = |((warned, warned_on), passing)| Credit {
+        warned_first: by_size(warned),
+        warned_on: by_size(warned_on),
+        passing: by_size(passing),
+    };
+    Ok(warned.into_iter().zip(warned_on).zip(passing).map(credit).collect())
 }
 
 fn by_size<K: Ord + Copy>(amounts: HashMap<K, f64>) -> Vec<(K, f64)> {
@@ -271,6 +291,19 @@ mod tests {
         assert!((credits[1].warned_first_total() - 0.4).abs() < 1e-12);
         assert_eq!(credits[1].passing_total(), 20.0);
         assert_eq!(credits[0].passing.len(), 1);
+    }
+
+    /// Thrice as many pass it on their way home as go on to where snakes are met: it faces those who go on.
+    #[test]
+    fn a_sign_faces_those_whom_it_warns() {
+        let (graph, trip) = line_and_trip();
+        let home = (0..2).rev().map(|segment| WalkedLeg { segment, heading: Heading::Backward }).collect();
+        let there = WalkedTrip { trailhead: 2, parties: 30.0, legs: home, leg_parties: Vec::new() };
+        let site = sites_at_vertices(&graph)[1];
+        let credits = credits(&graph, &[trip, there], &[site], 500.0, &[0.0, 0.2, 0.0]).unwrap();
+        assert_eq!(credits[0].passing[0].0, WalkedLeg { segment: 0, heading: Heading::Backward });
+        assert_eq!(credits[0].main_way(), Some(WalkedLeg { segment: 1, heading: Heading::Forward }));
+        assert_eq!(credits[0].warned_on, [(WalkedLeg { segment: 1, heading: Heading::Forward }, 1.0)]);
     }
 
     /// Those who walk on segment 1 do so in parties of half the size: twice as many meet its snakes, and pass the sign before it.

@@ -384,17 +384,24 @@ fn needed(given: &Fields, name: &str, errors: &mut Vec<(String, String)>) -> Opt
 
 /// The start of the day in the area; today at the latest.
 fn day(app: &App, facts: &Facts, given: &Fields, errors: &mut Vec<(String, String)>) -> Option<i64> {
-    let date = given.get("day").and_then(|text| text.trim().parse::<Date>().ok());
-    let today = app.clock().today(&facts.area.time_zone);
-    match date {
-        Some(date) if date <= today => {
-            let start = zone(facts).to_timestamp(date.at(0, 0, 0, 0)).ok();
-            return start.map(|start| start.as_second());
+    match start_of_day(app, facts, given.get("day").map_or("", String::as_str)) {
+        Ok(start_s) => Some(start_s),
+        Err(words) => {
+            errors.push(("day".to_owned(), words.to_owned()));
+            None
         }
-        Some(_) => errors.push(("day".to_owned(), "this day is still to come".to_owned())),
-        None => errors.push(("day".to_owned(), "give a day, as 2024-05-04".to_owned())),
     }
-    None
+}
+
+/// The same of what was typed, or what is wrong with it.
+pub(super) fn start_of_day(app: &App, facts: &Facts, text: &str) -> Result<i64, &'static str> {
+    const SHAPE: &str = "give a day, as 2024-05-04";
+    let date = text.trim().parse::<Date>().map_err(|_| SHAPE)?;
+    if date > app.clock().today(&facts.area.time_zone) {
+        return Err("this day is still to come");
+    }
+    let start = zone(facts).to_timestamp(date.at(0, 0, 0, 0)).map_err(|_| SHAPE)?;
+    Ok(start.as_second())
 }
 
 /// Messages of a form that stands folded in a row, said above.

@@ -1,4 +1,4 @@
-//! Signs by lot: the draw, and plans that were kept.
+//! Plans that are kept, as they are or by lot, and the signs that go up for them.
 
 use axum::extract::Form;
 use axum::extract::Path;
@@ -12,7 +12,12 @@ use crate::derived::facts::Facts;
 use crate::derived::lottery;
 use crate::derived::lottery::DrawAsked;
 use crate::derived::lottery::DrawRefused;
+use crate::derived::plan::PlanParams;
+use crate::domain::sign::SignInPlaceDraft;
+use crate::store::PlanSite;
 use crate::store::SignPlan;
+use crate::store::Target;
+use crate::store::Writer;
 use crate::web::auth::Exact;
 use crate::web::auth::Who;
 use crate::web::cache::CachePolicy;
@@ -20,6 +25,7 @@ use crate::web::cache::Cached;
 use crate::web::error::Error;
 use crate::web::form::Given;
 use crate::web::pages::common;
+use crate::web::pages::effect;
 use crate::web::pages::signs;
 use crate::web::query;
 use crate::web::query::Query;
@@ -47,6 +53,124 @@ fn respond(status: StatusCode, facts: &Derived<Facts>, given: Given, drawn_in: V
     (status, Cached(CachePolicy::Never, markup)).into_response()
 }
 
+/// The parameters of the plan that the form is about.
+fn params(given: &mut Given, facts: &Facts) -> Option<PlanParams> {
+    let asked = ["signs", "reach", "spacing"].map(|name| (name, given.get(name).to_owned()));
+    let asked = asked.iter().filter(|(_, value)| !value.is_empty());
+    match signs::params(&Query::of(asked.map(|(name, value)| (*name, value.as_str()))), facts) {
+        Ok(params) => Some(params),
+        Err(errors) => {
+            errors.into_iter().for_each(|(field, words)| given.refuse(&field, words));
+            None
+        }
+    }
+}
+
+/// The form by which a plan is kept as it is.
+pub async fn keep_form(app: Exact, who: Who, query: Query) -> Result<Response, Error> {
+    query.allow(&["signs", "reach", "spacing"])?;
+    let facts = app.deriver().facts().await?;
+    let mut given = Given::signed_by(&who);
+    for name in ["signs", "reach", "spacing"] {
+        given.set(name, query.get(name).unwrap_or_default());
+    }
+    Ok(keeping(StatusCode::OK, &facts, &given))
+}
+
+fn keeping(status: StatusCode, facts: &Derived<Facts>, given: &Given) -> Response {
+    let frame = common::frame(facts, Section::Signs, "Keep the plan", String::new());
+    let markup = views::layout::page(&frame, views::sign_plans::keep_body(given));
+    (status, Cached(CachePolicy::Never, markup)).into_response()
+}
+
+/// Keeps a plan as it is.
+pub async fn keep(app: Exact, who: Who, Form(pairs): Form<Vec<(String, String)>>) -> Result<Response, Error> {
+    let facts = app.deriver().facts().await?;
+    let mut given = Given::new(pairs).with_signer(&who);
+    let name = given.required("name", "Give the plan a name: signs that go up for it are told by it.");
+    let signer = given.signer();
+    let params = params(&mut given, &facts);
+    let (Some(params), true) = (params, given.is_good()) else {
+        return Ok(keeping(StatusCode::UNPROCESSABLE_ENTITY, &facts, &given));
+    };
+    let deriver = app.deriver();
+    let (network, plan) = (deriver.network(&facts).await?, deriver.plan(&facts, params).await?);
+    let Some(draft) = lottery::keep(&network, &plan, &params, (&name, facts.revision))? else {
+        given.refuse("signs", "The plan has no new signs: nothing to keep.");
+        return Ok(keeping(StatusCode::UNPROCESSABLE_ENTITY, &facts, &given));
+    };
+    let summary = format!("sign plan {name} kept");
+    let mut writer = app.store().write(&signer, &summary, app.clock().now_s()).await?;
+    // Nobody else can commit from here on.
+    if app.store().revision().await? != facts.revision {
+        given.refuse("name", "The data have changed meanwhile, so nothing was kept: send the form again.");
+        return Ok(keeping(StatusCode::CONFLICT, &facts, &given));
+    }
+    let id = writer.add_sign_plan(facts.area.id, &draft).await?;
+    writer.commit().await?;
+    Ok(Redirect::to(&format!("/signs/plans/{id}")).into_response())
+}
+
+/// Records that signs of a kept plan were put up: those that are ticked.
+pub async fn put_up(
+    app: Exact,
+    who: Who,
+    Path(id): Path<String>,
+    Form(pairs): Form<Vec<(String, String)>>,
+) -> Result<Response, Error> {
+    let facts = app.deriver().facts().await?;
+    let plans = app.deriver().sign_plans(&facts).await?;
+    let plan = kept_plan(&plans, &id)?;
+    let ticked: Vec<usize> = pairs
+        .iter()
+        .filter(|(name, _)| name == "site")
+        .filter_map(|(_, number)| number.parse().ok())
+        .collect();
+    let mut given = Given::new(pairs).with_signer(&who);
+    let signer = given.signer();
+    let up_s = match effect::start_of_day(&app, &facts, given.get("day")) {
+        Ok(up_s) => Some(up_s),
+        Err(words) => {
+            given.refuse("day", format!("Not recorded: {words}."));
+            None
+        }
+    };
+    let sites = plan.given.sites.iter().enumerate().map(|(idx, site)| (idx + 1, site));
+    let chosen: Vec<(usize, &PlanSite)> = sites
+        .filter(|(number, site)| ticked.contains(number) && standing(&facts, plan, site).is_none())
+        .collect();
+    if chosen.is_empty() {
+        given.refuse("site", "Tick the signs that were put up.");
+    }
+    let (Some(up_s), true) = (up_s, given.is_good()) else {
+        return Ok(respond_plan(StatusCode::UNPROCESSABLE_ENTITY, &facts, (plan, &plans), given));
+    };
+    let drafts: Vec<(u64, SignInPlaceDraft)> = chosen
+        .into_iter()
+        .map(|(number, site)| {
+            let name = format!("{}, no. {number}", plan.given.name);
+            let (position, kind) = (site.position, site.kind.clone());
+            (0, SignInPlaceDraft { name, position, kind, plan: Some(plan.id), up_s, down_s: None })
+        })
+        .collect();
+    let summary = format!("{} signs of {} put up", drafts.len(), plan.given.name);
+    let put = async |writer: &mut Writer, target: &Target| writer.put_signs_in_place(target, &drafts).await;
+    match effect::write(&app, &facts, (&signer, &summary), put).await? {
+        None => Ok(Redirect::to(&format!("/signs/plans/{}", plan.id)).into_response()),
+        Some(problem) => {
+            given.refuse("site", problem);
+            Ok(respond_plan(StatusCode::UNPROCESSABLE_ENTITY, &facts, (plan, &plans), given))
+        }
+    }
+}
+
+/// The sign that was put up for a site of a kept plan, as long as it stands.
+fn standing<'a>(facts: &'a Facts, plan: &SignPlan, site: &PlanSite) -> Option<&'a SignInPlaceDraft> {
+    let signs = facts.signs_in_place.iter().map(|sign| &sign.given);
+    let mut of_plan = signs.filter(|sign| sign.plan == Some(plan.id) && sign.down_s.is_none());
+    of_plan.find(|sign| sign.position == site.position)
+}
+
 /// Draws lots and keeps the plan with its pairs.
 pub async fn draw(app: Exact, who: Who, Form(pairs): Form<Vec<(String, String)>>) -> Result<Response, Error> {
     let facts = app.deriver().facts().await?;
@@ -61,15 +185,7 @@ pub async fn draw(app: Exact, who: Who, Form(pairs): Form<Vec<(String, String)>>
         }
     };
     let signer = given.signer();
-    let asked = ["signs", "reach", "spacing"].map(|name| (name, given.get(name).to_owned()));
-    let asked = asked.iter().filter(|(_, value)| !value.is_empty());
-    let params = match signs::params(&Query::of(asked.map(|(name, value)| (*name, value.as_str()))), &facts) {
-        Ok(params) => Some(params),
-        Err(errors) => {
-            errors.into_iter().for_each(|(field, words)| given.refuse(&field, words));
-            None
-        }
-    };
+    let params = params(&mut given, &facts);
     let (Some(seed), Some(params), true) = (seed, params, given.is_good()) else {
         return Ok(respond(StatusCode::UNPROCESSABLE_ENTITY, &facts, given, Vec::new()));
     };
@@ -109,16 +225,31 @@ pub async fn draw(app: Exact, who: Who, Form(pairs): Form<Vec<(String, String)>>
 }
 
 /// A kept plan.
-pub async fn one(app: Exact, Path(id): Path<String>) -> Result<impl IntoResponse, Error> {
-    let id: i64 = query::key(&id, "sign plan")?;
+pub async fn one(app: Exact, who: Who, Path(id): Path<String>) -> Result<Response, Error> {
     let facts = app.deriver().facts().await?;
     let plans = app.deriver().sign_plans(&facts).await?;
+    let plan = kept_plan(&plans, &id)?;
+    let mut given = Given::signed_by(&who);
+    given.set("day", app.clock().today(&facts.area.time_zone).to_string());
+    Ok(respond_plan(StatusCode::OK, &facts, (plan, &plans), given))
+}
+
+fn kept_plan<'a>(plans: &'a [SignPlan], id: &str) -> Result<&'a SignPlan, Error> {
+    let id: i64 = query::key(id, "sign plan")?;
     let none = || Error::NotFound(format!("There is no sign plan {id}."));
-    let plan = plans.iter().find(|plan| plan.id.0 == id).ok_or_else(none)?;
-    let page = page(plan, &plans);
-    let frame = common::frame(&facts, Section::Signs, &page.name, String::new());
-    let policy = CachePolicy::of_revision(facts.revision, format!("sign plan {id}"));
-    Ok(Cached(policy, views::layout::page(&frame, views::sign_plans::plan_body(&page))))
+    plans.iter().find(|plan| plan.id.0 == id).ok_or_else(none)
+}
+
+fn respond_plan(
+    status: StatusCode,
+    facts: &Derived<Facts>,
+    (plan, all): (&SignPlan, &[SignPlan]),
+    given: Given,
+) -> Response {
+    let page = page(facts, (plan, all), given);
+    let frame = common::frame(facts, Section::Signs, &page.name, String::new());
+    (status, Cached(CachePolicy::Never, views::layout::page(&frame, views::sign_plans::plan_body(&page))))
+        .into_response()
 }
 
 /// Names and addresses of kept plans, newest first.
@@ -126,8 +257,8 @@ pub(super) fn links(plans: &[SignPlan]) -> Vec<(String, String)> {
     plans.iter().map(|plan| (plan.given.name.clone(), format!("/signs/plans/{}", plan.id))).collect()
 }
 
-fn page(plan: &SignPlan, all: &[SignPlan]) -> KeptPlan {
-    let pairs = plan.lottery_pairs();
+fn page(facts: &Facts, (plan, all): (&SignPlan, &[SignPlan]), up: Given) -> KeptPlan {
+    let (pairs, zone) = (plan.lottery_pairs(), effect::zone(facts));
     let turn = |site: usize| {
         let in_pair = |(pair, (won, lost)): (usize, &(usize, usize))| match site {
             site if site == *won => Some(Turn::First(pair + 1)),
@@ -142,6 +273,7 @@ fn page(plan: &SignPlan, all: &[SignPlan]) -> KeptPlan {
         position: (site.position.lat(), site.position.lon()),
         kind: site.kind.clone(),
         turn: turn(idx),
+        standing: standing(facts, plan, site).map(|sign| effect::day_words(sign.up_s, &zone)),
     });
     let parameters = plan.parameters();
     let named = |id: i64| {
@@ -160,5 +292,6 @@ fn page(plan: &SignPlan, all: &[SignPlan]) -> KeptPlan {
         drawn_before: parameters.iter().flat_map(|it| &it.drawn_before).map(|id| named(*id)).collect(),
         drawn_again_because: parameters.map(|it| it.drawn_again_because).unwrap_or_default(),
         sites: sites.collect(),
+        put_up: (format!("/signs/plans/{}/up", plan.id), up),
     }
 }

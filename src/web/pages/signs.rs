@@ -88,6 +88,7 @@ pub async fn show(app: Exact, who: Who, query: Query) -> Result<Response, Error>
         spacing_m: given("spacing", facts.settings.spacing_m),
         errors,
         plan,
+        keep_href: who.may(Right::Manage).then(|| with_words("/signs/keep", &query)),
         draw_href: who.may(Right::Manage).then(|| with_words("/signs/draw", &query)),
         sheets_href: with_words("/signs/sheets", &query),
         kept: sign_plans::links(&deriver.sign_plans(&facts).await?),
@@ -270,16 +271,29 @@ pub(super) fn place_words(site: &PlannedSite, network: &NetworkLayer, facts: &Fa
     }
 }
 
+/// Shares below this are not named.
+const NAMED_FROM: f64 = 0.0005;
+
 fn reason(site: &PlannedSite) -> String {
-    let named: Vec<String> = site
-        .warns_on
-        .iter()
-        .take(2)
-        .map(|(trail, share)| format!("{:.1} % on {trail}", share * 100.0))
-        .collect();
-    match named.is_empty() {
-        true => "other signs warn of the same encounters before".to_owned(),
-        false => format!("first to warn of {} of all expected encounters", named.join(" and ")),
+    let warned: Vec<&(String, f64)> =
+        site.warns_on.iter().filter(|(_, share)| *share >= NAMED_FROM).collect();
+    let total: f64 = site.warns_on.iter().map(|(_, share)| share).sum();
+    let named: Vec<String> =
+        warned.iter().take(2).map(|(trail, share)| format!("{:.1} % on {trail}", share * 100.0)).collect();
+    match &warned[..] {
+        [] => "other signs warn of the same encounters before".to_owned(),
+        [_] => format!(
+            "with all signs up, the first to warn of {} of all expected encounters",
+            named.join(" and ")
+        ),
+        _ => {
+            let others = if warned.len() > 2 { ", the others on further trails" } else { "" };
+            format!(
+                "with all signs up, the first to warn of {:.1} % of all expected encounters: {}{others}",
+                total * 100.0,
+                named.join(" and ")
+            )
+        }
     }
 }
 

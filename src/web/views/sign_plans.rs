@@ -1,4 +1,4 @@
-//! Signs by lot: the form of a draw, and a kept plan to be printed.
+//! Plans that are kept: the forms of keeping one and of a draw, and a kept plan to be printed and put up.
 
 use maud::Markup;
 use maud::html;
@@ -30,6 +30,8 @@ pub struct KeptPlan {
     pub drawn_again_because: String,
     /// Its signs.
     pub sites: Vec<KeptSite>,
+    /// Where the form goes by which signs are put up, and what was typed into it.
+    pub put_up: (String, Given),
 }
 
 /// A sign of a kept plan.
@@ -45,6 +47,8 @@ pub struct KeptSite {
     pub kind: String,
     /// When its turn is.
     pub turn: Turn,
+    /// Since when a sign that was put up for it stands, in words.
+    pub standing: Option<String>,
 }
 
 /// When a sign goes up.
@@ -83,6 +87,25 @@ pub fn form_body(page: &DrawForm) -> Markup {
     }
 }
 
+/// The form by which a plan is kept as it is.
+pub fn keep_body(given: &Given) -> Markup {
+    html! {
+        h1 { "Keep the plan" }
+        p { "A kept plan stays as it is now, whatever records come later. Its signs can then be recorded as put up with one step, and it is known which records chose their places: without that nobody can tell later whether the signs help, since places chosen for many reports would have had fewer of them anyway." }
+        form.card method="post" action="/signs/keep" {
+            div.fields {
+                (form::text("Name of the plan", "name", given))
+                (form::text("Number of new signs", "signs", given))
+                (form::text("A sign reaches, metres of walking (empty: the area's setting)", "reach", given))
+                (form::text("Least spacing, metres (empty: the area's setting)", "spacing", given))
+                (form::signer(given))
+            }
+            p.small.soft { "Where all signs can wait for each other, " a href="/signs/draw" { "draw lots instead" } ": nothing else tells so plainly whether signs help." }
+            p { button.main type="submit" { "Keep" } }
+        }
+    }
+}
+
 /// The page of a kept plan.
 pub fn plan_body(plan: &KeptPlan) -> Markup {
     let is_drawn = plan.seed.is_some();
@@ -95,18 +118,43 @@ pub fn plan_body(plan: &KeptPlan) -> Markup {
         section.card {
             h2 { "Signs" }
             table.stack {
-                thead { tr { th.num scope="col" { "No." } th scope="col" { "Place" } th scope="col" { "Latitude, longitude" } th scope="col" { "What" } @if is_drawn { th scope="col" { "When" } } } }
+                thead { tr { th.num scope="col" { "No." } th scope="col" { "Place" } th scope="col" { "Latitude, longitude" } th scope="col" { "What" } @if is_drawn { th scope="col" { "When" } } th scope="col" { "Stands" } } }
                 tbody { @for site in &plan.sites { tr {
                     td.num data-label="No." { (site.number) }
                     th scope="row" { (site.place) }
                     td data-label="Latitude, longitude" { (format!("{:.5}, {:.5}", site.position.0, site.position.1)) }
                     td data-label="What" { (site.kind) }
                     @if is_drawn { td data-label="When" { (turn_words(site.turn)) } }
+                    td data-label="Stands" { @match &site.standing { Some(since) => { "since " (since) }, None => "not yet" } }
                 } } }
             }
-            p.small.soft { "Record each sign for this plan when it is put up, under " a href="/effect" { "Did the signs help?" } "; places are compared while those of the second turn have no sign." }
+            p.small.soft {
+                "Record each sign for this plan when it is put up, here or under " a href="/effect" { "Did the signs help?" }
+                @if is_drawn { "; places are compared while those of the second turn have no sign." } @else { "." }
+            }
         }
+        (put_up_form(plan))
         p.only-print { "Checked by ______________________  Date ______________" }
+    }
+}
+
+/// The form by which signs of the plan are recorded as put up, for those who may.
+fn put_up_form(plan: &KeptPlan) -> Markup {
+    let (action, given) = &plan.put_up;
+    let waiting: Vec<&KeptSite> = plan.sites.iter().filter(|site| site.standing.is_none()).collect();
+    if given.only_looks() || waiting.is_empty() {
+        return html! {};
+    }
+    html! {
+        form.card.no-print method="post" action=(action) {
+            h2 { "Signs that were put up" }
+            (form::error_line(given.error("site")))
+            @for site in waiting { p {
+                label { input type="checkbox" name="site" value=(site.number) checked[!matches!(site.turn, Turn::Second(_))]; " No. " (site.number) ", " (site.place) }
+            } }
+            div.fields { (form::date("Since which day", "day", given)) (form::signer(given)) }
+            p { button.main type="submit" { "Record" } }
+        }
     }
 }
 
@@ -126,6 +174,7 @@ pub fn samples() -> Vec<Markup> {
         position: (37.6, -109.4),
         kind: "trail sign".to_owned(),
         turn,
+        standing: (number == 3).then(|| "4 May 2024".to_owned()),
     };
     let plan = KeptPlan {
         name: "Plan of spring".to_owned(),
@@ -134,9 +183,22 @@ pub fn samples() -> Vec<Markup> {
         drawn_before: vec!["Plan of winter".to_owned()],
         drawn_again_because: "a sign of the first draw cannot be put up: the bank has slid".to_owned(),
         sites: vec![site(1, Turn::Second(1)), site(2, Turn::First(1)), site(3, Turn::NotDrawn)],
+        put_up: ("/signs/plans/1/up".to_owned(), Given::default()),
+    };
+    let kept = KeptPlan {
+        seed: None,
+        drawn_before: Vec::new(),
+        drawn_again_because: String::new(),
+        sites: vec![site(1, Turn::NotDrawn), site(3, Turn::NotDrawn)],
+        ..plan.clone()
     };
     let mut given = Given::default();
     given.set("signs", "8");
     given.refuse("again", "lots were drawn for these places before, in Plan of winter.");
-    vec![plan_body(&plan), form_body(&DrawForm { given, drawn_in: vec!["Plan of winter".to_owned()] })]
+    vec![
+        plan_body(&plan),
+        plan_body(&kept),
+        keep_body(&given),
+        form_body(&DrawForm { given, drawn_in: vec!["Plan of winter".to_owned()] }),
+    ]
 }

@@ -23,6 +23,8 @@ pub struct SignsPage {
     pub errors: Vec<(String, String)>,
     /// The plan, or why there is none.
     pub plan: Result<PlanShown, String>,
+    /// Where it is kept as it is, for those who may.
+    pub keep_href: Option<String>,
     /// Where lots are drawn for it, for those who may.
     pub draw_href: Option<String>,
     /// Where its signs are printed.
@@ -104,7 +106,10 @@ pub fn body(page: &SignsPage) -> Markup {
             Err(reason) => p.card { (reason) },
         }
         section.card.no-print {
-            h2 { "Signs by lot" }
+            h2 { "Carry it out" }
+            @if let Some(href) = &page.keep_href {
+                p { "Keep the plan before signs go up: it stays as it is, its signs are recorded with one step, and it can be told later whether they help. " a href=(href) { "Keep this plan" } }
+            }
             p { "Half of the signs first, the other half next season, and lots say which: then it can be told whether they help. "
                 @if let Some(href) = &page.draw_href { a href=(href) { "Draw lots for this plan" } } }
             @if !page.kept.is_empty() {
@@ -239,6 +244,7 @@ pub fn samples() -> Vec<SignsPage> {
         spacing_m: "300".to_owned(),
         errors: Vec::new(),
         plan: Ok(plan),
+        keep_href: Some("/signs/keep?signs=6".to_owned()),
         draw_href: Some("/signs/draw?signs=6".to_owned()),
         sheets_href: "/signs/sheets?signs=6".to_owned(),
         kept: vec![("Plan of spring".to_owned(), "/signs/plans/1".to_owned())],

@@ -157,6 +157,8 @@ fn least(path: &str, method: &Method) -> Option<&'static [Asker]> {
             "POST",
             "/data/batches/{id}/undo"
             | "/signs/draw"
+            | "/signs/keep"
+            | "/signs/plans/{id}/up"
             | "/effect/signs"
             | "/effect/signs/{id}/down"
             | "/effect/signs/{id}/inspection"
@@ -172,7 +174,7 @@ fn least(path: &str, method: &Method) -> Option<&'static [Asker]> {
             | "/history/{kind}/{id}/put-back"
             | "/history/{kind}/{id}/withdraw",
         )
-        | ("GET", "/history" | "/signs/draw") => MANAGERS,
+        | ("GET", "/history" | "/signs/draw" | "/signs/keep") => MANAGERS,
         ("GET", "/account")
         | (
             "POST",

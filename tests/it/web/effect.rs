@@ -556,6 +556,68 @@ async fn lots_are_drawn_once_kept_and_read_by_the_comparison() {
 }
 
 #[tokio::test]
+async fn a_plan_is_kept_as_it_is_and_its_signs_go_up_with_one_step() {
+    let test = with_surveys().await;
+    test.get("/signs?signs=3").await.expect(200).says("/signs/keep?signs=3");
+    test.get("/signs/keep?signs=3").await.expect(200).says("name=\"signs\" value=\"3\"");
+    let fields = [("name", "Spring"), ("signs", "3"), ("spacing", "200"), ("who", "R. Example")];
+    test.post_fields("/signs/keep", &fields[1..]).await.expect(422).says("Give the plan a name");
+    test.post_fields("/signs/keep", &[("name", "Spring"), ("signs", "many"), ("who", "R. Example")])
+        .await
+        .expect(422);
+    let address = test.post_fields("/signs/keep", &fields).await.expect(303).header("location").to_owned();
+    let page = test.get(&address).await.expect(200);
+    for words in ["Spring", "by R. Example", "not yet", "Signs that were put up"] {
+        page.says(words);
+    }
+    page.never_says("Lots were drawn");
+    test.get("/signs").await.says(&address);
+    test.get("/history").await.expect(200).says("sign plan Spring kept");
+    let facts = test.app.deriver().facts().await.unwrap();
+    let plan = test.app.deriver().sign_plans(&facts).await.unwrap()[0].clone();
+    assert_eq!((plan.given.sites.len(), plan.lottery_pairs().len()), (3, 0));
+
+    let up = format!("{address}/up");
+    let put_up = |more: &[(&'static str, &'static str)]| {
+        let fields: Vec<(&str, &str)> =
+            [("who", "R. Example")].into_iter().chain(more.iter().copied()).collect();
+        fields
+    };
+    test.post_fields(&up, &put_up(&[("day", "2024-05-16")])).await.expect(422).says("Tick the signs");
+    test.post_fields(&up, &put_up(&[("day", "2999-01-01"), ("site", "1")]))
+        .await
+        .expect(422)
+        .says("still to come");
+    test.post_fields(&up, &put_up(&[("day", "2024-05-16"), ("site", "1"), ("site", "3"), ("site", "9")]))
+        .await
+        .expect(303);
+    let facts = test.app.deriver().facts().await.unwrap();
+    let mut standing: Vec<(String, bool)> = facts
+        .signs_in_place
+        .iter()
+        .filter(|sign| sign.given.plan == Some(plan.id))
+        .map(|sign| {
+            (sign.given.name.clone(), plan.given.sites.iter().any(|it| it.position == sign.given.position))
+        })
+        .collect();
+    standing.sort();
+    assert_eq!(standing, [("Spring, no. 1".to_owned(), true), ("Spring, no. 3".to_owned(), true)]);
+    // What stands does not go up again.
+    test.post_fields(&up, &put_up(&[("day", "2024-05-17"), ("site", "1")])).await.expect(422);
+    let page = test.get(&address).await.expect(200);
+    page.says("since 16 May 2024");
+    page.says("value=\"2\"");
+    page.never_says("name=\"site\" value=\"1\"");
+    // The comparison knows which records chose the places.
+    let layer = test.app.deriver().effect(&facts).await.unwrap();
+    let campaign = &layer.campaigns.as_ref().unwrap()[0];
+    assert_eq!(campaign.name, "Spring");
+    test.get("/effect").await.expect(200).never_says("no kept plan says which records chose the places");
+    test.get("/signs/plans/99").await.expect(404);
+    test.post_fields("/signs/plans/99/up", &put_up(&[])).await.expect(404);
+}
+
+#[tokio::test]
 async fn a_sign_that_gives_a_sensitive_place_away_is_told() {
     let test = TestApp::complete_park().await;
     let away = "It stands within the buffer of a sensitive place";
