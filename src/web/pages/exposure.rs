@@ -129,6 +129,7 @@ impl Known<'_> {
             party_sizes: self.party_sizes(),
             party_sizes_apart: self.facts.party_sizes_apart.clone(),
             closures: closures::rows(self.facts, self.network, self.exposure),
+            lost_to_closures: closures::lost(self.facts, self.network, self.exposure),
             places: visits.collect(),
             inside_places_km: common::estimate(self.exposure.inside_places_km),
             contradictions: self.contradictions(),

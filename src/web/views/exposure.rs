@@ -64,6 +64,8 @@ pub struct Exposure {
     pub party_sizes_apart: Vec<String>,
     /// Closures and what they did.
     pub closures: Vec<ClosureRow>,
+    /// Counter sites that counted only while they were closed, a sentence each.
+    pub lost_to_closures: Vec<String>,
     /// Places with parties who visited; none where visits are not known.
     pub places: Vec<(String, Option<Estimate>)>,
     /// Party-kilometres inside places with visits, in no segment's.

@@ -340,6 +340,12 @@ async fn a_counter_that_stood_there_for_two_weeks_does_not_halve_two_years() {
     let after = layer.walked_on(&swale).value;
     assert!((after / before).ln().abs() < 0.2, "{after} {before}");
     assert!(swale.iter().all(|segment| layer.field.provenance[*segment] != Provenance::NotWalked));
+    test.get("/exposure").await.expect(200).never_says("all of them while it was closed");
+    // The first week was closed as well: nothing is left that speaks of the open time, and the page says so.
+    bring_in_closures(&test, "Swale Path,2024-04-01,2024-04-07,\n").await;
+    let page = test.get("/exposure").await.expect(200);
+    page.says("counted 70 passages, all of them while it was closed");
+    page.says("look at the days of the closure");
 }
 
 /// Of those who walk while it is closed a counter tells.
@@ -353,6 +359,7 @@ async fn what_was_counted_all_the_same_is_put_back() {
     let layer = walking(&test).await;
     let trail = layer.closures.effects[0].less_on[0];
     assert!(layer.closures.passed[trail].share() > 0.85, "{:?}", layer.closures.passed);
+    test.get("/exposure").await.expect(200).says("was it closed on all of these days?");
     assert!((layer.walked_on(&ledge).value / full).ln().abs() < 0.15);
     // Half of the closed days nobody.
     put_zeros(&test, 20..43).await;

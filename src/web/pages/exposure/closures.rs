@@ -4,18 +4,23 @@ use jiff::Timestamp;
 use jiff::civil::Time;
 use jiff::tz::TimeZone;
 
+use crate::analysis::exposure::CounterFit;
 use crate::derived::exposure::ExposureLayer;
 use crate::derived::exposure::closures::Closed;
 use crate::derived::exposure::closures::ClosureEffect;
 use crate::derived::facts::Facts;
 use crate::derived::network::NetworkLayer;
 use crate::domain::closure::Closure;
+use crate::web::pages::exposure::counters::site_words;
 use crate::web::views::charts::percent;
 use crate::web::views::charts::thousands;
 use crate::web::views::exposure::ClosureRow;
 
 /// Trails with a sentence of their own; of further ones there is a number.
 const MOST_TRAILS: usize = 6;
+
+/// The share of the passages expected of an open trail from which on a closure is doubted.
+const HARDLY_CLOSED_FROM: f64 = 0.25;
 
 /// One row a closure.
 pub(super) fn rows(facts: &Facts, network: &NetworkLayer, exposure: &ExposureLayer) -> Vec<ClosureRow> {
@@ -32,6 +37,24 @@ pub(super) fn rows(facts: &Facts, network: &NetworkLayer, exposure: &ExposureLay
         did: did(closure, effect, (facts, network, exposure)),
     })
     .collect()
+}
+
+/// Counter sites that counted only while they were closed, a sentence each: what they said of open time before is gone.
+pub(super) fn lost(facts: &Facts, network: &NetworkLayer, exposure: &ExposureLayer) -> Vec<String> {
+    let lost = exposure.field.counters.iter().filter(|fit| !fit.is_used && fit.observed_closed > 0.0);
+    let words = |fit: &CounterFit| {
+        format!(
+            "{} {} counted {} passages, all of them while it was closed: it says nothing of the open time, so that walking around it is known less well and may come out higher than before.",
+            facts.counters[fit.counter].name,
+            site_words(fit.site, facts, network),
+            thousands(fit.observed_closed.round() as i64)
+        )
+    };
+    let mut lost: Vec<String> = lost.map(words).collect();
+    if !lost.is_empty() {
+        lost.push("Where people walked there all the same, look at the days of the closure.".to_owned());
+    }
+    lost
 }
 
 /// "1 May 2024", with the time where it is not the whole day.
@@ -113,8 +136,12 @@ fn less_words(trail: usize, network: &NetworkLayer, exposure: &ExposureLayer) ->
         ),
         false => String::new(),
     };
+    let doubt = match passed.share() >= HARDLY_CLOSED_FROM {
+        true => " That is much of it: was it closed on all of these days?",
+        false => "",
+    };
     format!(
-        "Walking on {} is less by {} (95 % interval {} to {}){}{all_the_same}.",
+        "Walking on {} is less by {} (95 % interval {} to {}){}{all_the_same}.{doubt}",
         network.network.trails[trail].name,
         percent(less.value),
         percent(less.lower),

@@ -28,6 +28,9 @@ pub(super) fn section(exposure: &Exposure) -> Markup {
             @if exposure.closures.is_empty() {
                 p { "None were brought in. A counter on a trail that is closed reads zeros, which pass for an outage: bring in when trails were closed." }
             } @else {
+                @if !exposure.lost_to_closures.is_empty() {
+                    p.notice { @for (idx, words) in exposure.lost_to_closures.iter().enumerate() { @if idx > 0 { " " } (words) } }
+                }
                 table.stack {
                     thead { tr { th scope="col" { "Closed" } th scope="col" { "From" } th scope="col" { "Until" } th scope="col" { "Why" } th scope="col" { "What it does here" } } }
                     tbody { @for row in &exposure.closures { tr {
@@ -35,7 +38,7 @@ pub(super) fn section(exposure: &Exposure) -> Markup {
                         td data-label="From" { (row.from) }
                         td data-label="Until" { (row.until) }
                         td data-label="Why" { @if row.reason.is_empty() { "not given" } @else { (row.reason) } }
-                        td data-label="What it does here" { @for (idx, words) in row.did.iter().enumerate() { @if idx > 0 { " " } (words) } }
+                        td.prose data-label="What it does here" { @for (idx, words) in row.did.iter().enumerate() { @if idx > 0 { " " } (words) } }
                     } } }
                 }
                 p.small.soft {

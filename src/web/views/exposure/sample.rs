@@ -23,6 +23,7 @@ pub fn samples() -> Vec<ExposurePage> {
         sites: Vec::new(),
         stretches: None,
         closures: Vec::new(),
+        lost_to_closures: Vec::new(),
         places: Vec::new(),
         inside_places_km: about(0.0),
         contradictions: Err("There are no reports yet.".to_owned()),
@@ -150,6 +151,9 @@ fn exposure() -> Exposure {
                 is_used: true,
                 is_of_a_trail: false,
             },
+        ],
+        lost_to_closures: vec![
+            "Slab 2 at Mill car park counted 815 passages, all of them while it was closed.".to_owned(),
         ],
         closures: vec![
             ClosureRow {
