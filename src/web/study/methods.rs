@@ -34,14 +34,15 @@ pub const SECTIONS: &[(&str, &str)] = &[
          and in what is set against them, times the mean of the curve over its own course, over that over the common one, draw by draw; where no season can be \
          estimated they count as walked. For weeks to come and a mean year what was closed counts as open, unless a closure is known to hold then. Whole draws \
          of the field are carried through every later step. Where the counts do not identify a segment's walking it is assumed, and the segment is neither ranked \
-         nor compared.",
+         nor compared; a whole trail goes by the same limit on the walking of all of its segments together.",
     ),
     (
         "Rates",
         "Rates of segments, stretches and trails are gamma-Poisson, drawn towards the mean of their stratum as far as their \
          own records are few: mean and variation of each stratum are integrated over a grid, with a log-normal prior of the mean \
          about all strata (log sd 1; 3 for a stratum alone) and of the variation a half-normal prior of its coefficient (sd 1), \
-         centred by moments only as a start (Marshall 1991); with the uncertainty of walking and of positions in whole draws. Limits of \
+         centred by moments only as a start (Marshall 1991). A unit whose walking is assumed informs no stratum, nor the reference; its own \
+         records weigh which of the means and variations that its stratum leaves open hold for it. All this with the uncertainty of walking and of positions in whole draws. Limits of \
          counts are exact (Garwood 1936). Exceedance is the posterior probability of a rate above the stated multiple of \
          the reference rate.",
     ),
