@@ -20,6 +20,8 @@ use crate::domain::account::Right;
 use crate::domain::approach::CoreReaction;
 use crate::domain::batch::Content;
 use crate::ingest::is_about_health;
+use crate::store::Origin;
+use crate::store::Snapshot;
 use crate::web::auth::Who;
 use crate::web::error::Error;
 use crate::web::views::charts::Estimate;
@@ -287,6 +289,13 @@ pub(in crate::web) fn signs(layer: &NetworkLayer, plan: &PlanLayer) -> Vec<MapSi
         MapSign { at: [at.x, at.y], number: idx + 1, standing: site.standing, title: site.trails.join(", ") }
     };
     plan.sites.iter().enumerate().map(sign).collect()
+}
+
+/// Where a record came from: "row 9 of visitor-book.csv, batch 3".
+pub(in crate::web) async fn origin_words(snapshot: &mut Snapshot, origin: Origin) -> Result<String, Error> {
+    let file = snapshot.file(origin.file_id).await?;
+    let name = file.map_or_else(|| format!("file {}", origin.file_id), |file| file.given.name);
+    Ok(format!("row {} of {name}, batch {}", origin.row_number, origin.batch_id))
 }
 
 /// When something was written down, to the minute, in UTC.

@@ -18,6 +18,7 @@ use crate::web::cache::CachePolicy;
 use crate::web::cache::Cached;
 use crate::web::error::Error;
 use crate::web::pages::common;
+use crate::web::query::Query;
 use crate::web::query::key;
 use crate::web::views;
 use crate::web::views::import::BatchPage;
@@ -25,7 +26,9 @@ use crate::web::views::import::BatchRow;
 use crate::web::views::import::DataPage;
 use crate::web::views::import::ErrorRow;
 use crate::web::views::import::FileRow;
+use crate::web::views::import::OPEN;
 use crate::web::views::import::RowsPage;
+use crate::web::views::import::content_words;
 use crate::web::views::layout::Basis;
 use crate::web::views::layout::Frame;
 use crate::web::views::layout::Reader;
@@ -107,7 +110,14 @@ pub async fn batch(
     State(app): State<App>,
     who: Who,
     Path(id): Path<String>,
+    query: Query,
 ) -> Result<impl IntoResponse, Error> {
+    query.allow(&["again"])?;
+    let is_again = match query.get("again") {
+        None => false,
+        Some("yes") => true,
+        Some(other) => return Err(Error::bad_request("again", format!("\"{other}\" is not: yes."))),
+    };
     let id: i64 = key(&id, "batch")?;
     let mut snapshot = app.store().snapshot().await?;
     let area = first_area(snapshot.areas().await?)?;
@@ -118,8 +128,15 @@ pub async fn batch(
     let files = snapshot.files_of_batch(found.id).await?;
     let errors = snapshot.row_errors_of_batch(found.id).await?;
     let lacking = snapshot.lacking_of_batch(found.id).await?;
+    let holds = snapshot.batch_holds(found.id).await?;
+    let taken_back = snapshot.batch_story(found.id).await?.and_then(|story| story.taken_back);
     let page = BatchPage {
         row: batch_row(&found),
+        brought_in_before: is_again.then(|| common::when(found.created_at_s)),
+        n_changed: holds.n_changed,
+        holds: holds.added.iter().map(|(content, n)| (content_words(*content).to_owned(), *n)).collect(),
+        taken_back: taken_back
+            .map(|step| format!("{}, {}: {}", step.actor, common::when(step.at_s), step.summary)),
         files: files
             .into_iter()
             .map(|file| FileRow {
@@ -128,7 +145,7 @@ pub async fn batch(
                 mapping: file.given.mapping,
             })
             .collect(),
-        errors: errors.iter().take(N_ROWS).map(|row| error_row(&who, row)).collect(),
+        errors: errors.iter().take(N_ROWS).map(|row| of_batch(error_row(&who, row), &found)).collect(),
         lacking,
         may_undo: who.may(Right::Manage),
     };
@@ -183,6 +200,14 @@ fn batch_row(batch: &BatchSummary) -> BatchRow {
         by: format!("{}, {when}", batch.actor),
         counts: [batch.n_accepted, batch.n_unchanged, batch.n_refused],
         undone: batch.undone_at_s.is_some(),
+    }
+}
+
+/// A row of a batch: where that was undone, it waits no longer.
+fn of_batch(row: ErrorRow, batch: &BatchSummary) -> ErrorRow {
+    match batch.undone_at_s {
+        Some(_) if row.state == OPEN => ErrorRow { state: "undone with its batch".to_owned(), ..row },
+        _ => row,
     }
 }
 

@@ -35,6 +35,7 @@ use crate::web::error::Error;
 use crate::web::pages::common;
 use crate::web::pages::decisions;
 use crate::web::pages::exposure::site_words;
+use crate::web::pages::notices;
 use crate::web::pages::survey;
 use crate::web::query::key;
 use crate::web::views;
@@ -83,6 +84,7 @@ struct Scene {
     rates: Derived<RateLayer>,
     walks: Derived<WalkLayer>,
     reporting: String,
+    standing: notices::Standing,
     by_stretch: rates::PeriodRates,
     by_segment: rates::PeriodRates,
 }
@@ -100,6 +102,7 @@ impl Scene {
             snaps: deriver.snaps(&facts).await?,
             walks: deriver.walks(&facts).await?,
             reporting: survey::reporting_words(app, &facts).await?,
+            standing: notices::standing(app, &facts).await?,
             by_stretch: rates::in_period(&rates.stretches, &rates.bounds, &season, all)?,
             by_segment: rates::in_period(&rates.segments, &rates.bounds, &season, all)?,
             rates,
@@ -110,7 +113,9 @@ impl Scene {
     fn respond(&self, page: &UnitPage) -> Cached<maud::Markup> {
         let frame =
             common::frame(&self.facts, Section::Trails, &page.name, common::rate_records(&self.rates));
-        let policy = CachePolicy::of_revision(self.facts.revision, format!("{} {}", page.kind, page.name));
+        let policy = self.standing.policy(|day| {
+            CachePolicy::of_revision(self.facts.revision, format!("{} {}{day}", page.kind, page.name))
+        });
         Cached(policy, views::layout::page(&frame, views::unit::body(page)))
     }
 
@@ -178,6 +183,7 @@ impl Scene {
             records,
             exposure_lines: exposure_lines(&self.facts, &self.network, &self.exposure),
             parent,
+            notices: self.standing.about(&[self.network.network.trails[set.strata[unit]].name.as_str()]),
             decisions: None,
         })
     }
