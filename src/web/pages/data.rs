@@ -7,11 +7,14 @@ use axum::response::IntoResponse;
 use crate::app::App;
 use crate::app::Progress;
 use crate::derived::DeriveError;
+use crate::derived::facts::Facts;
 use crate::domain::account::Right;
 use crate::domain::area::Area;
 use crate::domain::batch::BatchSummary;
 use crate::domain::batch::StoredRowError;
 use crate::domain::encounter::EffortKind;
+use crate::domain::encounter::VerificationStatus;
+use crate::store::EncounterRow;
 use crate::web::auth::Exact;
 use crate::web::auth::Who;
 use crate::web::cache::CachePolicy;
@@ -21,6 +24,7 @@ use crate::web::pages::common;
 use crate::web::query::Query;
 use crate::web::query::key;
 use crate::web::views;
+use crate::web::views::charts::thousands;
 use crate::web::views::import::BatchPage;
 use crate::web::views::import::BatchRow;
 use crate::web::views::import::DataPage;
@@ -72,12 +76,38 @@ pub async fn overview(app: Exact, who: Who) -> Result<impl IntoResponse, Error> 
     counts.extend(others.map(|(words, n, href)| (words.to_owned(), n as u64, href.to_owned())));
     let page = DataPage {
         counts,
+        left_out: left_out(&facts),
         batches: batches.iter().map(batch_row).collect(),
         n_open_errors,
         progress: progress_words(app.progress()),
         may_see_changes: who.may(Right::Manage),
     };
     Ok(respond((&facts.area, Reader::Staff), "Data", Some(facts.revision.0), views::import::data_body(&page)))
+}
+
+/// Why fewer reports are in figures than there are; empty where all may be.
+fn left_out(facts: &Facts) -> String {
+    let reports = || facts.encounters.rows.iter().filter(|row| row.effort_kind == EffortKind::Report);
+    let is_rejected = |row: &&EncounterRow| row.verification_status == VerificationStatus::Rejected;
+    let n_rejected = reports().filter(is_rejected).count();
+    let n_harmless = reports().filter(|row| !is_rejected(row) && !facts.counts(row)).count();
+    let n = |count: usize, words: &str| format!("{} {words}", thousands(count as i64));
+    let reasons = match (n_harmless, n_rejected) {
+        (0, 0) => return String::new(),
+        (_, 0) => n(n_harmless, "of species that the area’s list says are not venomous"),
+        (0, _) => n(n_rejected, "rejected at review"),
+        _ => format!(
+            "{} and {}",
+            n(n_harmless, "of species that the area’s list says are not venomous"),
+            n(n_rejected, "rejected at review")
+        ),
+    };
+    let n_all = reports().count();
+    format!(
+        "Of the {} reports {} may be in figures; the others, {reasons}, are in none.",
+        thousands(n_all as i64),
+        thousands((n_all - n_harmless - n_rejected) as i64)
+    )
 }
 
 fn progress_words(progress: Progress) -> String {
@@ -146,7 +176,8 @@ pub async fn batch(
             })
             .collect(),
         errors: errors.iter().take(N_ROWS).map(|row| of_batch(error_row(&who, row), &found)).collect(),
-        lacking,
+        // Whether a walk of that eventID is there may only be told to those who may see it.
+        lacking: if who.may(Right::SeeExact) { lacking } else { (lacking.0, lacking.1, 0) },
         may_undo: who.may(Right::Manage),
     };
     Ok(respond((&area, Reader::from(&who)), &format!("Batch {id}"), None, views::import::batch_body(&page)))

@@ -33,6 +33,7 @@ use crate::web::cache::CachePolicy;
 use crate::web::cache::Cached;
 use crate::web::error::Error;
 use crate::web::pages::common;
+use crate::web::pages::common::ToldApart;
 use crate::web::pages::decisions;
 use crate::web::pages::exposure::site_words;
 use crate::web::pages::notices;
@@ -40,6 +41,7 @@ use crate::web::pages::survey;
 use crate::web::query::key;
 use crate::web::views;
 use crate::web::views::charts::Estimate;
+use crate::web::views::charts::probability;
 use crate::web::views::layout::Section;
 use crate::web::views::svg_map::MapLine;
 use crate::web::views::unit::RecordRow;
@@ -135,7 +137,9 @@ impl Scene {
             title: set.names[unit].clone(),
             picked: true,
         });
-        let (records, counts, n_ambiguous) = self.records(members);
+        let (records, mut counts, n_ambiguous) = self.records(members);
+        // The mean over draws, as in the figure: weights of records would round to another number.
+        counts[0] = fit.count;
         let stratum = &set.fit.strata[set.stratum[unit]];
         let per_1000 = |it: crate::analysis::rates::Interval| Estimate {
             value: it.mean * 1000.0,
@@ -271,15 +275,14 @@ pub(super) fn when_words(time: &EventTime) -> String {
 }
 
 fn spread_words(spread: Spread) -> String {
-    match spread {
-        Spread::ToldApart { no_spread_probability } if no_spread_probability < 0.01 => {
-            "parts of this trail differ (probability that they do not: under 1 %)".to_owned()
+    let (told_apart, same) = common::told_apart(spread);
+    let same = probability(same);
+    match told_apart {
+        ToldApart::Yes => format!("parts of this trail differ (probability that they do not: {same})"),
+        ToldApart::NotSurely => {
+            format!("parts of this trail may differ, not surely (probability that they do not: {same})")
         }
-        Spread::ToldApart { no_spread_probability } => format!(
-            "parts of this trail differ (probability that they do not: {:.0} %)",
-            no_spread_probability * 100.0
-        ),
-        Spread::CannotTellApart { .. } => "the records cannot tell the parts of this trail apart".to_owned(),
+        ToldApart::CannotTell => "the records cannot tell the parts of this trail apart".to_owned(),
     }
 }
 

@@ -17,6 +17,8 @@ pub struct DataPage {
     pub n_open_errors: u64,
     /// How far the computed figures are, in words; empty where nobody follows the data.
     pub progress: String,
+    /// Why fewer reports are in figures than there are, in words.
+    pub left_out: String,
     /// Whether the reader may see every change.
     pub may_see_changes: bool,
 }
@@ -51,6 +53,7 @@ pub fn data_body(page: &DataPage) -> Markup {
                         td.num { (thousands(*n as i64)) }
                     } } }
                 }
+                @if !page.left_out.is_empty() { p.small.soft { (page.left_out) } }
             }
             section.card {
                 h2 { "Rows that did not go in" }
@@ -504,6 +507,7 @@ pub fn samples() -> Vec<Markup> {
             counts: vec![("Encounters".to_owned(), 1500, "/encounters".to_owned())],
             batches: vec![row.clone()],
             n_open_errors: 25,
+            left_out: "Of the 1,500 reports 1,262 may be in figures; the others, 238 of species that the area’s list says are not venomous, are in none.".to_owned(),
             progress: "Being computed: step 3 of 9, drawing how people walk.".to_owned(),
             may_see_changes: true,
         }),

@@ -191,7 +191,7 @@ fn filter(page: &MapPage) -> Markup {
 
 fn ranked(page: &MapPage) -> Markup {
     html! {
-        section.card {
+        section.card.highest {
             h2 { "Highest rates" }
             p.small.soft {
                 "In order of the lower limit, so that luck on a quiet trail does not lead the list. Stretches whose walkers "
