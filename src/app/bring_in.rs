@@ -99,6 +99,8 @@ pub struct BroughtIn {
     pub revision: Revision,
     /// Rows that went in.
     pub n_accepted: u64,
+    /// Of these, rows that changed a record that was there.
+    pub n_changed: u64,
     /// Rows that were there already.
     pub n_unchanged: u64,
     /// Rows that did not go in.
@@ -112,9 +114,13 @@ impl fmt::Display for BroughtIn {
         if self.is_known {
             return write!(f, "came before, as batch {}; nothing changed", self.batch);
         }
+        let changed = match self.n_changed {
+            0 => String::new(),
+            n => format!(" ({} new, {n} changed a record that was there)", self.n_accepted.saturating_sub(n)),
+        };
         write!(
             f,
-            "{} rows went in, {} were there already, {} did not go in (batch {})",
+            "{} rows went in{changed}, {} were there already, {} did not go in (batch {})",
             self.n_accepted, self.n_unchanged, self.n_refused, self.batch
         )
     }
@@ -236,6 +242,7 @@ impl App {
             batch,
             revision,
             n_accepted: total.n_accepted(),
+            n_changed: total.n_updated,
             n_unchanged: total.n_unchanged,
             n_refused,
             is_known: false,
@@ -316,6 +323,7 @@ impl App {
             batch: batch.id,
             revision: snapshot.revision(),
             n_accepted: 0,
+            n_changed: 0,
             n_unchanged: batch.n_accepted + batch.n_unchanged,
             n_refused: 0,
             is_known: true,

@@ -173,7 +173,9 @@ impl App {
         writer.count_batch(batch, &total, n_refused).await?;
         let revision = writer.commit().await?;
         let (n_accepted, n_unchanged) = (total.n_accepted(), total.n_unchanged);
-        let brought_in = BroughtIn { batch, revision, n_accepted, n_unchanged, n_refused, is_known: false };
+        let n_changed = total.n_updated;
+        let brought_in =
+            BroughtIn { batch, revision, n_accepted, n_changed, n_unchanged, n_refused, is_known: false };
         Ok(PhotosBroughtIn { brought_in, refused })
     }
 

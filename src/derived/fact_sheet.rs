@@ -63,6 +63,7 @@ pub fn tell(
             .and_then(|it| *it.1),
         contacts,
         revision: facts.revision.0,
+        written_on: facts.written_on.map(|day| day.to_string()).unwrap_or_default(),
         settings: facts.settings.keys_and_values(),
     })
 }

@@ -3,6 +3,10 @@
 use std::collections::HashSet;
 use std::sync::Arc;
 
+use jiff::Timestamp;
+use jiff::civil::Date;
+use jiff::tz::TimeZone;
+
 use crate::derived::DeriveError;
 use crate::derived::settings::Settings;
 use crate::domain::area::Area;
@@ -35,6 +39,8 @@ use crate::store::boxed;
 pub struct Facts {
     /// The revision they belong to.
     pub revision: Revision,
+    /// The day, where the area is, on which that revision was written; none before the first.
+    pub written_on: Option<Date>,
     /// The revision from which on everything that layers rest on has been as it is now.
     pub basis: Revision,
     /// The area.
@@ -117,8 +123,12 @@ impl Facts {
         trails.sort_by(|a, b| a.name.cmp(&b.name));
         let mut trailheads = boxed(snapshot.trailheads(id)).await?;
         trailheads.sort_by(|a, b| a.name.cmp(&b.name));
+        let zone = TimeZone::get(&area.time_zone).unwrap_or(TimeZone::UTC);
+        let written_at =
+            boxed(snapshot.committed_at_s()).await?.and_then(|at_s| Timestamp::from_second(at_s).ok());
         Ok(Self {
             revision: snapshot.revision(),
+            written_on: written_at.map(|at| zone.to_datetime(at).date()),
             basis: boxed(snapshot.figures_revision()).await?,
             settings,
             trails,

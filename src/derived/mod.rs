@@ -6,6 +6,7 @@
 //!
 //! Invariant: nothing here is stored, and nothing here reads the clock.
 
+pub mod assumptions;
 pub mod cluster_periods;
 mod cluster_times;
 pub mod clusters;

@@ -156,6 +156,13 @@ pub fn compute(facts: &Facts, layer: &NetworkLayer) -> Result<WalkLayer, DeriveE
     Ok(layer)
 }
 
+impl MatchedWalk {
+    /// Of what was walked on the trails, metres inside places with visits: they are in no survey rate.
+    pub fn inside_places_m(&self) -> f64 {
+        (self.matched.walked_m() - self.metres.values().sum::<f64>()).max(0.0)
+    }
+}
+
 /// Metres by segment without those inside places with visits, whose encounters are in no rate of a segment.
 fn outside_places(mut metres: BTreeMap<usize, f64>, layer: &NetworkLayer) -> BTreeMap<usize, f64> {
     metres.iter_mut().for_each(|(segment, walked_m)| *walked_m *= layer.outside_places[*segment]);

@@ -3,6 +3,7 @@
 //! A notice is about a whole trail under its public name. There is no placeholder for a place on it: a notice that named
 //! or bracketed one would lead people to what lies there.
 
+use jiff::civil::Date;
 use serde::Deserialize;
 
 use crate::domain::units::Length;
@@ -24,6 +25,11 @@ pub const SHIPPED: [(&str, &str); 2] = [
     ("es", include_str!("../../templates/notices/es.toml")),
 ];
 
+/// The key of the wording that says more than usual was reported: true only where more stands out now.
+pub const MORE_THAN_USUAL: &str = "more-than-usual";
+/// How a date is written where a catalogue does not say.
+const PLAIN_DATE: &str = "{day} {month} {year}";
+
 /// The texts of notices in one language. Placeholders stand in braces: `{trail}`, `{start}`, `{expiry}`.
 #[derive(Debug, Clone, PartialEq, Eq)]
 pub struct NoticeCatalogue {
@@ -31,6 +37,8 @@ pub struct NoticeCatalogue {
     pub language: String,
     /// The line that says from when to when.
     pub until: String,
+    /// How a date is written, of `{day}`, `{month}` and `{year}`.
+    pub date: String,
     /// The wordings, in the order in which they are offered.
     pub wordings: Vec<NoticeWording>,
 }
@@ -74,6 +82,7 @@ pub struct NoticeFields {
 struct CatalogueFile {
     language: String,
     until: String,
+    date: Option<String>,
     notice: Vec<NoticeFile>,
 }
 
@@ -96,6 +105,7 @@ pub fn parse(text: &str) -> Result<NoticeCatalogue, InvalidNotices> {
     Ok(NoticeCatalogue {
         language: file.language,
         until: file.until,
+        date: file.date.unwrap_or_else(|| PLAIN_DATE.to_owned()),
         wordings: file.notice.into_iter().map(wording).collect(),
     })
 }
@@ -115,6 +125,8 @@ pub fn lint(notices: &NoticeCatalogue) -> Vec<Finding> {
         }));
     };
     check("until", &notices.until, &["{start}", "{expiry}"], &["{start}", "{expiry}"]);
+    let of_date = ["{day}", "{month}", "{year}"];
+    check("date", &notices.date, &of_date, &of_date);
     let everywhere = ["{trail}", "{start}", "{expiry}"];
     for wording in &notices.wordings {
         check(&format!("{}.title", wording.key), &wording.title, &everywhere, &["{trail}"]);
@@ -129,6 +141,23 @@ pub fn lint(notices: &NoticeCatalogue) -> Vec<Finding> {
         }
     }
     findings
+}
+
+impl NoticeCatalogue {
+    /// A date as its readers write it; the name of the month is that of the catalogue of signs.
+    pub fn day(&self, signs: &Catalogue, date: Date) -> String {
+        let idx = usize::from(date.month().unsigned_abs()) - 1;
+        let month = signs.months.get(idx).map_or("", String::as_str);
+        self.date
+            .replace("{day}", &date.day().to_string())
+            .replace("{month}", month)
+            .replace("{year}", &date.year().to_string())
+    }
+
+    /// The title of a wording that may be said of a trail at any time; none where there is no other.
+    pub fn general(&self) -> Option<&NoticeWording> {
+        self.wordings.iter().find(|wording| wording.key != MORE_THAN_USUAL)
+    }
 }
 
 /// The text of a notice, with first aid, the emergency number and whose word comes first from the catalogue of signs.
@@ -234,6 +263,23 @@ mod tests {
         assert_eq!(gone, [Finding::Empty { key: "take-care".to_owned() }]);
         let other = changed(&|it| it.language = "fr".to_owned());
         assert_eq!(other, [Finding::LanguageNotChecked { language: "fr".to_owned() }]);
+    }
+
+    #[test]
+    fn days_are_written_as_their_readers_write_them() {
+        let day = jiff::civil::date(2026, 11, 29);
+        let written: Vec<String> =
+            catalogues().iter().map(|(notices, signs)| notices.day(signs, day)).collect();
+        assert_eq!(written, ["29 November 2026", "29 de noviembre de 2026"]);
+        // A catalogue that does not say how is read all the same.
+        let (_, text) = SHIPPED[0];
+        let silent: String =
+            text.lines().filter(|line| !line.starts_with("date =")).fold(String::new(), |mut all, line| {
+                all.push_str(line);
+                all.push('\n');
+                all
+            });
+        assert_eq!(parse(&silent).unwrap().date, PLAIN_DATE);
     }
 
     #[test]

@@ -15,6 +15,7 @@ use crate::domain::terms::terms;
 use crate::store::Store;
 use crate::store::error::Error;
 use crate::store::error::stored;
+use crate::store::history::RecordKind;
 use crate::store::snapshot::Snapshot;
 use crate::store::writer::Reach;
 use crate::store::writer::Tally;
@@ -338,6 +339,15 @@ pub struct BatchStory {
     pub taken_back: Option<BatchStep>,
 }
 
+/// What a batch did that still holds.
+#[derive(Debug, Clone, PartialEq, Eq, Default)]
+pub struct BatchHolds {
+    /// Records that it added and that are there, by content; contents without any are left out.
+    pub added: Vec<(Content, u64)>,
+    /// Records that were there before and that it changed.
+    pub n_changed: u64,
+}
+
 /// Who did something with a batch, and when.
 #[derive(Debug, Clone, PartialEq, Eq)]
 pub struct BatchStep {
@@ -347,6 +357,8 @@ pub struct BatchStep {
     pub at_s: i64,
     /// The revision it made.
     pub revision: Revision,
+    /// What was said of it, with the reason where one was given; empty where nothing was.
+    pub summary: String,
 }
 
 struct BatchRow {
@@ -383,7 +395,9 @@ impl Snapshot {
     /// [`Error`] when the database cannot be read.
     pub async fn batch_story(&mut self, id: BatchId) -> Result<Option<BatchStory>, Error> {
         let row = sqlx::query!(
-            "SELECT actor, created_at_s, revision, undone_at_s, undone_by, undone_revision FROM batches WHERE id = ?",
+            r#"SELECT actor, created_at_s, revision, undone_at_s, undone_by, undone_revision,
+                (SELECT summary FROM revisions WHERE revisions.revision = undone_revision) AS "undone_summary: String"
+             FROM batches WHERE id = ?"#,
             id.0
         )
         .fetch_optional(self.connection())
@@ -393,11 +407,73 @@ impl Snapshot {
                 actor: row.actor,
                 at_s: row.created_at_s,
                 revision: Revision(row.revision as u64),
+                summary: String::new(),
             },
             taken_back: row.undone_at_s.zip(row.undone_by).zip(row.undone_revision).map(
-                |((at_s, actor), revision)| BatchStep { actor, at_s, revision: Revision(revision as u64) },
+                |((at_s, actor), revision)| BatchStep {
+                    actor,
+                    at_s,
+                    revision: Revision(revision as u64),
+                    summary: row.undone_summary.unwrap_or_default(),
+                },
             ),
         }))
+    }
+
+    /// What a batch did that still holds, as undoing it would find it.
+    ///
+    /// # Errors
+    /// [`Error`] when the database cannot be read.
+    pub async fn batch_holds(&mut self, batch: BatchId) -> Result<BatchHolds, Error> {
+        let n_changed = sqlx::query_scalar!(
+            r#"SELECT count(*) AS "n!: i64" FROM (
+                SELECT DISTINCT record_kind, record_id FROM changes
+                WHERE batch_id = ? AND before_json IS NOT NULL AND after_json IS NOT NULL)"#,
+            batch.0
+        )
+        .fetch_one(self.connection())
+        .await?;
+        let mut added = Vec::new();
+        macro_rules! count_in {
+            ($($table:literal, $kind:ident, $content:ident);+ $(;)?) => {$(
+                let kind = RecordKind::$kind.term();
+                let n = sqlx::query_scalar!(
+                    r#"SELECT count(*) AS "n!: i64" FROM "# + $table + r#"
+                     WHERE batch_id = ? AND removed_revision IS NULL
+                       AND id NOT IN (SELECT record_id FROM changes
+                                      WHERE batch_id = ? AND record_kind = ? AND before_json IS NOT NULL)"#,
+                    batch.0,
+                    batch.0,
+                    kind
+                )
+                .fetch_one(self.connection())
+                .await?;
+                if n > 0 {
+                    added.push((Content::$content, n as u64));
+                }
+            )+};
+        }
+        count_in! {
+            "trails", Trail, Trails;
+            "trailheads", Trailhead, Trailheads;
+            "places", Place, Places;
+            "sensitive_places", SensitivePlace, SensitivePlaces;
+            "counter_locations", CounterLocation, Counters;
+            "counter_readings", Reading, Readings;
+            "calibrations", Calibration, Calibrations;
+            "party_sizes", PartySize, PartySizes;
+            "closures", Closure, Closures;
+            "survey_walks", Walk, Walks;
+            "encounters", Encounter, Encounters;
+            "photos", Photo, Photos;
+            "sign_locations", SignLocation, Signs;
+            "signs_in_place", SignInPlace, SignsInPlace;
+            "sign_inspections", SignInspection, SignInspections;
+            "sign_watches", SignWatch, SignWatches;
+            "double_observer_detections", DoubleObservation, DoubleObserver;
+            "daily_weather", DailyWeather, DailyWeather;
+        }
+        Ok(BatchHolds { added, n_changed: n_changed as u64 })
     }
 
     /// The batches of an area, newest first, with the names of their files.

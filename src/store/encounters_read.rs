@@ -387,19 +387,21 @@ impl Snapshot {
         }))
     }
 
-    /// Of the encounters of a batch that are there: how many have no position, and how many no day.
+    /// Of the encounters of a batch that are there: how many have no position, how many no day, and how many of those met on a
+    /// survey no walk.
     ///
     /// # Errors
     /// [`Error`] when the database cannot be read.
-    pub async fn lacking_of_batch(&mut self, batch: BatchId) -> Result<(u64, u64), Error> {
+    pub async fn lacking_of_batch(&mut self, batch: BatchId) -> Result<(u64, u64, u64), Error> {
         let row = sqlx::query!(
-            r#"SELECT count(*) - count(lon) AS "n_without_position!: i64", count(*) - count(day) AS "n_without_day!: i64"
+            r#"SELECT count(*) - count(lon) AS "n_without_position!: i64", count(*) - count(day) AS "n_without_day!: i64",
+                count(CASE WHEN effort_kind = 'survey' AND walk_id IS NULL THEN 1 END) AS "n_without_walk!: i64"
              FROM encounters WHERE batch_id = ? AND removed_revision IS NULL"#,
             batch.0
         )
         .fetch_one(self.connection())
         .await?;
-        Ok((row.n_without_position as u64, row.n_without_day as u64))
+        Ok((row.n_without_position as u64, row.n_without_day as u64, row.n_without_walk as u64))
     }
 
     /// The key of the encounter with that `occurrenceID`, none when the area has no such one.

@@ -94,6 +94,7 @@ pub use crate::store::accounts::Invited;
 pub use crate::store::accounts::SessionLimits;
 pub use crate::store::areas::AreaDraft;
 pub use crate::store::batches::BatchDraft;
+pub use crate::store::batches::BatchHolds;
 pub use crate::store::batches::BatchStep;
 pub use crate::store::batches::BatchStory;
 pub use crate::store::batches::FileDraft;

@@ -30,6 +30,19 @@ impl Snapshot {
         self.revision
     }
 
+    /// When the revision of the snapshot was committed, in seconds since 1970-01-01T00:00:00Z; none before the first commit.
+    ///
+    /// # Errors
+    /// [`Error`] when the database cannot be read.
+    pub async fn committed_at_s(&mut self) -> Result<Option<i64>, Error> {
+        let revision = self.revision().0 as i64;
+        let committed_at_s =
+            sqlx::query_scalar!("SELECT committed_at_s FROM revisions WHERE revision = ?", revision)
+                .fetch_optional(self.connection())
+                .await?;
+        Ok(committed_at_s)
+    }
+
     /// The last revision that changed anything that figures rest on: a later one kept decisions and notices alone.
     ///
     /// # Errors

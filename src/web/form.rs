@@ -104,6 +104,11 @@ impl Given {
         self.errors.get(name).map(String::as_str)
     }
 
+    /// All that is wrong: field and words.
+    pub fn errors(&self) -> impl Iterator<Item = (&str, &str)> {
+        self.errors.iter().map(|(name, words)| (name.as_str(), words.as_str()))
+    }
+
     /// Whether nothing was typed in yet.
     pub fn is_blank(&self) -> bool {
         self.values.is_empty() && self.errors.is_empty()

@@ -8,6 +8,7 @@ use crate::analysis::exposure::PeriodTest;
 use crate::analysis::exposure::SiteCheck;
 use crate::analysis::exposure::YearMonth;
 use crate::analysis::exposure::diagnostic::PART_HOURS;
+use crate::derived::assumptions;
 use crate::derived::exposure::party_size;
 use crate::derived::rates::Limits;
 use crate::derived::study::Layers;
@@ -252,7 +253,7 @@ pub(super) fn party_sizes(layers: &Layers) -> Result<Table, String> {
 
 pub(super) fn assumptions(layers: &Layers) -> Result<Table, String> {
     let exposure = need(&layers.exposure)?;
-    Ok(Table::of(exposure.params.assumptions())
+    Ok(Table::of(assumptions::lines(&layers.facts, exposure))
         .column("assumption", "", "what it is about", |it| it.name)
         .column("value", "", "its value with unit", |it| it.value.clone())
         .column("source", "", "where it comes from", |it| it.source)

@@ -36,9 +36,15 @@ pub(super) fn walks(layers: &Layers) -> Result<Table, String> {
         .column("walks_on_trails", "", "walks whose track lies on the trails at least in part", |it| {
             of(*it).filter(|walk| !walk.matched.legs.is_empty()).count()
         })
-        .column("km", "km", "walked on the trails; out and back counts twice", |it| {
+        .column("km", "km", "walked on the trails; out and back counts twice; survey rates leave out inside_places_km of it", |it| {
             of(*it).fold(0.0, |sum, walk| sum + walk.matched.walked_m() / 1000.0)
         })
+        .column(
+            "inside_places_km",
+            "km",
+            "of km, inside places with visits: encounters there are divided by visits, so these are in no survey rate",
+            |it| of(*it).fold(0.0, |sum, walk| sum + walk.inside_places_m() / 1000.0),
+        )
         .column("left_out_km", "km", "of the tracks, off the trails or driven", |it| {
             of(*it).fold(0.0, |sum, walk| sum + walk.matched.left_out_m() / 1000.0)
         })

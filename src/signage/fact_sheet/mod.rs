@@ -59,6 +59,8 @@ pub struct SheetFacts {
     pub contacts: Vec<ContactFacts>,
     /// The data revision.
     pub revision: u64,
+    /// The day on which it was written, as 2026-11-29 in every language; empty where none was.
+    pub written_on: String,
     /// The settings that differ from the defaults, by key; empty when none does.
     pub settings: String,
 }
@@ -149,9 +151,11 @@ pub struct ShareLine {
 /// Lays the sheet out in words. `signs` gives first aid and the emergency line in the same language.
 pub fn lay_out(facts: &SheetFacts, texts: &SheetCatalogue, signs: &wording::Catalogue) -> Sheet {
     let distance = facts.keep_distance.map(|length| format!("{} m", length.in_metres()));
-    let basis = match facts.settings.is_empty() {
+    let beside = [&facts.written_on, &facts.settings];
+    let beside: Vec<&str> = beside.into_iter().map(String::as_str).filter(|it| !it.is_empty()).collect();
+    let basis = match beside.is_empty() {
         true => facts.revision.to_string(),
-        false => format!("{} ({})", facts.revision, facts.settings),
+        false => format!("{} ({})", facts.revision, beside.join("; ")),
     };
     let filled = |text: &String| {
         text.replace("{area}", &facts.area_name)

@@ -26,6 +26,7 @@ fn facts() -> SheetFacts {
             block(Contact::Underfoot, 6, 175, 42),
         ],
         revision: 12,
+        written_on: String::new(),
         settings: String::new(),
     }
 }
@@ -185,5 +186,8 @@ fn settings_that_differ_stand_beside_the_revision() {
         let changed = SheetFacts { settings: "segment-length=50".to_owned(), ..facts() };
         assert!(format!("{:?}", sheet(language, &changed)).contains("12 (segment-length=50)."));
         assert!(format!("{:?}", sheet(language, &facts())).contains(" 12."));
+        let dated = SheetFacts { written_on: "2026-11-29".to_owned(), ..changed };
+        let words = format!("{:?}", sheet(language, &dated));
+        assert!(words.contains("12 (2026-11-29; segment-length=50)."), "{words}");
     }
 }

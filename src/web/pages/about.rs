@@ -13,6 +13,7 @@ use crate::web::auth::Who;
 use crate::web::cache::CachePolicy;
 use crate::web::cache::Cached;
 use crate::web::error::Error;
+use crate::web::pages::common;
 use crate::web::views;
 use crate::web::views::about::AboutPage;
 use crate::web::views::layout::Basis;
@@ -70,6 +71,7 @@ pub async fn show(State(app): State<App>, who: Who) -> Result<impl IntoResponse,
         area_name: facts.as_ref().map(|facts| facts.area.name.clone()).unwrap_or_default(),
         basis: Basis {
             revision: facts.as_ref().map(|facts| facts.revision.0),
+            written_on: facts.as_ref().map(|facts| common::written_on(facts)).unwrap_or_default(),
             records: String::new(),
             parameters: settings.words(),
         },

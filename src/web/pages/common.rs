@@ -2,6 +2,7 @@
 
 use crate::analysis::rates::Certainty;
 use crate::analysis::rates::Provenance;
+use crate::analysis::rates::Spread;
 use crate::analysis::rates::UnitRate;
 use crate::app::App;
 use crate::derived::DeriveError;
@@ -20,8 +21,11 @@ use crate::domain::account::Right;
 use crate::domain::approach::CoreReaction;
 use crate::domain::batch::Content;
 use crate::ingest::is_about_health;
+use crate::store::Origin;
+use crate::store::Snapshot;
 use crate::web::auth::Who;
 use crate::web::error::Error;
+use crate::web::pages::watch::day_words;
 use crate::web::views::charts::Estimate;
 use crate::web::views::charts::thousands;
 use crate::web::views::figure::Behind;
@@ -51,10 +55,20 @@ pub(in crate::web) fn frame(facts: &Derived<Facts>, section: Section, title: &st
         title: title.to_owned(),
         section,
         area_name: facts.area.name.clone(),
-        basis: Basis { revision: Some(facts.revision.0), records, parameters: settings_words(facts) },
+        basis: Basis {
+            revision: Some(facts.revision.0),
+            written_on: written_on(facts),
+            records,
+            parameters: settings_words(facts),
+        },
         width: Width::Column,
         reader: Reader::Staff,
     }
+}
+
+/// The day on which the revision was written, in words.
+pub(in crate::web) fn written_on(facts: &Facts) -> String {
+    facts.written_on.map(day_words).unwrap_or_default()
 }
 
 /// Trails named in a notice; of further ones there is a number.
@@ -149,6 +163,7 @@ pub(in crate::web) fn figure(set: &RateSet, period: &PeriodRates, unit: usize) -
     Figure {
         rate,
         stroke: stroke(period.drawn[unit]),
+        is_of_all: false,
         count: fit.count,
         walked_km: fit.exposure_km,
         walked_limits_km: set.exposure_limits_km[unit],
@@ -288,6 +303,43 @@ pub(in crate::web) fn signs(layer: &NetworkLayer, plan: &PlanLayer) -> Vec<MapSi
     plan.sites.iter().enumerate().map(sign).collect()
 }
 
+/// Below this probability that all rates of a stratum are the same, its stretches are said to be told apart.
+const SURELY_APART_BELOW: f64 = 0.05;
+/// Above this probability they are said not to be told apart at all.
+const CANNOT_TELL_ABOVE: f64 = 0.5;
+
+/// How far the records tell the stretches of a stratum apart.
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+pub(in crate::web) enum ToldApart {
+    /// Surely.
+    Yes,
+    /// They may differ.
+    NotSurely,
+    /// Not at all.
+    CannotTell,
+}
+
+/// How far the records tell them apart, and the probability that all rates are the same.
+pub(in crate::web) fn told_apart(spread: Spread) -> (ToldApart, f64) {
+    match spread {
+        Spread::CannotTellApart { no_spread_probability } => (ToldApart::CannotTell, no_spread_probability),
+        Spread::ToldApart { no_spread_probability: same } if same > CANNOT_TELL_ABOVE => {
+            (ToldApart::CannotTell, same)
+        }
+        Spread::ToldApart { no_spread_probability: same } if same >= SURELY_APART_BELOW => {
+            (ToldApart::NotSurely, same)
+        }
+        Spread::ToldApart { no_spread_probability } => (ToldApart::Yes, no_spread_probability),
+    }
+}
+
+/// Where a record came from: "row 9 of visitor-book.csv, batch 3".
+pub(in crate::web) async fn origin_words(snapshot: &mut Snapshot, origin: Origin) -> Result<String, Error> {
+    let file = snapshot.file(origin.file_id).await?;
+    let name = file.map_or_else(|| format!("file {}", origin.file_id), |file| file.given.name);
+    Ok(format!("row {} of {name}, batch {}", origin.row_number, origin.batch_id))
+}
+
 /// When something was written down, to the minute, in UTC.
 pub(in crate::web) fn when(instant_s: i64) -> String {
     let at = jiff::Timestamp::from_second(instant_s).map(|at| at.strftime("%Y-%m-%d %H:%M UTC").to_string());
@@ -352,5 +404,15 @@ mod tests {
         assert_eq!(along(&corner, 0.25), [2.0, 0.0]);
         assert_eq!(along(&[[0.0, 0.0], [0.0, 0.0], [10.0, 0.0]], 0.5), [5.0, 0.0]);
         assert_eq!(along(&[], 0.5), [0.0, 0.0]);
+    }
+
+    #[test]
+    fn a_probability_of_four_in_ten_that_all_are_alike_is_no_yes() {
+        let words = |same: f64| told_apart(Spread::ToldApart { no_spread_probability: same }).0;
+        assert_eq!([0.0, 0.049].map(words), [ToldApart::Yes; 2]);
+        assert_eq!([0.05, 0.41, 0.5].map(words), [ToldApart::NotSurely; 3]);
+        assert_eq!(words(0.51), ToldApart::CannotTell);
+        let none = Spread::CannotTellApart { no_spread_probability: 0.3 };
+        assert_eq!(told_apart(none), (ToldApart::CannotTell, 0.3));
     }
 }

@@ -7,25 +7,32 @@ use axum::response::IntoResponse;
 use crate::app::App;
 use crate::app::Progress;
 use crate::derived::DeriveError;
+use crate::derived::facts::Facts;
 use crate::domain::account::Right;
 use crate::domain::area::Area;
 use crate::domain::batch::BatchSummary;
 use crate::domain::batch::StoredRowError;
 use crate::domain::encounter::EffortKind;
+use crate::domain::encounter::VerificationStatus;
+use crate::store::EncounterRow;
 use crate::web::auth::Exact;
 use crate::web::auth::Who;
 use crate::web::cache::CachePolicy;
 use crate::web::cache::Cached;
 use crate::web::error::Error;
 use crate::web::pages::common;
+use crate::web::query::Query;
 use crate::web::query::key;
 use crate::web::views;
+use crate::web::views::charts::thousands;
 use crate::web::views::import::BatchPage;
 use crate::web::views::import::BatchRow;
 use crate::web::views::import::DataPage;
 use crate::web::views::import::ErrorRow;
 use crate::web::views::import::FileRow;
+use crate::web::views::import::OPEN;
 use crate::web::views::import::RowsPage;
+use crate::web::views::import::content_words;
 use crate::web::views::layout::Basis;
 use crate::web::views::layout::Frame;
 use crate::web::views::layout::Reader;
@@ -69,12 +76,38 @@ pub async fn overview(app: Exact, who: Who) -> Result<impl IntoResponse, Error> 
     counts.extend(others.map(|(words, n, href)| (words.to_owned(), n as u64, href.to_owned())));
     let page = DataPage {
         counts,
+        left_out: left_out(&facts),
         batches: batches.iter().map(batch_row).collect(),
         n_open_errors,
         progress: progress_words(app.progress()),
         may_see_changes: who.may(Right::Manage),
     };
     Ok(respond((&facts.area, Reader::Staff), "Data", Some(facts.revision.0), views::import::data_body(&page)))
+}
+
+/// Why fewer reports are in figures than there are; empty where all may be.
+fn left_out(facts: &Facts) -> String {
+    let reports = || facts.encounters.rows.iter().filter(|row| row.effort_kind == EffortKind::Report);
+    let is_rejected = |row: &&EncounterRow| row.verification_status == VerificationStatus::Rejected;
+    let n_rejected = reports().filter(is_rejected).count();
+    let n_harmless = reports().filter(|row| !is_rejected(row) && !facts.counts(row)).count();
+    let n = |count: usize, words: &str| format!("{} {words}", thousands(count as i64));
+    let reasons = match (n_harmless, n_rejected) {
+        (0, 0) => return String::new(),
+        (_, 0) => n(n_harmless, "of species that the area’s list says are not venomous"),
+        (0, _) => n(n_rejected, "rejected at review"),
+        _ => format!(
+            "{} and {}",
+            n(n_harmless, "of species that the area’s list says are not venomous"),
+            n(n_rejected, "rejected at review")
+        ),
+    };
+    let n_all = reports().count();
+    format!(
+        "Of the {} reports {} may be in figures; the others, {reasons}, are in none.",
+        thousands(n_all as i64),
+        thousands((n_all - n_harmless - n_rejected) as i64)
+    )
 }
 
 fn progress_words(progress: Progress) -> String {
@@ -107,7 +140,14 @@ pub async fn batch(
     State(app): State<App>,
     who: Who,
     Path(id): Path<String>,
+    query: Query,
 ) -> Result<impl IntoResponse, Error> {
+    query.allow(&["again"])?;
+    let is_again = match query.get("again") {
+        None => false,
+        Some("yes") => true,
+        Some(other) => return Err(Error::bad_request("again", format!("\"{other}\" is not: yes."))),
+    };
     let id: i64 = key(&id, "batch")?;
     let mut snapshot = app.store().snapshot().await?;
     let area = first_area(snapshot.areas().await?)?;
@@ -118,8 +158,15 @@ pub async fn batch(
     let files = snapshot.files_of_batch(found.id).await?;
     let errors = snapshot.row_errors_of_batch(found.id).await?;
     let lacking = snapshot.lacking_of_batch(found.id).await?;
+    let holds = snapshot.batch_holds(found.id).await?;
+    let taken_back = snapshot.batch_story(found.id).await?.and_then(|story| story.taken_back);
     let page = BatchPage {
         row: batch_row(&found),
+        brought_in_before: is_again.then(|| common::when(found.created_at_s)),
+        n_changed: holds.n_changed,
+        holds: holds.added.iter().map(|(content, n)| (content_words(*content).to_owned(), *n)).collect(),
+        taken_back: taken_back
+            .map(|step| format!("{}, {}: {}", step.actor, common::when(step.at_s), step.summary)),
         files: files
             .into_iter()
             .map(|file| FileRow {
@@ -128,8 +175,9 @@ pub async fn batch(
                 mapping: file.given.mapping,
             })
             .collect(),
-        errors: errors.iter().take(N_ROWS).map(|row| error_row(&who, row)).collect(),
-        lacking,
+        errors: errors.iter().take(N_ROWS).map(|row| of_batch(error_row(&who, row), &found)).collect(),
+        // Whether a walk of that eventID is there may only be told to those who may see it.
+        lacking: if who.may(Right::SeeExact) { lacking } else { (lacking.0, lacking.1, 0) },
         may_undo: who.may(Right::Manage),
     };
     Ok(respond((&area, Reader::from(&who)), &format!("Batch {id}"), None, views::import::batch_body(&page)))
@@ -183,6 +231,14 @@ fn batch_row(batch: &BatchSummary) -> BatchRow {
         by: format!("{}, {when}", batch.actor),
         counts: [batch.n_accepted, batch.n_unchanged, batch.n_refused],
         undone: batch.undone_at_s.is_some(),
+    }
+}
+
+/// A row of a batch: where that was undone, it waits no longer.
+fn of_batch(row: ErrorRow, batch: &BatchSummary) -> ErrorRow {
+    match batch.undone_at_s {
+        Some(_) if row.state == OPEN => ErrorRow { state: "undone with its batch".to_owned(), ..row },
+        _ => row,
     }
 }
 

@@ -83,7 +83,7 @@ async fn page(app: &App, facts: &Derived<Facts>, query: &Query) -> Result<(Effec
     let layer = app.deriver().effect(facts).await?;
     let (zone, now_s) = (zone(facts), app.clock().now_s());
     let records = format!(
-        "{} planned survey walks with {} encounters on {:.0} km",
+        "{} planned survey walks with {} encounters on {:.0} km outside places",
         layer.planning.n_walks, layer.planning.encounters, layer.planning.survey_km
     );
     let page = EffectPage {
@@ -226,7 +226,7 @@ fn basis_words(basis: &PlanningBasis) -> String {
             .to_owned();
     }
     format!(
-        "So far {} planned survey walks over {:.0} year{} met {} snakes on {} km, {:.1} a year on {:.0} km of trail. A sign of average \
+        "So far {} planned survey walks over {:.0} year{} met {} snakes on {} km (outside places with visits), {:.1} a year on {:.0} km of trail. A sign of average \
          place would warn of {:.2} a year; chosen places of more. Change the numbers to see what other places, or more \
          walks, would show.",
         thousands(basis.n_walks as i64),

@@ -36,6 +36,9 @@ use crate::web::cache::Cached;
 use crate::web::error::Error;
 use crate::web::form::Given;
 use crate::web::pages::common;
+use crate::web::pages::history_words::field_words;
+use crate::web::pages::history_words::name_tie;
+use crate::web::pages::history_words::value_words;
 use crate::web::pages::photos;
 use crate::web::pages::photos::PhotoForm;
 use crate::web::pages::ties::Scene;
@@ -250,7 +253,8 @@ pub(super) async fn page(
     let facts = app.deriver().facts().await?;
     let found = found(app, id).await?;
     let ties = ties(app, &facts).await?;
-    let history = history(app, who, &found).await?;
+    let network = ties.as_ref().map(|(network, _)| &**network);
+    let history = history(app, who, &found, (&facts, network)).await?;
     let photos = app.store().snapshot().await?.photos(id).await?;
     let policy = match forms.tie.is_blank() && forms.photos.is_none() {
         true => CachePolicy::of_revision(facts.revision, format!("encounter {id}")),
@@ -269,9 +273,7 @@ pub(super) async fn page(
         photos: photos::card(who, &found, &photos, forms.photos),
         review: (found.id.0, found.given.verification_status.term().to_owned(), Given::signed_by(who)),
         origin: match &found.origin {
-            Some(origin) => {
-                format!("row {} of file {}, batch {}", origin.row_number, origin.file_id, origin.batch_id)
-            }
+            Some(origin) => common::origin_words(&mut app.store().snapshot().await?, *origin).await?,
             None => "entered by hand".to_owned(),
         },
         history_at: format!("/history/encounter/{id}"),
@@ -282,21 +284,19 @@ pub(super) async fn page(
 }
 
 /// What was done to the record, to its place by hand and to its photos, newest first: when, who, what.
-async fn history(app: &App, who: &Who, found: &Encounter) -> Result<Vec<(String, String, String)>, Error> {
+async fn history(
+    app: &App,
+    who: &Who,
+    found: &Encounter,
+    known: (&Facts, Option<&NetworkLayer>),
+) -> Result<Vec<(String, String, String)>, Error> {
     let mut snapshot = app.store().snapshot().await?;
     let mut changes = snapshot.changes(RecordKind::HandSnap, found.id.0).await?;
     let of_photos = snapshot.photo_changes(found.id).await?;
     drop(snapshot);
     for change in &mut changes {
+        name_tie(change, known);
         for field in &mut change.fields {
-            if field.field == "segment" {
-                // As addresses write it.
-                let hex = |text: &str| {
-                    text.parse()
-                        .map_or_else(|_| text.to_owned(), |id: i64| format!("{:016x}", id.cast_unsigned()))
-                };
-                (field.before, field.after) = (hex(&field.before), hex(&field.after));
-            }
             field.field = format!("place by hand, {}", field.field);
         }
     }
@@ -320,8 +320,9 @@ async fn history(app: &App, who: &Who, found: &Encounter) -> Result<Vec<(String,
 fn history_row(who: &Who, change: &Change) -> (String, String, String) {
     let when = common::when(change.changed_at_s);
     let what = change.fields.iter().map(|field| {
-        let name = field.field.as_str();
-        let [before, after] = [&field.before, &field.after].map(|text| common::record_words(who, name, text));
+        let name = field_words(&field.field);
+        let said = |text: &str| value_words(&field.field, &common::record_words(who, &field.field, text));
+        let (before, after) = (said(&field.before), said(&field.after));
         match before == after {
             // Both are withheld.
             true => format!("{name} changed"),
@@ -440,6 +441,11 @@ fn where_it_counts(facts: &Facts, ties: Option<&Ties>, found: &Encounter) -> Vec
     }
     lines.push(match found.given.effort_kind {
         EffortKind::Report => "a report: divided by how far parties walk".to_owned(),
+        EffortKind::Survey if found.walk_id.is_none() => {
+            "on a survey, but of no walk that is known: no kilometres belong to it, so it is in no rate. Its eventID must be \
+             that of a survey walk"
+                .to_owned()
+        }
         EffortKind::Survey => "on a survey: divided by survey walks only".to_owned(),
         EffortKind::Located => "located: never in a rate".to_owned(),
         EffortKind::Chance => "chance: no effort known, never in a rate".to_owned(),

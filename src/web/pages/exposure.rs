@@ -12,6 +12,7 @@ use crate::analysis::exposure::SiteCheck;
 use crate::analysis::rates::UnitRate;
 use crate::derived::DeriveError;
 use crate::derived::Derived;
+use crate::derived::assumptions;
 use crate::derived::exposure::ExposureLayer;
 use crate::derived::exposure::party_size;
 use crate::derived::facts::Facts;
@@ -336,7 +337,7 @@ impl Known<'_> {
     }
 
     fn assumptions(&self) -> Vec<(&'static str, String, &'static str)> {
-        let lines = self.exposure.params.assumptions();
+        let lines = assumptions::lines(self.facts, self.exposure);
         lines.into_iter().map(|line| (line.name, line.value, line.source)).collect()
     }
 }

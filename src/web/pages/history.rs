@@ -9,6 +9,10 @@ use axum::response::Response;
 use jiff::civil::Date;
 use jiff::tz::TimeZone;
 
+use crate::app::App;
+use crate::derived::Derived;
+use crate::derived::facts::Facts;
+use crate::derived::network::NetworkLayer;
 use crate::domain::account::Right;
 use crate::domain::ids::BatchId;
 use crate::domain::ids::EncounterId;
@@ -32,6 +36,7 @@ use crate::web::error::Error;
 use crate::web::form::Given;
 use crate::web::pages::common;
 use crate::web::pages::history_words::field_words;
+use crate::web::pages::history_words::name_tie;
 use crate::web::pages::history_words::value_words;
 use crate::web::query::Query;
 use crate::web::query::key;
@@ -96,7 +101,14 @@ async fn record_page(
     let facts = app.deriver().facts().await?;
     let mut snapshot = app.store().snapshot().await?;
     let now = snapshot.record_state(named.kind, named.id).await?;
-    let changes = snapshot.changes(named.kind, named.id).await?;
+    let mut changes = snapshot.changes(named.kind, named.id).await?;
+    // Where somebody placed an encounter by hand is told with it.
+    let mut by_hand = match named.kind {
+        RecordKind::Encounter => snapshot.changes(RecordKind::HandSnap, named.id).await?,
+        _ => Vec::new(),
+    };
+    let network = network(app, &facts).await?;
+    changes.iter_mut().chain(&mut by_hand).for_each(|change| name_tie(change, (&facts, network.as_deref())));
     let of_photos = match named.kind {
         RecordKind::Encounter => snapshot.photo_changes(EncounterId(named.id)).await?,
         _ => Vec::new(),
@@ -120,6 +132,10 @@ async fn record_page(
         }
         _ => None,
     };
+    let origin = match now.as_ref().and_then(|now| now.origin) {
+        Some(origin) => common::origin_words(&mut snapshot, origin).await?,
+        None => by_whom(&changes),
+    };
     drop(snapshot);
     given.set("seen", now.as_ref().map(|now| now.mark.clone()).unwrap_or_default());
     let shown_at = match named.kind {
@@ -135,7 +151,8 @@ async fn record_page(
         _ => String::new(),
     };
     let own = changes.iter().map(|change| (change, Listed::OnItsPage));
-    let mut rows: Vec<_> = own.chain(of_photos.iter().map(|change| (change, Listed::AmongAll))).collect();
+    let others = of_photos.iter().chain(&by_hand);
+    let mut rows: Vec<_> = own.chain(others.map(|change| (change, Listed::AmongAll))).collect();
     rows.sort_by_key(|(change, _)| std::cmp::Reverse(change.id));
     let mut rows: Vec<ChangeRow> =
         rows.into_iter().map(|(change, listed)| change_row(who, change, listed)).collect();
@@ -149,7 +166,7 @@ async fn record_page(
         address: address(named.kind, named.id),
         shown_at,
         is_present: now.as_ref().map(|now| now.is_present),
-        origin: origin(now.as_ref(), &changes),
+        origin,
         fields: now.as_ref().map(|now| shown_fields(who, now)).unwrap_or_default(),
         changes: rows,
         chosen,
@@ -161,14 +178,19 @@ async fn record_page(
     Ok((status, Cached(CachePolicy::Never, body)).into_response())
 }
 
-fn origin(now: Option<&RecordState>, changes: &[Change]) -> String {
-    let origin = now.and_then(|now| now.origin);
-    match (origin, changes.first()) {
-        (Some(origin), _) => {
-            format!("row {} of file {}, batch {}", origin.row_number, origin.file_id, origin.batch_id)
-        }
-        (None, Some(first)) if first.effect == Effect::CameIn => format!("entered by {}", first.actor),
-        (None, _) => "entered by hand".to_owned(),
+/// Who entered a record that came with no file.
+fn by_whom(changes: &[Change]) -> String {
+    match changes.first() {
+        Some(first) if first.effect == Effect::CameIn => format!("entered by {}", first.actor),
+        _ => "entered by hand".to_owned(),
+    }
+}
+
+/// The trails, where there are any.
+async fn network(app: &App, facts: &Derived<Facts>) -> Result<Option<Derived<NetworkLayer>>, Error> {
+    match facts.trails.is_empty() {
+        true => Ok(None),
+        false => Ok(Some(app.deriver().network(facts).await?)),
     }
 }
 
@@ -216,8 +238,14 @@ fn add_batch_rows(rows: &mut Vec<ChangeRow>, batch: BatchId, story: &BatchStory,
     }
     if let Some(step) = story.taken_back.as_ref().filter(|_| !is_present) {
         let later = rows.iter().take_while(|row| row.revision > step.revision.0).count();
-        rows.insert(later, row(step, "taken out", "the whole batch was taken back"));
+        rows.insert(later, row(step, "taken out", &taken_back_words(&step.summary)));
     }
+}
+
+/// Why a record is out with its whole batch: "the whole batch was taken back: the wrong file".
+fn taken_back_words(summary: &str) -> String {
+    let reason = summary.split_once(": ").map(|(_, reason)| format!(": {reason}")).unwrap_or_default();
+    format!("the whole batch was taken back{reason}")
 }
 
 fn state_key(to: &str) -> Result<StateKey, Error> {
@@ -284,6 +312,9 @@ fn change_row(who: &Who, change: &Change, listed: Listed) -> ChangeRow {
         why: change.summary.clone(),
         record: match listed {
             Listed::OnItsPage => Default::default(),
+            Listed::AmongAll if change.kind == RecordKind::HandSnap => {
+                (format!("place by hand of encounter {}", change.record_id), here.clone())
+            }
             Listed::AmongAll => (format!("{} {}", change.kind, change.record_id), here.clone()),
         },
         effect: effect.to_owned(),
@@ -383,11 +414,13 @@ pub async fn list(app: Exact, who: Who, query: Query) -> Result<Response, Error>
     filter.before = query.parse("before", "the number of a change")?;
     let mut snapshot = app.store().snapshot().await?;
     let actors = snapshot.actors().await?;
-    let changes = match given.is_good() {
+    let mut changes = match given.is_good() {
         true => snapshot.list_changes(&filter, N_ROWS).await?,
         false => Vec::new(),
     };
     drop(snapshot);
+    let network = network(&app, &facts).await?;
+    changes.iter_mut().for_each(|change| name_tie(change, (&facts, network.as_deref())));
     let next = changes.last().filter(|_| changes.len() == N_ROWS as usize);
     let status = if given.is_good() { StatusCode::OK } else { StatusCode::BAD_REQUEST };
     let page = ChangesPage {

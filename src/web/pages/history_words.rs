@@ -2,6 +2,11 @@
 
 use serde_json::Value;
 
+use crate::analysis::network::SegmentId;
+use crate::derived::facts::Facts;
+use crate::derived::network::NetworkLayer;
+use crate::store::Change;
+use crate::store::RecordKind;
 use crate::web::pages::common;
 
 /// Ends of field names that give the unit, with how it is said.
@@ -23,6 +28,8 @@ const WORDS: [(&str, &str); 5] =
 /// The name of a field in words: `coordinate_uncertainty_m` is "coordinate uncertainty (metres)", and the parts of a part
 /// have a comma between them.
 pub(super) fn field_words(field: &str) -> String {
+    // How the store groups fields is no word of anybody's.
+    let field = field.strip_prefix("details.").unwrap_or(field);
     field.split('.').map(part_words).collect::<Vec<_>>().join(", ")
 }
 
@@ -84,6 +91,34 @@ fn json_words(field: &str, value: &Value) -> String {
     }
 }
 
+/// Says the target of a place by hand as people know it: the trail and kilometres of a segment, the name of a place.
+pub(super) fn name_tie(change: &mut Change, (facts, network): (&Facts, Option<&NetworkLayer>)) {
+    if change.kind != RecordKind::HandSnap {
+        return;
+    }
+    let segment = |id: i64| {
+        let network = network?;
+        let idx = network.by_id.get(&SegmentId::from_number(id.cast_unsigned()))?;
+        Some(network.segment_words(*idx))
+    };
+    let place = |id: i64| {
+        let place = facts.places.iter().find(|place| place.id.0 == id)?;
+        Some(place.given.name.clone())
+    };
+    for field in &mut change.fields {
+        let is_segment = field.field == "segment";
+        if !is_segment && field.field != "place" {
+            continue;
+        }
+        for text in [&mut field.before, &mut field.after] {
+            if let Ok(id) = text.parse::<i64>() {
+                let words = if is_segment { segment(id) } else { place(id) };
+                *text = words.unwrap_or_else(|| "one that is there no longer".to_owned());
+            }
+        }
+    }
+}
+
 #[cfg(test)]
 mod tests {
     use super::*;
@@ -96,6 +131,8 @@ mod tests {
             ("settled_at_s", "settled"),
             ("approaches.0.closest_distance_m", "approaches, 1, closest distance (metres)"),
             ("other_json", "other"),
+            ("details.occurrence_remarks", "occurrence remarks"),
+            ("details", "details"),
             ("name", "name"),
             ("n_people", "number of people"),
             ("lon", "longitude"),

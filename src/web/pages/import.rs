@@ -13,6 +13,7 @@ use axum::response::Response;
 use crate::app::App;
 use crate::app::BringIn;
 use crate::app::BringInError;
+use crate::app::BroughtIn;
 use crate::app::MOST_IN_A_BATCH;
 use crate::app::Opener;
 use crate::app::PhotoFile;
@@ -25,6 +26,7 @@ use crate::domain::ids::BatchId;
 use crate::domain::ids::RowErrorId;
 use crate::ingest;
 use crate::ingest::columns;
+use crate::store;
 use crate::store::RowErrorState;
 use crate::web::auth::Who;
 use crate::web::cache::CachePolicy;
@@ -49,6 +51,9 @@ use crate::web::views::layout::page;
 
 /// The field of the mend form that says what to do; no header of a file is called so.
 const ACTION: &str = "coilway-action";
+
+/// The longest reason for taking a batch back, in characters.
+const LONGEST_REASON: usize = 500;
 
 /// The form.
 pub async fn form(State(app): State<App>, who: Who) -> Result<Response, Error> {
@@ -115,7 +120,7 @@ pub async fn upload(State(app): State<App>, who: Who, mut parts: Parts) -> Resul
         trust: who.trust(),
     };
     let outcome = app.bring_in(area.id, request, |_| {}).await;
-    after((&app, &who), &area, &mut shown, outcome.map(|brought_in| brought_in.batch))
+    after((&app, &who), &area, &mut shown, outcome)
 }
 
 /// A file that came.
@@ -150,7 +155,7 @@ async fn photos(app: &App, who: &Who, area: &Area, uploads: Vec<Upload>) -> Resu
         uploads.into_iter().map(|upload| PhotoFile { name: upload.name, open: upload.open }).collect();
     let outcome = app.bring_in_photos(area.id, &files, (who.name(), who.trust()), |_| {}).await;
     let mut shown = ImportPage { content: Content::Photos.term().to_owned(), ..empty(who) };
-    after((app, who), area, &mut shown, outcome.map(|photos| photos.brought_in.batch))
+    after((app, who), area, &mut shown, outcome.map(|photos| photos.brought_in))
 }
 
 /// Shows the batch, or the form with what is wrong.
@@ -158,10 +163,13 @@ fn after(
     app: (&App, &Who),
     area: &Area,
     shown: &mut ImportPage,
-    outcome: Result<BatchId, BringInError>,
+    outcome: Result<BroughtIn, BringInError>,
 ) -> Result<Response, Error> {
     match outcome {
-        Ok(batch) => Ok(Redirect::to(&format!("/data/batches/{batch}")).into_response()),
+        Ok(BroughtIn { batch, is_known, .. }) => {
+            let again = if is_known { "?again=yes" } else { "" };
+            Ok(Redirect::to(&format!("/data/batches/{batch}{again}")).into_response())
+        }
         Err(error @ (BringInError::TooMany { .. } | BringInError::File { .. } | BringInError::Format(_))) => {
             shown.error = Some(("file".to_owned(), error.to_string()));
             Ok(respond(StatusCode::UNPROCESSABLE_ENTITY, app, area, shown))
@@ -197,10 +205,23 @@ fn respond(status: StatusCode, (app, who): (&App, &Who), area: &Area, shown: &Im
     (status, Cached(CachePolicy::Never, markup)).into_response()
 }
 
-/// Takes a whole batch back.
-pub async fn undo(State(app): State<App>, who: Who, Path(batch): Path<i64>) -> Result<Redirect, Error> {
-    let mut writer =
-        app.store().write(who.name(), &format!("batch {batch} undone"), app.clock().now_s()).await?;
+/// Takes a whole batch back, with the reason where one is given.
+pub async fn undo(
+    State(app): State<App>,
+    who: Who,
+    Path(batch): Path<i64>,
+    Form(given): Form<HashMap<String, String>>,
+) -> Result<Redirect, Error> {
+    let reason = given.get("reason").map(|reason| reason.trim()).unwrap_or_default();
+    if reason.chars().count() > LONGEST_REASON {
+        let words = format!("The reason is longer than {LONGEST_REASON} characters.");
+        return Err(Error::bad_request("reason", words));
+    }
+    let summary = match reason {
+        "" => format!("batch {batch} undone"),
+        reason => format!("batch {batch} undone: {reason}"),
+    };
+    let mut writer = app.store().write(who.name(), &summary, app.clock().now_s()).await?;
     writer.undo_batch(BatchId(batch)).await?;
     writer.commit().await?;
     Ok(Redirect::to(&format!("/data/batches/{batch}")))
@@ -268,6 +289,10 @@ async fn stored_error(app: &App, who: &Who, id: i64) -> Result<(StoredRowError, 
     let (batch, actor) = snapshot.row_error_origin(RowErrorId(id)).await?.ok_or_else(none)?;
     see_own(who, &actor).map_err(|_| none())?;
     require(who, stored.content)?;
+    // What goes in with a batch that was taken back could be taken back by nobody.
+    if snapshot.batch_story(batch).await?.is_some_and(|story| story.taken_back.is_some()) {
+        return Err(store::Error::UndoneAlready(batch.0).into());
+    }
     // A field that the file lacks can be filled in, too.
     let error = &mut stored.error;
     error.raw = ingest::with_field(stored.content, std::mem::take(&mut error.raw), &error.field);

@@ -17,6 +17,7 @@ use crate::web::pages::notices;
 use crate::web::pages::survey;
 use crate::web::query::Query;
 use crate::web::views;
+use crate::web::views::figure::Figure;
 use crate::web::views::layout::Basis;
 use crate::web::views::layout::Frame;
 use crate::web::views::layout::Reader;
@@ -67,7 +68,8 @@ pub async fn show(app: Exact, query: Query) -> Result<impl IntoResponse, Error> 
     }
     let row = |unit: usize| {
         let link = format!("/stretch/{unit}");
-        (set.names[unit].clone(), link, common::figure(set, &period, unit))
+        let is_of_all = choice != PeriodChoice::default();
+        (set.names[unit].clone(), link, Figure { is_of_all, ..common::figure(set, &period, unit) })
     };
     let page = MapPage {
         cautions: app.texts().cautions.clone(),

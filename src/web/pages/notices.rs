@@ -1,4 +1,4 @@
-//! Temporary notices that stand today, for the map and its layer.
+//! Temporary notices that stand today: for the map and its layer, and for the pages of the trails they are about.
 //!
 //! A notice is about a whole trail: what is shown of it is the trail, the title that visitors read, and its days.
 
@@ -14,7 +14,7 @@ use crate::web::cache::CachePolicy;
 use crate::web::error::Error;
 use crate::web::pages::common;
 use crate::web::pages::watch::day_words;
-use crate::web::views::map::StandingNotice;
+use crate::web::views::notice::StandingNotice;
 use crate::web::views::svg_map::MapNotice;
 
 /// The notices of a day.
@@ -88,16 +88,26 @@ impl Standing {
 
     /// The list beside the map.
     pub(in crate::web) fn listed(&self) -> Vec<StandingNotice> {
-        let row = |found: &Shown| StandingNotice {
-            title: found.title.clone(),
-            href: found.href(),
-            until: day_words(found.days.1),
-        };
-        self.notices.iter().map(row).collect()
+        self.notices.iter().map(Shown::listed).collect()
+    }
+
+    /// Those about one of these trails.
+    pub(in crate::web) fn about(&self, trails: &[&str]) -> Vec<StandingNotice> {
+        let is_about = |found: &&Shown| trails.contains(&found.trail.as_str());
+        self.notices.iter().filter(is_about).map(Shown::listed).collect()
     }
 }
 
 impl Shown {
+    fn listed(&self) -> StandingNotice {
+        StandingNotice {
+            title: self.title.clone(),
+            href: self.href(),
+            from: day_words(self.days.0),
+            until: day_words(self.days.1),
+        }
+    }
+
     /// Its address.
     pub(in crate::web) fn href(&self) -> String {
         format!("/notices/{}", self.id)

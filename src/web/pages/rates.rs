@@ -6,7 +6,6 @@ use crate::analysis::rates::FalseShare;
 use crate::analysis::rates::Interval;
 use crate::analysis::rates::Provenance;
 use crate::analysis::rates::Rank;
-use crate::analysis::rates::Spread;
 use crate::derived::exposure::ExposureLayer;
 use crate::derived::facts::Facts;
 use crate::derived::rate_pattern::Pattern;
@@ -23,6 +22,7 @@ use crate::web::cache::CachePolicy;
 use crate::web::cache::Cached;
 use crate::web::error::Error;
 use crate::web::pages::common;
+use crate::web::pages::common::ToldApart;
 use crate::web::pages::season::p_words;
 use crate::web::query::Query;
 use crate::web::views;
@@ -174,16 +174,13 @@ fn stratum(ground: &Ground<'_>, number: usize) -> Option<StratumRow> {
         lower: interval.lower * by,
         upper: interval.upper * by,
     };
-    let spread = match fit.spread {
-        Spread::ToldApart { no_spread_probability } => {
-            format!("yes; probability that all rates are the same {no_spread_probability:.2}")
-        }
-        Spread::CannotTellApart { no_spread_probability } => {
-            format!(
-                "cannot tell stretches apart; probability that all rates are the same {no_spread_probability:.2}"
-            )
-        }
+    let (told_apart, same) = common::told_apart(fit.spread);
+    let told_apart = match told_apart {
+        ToldApart::Yes => "yes",
+        ToldApart::NotSurely => "not surely",
+        ToldApart::CannotTell => "cannot tell stretches apart",
     };
+    let spread = format!("{told_apart}; probability that all rates are the same {same:.2}");
     (fit.n_units > 0).then(|| StratumRow {
         name: set.stratum_names[number].clone(),
         n_units: fit.n_units,

@@ -35,6 +35,7 @@ use crate::web::cache::Cached;
 use crate::web::error::Error;
 use crate::web::pages::common;
 use crate::web::pages::map::period_words;
+use crate::web::pages::notices;
 use crate::web::pages::survey;
 use crate::web::query::Query;
 use crate::web::views;
@@ -101,6 +102,7 @@ pub async fn show(app: Exact, query: Query) -> Result<Response, Error> {
     let dispersion = forecast::dispersion(&season);
     let behind =
         |answer: &RouteAnswer| common::behind(&rates.stretches, &exposure, answer.stretches.iter().copied());
+    let standing = notices::standing(&app, &facts).await?;
     let of_all = common::behind(&rates.stretches, &exposure, 0..rates.stretches.names.len());
     let shown = |answer: Result<RouteAnswer, String>| {
         answer.map(|answer| RouteShown {
@@ -116,6 +118,10 @@ pub async fn show(app: Exact, query: Query) -> Result<Response, Error> {
             figures: figures(&answer.forecast),
             km: km(&answer),
             behind: behind(&answer),
+            notices: {
+                let trails: Vec<&str> = answer.by_trail.iter().map(|(trail, _)| trail.as_str()).collect();
+                standing.about(&trails)
+            },
             by_trail: answer.by_trail,
             dispersion,
         })
@@ -150,7 +156,8 @@ pub async fn show(app: Exact, query: Query) -> Result<Response, Error> {
             .map_or_else(String::new, |length| format!("{:.0} m", length.in_metres())),
     };
     let frame = common::frame(&facts, Section::Analysis, "What to expect on a walk", records(&rates));
-    let policy = CachePolicy::of_revision(facts.revision, format!("route {}", query.words()));
+    let policy = standing
+        .policy(|day| CachePolicy::of_revision(facts.revision, format!("route {}{day}", query.words())));
     let markup = views::layout::page(&frame, views::route::body(&page));
     Ok((status, Cached(policy, markup)).into_response())
 }

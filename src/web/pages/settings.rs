@@ -285,6 +285,7 @@ fn respond(status: StatusCode, known: &Known, forms: Forms) -> Response {
         area_name: known.area.name.clone(),
         basis: Basis {
             revision: Some(known.revision),
+            written_on: String::new(),
             records: String::new(),
             parameters: known.settings.words(),
         },

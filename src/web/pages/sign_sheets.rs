@@ -11,6 +11,7 @@ use crate::web::error::Error;
 use crate::web::pages::common;
 use crate::web::pages::signs;
 use crate::web::pages::signs::Texts;
+use crate::web::pages::watch::day_words;
 use crate::web::query::Query;
 use crate::web::views;
 use crate::web::views::layout::Section;
@@ -40,9 +41,10 @@ pub async fn show(app: Exact, query: Query) -> Result<impl IntoResponse, Error> 
     let page = SheetsPage {
         signs: plan.sites.iter().enumerate().map(sheets).collect(),
         basis: format!(
-            "{}, data revision {}, {}, sign",
+            "{}, data revision {}{}, {}, sign",
             facts.area.name,
             facts.revision,
+            facts.written_on.map(|day| format!(" of {}", day_words(day))).unwrap_or_default(),
             facts.settings.words()
         ),
         plan_href: signs::with_words("/signs", &query),

@@ -20,6 +20,7 @@ use crate::derived::survey::SurveyLayer;
 use crate::derived::survey::SurveySet;
 use crate::derived::walks::Fate;
 use crate::derived::walks::WalkLayer;
+use crate::domain::walk::Purpose;
 use crate::web::auth::Exact;
 use crate::web::cache::CachePolicy;
 use crate::web::cache::Cached;
@@ -39,6 +40,9 @@ use crate::web::views::survey::SignedReportingShown;
 use crate::web::views::survey::SurveyPage;
 use crate::web::views::survey::SurveyRow;
 use crate::web::views::survey::SurveyTable;
+
+/// Metres inside places that are worth a word.
+const SHOWN_INSIDE_M: f64 = 50.0;
 
 /// The page.
 pub async fn show(app: Exact, query: Query) -> Result<impl IntoResponse, Error> {
@@ -67,6 +71,7 @@ pub async fn show(app: Exact, query: Query) -> Result<impl IntoResponse, Error> 
     let n_stretches = stretches.rows.len();
     let page = SurveyPage {
         summary: summary(&layer),
+        inside_places: inside_places(&facts, &walks),
         reporting: reporting(layer.ratios.first()),
         ratios: layer.ratios.iter().map(|group| ratio_row(group, least)).collect(),
         ratio_basis: ratio_basis(&layer),
@@ -130,6 +135,24 @@ fn summary(layer: &SurveyLayer) -> String {
         short_km(1000.0 / rate.value),
         short_km(1000.0 / rate.upper),
         short_km(1000.0 / rate.lower)
+    )
+}
+
+/// How much of planned walks lay inside places, in a sentence; empty where none did.
+fn inside_places(facts: &Facts, walks: &WalkLayer) -> String {
+    let planned =
+        facts.walks.iter().zip(&walks.walks).filter(|(walk, _)| walk.given.purpose == Purpose::Planned);
+    let (inside_m, walked_m) = planned.fold((0.0, 0.0), |(inside_m, walked_m), (_, walk)| {
+        (inside_m + walk.inside_places_m(), walked_m + walk.matched.walked_m())
+    });
+    if inside_m < SHOWN_INSIDE_M {
+        return String::new();
+    }
+    format!(
+        "Planned walks went {:.1} km on the trails, {:.1} km of it inside places with visits: what is met there is divided by \
+         visits, so that these kilometres are in no rate here.",
+        walked_m / 1000.0,
+        inside_m / 1000.0
     )
 }
 

@@ -14,6 +14,7 @@ use crate::web::cache::CachePolicy;
 use crate::web::cache::Cached;
 use crate::web::error::Error;
 use crate::web::pages::common;
+use crate::web::pages::notices;
 use crate::web::pages::survey;
 use crate::web::query::Query;
 use crate::web::views;
@@ -43,6 +44,7 @@ pub async fn show(app: Exact, query: Query) -> Result<impl IntoResponse, Error> 
     let by_trail = rates::in_period(&rates.trails, &rates.bounds, &season, all)?;
     let by_stretch = rates::in_period(&rates.stretches, &rates.bounds, &season, all)?;
     let all_at_once = rates.stretches.names.len() <= MOST_AT_ONCE;
+    let standing = notices::standing(&app, &facts).await?;
     let row = |unit: usize| {
         let name = &rates.trails.names[unit];
         let habitat = facts.trails.iter().find(|trail| trail.name == *name);
@@ -53,6 +55,7 @@ pub async fn show(app: Exact, query: Query) -> Result<impl IntoResponse, Error> 
             habitat: habitat.map(|trail| trail.habitat.clone()).unwrap_or_default(),
             length_km: length_km(&rates, &network, unit),
             figure: common::figure(&rates.trails, &by_trail, unit),
+            notices: standing.about(&[name.as_str()]),
             stretches: if shows_stretches { stretches(&rates, unit, &by_stretch) } else { Vec::new() },
         }
     };
@@ -71,7 +74,9 @@ pub async fn show(app: Exact, query: Query) -> Result<impl IntoResponse, Error> 
     let page = TrailsPage { trails, places, reporting };
     let frame = common::frame(&facts, Section::Trails, "Trails", common::rate_records(&rates));
     let markup = views::layout::page(&frame, views::trails::body(&page));
-    Ok(Cached(CachePolicy::of_revision(facts.revision, format!("trails {picked:?}")), markup))
+    let policy =
+        standing.policy(|day| CachePolicy::of_revision(facts.revision, format!("trails {picked:?}{day}")));
+    Ok(Cached(policy, markup))
 }
 
 fn length_km(rates: &RateLayer, network: &NetworkLayer, trail: usize) -> f64 {

@@ -33,12 +33,15 @@ use crate::web::cache::CachePolicy;
 use crate::web::cache::Cached;
 use crate::web::error::Error;
 use crate::web::pages::common;
+use crate::web::pages::common::ToldApart;
 use crate::web::pages::decisions;
 use crate::web::pages::exposure::site_words;
+use crate::web::pages::notices;
 use crate::web::pages::survey;
 use crate::web::query::key;
 use crate::web::views;
 use crate::web::views::charts::Estimate;
+use crate::web::views::charts::probability;
 use crate::web::views::layout::Section;
 use crate::web::views::svg_map::MapLine;
 use crate::web::views::unit::RecordRow;
@@ -83,6 +86,7 @@ struct Scene {
     rates: Derived<RateLayer>,
     walks: Derived<WalkLayer>,
     reporting: String,
+    standing: notices::Standing,
     by_stretch: rates::PeriodRates,
     by_segment: rates::PeriodRates,
 }
@@ -100,6 +104,7 @@ impl Scene {
             snaps: deriver.snaps(&facts).await?,
             walks: deriver.walks(&facts).await?,
             reporting: survey::reporting_words(app, &facts).await?,
+            standing: notices::standing(app, &facts).await?,
             by_stretch: rates::in_period(&rates.stretches, &rates.bounds, &season, all)?,
             by_segment: rates::in_period(&rates.segments, &rates.bounds, &season, all)?,
             rates,
@@ -110,7 +115,9 @@ impl Scene {
     fn respond(&self, page: &UnitPage) -> Cached<maud::Markup> {
         let frame =
             common::frame(&self.facts, Section::Trails, &page.name, common::rate_records(&self.rates));
-        let policy = CachePolicy::of_revision(self.facts.revision, format!("{} {}", page.kind, page.name));
+        let policy = self.standing.policy(|day| {
+            CachePolicy::of_revision(self.facts.revision, format!("{} {}{day}", page.kind, page.name))
+        });
         Cached(policy, views::layout::page(&frame, views::unit::body(page)))
     }
 
@@ -130,7 +137,9 @@ impl Scene {
             title: set.names[unit].clone(),
             picked: true,
         });
-        let (records, counts, n_ambiguous) = self.records(members);
+        let (records, mut counts, n_ambiguous) = self.records(members);
+        // The mean over draws, as in the figure: weights of records would round to another number.
+        counts[0] = fit.count;
         let stratum = &set.fit.strata[set.stratum[unit]];
         let per_1000 = |it: crate::analysis::rates::Interval| Estimate {
             value: it.mean * 1000.0,
@@ -179,6 +188,7 @@ impl Scene {
             records,
             exposure_lines: self.closed_line(members).into_iter().chain(lines).collect(),
             parent,
+            notices: self.standing.about(&[self.network.network.trails[set.strata[unit]].name.as_str()]),
             decisions: None,
         })
     }
@@ -290,15 +300,14 @@ pub(super) fn when_words(time: &EventTime) -> String {
 }
 
 fn spread_words(spread: Spread) -> String {
-    match spread {
-        Spread::ToldApart { no_spread_probability } if no_spread_probability < 0.01 => {
-            "parts of this trail differ (probability that they do not: under 1 %)".to_owned()
+    let (told_apart, same) = common::told_apart(spread);
+    let same = probability(same);
+    match told_apart {
+        ToldApart::Yes => format!("parts of this trail differ (probability that they do not: {same})"),
+        ToldApart::NotSurely => {
+            format!("parts of this trail may differ, not surely (probability that they do not: {same})")
         }
-        Spread::ToldApart { no_spread_probability } => format!(
-            "parts of this trail differ (probability that they do not: {:.0} %)",
-            no_spread_probability * 100.0
-        ),
-        Spread::CannotTellApart { .. } => "the records cannot tell the parts of this trail apart".to_owned(),
+        ToldApart::CannotTell => "the records cannot tell the parts of this trail apart".to_owned(),
     }
 }
 

@@ -27,6 +27,8 @@ use crate::domain::notice::Notice;
 use crate::domain::notice::NoticeDraft;
 use crate::domain::notice::NoticeState;
 use crate::signage::notice;
+use crate::signage::notice::MORE_THAN_USUAL;
+use crate::signage::notice::NoticeCatalogue;
 use crate::signage::notice::NoticeFields;
 use crate::signage::wording;
 use crate::web::auth::Exact;
@@ -115,7 +117,8 @@ async fn page(
     let today = app.clock().today(&facts.area.time_zone);
     let notices = app.store().snapshot().await?.notices(facts.area.id).await?;
     let records = season.as_ref().map(|season| season.basis.join("; ")).unwrap_or_default();
-    let form = completed(app, facts, form);
+    let outstanding = Outstanding::of(app, facts).await?;
+    let form = completed(app, facts, form, &outstanding.lately(today));
     let shown = WatchPage {
         closed: common::closed_words(app, facts).await?,
         season,
@@ -132,14 +135,100 @@ async fn page(
     Ok((status, Cached(CachePolicy::Never, markup)).into_response())
 }
 
-/// The form with the trails and wordings there are.
-fn completed(app: &App, facts: &Facts, form: NoticeForm) -> NoticeForm {
+/// The form with the trails and wordings there are; where no wording was chosen, with one that is true of the trail.
+fn completed(app: &App, facts: &Facts, form: NoticeForm, outstanding: &[String]) -> NoticeForm {
     let title = |wording: &notice::NoticeWording| wording.title.replace("{trail}", "the trail");
+    let known = wordings(app);
+    let more = known.iter().find(|wording| wording.key == MORE_THAN_USUAL);
+    let usual = match outstanding.contains(&form.trail) {
+        true => more,
+        false => known.iter().find(|wording| wording.key != MORE_THAN_USUAL),
+    };
+    let chosen = if form.wording.is_empty() { usual.map(|wording| wording.key.clone()) } else { None };
+    let may_say_more = more.map(|more| (title(more), outstanding.to_vec()));
     NoticeForm {
         trails: facts.trails.iter().map(|trail| trail.name.clone()).collect(),
-        wordings: wordings(app).iter().map(|wording| (wording.key.clone(), title(wording))).collect(),
+        wordings: known.iter().map(|wording| (wording.key.clone(), title(wording))).collect(),
+        wording: chosen.unwrap_or_else(|| form.wording.clone()),
+        may_say_more,
         basis: facts.basis.to_string(),
         ..form
+    }
+}
+
+/// What stands out this season, by trail, whichever unit it was found in.
+struct Outstanding {
+    /// Trail and the last day of a finding on it or on a stretch of it.
+    on: Vec<(String, Date)>,
+    /// Whether the area as a whole stands out.
+    is_area: bool,
+    /// Why nothing can be said to stand out, where nothing can.
+    unknown: Option<String>,
+}
+
+impl Outstanding {
+    /// By stretches and by trails, up to the last day of the data.
+    async fn of(app: &App, facts: &Derived<Facts>) -> Result<Self, Error> {
+        let mut found = Self { on: Vec::new(), is_area: false, unknown: None };
+        for unit in [UnitKind::Stretch, UnitKind::Trail] {
+            let layer = match app.deriver().watch(facts, WatchChoice { unit, until: None }).await {
+                Ok(layer) => layer,
+                Err(DeriveError::Unanswerable(reason)) => {
+                    found.unknown = Some(reason);
+                    continue;
+                }
+                Err(error) => return Err(error.into()),
+            };
+            for alarm in &layer.watch.alarms {
+                match alarm.watched {
+                    Watched::All => found.is_area = true,
+                    Watched::Unit(unit) => {
+                        let trail = facts.trails.get(layer.trails[unit]).map(|trail| trail.name.clone());
+                        let last = layer.weeks[alarm.until_week].1;
+                        found.on.extend(trail.map(|trail| (trail, last)));
+                    }
+                }
+            }
+        }
+        Ok(found)
+    }
+
+    /// The trails of which it is true on a day that more than usual was reported lately.
+    fn lately(&self, day: Date) -> Vec<String> {
+        let mut trails: Vec<String> =
+            self.on.iter().filter(|(_, last)| !is_past(*last, day)).map(|(trail, _)| trail.clone()).collect();
+        trails.sort();
+        trails.dedup();
+        trails
+    }
+
+    /// Why a notice that is put up on a day must not say that more than usual was reported along a trail; none where it may.
+    fn why_not(&self, trail: &str, day: Date, instead: &str) -> Option<String> {
+        let last = self.on.iter().filter(|(on, _)| on == trail).map(|(_, last)| *last).max();
+        let reason = match (last, &self.unknown) {
+            (Some(last), _) if !is_past(last, day) => return None,
+            (Some(last), _) => format!(
+                "what stood out along {trail} ended on {}, over four weeks before the first day of the notice",
+                day_words(last)
+            ),
+            (None, Some(unknown)) => format!("nothing can be said to stand out along {trail}. {unknown}"),
+            (None, None) if self.is_area => {
+                format!("the whole area stands out now, but {trail} and its stretches do not by themselves")
+            }
+            (None, None) => format!("nothing stands out along {trail} now, nor along any stretch of it"),
+        };
+        let reason = reason.trim_end_matches('.');
+        Some(format!(
+            "{reason}. A sign must not say that more snakes than usual were reported there. {instead}"
+        ))
+    }
+}
+
+/// What staff may choose in place of saying that more than usual was reported.
+fn instead(app: &App, trail: &str) -> String {
+    match app.texts().notices.first().and_then(NoticeCatalogue::general) {
+        Some(wording) => format!("Choose instead: {}.", wording.title.replace("{trail}", trail)),
+        None => "The texts of notices have no other wording: add one that is true at any time.".to_owned(),
     }
 }
 
@@ -325,7 +414,18 @@ pub async fn make(
     let shown = text("basis");
     let is_anew = !shown.is_empty() && shown != facts.basis.to_string();
     let anew = ("basis".to_owned(), WORKED_OUT_ANEW.to_owned());
-    match draft(&app, &facts, &form) {
+    let mut drafted = draft(&app, &facts, &form);
+    if form.wording == MORE_THAN_USUAL && facts.trails.iter().any(|trail| trail.name == form.trail) {
+        let today = app.clock().today(&facts.area.time_zone);
+        let day = form.start.parse::<Date>().map_or(today, |start| start.max(today));
+        let outstanding = Outstanding::of(&app, &facts).await?;
+        if let Some(words) = outstanding.why_not(&form.trail, day, &instead(&app, &form.trail)) {
+            let mut errors = drafted.err().unwrap_or_default();
+            errors.push(("wording".to_owned(), words));
+            drafted = Err(errors);
+        }
+    }
+    match drafted {
         Ok(_) if is_anew => form.errors = vec![anew],
         Ok(draft) => {
             let summary = format!("temporary notice about {}", draft.trail);
@@ -464,10 +564,7 @@ fn notice_text(
     notices: &notice::NoticeCatalogue,
     signs: &wording::Catalogue,
 ) -> Option<NoticeText> {
-    let day = |date: Date| {
-        let month = &signs.months[usize::from(date.month().unsigned_abs()) - 1];
-        format!("{} {month} {}", date.day(), date.year())
-    };
+    let day = |date: Date| notices.day(signs, date);
     let fields = NoticeFields {
         trail: found.given.trail.clone(),
         start: day(found.given.start),

@@ -11,6 +11,7 @@ use serde::Serialize;
 use crate::derived::study;
 use crate::derived::study::Layers;
 use crate::derived::study::Table;
+use crate::domain::revision::Revision;
 use crate::signage::export;
 use crate::web::study::StudyError;
 use crate::web::study::figures;
@@ -40,6 +41,9 @@ pub struct Manifest {
     /// of earlier versions.
     #[serde(default)]
     pub basis: Option<u64>,
+    /// What the two revisions mean, in words; empty in archives of earlier versions.
+    #[serde(default)]
+    pub basis_means: String,
     /// The seed of all draws.
     pub seed: u64,
     /// Draws.
@@ -85,7 +89,10 @@ pub fn files(layers: &Layers) -> Result<Files, StudyError> {
     }
     let facts = &layers.facts;
     let basis = [
-        ("Data revision", facts.basis.to_string()),
+        (
+            "Data revision of the figures (later ones hold decisions and notices alone)",
+            facts.basis.to_string(),
+        ),
         ("Seed", facts.settings.seed().to_string()),
         ("Draws", facts.settings.draws().to_string()),
         ("Settings", facts.parameters.clone()),
@@ -99,6 +106,7 @@ pub fn files(layers: &Layers) -> Result<Files, StudyError> {
         area: facts.area.name.clone(),
         revision: facts.revision.0,
         basis: Some(facts.basis.0),
+        basis_means: basis_words(facts.revision, facts.basis),
         seed: facts.settings.seed(),
         draws: facts.settings.draws() as u64,
         settings: facts.parameters.clone(),
@@ -108,6 +116,17 @@ pub fn files(layers: &Layers) -> Result<Files, StudyError> {
     };
     files.insert(MANIFEST.to_owned(), json(&manifest)?);
     Ok(files)
+}
+
+/// What the two revisions of a manifest mean.
+fn basis_words(revision: Revision, basis: Revision) -> String {
+    match revision == basis {
+        true => format!("Figures, methods and all tables rest on data revision {basis}."),
+        false => format!(
+            "Figures, methods and tables rest on data revision {basis} (basis). Up to revision {revision} decisions and notices \
+             alone were written since: they are in their own tables and change no figure."
+        ),
+    }
 }
 
 fn program() -> String {
@@ -247,6 +266,16 @@ mod tests {
         let packed = pack(&files).unwrap();
         assert_eq!(unpack_within(&packed, 1000).unwrap(), files);
         assert!(matches!(unpack_within(&packed, 999), Err(StudyError::Read(_))));
+    }
+
+    #[test]
+    fn a_manifest_says_what_its_two_revisions_mean() {
+        assert!(!basis_words(Revision(32), Revision(32)).contains("basis"));
+        let words = basis_words(Revision(35), Revision(32));
+        assert!(
+            words.contains("data revision 32 (basis)") && words.contains("revision 35 decisions"),
+            "{words}"
+        );
     }
 
     #[test]

@@ -153,6 +153,7 @@ mod tests {
             area: "Example".to_owned(),
             revision,
             basis: Some(revision),
+            basis_means: String::new(),
             seed: 1,
             draws: 200,
             settings: "default settings".to_owned(),

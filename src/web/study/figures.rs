@@ -20,6 +20,7 @@ use crate::web::views::charts::Curve;
 use crate::web::views::charts::Estimate;
 use crate::web::views::charts::format_rate;
 use crate::web::views::figure::class_of;
+use crate::web::views::figure::format_count;
 use crate::web::views::forest;
 use crate::web::views::forest::Axis;
 use crate::web::views::forest::Forest;
@@ -224,7 +225,7 @@ fn caterpillars(layers: &Layers) -> Result<Vec<Part>, String> {
         let fit = &set.fit.units[*unit];
         Some(ForestRow {
             label: set.names[*unit].clone(),
-            counts: format!("{:.1} in {:.0} km", fit.count, fit.exposure_km),
+            counts: format!("{} in {:.0} km", format_count(fit.count), fit.exposure_km),
             estimate: common::estimate(limits),
             class: class_of(common::stroke(period.drawn[*unit])),
         })
@@ -246,6 +247,8 @@ fn caterpillars(layers: &Layers) -> Result<Vec<Part>, String> {
 /// A figure for each page of ranked stretches.
 fn pages_of(rows: &[ForestRow], all_trails: &str) -> Vec<Part> {
     let n_ranked = rows.len();
+    // One axis for all pages.
+    let all: Vec<Estimate> = rows.iter().map(|row| row.estimate).collect();
     let page = |(page, rows): (usize, &[ForestRow])| {
         let (first, last) = (page * MOST_STRETCHES + 1, page * MOST_STRETCHES + rows.len());
         let notes = vec![
@@ -259,6 +262,7 @@ fn pages_of(rows: &[ForestRow], all_trails: &str) -> Vec<Part> {
             description: "Stretches with encounter rate and 95 % interval".to_owned(),
             unit: "reports per 1,000 km walked".to_owned(),
             axis: Axis::Log,
+            also: all.clone(),
             rows: rows.to_vec(),
         };
         let is_alone = n_ranked <= MOST_STRETCHES;

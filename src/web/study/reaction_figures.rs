@@ -77,6 +77,7 @@ fn any_of_kind(layer: &ReactionLayer, kind: OfKind) -> Result<Drawn, String> {
             .to_owned(),
     ];
     let forest = Forest {
+        also: Vec::new(),
         description: "Share of approaches that showed each reaction, by kind of contact, with 95 % limits"
             .to_owned(),
         unit: "share of approaches".to_owned(),

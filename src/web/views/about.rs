@@ -84,7 +84,7 @@ pub fn body(page: &AboutPage) -> Markup {
             h2 { "Parameters" }
             table.stack {
                 thead { tr { th scope="col" { "Parameter" } th.num scope="col" { "Value" } th scope="col" { "What it does" } } }
-                tbody { @for (name, value, what) in &page.parameters { tr { th scope="row" { (name) } td.num data-label="Value" { (value) } td data-label="What it does" { (what) } } } }
+                tbody { @for (name, value, what) in &page.parameters { tr { th scope="row" { (name) } td.num data-label="Value" { (value) } td.prose data-label="What it does" { (what) } } } }
             }
         }
         section.card { h2 { "References" } ul { @for reference in REFERENCES { li { (reference) } } } }

@@ -160,9 +160,13 @@ pub fn probability(probability: f64) -> String {
     }
 }
 
-/// How many times the mean, with two places; "below 0.01" where those would be zero, since nothing says that it is none.
+/// How many times the mean, with two places; "below 0.01" where those would be zero and it is not, "0" where it is none.
 pub fn times(value: f64) -> String {
-    if value < 0.005 { "below 0.01".to_owned() } else { format!("{value:.2}") }
+    match value {
+        0.0 => "0".to_owned(),
+        small if small < 0.005 => "below 0.01".to_owned(),
+        value => format!("{value:.2}"),
+    }
 }
 
 /// A whole number with commas between thousands.
@@ -418,7 +422,9 @@ mod tests {
         assert_eq!(thousands(-1234567), "-1,234,567");
         assert_eq!(percent(0.034), "3.4 %");
         assert_eq!(percent(0.41), "41 %");
-        for (value, words) in [(0.0, "below 0.01"), (0.0049, "below 0.01"), (0.006, "0.01"), (1.2, "1.20")] {
+        for (value, words) in
+            [(0.0, "0"), (1e-9, "below 0.01"), (0.0049, "below 0.01"), (0.006, "0.01"), (1.2, "1.20")]
+        {
             assert_eq!(times(value), words);
         }
     }

@@ -212,7 +212,8 @@ fn of_ticked(given: &Given) -> Markup {
 pub fn several_body(asks: &[Ask], given: &Given) -> Markup {
     html! {
         div.page-head { h1 { "Decide about " (asks.len()) " stretches" } a.button href="/decisions" { "Decisions" } }
-        @if let Some(words) = given.error("shown") { p.notice { (words) } }
+        (form::summary(given.errors().map(|(field, words)| (field, "", words))))
+        (form::error_at("shown", given))
         @for ask in asks { article.card { h3 { a href=(ask.href) { (ask.name) } } (figure(&ask.figure)) } }
         form.card method="post" action="/decisions/several" {
             @for ask in asks { input type="hidden" name="stretch" value=(key(ask)); }

@@ -8,6 +8,7 @@ use crate::web::views::charts::Estimate;
 use crate::web::views::charts::percent;
 use crate::web::views::effect_watch;
 use crate::web::views::effect_watch::WatchingShown;
+use crate::web::views::form;
 
 /// The page.
 #[derive(Debug, Clone)]
@@ -127,6 +128,7 @@ pub struct PlanningShown {
 pub fn body(page: &EffectPage) -> Markup {
     html! {
         h1 { "Did the signs help?" }
+        (form::summary(page.errors.iter().map(|(field, words)| (field.as_str(), label(field), words.as_str()))))
         @if !page.closed.is_empty() { p.notice { (page.closed) } }
         p { strong { (page.headline) } }
         @match &page.campaigns {
@@ -181,9 +183,9 @@ fn outcome_row(outcome: &OutcomeRow) -> Markup {
                 td.num data-label="With signs over without" { (format!("{:.2}", estimate.value)) }
                 td.num data-label="95 % interval" { (limits_words(estimate.lower, estimate.upper)) }
             }
-            Err(words) => td colspan="2" data-label="With signs over without" { (words) },
+            Err(words) => td.prose colspan="2" data-label="With signs over without" { (words) },
         }
-        td data-label="What may be said" { (outcome.verdict) @if !outcome.tests.is_empty() { br; span.small.soft { (outcome.tests) } } }
+        td.prose data-label="What may be said" { (outcome.verdict) @if !outcome.tests.is_empty() { br; span.small.soft { (outcome.tests) } } }
     } }
 }
 
@@ -296,6 +298,22 @@ fn sign_row(sign: &SignShown, page: &EffectPage) -> Markup {
     } }
 }
 
+/// The label of a field of the forms that record signs and watches.
+fn label(field: &str) -> &'static str {
+    let of_watch = effect_watch::FIELDS.iter().find(|(name, ..)| *name == field).map(|(_, label, ..)| *label);
+    let of_sign = PUT_UP.iter().find(|(name, ..)| *name == field).map(|(_, label, _)| *label);
+    of_watch.or(of_sign).unwrap_or("")
+}
+
+/// The fields of a sign that was put up: name, label, kind.
+const PUT_UP: [(&str, &str, &str); 5] = [
+    ("name", "Name", "text"),
+    ("latitude", "Latitude, degrees", "text"),
+    ("longitude", "Longitude, degrees", "text"),
+    ("kind", "Kind, as trail sign or trailhead panel", "text"),
+    ("day", "Put up on", "date"),
+];
+
 fn put_up(page: &EffectPage) -> Markup {
     let field = |name: &str, label: &str, kind: &str| {
         let value = message(&page.given, name).unwrap_or_default();
@@ -303,26 +321,22 @@ fn put_up(page: &EffectPage) -> Markup {
         html! {
             label { (label)
                 input name=(name) value=(value) type=(kind) required aria-invalid=[wrong.map(|_| "true")];
-                @if let Some(words) = wrong { span.field-error { (words) } }
+                @if let Some(words) = wrong { span.field-error id=(form::anchor(name)) { (words) } }
             }
         }
     };
     html! {
         details.no-print open[page.errors.iter().any(|(field, _)| !field.starts_with("watch-"))] {
             summary { "Record a sign that was put up" }
-            @if let Some(words) = message(&page.errors, "form") { p.notice { (words) } }
+            @if let Some(words) = message(&page.errors, "form") { p.notice id=(form::anchor("form")) { (words) } }
             form.row method="post" action="/effect/signs" {
-                (field("name", "Name", "text"))
-                (field("latitude", "Latitude, degrees", "text"))
-                (field("longitude", "Longitude, degrees", "text"))
-                (field("kind", "Kind, as trail sign or trailhead panel", "text"))
-                (field("day", "Put up on", "date"))
+                @for (name, label, kind) in PUT_UP { (field(name, label, kind)) }
                 @if !page.plans.is_empty() { label { "For the plan"
                     select name="plan" {
                         option value="" { "none" }
                         @for (id, name) in &page.plans { option value=(id) selected[message(&page.given, "plan") == Some(&id.to_string())] { (name) } }
                     }
-                    @if let Some(words) = message(&page.errors, "plan") { span.field-error { (words) } }
+                    @if let Some(words) = message(&page.errors, "plan") { span.field-error id=(form::anchor("plan")) { (words) } }
                 } }
                 @if page.is_signed { p.small.soft.signed { "Kept under the name you signed in with." } } @else { (field("by", "By", "text")) }
                 button.main type="submit" { "Record" }

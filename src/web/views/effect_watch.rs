@@ -9,6 +9,7 @@ use crate::web::views::charts::Estimate;
 use crate::web::views::charts::percent;
 use crate::web::views::effect::OutcomeRow;
 use crate::web::views::effect::outcomes;
+use crate::web::views::form::anchor;
 
 /// What watching found.
 #[derive(Debug, Clone, Default)]
@@ -165,21 +166,21 @@ pub fn form(given: &[(String, String)], errors: &[(String, String)]) -> Markup {
         details.no-print open[errors.iter().any(|(field, _)| field.starts_with("watch-"))] {
             summary { "Record a watch" }
             p.small { "Stand where nobody needs to pass close to a snake or off the path for you, count the parties that pass, and of these how many did what was asked. Watch places without signs in the same weeks too: without them nothing can be compared." }
-            @if let Some(words) = find(errors, "watch-form") { p.notice { (words) } }
+            @if let Some(words) = find(errors, "watch-form") { p.notice id=(anchor("watch-form")) { (words) } }
             form.row method="post" action="/effect/watches" {
                 @for (name, label, kind, is_needed) in FIELDS {
                     @let wrong = find(errors, name);
                     label { (label)
                         input name=(name) value=(find(given, name).unwrap_or_default()) type=(kind) required[is_needed]
                             maxlength=[(name == "watch-asked").then_some(LONGEST_ASKED)] aria-invalid=[wrong.as_ref().map(|_| "true")];
-                        @if let Some(words) = wrong { span.field-error { (words) } }
+                        @if let Some(words) = wrong { span.field-error id=(anchor(name)) { (words) } }
                     }
                 }
                 label { "Walkers saw that somebody watched"
                     select name="watch-watcher" { @for watcher in Watcher::ALL {
                         option value=(watcher) selected[find(given, "watch-watcher").as_deref() == Some(watcher.term())] { (watcher_words(*watcher)) }
                     } }
-                    @if let Some(words) = find(errors, "watch-watcher") { span.field-error { (words) } }
+                    @if let Some(words) = find(errors, "watch-watcher") { span.field-error id=(anchor("watch-watcher")) { (words) } }
                 }
                 button.main type="submit" { "Record" }
             }

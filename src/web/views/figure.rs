@@ -16,6 +16,8 @@ pub struct Figure {
     pub rate: Result<Estimate, NoRate>,
     /// The class of the estimate, where the map makes a statement.
     pub stroke: Stroke,
+    /// Whether encounters and walking are of all months and hours, while the rate is of some of them.
+    pub is_of_all: bool,
     /// Encounters as counted.
     pub count: f64,
     /// Exposure, kilometres walked by parties.
@@ -115,8 +117,9 @@ fn no_figure(figure: &Figure, reason: NoRate) -> Markup {
 /// "29 encounters in 4,986 km walked (estimated from counters)".
 pub fn counts(figure: &Figure) -> String {
     let noun = if (figure.count - 1.0).abs() < 0.05 { "encounter" } else { "encounters" };
+    let of_all = if figure.is_of_all { ", in all months and hours" } else { "" };
     format!(
-        "{} {noun} in {} km walked ({} to {}; {})",
+        "{} {noun} in {} km walked ({} to {}; {}){of_all}",
         format_count(figure.count),
         thousands(figure.walked_km.round() as i64),
         thousands(figure.walked_limits_km.0.round() as i64),
@@ -136,9 +139,14 @@ pub fn behind(figure: &Figure) -> Behind {
     Behind { count: figure.count, walked_km: Estimate { value: figure.walked_km, lower, upper } }
 }
 
+/// What brings a count that lies halfway between two tenths, but for the last bits, to the upper one; tenths.
+const HALFWAY_UP: f64 = 1e-6;
+
 /// A count: whole where it is whole, with one place where records may lie on either of two segments.
 pub fn format_count(count: f64) -> String {
-    if (count - count.round()).abs() < 0.05 { thousands(count.round() as i64) } else { format!("{count:.1}") }
+    // Sums of draws in another order differ in the last bits: 29.15 must not be 29.1 here and 29.2 there.
+    let tenths = (count * 10.0 + HALFWAY_UP).round();
+    if tenths % 10.0 == 0.0 { thousands((tenths / 10.0) as i64) } else { format!("{:.1}", tenths / 10.0) }
 }
 
 /// The rate as counted, where anybody walked.
@@ -239,6 +247,7 @@ pub fn legend(bounds: [f64; 4]) -> Markup {
 /// A figure of a stretch, made up for tests and previews.
 pub fn sample() -> Figure {
     Figure {
+        is_of_all: false,
         rate: Ok(Estimate { value: 5.3, lower: 3.6, upper: 7.3 }),
         stroke: Stroke::Narrow(4),
         count: 29.0,

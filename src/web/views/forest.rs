@@ -36,6 +36,8 @@ pub struct Forest {
     pub unit: String,
     /// The axis.
     pub axis: Axis,
+    /// What the axis has to hold beside the rows, so that charts to be held beside each other have one.
+    pub also: Vec<Estimate>,
     /// The rows, top first.
     pub rows: Vec<ForestRow>,
 }
@@ -84,7 +86,7 @@ fn ticks(forest: &Forest) -> Vec<(f64, String)> {
     match forest.axis {
         Axis::Share => (0..=4).map(|step| (f64::from(step) / 4.0, format!("{} %", step * 25))).collect(),
         Axis::Log => {
-            let values = forest.rows.iter().map(|row| row.estimate);
+            let values = forest.rows.iter().map(|row| row.estimate).chain(forest.also.iter().copied());
             let low = values.clone().map(|it| it.lower).fold(f64::INFINITY, f64::min).clamp(LOWEST_RATE, 1.0);
             let high = values.map(|it| it.upper).fold(0.0, f64::max).clamp(1.0, 1e6);
             let (first, last) = (low.log10().floor() as i32, high.log10().ceil() as i32);
@@ -121,7 +123,7 @@ mod tests {
             class: Some(2),
         };
         let rows = estimates.iter().map(row).collect();
-        Forest { description: "d".to_owned(), unit: "per 1,000 km".to_owned(), axis, rows }
+        Forest { description: "d".to_owned(), unit: "per 1,000 km".to_owned(), axis, also: Vec::new(), rows }
     }
 
     #[test]
@@ -129,6 +131,9 @@ mod tests {
         let labels = |forest: &Forest| ticks(forest).into_iter().map(|it| it.1).collect::<Vec<_>>();
         assert_eq!(labels(&forest(Axis::Log, &[(2.0, 0.3, 40.0)])), ["0.1", "1", "10", "100"]);
         assert_eq!(labels(&forest(Axis::Log, &[])), ["1", "10"]);
+        let beside = vec![Estimate { value: 2.0, lower: 0.3, upper: 40.0 }];
+        let one_of_two = Forest { also: beside, ..forest(Axis::Log, &[(2.0, 1.0, 3.0)]) };
+        assert_eq!(labels(&one_of_two), ["0.1", "1", "10", "100"]);
         assert_eq!(labels(&forest(Axis::Log, &[(0.0, 0.0, 0.001)])), ["0.01", "0.1", "1"]);
     }
 

@@ -14,7 +14,7 @@ pub fn text(words: &str, name: &str, given: &Given) -> Markup {
     html! {
         label { (words)
             input name=(name) value=(given.get(name)) maxlength="2000" aria-invalid=[error.map(|_| "true")];
-            (error_line(error))
+            (error_at(name, given))
         }
     }
 }
@@ -39,7 +39,7 @@ pub fn lines(words: &str, name: &str, given: &Given) -> Markup {
     html! {
         label { (words)
             textarea name=(name) rows="2" maxlength="2000" aria-invalid=[error.map(|_| "true")] { (given.get(name)) }
-            (error_line(error))
+            (error_at(name, given))
         }
     }
 }
@@ -50,7 +50,7 @@ pub fn date(words: &str, name: &str, given: &Given) -> Markup {
     html! {
         label { (words)
             input type="date" name=(name) value=(given.get(name)) aria-invalid=[error.map(|_| "true")];
-            (error_line(error))
+            (error_at(name, given))
         }
     }
 }
@@ -63,12 +63,38 @@ pub fn choice(words: &str, name: &str, given: &Given, options: &[(&str, &str)]) 
             @for (value, words) in options {
                 label.choice { input type="radio" name=(name) value=(value) checked[given.get(name) == *value]; (words) }
             }
-            (error_line(given.error(name)))
+            (error_at(name, given))
         }
     }
+}
+
+/// What is wrong with a form, at the top of its page: a link to each field, with its label where the words do not name it.
+/// Nothing when nothing is wrong.
+pub fn summary<'a>(errors: impl IntoIterator<Item = (&'a str, &'a str, &'a str)>) -> Markup {
+    let errors: Vec<_> = errors.into_iter().collect();
+    html! {
+        @if !errors.is_empty() {
+            div.notice role="alert" {
+                p { strong { "Nothing was kept. Mend what is marked below:" } }
+                ul { @for (field, label, words) in errors {
+                    li { a href={ "#" (anchor(field)) } { @if !label.is_empty() { (label) ": " } (words) } }
+                } }
+            }
+        }
+    }
+}
+
+/// The name of the place on the page where it is said what is wrong with a field.
+pub fn anchor(field: &str) -> String {
+    format!("wrong-{field}")
 }
 
 /// What is wrong with a field, where something is.
 pub fn error_line(error: Option<&str>) -> Markup {
     html! { @if let Some(words) = error { span.field-error { (words) } } }
+}
+
+/// The same, as a place to lead to.
+pub fn error_at(field: &str, given: &Given) -> Markup {
+    html! { @if let Some(words) = given.error(field) { span.field-error id=(anchor(field)) { (words) } } }
 }

@@ -17,6 +17,8 @@ pub struct DataPage {
     pub n_open_errors: u64,
     /// How far the computed figures are, in words; empty where nobody follows the data.
     pub progress: String,
+    /// Why fewer reports are in figures than there are, in words.
+    pub left_out: String,
     /// Whether the reader may see every change.
     pub may_see_changes: bool,
 }
@@ -51,6 +53,7 @@ pub fn data_body(page: &DataPage) -> Markup {
                         td.num { (thousands(*n as i64)) }
                     } } }
                 }
+                @if !page.left_out.is_empty() { p.small.soft { (page.left_out) } }
             }
             section.card {
                 h2 { "Rows that did not go in" }
@@ -245,8 +248,16 @@ pub struct BatchPage {
     pub files: Vec<FileRow>,
     /// The first rows that did not go in.
     pub errors: Vec<ErrorRow>,
-    /// Of the encounters that went in: how many have no position, and how many no day.
-    pub lacking: (u64, u64),
+    /// When it was brought in, where the same file has just come again.
+    pub brought_in_before: Option<String>,
+    /// Rows that changed a record that was there.
+    pub n_changed: u64,
+    /// What it added that is there, and would be taken out: content and records.
+    pub holds: Vec<(String, u64)>,
+    /// Who took it back, when and why.
+    pub taken_back: Option<String>,
+    /// Of the encounters that went in: how many have no position, how many no day, and how many of those of a survey no walk.
+    pub lacking: (u64, u64, u64),
     /// Whether the reader may take it back.
     pub may_undo: bool,
 }
@@ -261,6 +272,9 @@ pub struct FileRow {
     /// Header and field.
     pub mapping: Vec<(String, String)>,
 }
+
+/// The state of a row that waits.
+pub const OPEN: &str = "open";
 
 /// One row that did not go in.
 #[derive(Debug, Clone)]
@@ -289,13 +303,19 @@ pub fn batch_body(page: &BatchPage) -> Markup {
     html! {
         div.page-head {
             div { h1 { "Batch " (page.row.id) ": " (page.row.content) } p.soft { (page.row.by) } }
-            @if page.may_undo && !page.row.undone && accepted > 0 {
-                form method="post" action={ "/data/batches/" (page.row.id) "/undo" } { button type="submit" { "Undo this batch" } }
-            }
         }
-        @if page.row.undone { p.notice { "This batch was undone: its rows no longer count." } }
+        @if let Some(when) = &page.brought_in_before {
+            p.notice role="status" { "This file was brought in before, on " (when) " as batch " (page.row.id) ": nothing changed." }
+        }
+        @if page.row.undone {
+            p.notice { "This batch was undone: its rows no longer count." @if let Some(words) = &page.taken_back { " " (words) "." } }
+        }
         p.card {
-            strong { (thousands(accepted as i64)) } " rows went in, " strong { (thousands(unchanged as i64)) } " were there already, "
+            strong { (thousands(accepted as i64)) } " rows went in"
+            @if page.n_changed > 0 {
+                " (" (thousands(accepted.saturating_sub(page.n_changed) as i64)) " new, " (thousands(page.n_changed as i64)) " changed a record that was there)"
+            }
+            ", " strong { (thousands(unchanged as i64)) } " were there already, "
             strong { (thousands(refused as i64)) } " did not go in."
             @for words in lacking(page.lacking) { br; (words) }
         }
@@ -307,11 +327,34 @@ pub fn batch_body(page: &BatchPage) -> Markup {
             }
         }
         @if !page.errors.is_empty() { (error_table(&page.errors)) }
+        @if page.may_undo && !page.row.undone && accepted > 0 { (undo(page)) }
+    }
+}
+
+/// Asks first, with what is taken out.
+fn undo(page: &BatchPage) -> Markup {
+    html! {
+        details.card {
+            summary { "Undo this batch" }
+            p { "That takes out what the batch added, and every figure is computed again without it:" }
+            ul {
+                @for (content, n) in &page.holds { li { (content) ": " (thousands(*n as i64)) } }
+                @if page.holds.is_empty() { li { "nothing that is still there" } }
+                @if page.n_changed > 0 {
+                    li { "Put back to what they were before: " (thousands(page.n_changed as i64)) ", where nobody has changed them since" }
+                }
+            }
+            p.small.soft { "The batch stays in the list as undone, and its file can be brought in again. Rows of it that wait can be mended no longer." }
+            form method="post" action={ "/data/batches/" (page.row.id) "/undo" } {
+                div.fields { label { "Reason (may stay empty; it is kept in the history)" input name="reason" maxlength="500"; } }
+                p { button type="submit" { "Take it out" } }
+            }
+        }
     }
 }
 
 /// What the encounters of a batch lack, and what follows from that.
-fn lacking((n_without_position, n_without_day): (u64, u64)) -> Vec<String> {
+fn lacking((n_without_position, n_without_day, n_without_walk): (u64, u64, u64)) -> Vec<String> {
     let record = |n: u64| {
         if n == 1 {
             "1 record that went in has".to_owned()
@@ -330,6 +373,12 @@ fn lacking((n_without_position, n_without_day): (u64, u64)) -> Vec<String> {
         lines.push(format!(
             "{} no day: their part of the season is shared out by what is known of the others.",
             record(n_without_day)
+        ));
+    }
+    if n_without_walk > 0 {
+        lines.push(format!(
+            "{} the effort survey and no walk (eventID of a survey walk): no kilometres belong to it, so it is in no rate.",
+            record(n_without_walk)
         ));
     }
     lines
@@ -366,7 +415,7 @@ fn error_table(rows: &[ErrorRow]) -> Markup {
                 td data-label="Value" { code { (row.value) } }
                 td data-label="Reason" { (row.reason) }
                 td data-label="Mend" { (row.hint) }
-                td { @if row.state == "open" { a.button href={ "/data/rows/" (row.id) } { "Mend" } } @else { (row.state) } }
+                td { @if row.state == OPEN { a.button href={ "/data/rows/" (row.id) } { "Mend" } } @else { (row.state) } }
             } } }
         } }
     }
@@ -458,6 +507,7 @@ pub fn samples() -> Vec<Markup> {
             counts: vec![("Encounters".to_owned(), 1500, "/encounters".to_owned())],
             batches: vec![row.clone()],
             n_open_errors: 25,
+            left_out: "Of the 1,500 reports 1,262 may be in figures; the others, 238 of species that the area’s list says are not venomous, are in none.".to_owned(),
             progress: "Being computed: step 3 of 9, drawing how people walk.".to_owned(),
             may_see_changes: true,
         }),
@@ -467,14 +517,22 @@ pub fn samples() -> Vec<Markup> {
             row: row.clone(),
             files: vec![file],
             errors: vec![sample_error()],
-            lacking: (12, 1),
+            brought_in_before: Some("2024-06-01 08:12 UTC".to_owned()),
+            n_changed: 2,
+            holds: vec![("Encounters".to_owned(), 5)],
+            taken_back: None,
+            lacking: (12, 1, 3),
             may_undo: true,
         }),
         batch_body(&BatchPage {
             row: BatchRow { undone: true, ..row },
             files: Vec::new(),
-            errors: Vec::new(),
-            lacking: (0, 0),
+            errors: vec![ErrorRow { state: "undone with its batch".to_owned(), ..sample_error() }],
+            brought_in_before: None,
+            n_changed: 0,
+            holds: Vec::new(),
+            taken_back: Some("A. Warden, 2024-06-02 09:00 UTC: batch 3 undone: the wrong file".to_owned()),
+            lacking: (0, 0, 0),
             may_undo: true,
         }),
         rows_body(&RowsPage { rows: vec![sample_error()], n_open: 1 }),

@@ -52,10 +52,23 @@ pub enum Width {
 pub struct Basis {
     /// The data revision, where the page shows data.
     pub revision: Option<u64>,
+    /// The day on which that revision was written, in words; empty where the page names no revision.
+    pub written_on: String,
     /// How many records the page's figures rest on, in words ("1,204 reports and 213 survey encounters").
     pub records: String,
     /// The parameters of the figures, in words.
     pub parameters: String,
+}
+
+impl Basis {
+    /// "24 of 29 November 2026"; none where the page shows no data.
+    fn revision_words(&self) -> Option<String> {
+        let revision = self.revision?;
+        Some(match self.written_on.as_str() {
+            "" => revision.to_string(),
+            day => format!("{revision} of {day}"),
+        })
+    }
 }
 
 /// The items of the navigation.
@@ -159,7 +172,10 @@ pub fn page(frame: &Frame, body: Markup) -> Markup {
             body {
                 a.skip href="#main" { "Skip to the page" }
                 (header(frame.reader, frame.section, &frame.area_name))
-                p.only-print.small { (frame.area_name) " · " (frame.title) }
+                p.only-print.small {
+                    (frame.area_name) " · " (frame.title)
+                    @if let Some(words) = frame.basis.revision_words() { " · data revision " (words) }
+                }
                 main #main .wide[frame.width == Width::Window] { (PreEscaped(NEWER_HERE)) (body) }
                 (footer(frame))
             }
@@ -225,9 +241,9 @@ fn header(reader: Reader, present: Section, area_name: &str) -> Markup {
 fn footer(frame: &Frame) -> Markup {
     html! {
         footer.page-foot {
-            @if let Some(revision) = frame.basis.revision {
+            @if let Some(words) = frame.basis.revision_words() {
                 p {
-                    "Data revision " (revision)
+                    "Data revision " (words)
                     @if !frame.basis.records.is_empty() { " · " (frame.basis.records) }
                     @if !frame.basis.parameters.is_empty() { " · " (frame.basis.parameters) }
                 }

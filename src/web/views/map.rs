@@ -11,6 +11,8 @@ use crate::web::views::charts::SharedAxis;
 use crate::web::views::charts::format_rate;
 use crate::web::views::figure;
 use crate::web::views::figure::Figure;
+use crate::web::views::notice;
+use crate::web::views::notice::StandingNotice;
 use crate::web::views::svg_map;
 use crate::web::views::svg_map::MapDrawing;
 
@@ -63,17 +65,6 @@ pub struct MapPage {
     pub notices: Vec<StandingNotice>,
 }
 
-/// A temporary notice that stands today.
-#[derive(Debug, Clone)]
-pub struct StandingNotice {
-    /// What visitors read first.
-    pub title: String,
-    /// Its address.
-    pub href: String,
-    /// Its last day, in words.
-    pub until: String,
-}
-
 /// What the interactive map needs.
 #[derive(Debug, Clone)]
 pub struct Interactive {
@@ -112,7 +103,7 @@ pub fn body(page: &MapPage) -> Markup {
                 @if !page.notices.is_empty() {
                     section.card aria-label="Temporary notices" {
                         h2 { "Notices that stand today" }
-                        ul { @for notice in &page.notices { li { a href=(notice.href) { (notice.title) } ", until " (notice.until) } } }
+                        (notice::list(&page.notices))
                         p.small.soft { "Each is about the whole of its trail." }
                     }
                 }
@@ -200,7 +191,7 @@ fn filter(page: &MapPage) -> Markup {
 
 fn ranked(page: &MapPage) -> Markup {
     html! {
-        section.card {
+        section.card.highest {
             h2 { "Highest rates" }
             p.small.soft {
                 "In order of the lower limit, so that luck on a quiet trail does not lead the list. Stretches whose walkers "
@@ -287,6 +278,7 @@ pub fn samples() -> Vec<MapPage> {
         notices: vec![StandingNotice {
             title: "More snakes than usual on Ledge Walk".to_owned(),
             href: "/notices/3".to_owned(),
+            from: "3 May 2026".to_owned(),
             until: "24 May 2026".to_owned(),
         }],
     };

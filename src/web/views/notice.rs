@@ -1,4 +1,4 @@
-//! One temporary notice, as it is printed.
+//! One temporary notice, as it is printed, and those that stand today, as pages about their trails say it.
 
 use maud::Markup;
 use maud::html;
@@ -14,6 +14,48 @@ pub struct NoticePage {
     pub foot: String,
     /// The side for staff, a paragraph each: which notice it is, and on what revision and settings it rests.
     pub staff: Vec<String>,
+}
+
+/// A temporary notice that stands today.
+#[derive(Debug, Clone)]
+pub struct StandingNotice {
+    /// What visitors read first.
+    pub title: String,
+    /// Its address.
+    pub href: String,
+    /// Its first day, in words.
+    pub from: String,
+    /// Its last day, in words.
+    pub until: String,
+}
+
+/// What stands today, a line each.
+pub fn list(notices: &[StandingNotice]) -> Markup {
+    html! {
+        ul { @for notice in notices { li { a href=(notice.href) { (notice.title) } ", from " (notice.from) " until " (notice.until) } } }
+    }
+}
+
+/// What stands today about the trails of a page; nothing where none does.
+pub fn standing(notices: &[StandingNotice]) -> Markup {
+    html! {
+        @if !notices.is_empty() {
+            div.notice role="note" aria-label="Temporary notices" {
+                p { strong { @if notices.len() == 1 { "A notice stands here today, about the whole trail:" } @else { "Notices stand here today, each about a whole trail:" } } }
+                (list(notices))
+            }
+        }
+    }
+}
+
+/// A notice made up for tests and previews.
+pub fn sample_standing() -> StandingNotice {
+    StandingNotice {
+        title: "Venomous snakes live along Ledge Walk".to_owned(),
+        href: "/notices/3".to_owned(),
+        from: "3 May 2026".to_owned(),
+        until: "24 May 2026".to_owned(),
+    }
 }
 
 /// A notice's text.

@@ -195,7 +195,7 @@ fn strata(page: &RatesPage) -> Markup {
                 td.num data-label="Mean rate" { (format_rate(row.mean.value)) }
                 td.num data-label="95 % interval" { (format_rate(row.mean.lower)) "–" (format_rate(row.mean.upper)) }
                 td.num data-label="Variation" { (format!("{:.2} ({:.2}–{:.2})", row.variation.value, row.variation.lower, row.variation.upper)) }
-                td data-label="Told apart" { (row.spread) }
+                td.prose data-label="Told apart" { (row.spread) }
             } } }
         }
     }
@@ -236,7 +236,7 @@ pub fn samples() -> Vec<RatesPage> {
             },
             mean: rate,
             variation: Estimate { value: 0.6, lower: 0.2, upper: 1.4 },
-            spread: "told apart".to_owned(),
+            spread: "not surely; probability that all rates are the same 0.41".to_owned(),
         }],
         pattern: vec![("Before the fit", "I = 0.21, p 0.012, 64 stretches".to_owned())],
         scatter: Some(Scatter {

@@ -17,6 +17,8 @@ use crate::signage::cautions::Cautions;
 use crate::web::views::charts::Estimate;
 use crate::web::views::figure;
 use crate::web::views::figure::Behind;
+use crate::web::views::notice;
+use crate::web::views::notice::StandingNotice;
 use crate::web::views::svg_map;
 use crate::web::views::svg_map::MapDrawing;
 
@@ -189,6 +191,8 @@ pub struct RouteShown {
     pub by_trail: Vec<(String, f64)>,
     /// Variance of counts over their mean.
     pub dispersion: f64,
+    /// Temporary notices that stand today about trails it uses.
+    pub notices: Vec<StandingNotice>,
 }
 
 /// A trail's own out-and-back.
@@ -279,6 +283,7 @@ pub fn body(page: &RoutePage) -> Markup {
         @match &page.answer {
             Some(Ok(shown)) => {
                 (figures::answer(shown))
+                (notice::standing(&shown.notices))
                 (figure::of_reports(&page.reporting))
                 (cautions(page))
                 details.card.no-print { summary { span.summary-title { "Ask about another walk" } } (form::forms(page)) }

@@ -49,6 +49,7 @@ pub fn body(page: &SettingsPage) -> Markup {
     html! {
         div.page-head { h1 { "Settings" } a.button href="/data" { "Data" } }
         p { "Every figure rests on these, and prints those that differ from their defaults. A change makes a new data revision: all figures are then computed again." }
+        (summary(page))
         @if page.given.only_looks() { p.notice { (form::FOR_MANAGERS) } }
         (area_form(&page.area))
         form method="post" action="/data/settings" { fieldset.whole disabled[page.given.only_looks()] {
@@ -59,13 +60,23 @@ pub fn body(page: &SettingsPage) -> Markup {
                 }
                 p { button.main type="submit" { "Keep the changes" } }
             }
-            @if let Some(words) = page.given.error("form") { p.notice { (words) } }
+            (form::error_at("form", &page.given))
             @for (heading, rows) in &page.groups { (group(heading, rows, &page.given)) }
             p { button.main type="submit" { "Keep the changes" } }
         } }
         (reactions(&page.reactions, &page.reaction))
         (history(&page.history))
     }
+}
+
+/// What is wrong with any of the forms, under the name of the setting.
+fn summary(page: &SettingsPage) -> Markup {
+    let label = |field: &str| {
+        let mut rows = page.groups.iter().flat_map(|(_, rows)| rows);
+        rows.find(|row| row.key == field).map_or("", |row| row.words.as_str())
+    };
+    let errors = [&page.given, &page.area, &page.reaction].into_iter().flat_map(Given::errors);
+    form::summary(errors.map(|(field, words)| (field, label(field), words)))
 }
 
 fn reactions(known: &[(String, bool, bool)], given: &Given) -> Markup {
@@ -121,7 +132,7 @@ fn setting(row: &SettingRow, given: &Given) -> Markup {
                 div.value-cell {
                     input name=(row.key) value=(typed) inputmode="decimal" size="8" aria-label=(row.words) aria-invalid=[error.map(|_| "true")];
                     input type="hidden" name={ "was:" (row.key) } value=(row.value);
-                    (form::error_line(error))
+                    (form::error_at(&row.key, given))
                     @if row.value != row.default {
                         button type="submit" name="reset" value=(row.key) { "Back to " (row.default) }
                     }
@@ -130,7 +141,7 @@ fn setting(row: &SettingRow, given: &Given) -> Markup {
             }
             td.num data-label="Default" { (row.default) }
             td.num data-label="Range" { (row.range) }
-            td data-label="What it does" { (row.why) }
+            td.prose data-label="What it does" { (row.why) }
         }
     }
 }
@@ -150,7 +161,7 @@ fn area_form(given: &Given) -> Markup {
                 (form::signer(given))
                 (form::text("Reason", "reason", given))
             }
-            @if let Some(words) = given.error("form") { p.notice { (words) } }
+            (form::error_at("form", given))
             p.small.soft { "The zone says how files are read from now on; what was read before stays as it is. The distance is the land manager's: it is printed, never computed." }
             p { button type="submit" { "Keep the area's facts" } }
         } }

@@ -141,28 +141,31 @@ fn form(page: &SignsPage) -> Markup {
 
 fn shown(plan: &PlanShown) -> Markup {
     html! {
-        div.grid {
+        div.grid.plan-head {
             section.card { div.map-box { (svg_map::draw(&plan.drawing)) } }
             section.card {
                 h2 { "What each sign adds" }
                 p.small.soft { "Share of expected encounters whose walkers passed a sign before; bars are 95 % intervals on draws that did not choose the plan. Warned is not prevented." }
                 (charts::steps_with_whiskers("Warned share by number of signs; the table below has the numbers", &plan.curve))
                 p { strong { (percent(plan.warned.value)) } " warned (" (percent(plan.warned.lower)) " to " (percent(plan.warned.upper)) "); signs everywhere could reach " (percent(plan.reachable)) "." }
-                p.small { "If between " (percent(plan.heed_range.0)) " and " (percent(plan.heed_range.1)) " of those warned heed it, " (percent(plan.heeded.0)) " to " (percent(plan.heeded.1)) " of expected encounters meet a walker who does." }
-                (watched(&plan.watched))
                 p.small.soft { (plan.proof_words) }
                 p.small.soft { (plan.season_words) }
             }
         }
         section.card {
             h2 { "Signs in order" }
-            table.stack {
+            table.stack.plan-signs {
                 thead { tr {
                     th.num scope="col" { "No." } th scope="col" { "Place and text" } th scope="col" { "For the crew" } th.num scope="col" { "Parties a day" }
                     th.num scope="col" { "Adds" } th.num scope="col" { "Together so far" } th.num scope="col" { "Chosen in" }
                 } }
                 tbody { @for site in &plan.sites { (site_row(site)) } }
             }
+        }
+        section.card {
+            h2 { "Warned, and heeding it" }
+            p.small { "If between " (percent(plan.heed_range.0)) " and " (percent(plan.heed_range.1)) " of those warned heed it, " (percent(plan.heeded.0)) " to " (percent(plan.heeded.1)) " of expected encounters meet a walker who does." }
+            (watched(&plan.watched))
         }
         @if !plan.left_out.is_empty() {
             section.card { h2 { "Left out" } ul { @for line in &plan.left_out { li { (line) } } } }

@@ -15,6 +15,8 @@ use crate::web::views::paging::Pages;
 pub struct SurveyPage {
     /// What survey teams met, in an everyday sentence.
     pub summary: String,
+    /// How much of the planned walks lay inside places, in a sentence; empty where none did.
+    pub inside_places: String,
     /// What visitors report of it, in an everyday sentence.
     pub reporting: String,
     /// The reporting ratio of all species together and of each.
@@ -105,6 +107,7 @@ pub fn body(page: &SurveyPage) -> Markup {
     html! {
         div.page-head { h1 { "Surveys beside reports" } a.button href="/walks" { "Survey walks" } }
         p { (page.summary) }
+        @if !page.inside_places.is_empty() { p.small.soft { (page.inside_places) } }
         p { (page.reporting) }
         p.small.soft {
             "Survey encounters are divided by kilometres on survey walks, reports by kilometres that parties walked; the two are "
@@ -194,7 +197,7 @@ fn joined_table(rows: &[JoinedRow]) -> Markup {
                     }
                     None => { td.num data-label="Ratio" colspan="2" { "not estimable" } }
                 }
-                td data-label="The ratio" { (row.basis) }
+                td.prose data-label="The ratio" { (row.basis) }
             } } }
         }
     }
@@ -284,6 +287,8 @@ pub fn samples() -> Vec<SurveyPage> {
     };
     let table = SurveyTable { rows: vec![row, bare], no_rates: None, no_joint: None };
     let page = SurveyPage {
+        inside_places: "Planned walks went 623.4 km on the trails, 11.4 km of it inside places with visits."
+            .to_owned(),
         summary: "On planned walks survey teams went 612 km and met 96 snakes, about one every 6.4 km."
             .to_owned(),
         reporting:

@@ -10,6 +10,8 @@ use crate::web::views::charts::percent;
 use crate::web::views::charts::thousands;
 use crate::web::views::figure;
 use crate::web::views::figure::Figure;
+use crate::web::views::notice;
+use crate::web::views::notice::StandingNotice;
 
 /// The list of trails.
 #[derive(Debug, Clone)]
@@ -46,6 +48,8 @@ pub struct TrailRow {
     pub length_km: f64,
     /// The rate of the whole trail.
     pub figure: Figure,
+    /// Temporary notices that stand today about it.
+    pub notices: Vec<StandingNotice>,
     /// Its stretches in order.
     pub stretches: Vec<StretchRow>,
 }
@@ -115,7 +119,7 @@ fn overview_row(trail: &TrailRow) -> Markup {
     let figure = &trail.figure;
     html! {
         tr {
-            th scope="row" { a href=(trail.href) { (trail.name) } }
+            th scope="row" { a href=(trail.href) { (trail.name) } @if !trail.notices.is_empty() { " " span.small { "a notice stands here today" } } }
             td.num data-label="Length" { (format!("{:.1} km", trail.length_km)) }
             td data-label="Habitat" { (trail.habitat) }
             (rate_cells(figure))
@@ -129,6 +133,7 @@ fn trail_card(trail: &TrailRow) -> Markup {
     html! {
         section.card {
             h2 { (trail.name) }
+            (notice::standing(&trail.notices))
             p.small.soft {
                 (format!("{:.1} km", trail.length_km))
                 @if !trail.habitat.is_empty() { " · " (trail.habitat) }
@@ -246,6 +251,7 @@ pub fn samples() -> Vec<TrailsPage> {
         habitat: "ledge".to_owned(),
         length_km: 6.2,
         figure: figure::sample(),
+        notices: vec![notice::sample_standing()],
         stretches: vec![named.clone(), StretchRow { figure: none, top_share: None, ..named }],
     };
     let place = |visits| PlaceRow {

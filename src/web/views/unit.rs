@@ -13,6 +13,8 @@ use crate::web::views::decisions::Ask;
 use crate::web::views::decisions::DecisionRow;
 use crate::web::views::figure;
 use crate::web::views::figure::Figure;
+use crate::web::views::notice;
+use crate::web::views::notice::StandingNotice;
 use crate::web::views::svg_map;
 use crate::web::views::svg_map::MapDrawing;
 
@@ -56,6 +58,8 @@ pub struct UnitPage {
     pub exposure_lines: Vec<String>,
     /// The stretch that a segment belongs to.
     pub parent: Option<(String, String)>,
+    /// Temporary notices that stand today about its trail.
+    pub notices: Vec<StandingNotice>,
     /// What was decided about a stretch, and the form.
     pub decisions: Option<(Ask, Vec<DecisionRow>)>,
 }
@@ -88,6 +92,7 @@ pub fn body(page: &UnitPage) -> Markup {
             }
             a.button href="/" { "Map" }
         }
+        (notice::standing(&page.notices))
         div.grid {
             section.card {
                 h2 { "The figure" }
@@ -250,6 +255,7 @@ pub fn samples() -> Vec<UnitPage> {
         }],
         exposure_lines: vec!["Basin Gate: counted".to_owned()],
         parent: None,
+        notices: vec![notice::sample_standing()],
         decisions: Some((decisions::sample_ask(), vec![decisions::sample_row()])),
     };
     let assumed = UnitPage {

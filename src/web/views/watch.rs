@@ -5,6 +5,7 @@ use maud::html;
 
 use crate::web::views::charts::format_rate;
 use crate::web::views::charts::small_probability;
+use crate::web::views::form;
 
 /// The page.
 #[derive(Debug, Clone)]
@@ -112,6 +113,8 @@ pub struct NoticeForm {
     pub trails: Vec<String>,
     /// Wordings there are: key and title.
     pub wordings: Vec<(String, String)>,
+    /// The title that says more than usual was reported, and the trails of which that is true today; none without such a wording.
+    pub may_say_more: Option<(String, Vec<String>)>,
     /// The trail chosen.
     pub trail: String,
     /// The wording chosen.
@@ -161,13 +164,14 @@ pub struct NoticeRow {
 pub fn body(page: &WatchPage) -> Markup {
     html! {
         h1 { "This season against expectation" }
+        (form::summary(page.form.errors.iter().map(|(field, words)| (field.as_str(), label(field), words.as_str()))))
         @if !page.closed.is_empty() { p.notice { (page.closed) " Nothing is expected there in closed weeks, in weeks to come as far as a closure that is known holds then; all else is walked as in the same weeks of former seasons." } }
         (question(page))
         @match &page.season {
             Ok(season) => (shown(season, page)),
             Err(reason) => p.card { (reason) },
         }
-        @if !page.form.only_looks { (form(&page.form)) }
+        @if !page.form.only_looks { (notice_form(&page.form)) }
         (notices(&page.notices, &page.form))
     }
 }
@@ -342,9 +346,23 @@ pub fn chart(weeks: &[WeekShown]) -> Markup {
     }
 }
 
-fn form(form: &NoticeForm) -> Markup {
-    let error = |field: &str| form.errors.iter().find(|(at, _)| at == field).map(|(_, words)| words.as_str());
-    let message = |field: &str| html! { @if let Some(words) = error(field) { span.field-error { (words) } } };
+/// The label of a field of the form of a notice.
+fn label(field: &str) -> &'static str {
+    match field {
+        "trail" => "Trail",
+        "wording" => "Wording",
+        "start" => "First day",
+        "expiry" => "Last day",
+        "reason" => "Reason",
+        "name" => "Your name",
+        _ => "",
+    }
+}
+
+fn notice_form(given: &NoticeForm) -> Markup {
+    let error =
+        |field: &str| given.errors.iter().find(|(at, _)| at == field).map(|(_, words)| words.as_str());
+    let message = |field: &str| html! { @if let Some(words) = error(field) { span.field-error id=(form::anchor(field)) { (words) } } };
     let invalid = |field: &str| error(field).map(|_| "true");
     html! {
         section.card.no-print #notice {
@@ -352,24 +370,30 @@ fn form(form: &NoticeForm) -> Markup {
             p.small.soft { "A notice is about a whole trail under its public name: it never names or marks off a place on it. It stands at most 60 days. The reason is for staff and is not printed." }
             (message("basis"))
             form.row method="post" action="/notices" {
-                input type="hidden" name="basis" value=(form.basis);
+                input type="hidden" name="basis" value=(given.basis);
                 label { "Trail"
                     select name="trail" aria-invalid=[invalid("trail")] {
-                        option value="" selected[form.trail.is_empty()] { "–" }
-                        @for trail in &form.trails { option value=(trail) selected[*trail == form.trail] { (trail) } }
+                        option value="" selected[given.trail.is_empty()] { "–" }
+                        @for trail in &given.trails { option value=(trail) selected[*trail == given.trail] { (trail) } }
                     }
                     (message("trail"))
                 }
                 label { "Wording"
                     select name="wording" aria-invalid=[invalid("wording")] {
-                        @for (key, title) in &form.wordings { option value=(key) selected[*key == form.wording] { (title) } }
+                        @for (key, title) in &given.wordings { option value=(key) selected[*key == given.wording] { (title) } }
                     }
                     (message("wording"))
                 }
-                label { "First day" input type="date" name="start" value=(form.start) aria-invalid=[invalid("start")]; (message("start")) }
-                label { "Last day" input type="date" name="expiry" value=(form.expiry) required aria-invalid=[invalid("expiry")]; (message("expiry")) }
-                label { "Reason" input name="reason" value=(form.reason) size="40" maxlength="500" aria-invalid=[invalid("reason")]; (message("reason")) }
-                @if form.is_signed { p.small.soft.signed { "Kept under the name you signed in with." } } @else { label { "Your name" input name="name" value=(form.name) maxlength="100" aria-invalid=[invalid("name")]; (message("name")) } }
+                @if let Some((title, trails)) = &given.may_say_more {
+                    p.small.soft {
+                        "“" (title) "” may be said where that stands out now: "
+                        @if trails.is_empty() { "today of no trail." } @else { "today of " (trails.join(", ")) "." }
+                    }
+                }
+                label { "First day" input type="date" name="start" value=(given.start) aria-invalid=[invalid("start")]; (message("start")) }
+                label { "Last day" input type="date" name="expiry" value=(given.expiry) required aria-invalid=[invalid("expiry")]; (message("expiry")) }
+                label { "Reason" input name="reason" value=(given.reason) size="40" maxlength="500" aria-invalid=[invalid("reason")]; (message("reason")) }
+                @if given.is_signed { p.small.soft.signed { "Kept under the name you signed in with." } } @else { label { "Your name" input name="name" value=(given.name) maxlength="100" aria-invalid=[invalid("name")]; (message("name")) } }
                 button.main type="submit" { "Make the notice" }
             }
         }
@@ -447,6 +471,7 @@ pub fn samples() -> Vec<WatchPage> {
     let form = NoticeForm {
         trails: vec!["Ledge Walk".to_owned(), "Swale Path".to_owned()],
         wordings: vec![("more-than-usual".to_owned(), "More snakes than usual".to_owned())],
+        may_say_more: Some(("More snakes than usual".to_owned(), vec!["Ledge Walk".to_owned()])),
         trail: "Ledge Walk".to_owned(),
         start: "2026-05-28".to_owned(),
         ..NoticeForm::default()
@@ -483,7 +508,11 @@ pub fn samples() -> Vec<WatchPage> {
         season: Ok(SeasonShown { alarms: Vec::new(), n_unexposed: 0, chosen: Some(chosen), ..season }),
         of: "Ledge Walk".to_owned(),
         is_by_trail: true,
-        form: NoticeForm { errors: vec![("expiry".to_owned(), "give the last day".to_owned())], ..form },
+        form: NoticeForm {
+            errors: vec![("expiry".to_owned(), "give the last day".to_owned())],
+            may_say_more: Some(("More snakes than usual".to_owned(), Vec::new())),
+            ..form
+        },
         notices: Vec::new(),
         ..full.clone()
     };

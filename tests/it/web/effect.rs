@@ -135,7 +135,8 @@ async fn a_sign_is_recorded_inspected_and_taken_down() {
         fields.iter().map(|field| if field.0 == name { (field.0, value) } else { *field }).collect()
     };
     let wrong = test.post_fields("/effect/signs", &changed("latitude", "north")).await.expect(422);
-    wrong.says("<span class=\"field-error\">give degrees");
+    wrong.says("<span class=\"field-error\" id=\"wrong-latitude\">give degrees");
+    wrong.says("<a href=\"#wrong-latitude\">Latitude, degrees: give degrees");
     wrong.says("value=\"East sign\"");
     test.post_fields("/effect/signs", &changed("day", "2030-01-01")).await.expect(422).says("still to come");
     test.post_fields("/effect/signs", &changed("by", " ")).await.expect(422).says("enter it");

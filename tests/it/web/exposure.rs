@@ -5,9 +5,12 @@ use axum::http::StatusCode;
 use coilway::analysis::snap::Snap;
 use coilway::derived::Derived;
 use coilway::derived::exposure::ExposureLayer;
+use coilway::derived::facts::Facts;
 use coilway::domain::place::PlaceDraft;
 use coilway::domain::place::PlaceKind;
 use coilway::domain::units::Length;
+use coilway::domain::walk::Purpose;
+use coilway::domain::walk::WalkDraft;
 use coilway::web::views;
 use coilway::web::views::layout::Reader;
 
@@ -105,6 +108,30 @@ async fn walking_inside_a_place_is_its_own_once_its_visits_are_known() {
     test.get("/exposure")
         .await
         .says("that parties walked on trails inside places are left out of the trails");
+    // Surveys through it: their kilometres inside are named where the others are told.
+    let target = test.by_hand().await;
+    let walk = WalkDraft {
+        event_id: "W-through".to_owned(),
+        parent_event_id: String::new(),
+        purpose: Purpose::Planned,
+        observers: "A".to_owned(),
+        start_s: 1_715_000_000,
+        end_s: None,
+        sampling_protocol: String::new(),
+        track: (-10..=10).map(|step| at(f64::from(step) * 50.0, 0.0)).collect(),
+        track_times_s: Vec::new(),
+    };
+    test.write(async |writer| {
+        assert_eq!(writer.put_walks(&target, &rows([walk])).await.unwrap().problems, []);
+    })
+    .await;
+    let page = test.get("/survey").await.expect(200);
+    page.says("Planned walks went 1.0 km on the trails, 0.1 km of it inside places with visits");
+    let table = test.get("/study/survey-walks.csv").await.expect(200).body;
+    let mut reader = csv::Reader::from_reader(table.as_bytes());
+    let column = reader.headers().unwrap().iter().position(|it| it == "inside_places_km").unwrap();
+    let inside: f64 = reader.records().next().unwrap().unwrap()[column].parse().unwrap();
+    assert!((inside - 0.12).abs() < 0.01, "{table}");
 }
 
 #[tokio::test]
@@ -258,6 +285,24 @@ async fn a_party_size_of_a_trail_goes_from_the_file_to_the_walking_and_back() {
     test.submit(&format!("{batch}/undo"), "").await.expect(303);
     assert_eq!(walking(&test).await.field.party_km, before.field.party_km);
     test.get("/exposure").await.never_says("on Ledge Walk");
+}
+
+/// Counted parties are no assumption.
+#[tokio::test]
+async fn a_counted_party_size_is_not_called_an_assumption() {
+    let line =
+        |table: &str| table.lines().find(|line| line.starts_with("mean party size")).unwrap().to_owned();
+    let test = TestApp::park().await;
+    let counted = test.get("/study/exposure-assumptions.csv").await.expect(200).body;
+    assert!(line(&counted).contains("counted: the sizes brought in"), "{counted}");
+    test.get("/exposure").await.expect(200).says("counted: the sizes brought in for the whole area");
+    let facts = test.app.deriver().facts().await.unwrap();
+    let mut bare = Facts::clone(&facts);
+    bare.party_sizes.clear();
+    let exposure = test.app.deriver().exposure(&facts).await.unwrap();
+    let assumed = coilway::derived::assumptions::lines(&bare, &exposure);
+    let assumed = assumed.iter().find(|line| line.name == "mean party size").unwrap();
+    assert!(assumed.source.contains("assumption"), "{assumed:?}");
 }
 
 #[tokio::test]

@@ -1,6 +1,7 @@
 //! Pages and layers as readers get them.
 
 mod accounts;
+mod batches;
 mod clock;
 mod closures;
 mod clusters;

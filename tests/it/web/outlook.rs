@@ -275,16 +275,16 @@ async fn a_season_is_watched_with_its_false_alarms_stated() {
 #[tokio::test]
 async fn a_notice_is_made_printed_and_withdrawn() {
     let test = TestApp::park().await;
-    let form = "trail=Ledge+Walk&wording=more-than-usual&start=2024-07-01&expiry=2024-07-31&reason=eight+met&name=R.+Example";
+    let form = "trail=Ledge+Walk&wording=take-care&start=2024-07-01&expiry=2024-07-31&reason=eight+met&name=R.+Example";
     let made = test.submit("/notices", form).await;
     assert_eq!(made.status, StatusCode::SEE_OTHER);
     let address = made.header("location").to_owned();
     let notice = test.get(&address).await.expect(200);
     for words in [
-        "More snakes than usual have been reported along Ledge Walk",
+        "Venomous snakes live along Ledge Walk",
         "This notice stands from 1 July 2024 to 31 July 2024",
         "lang=\"es\"",
-        "Este aviso está vigente desde 1 julio 2024 hasta 31 julio 2024",
+        "Este aviso está vigente desde el 1 de julio de 2024 hasta el 31 de julio de 2024",
         "911",
         "emergency services",
     ] {
@@ -328,7 +328,7 @@ async fn a_notice_is_not_made_on_figures_that_have_changed() {
     test.get("/watch").await.says(&format!("name=\"basis\" value=\"{shown}\""));
     let form = |basis: &str| {
         format!(
-            "trail=Ledge+Walk&wording=more-than-usual&start=2024-07-01&expiry=2024-07-31&reason=eight+met&name=R.+Example&basis={basis}"
+            "trail=Ledge+Walk&wording=take-care&start=2024-07-01&expiry=2024-07-31&reason=eight+met&name=R.+Example&basis={basis}"
         )
     };
     // Another notice leaves the figures as they are.
@@ -360,11 +360,11 @@ async fn a_notice_is_not_made_on_figures_that_have_changed() {
 #[tokio::test]
 async fn a_notice_stands_on_the_map_on_its_days_and_no_longer() {
     let test = TestApp::park().await;
-    let title = "More snakes than usual have been reported along Ledge Walk";
+    let title = "Venomous snakes live along Ledge Walk";
     let bare = test.get("/").await.expect(200);
     bare.never_says("Notices that stand today");
     bare.never_says("notice-mark");
-    let form = "trail=Ledge+Walk&wording=more-than-usual&start=2024-07-02&expiry=2024-07-03&reason=eight+met&name=R.+Example";
+    let form = "trail=Ledge+Walk&wording=take-care&start=2024-07-02&expiry=2024-07-03&reason=eight+met&name=R.+Example";
     assert_eq!(test.submit("/notices", form).await.status, StatusCode::SEE_OTHER);
     // Its first day is to come: the page is kept, but not beyond today.
     let features = async |test: &TestApp| -> Vec<serde_json::Value> {
@@ -382,6 +382,16 @@ async fn a_notice_stands_on_the_map_on_its_days_and_no_longer() {
         standing.says("data-notices=\"/layers/notices.geojson\"");
     }
     let tag = standing.header("etag").to_owned();
+    // So do the pages of its trail, and a walk along it; no others.
+    let (route, list) = (test.get("/route?trail=Ledge+Walk&km=1").await, test.get("/trails").await);
+    for page in [&route, &list, &test.get("/stretch/0").await, &test.get("/trails?trail=0").await] {
+        page.says("href=\"/notices/1\"");
+        page.says("from 2 July 2024 until 3 July 2024");
+    }
+    test.get("/route?trail=Swale+Path&km=0.2").await.expect(200).never_says("/notices/1");
+    let n = |page: &crate::support::Answer| page.body.matches("href=\"/notices/1\"").count();
+    assert_eq!((n(&list), n(&route)), (1, 1));
+    let (route_tag, list_tag) = (route.header("etag").to_owned(), list.header("etag").to_owned());
     let found = features(&test).await;
     assert_eq!(found.len(), 1);
     let properties = &found[0]["properties"];
@@ -403,6 +413,11 @@ async fn a_notice_stands_on_the_map_on_its_days_and_no_longer() {
     let after = test.get("/").await.expect(200);
     after.never_says(title);
     assert_ne!(after.header("etag"), tag);
+    for (address, tag) in [("/route?trail=Ledge+Walk&km=1", route_tag), ("/trails", list_tag)] {
+        let page = test.get(address).await.expect(200);
+        page.never_says("/notices/1");
+        assert_ne!(page.header("etag"), tag, "{address}");
+    }
     assert!(features(&test).await.is_empty());
 }
 
@@ -435,7 +450,8 @@ async fn a_notice_always_ends_and_names_no_sensitive_place() {
         });
         let page = test.submit("/notices", &given.join("&")).await;
         assert_eq!(page.status, StatusCode::BAD_REQUEST, "{changed}");
-        page.says(&format!("<span class=\"field-error\">{words}"));
+        page.says(&format!("<span class=\"field-error\" id=\"wrong-{changed}\">{words}"));
+        page.says(&format!("<a href=\"#wrong-{changed}\">"));
         page.says("value=\"2024-07-01\"");
     };
     check("expiry", "", "give the last day: a notice always ends").await;

@@ -98,6 +98,16 @@ async fn figures_stand_with_intervals_counts_revision_and_parameters() {
         page.says("60 draws, seed 1");
         page.says("reports");
     }
+    // Of what day the data are stands on every sheet that is printed.
+    for address in ["/", "/signs", "/signs/sheets"] {
+        let page = test.get(address).await.expect(200);
+        page.says(&format!("data revision {revision} of 1 July 2024"));
+    }
+    // Counts beside the rate of a month are of all months.
+    let month = test.get("/?stretch=0&month=5").await.expect(200);
+    let of_all = "), in all months and hours";
+    assert!(month.body.matches(of_all).count() > 1, "{}", month.body);
+    test.get("/?stretch=0").await.never_says(of_all);
     let map = test.get("/?stretch=0").await;
     for words in [
         "per 1,000 km walked",

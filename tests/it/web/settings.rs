@@ -197,3 +197,22 @@ async fn a_reaction_of_the_area_is_taken_from_files_once_it_is_added() {
     import(format!("{head}\n{row}\n\n")).await;
     test.get("/reactions?effort=report").await.expect(200).says("played dead");
 }
+
+/// The field lies far down the page: what is wrong with it is said at the top, with a way there.
+#[tokio::test]
+async fn what_is_wrong_is_said_at_the_top_with_a_link_to_the_field() {
+    let test = TestApp::park().await;
+    test.get("/data/settings").await.expect(200).never_says("role=\"alert\"");
+    let fields = [("call-level", "9"), ("was:call-level", "0.8"), WHO, ("reason", "")];
+    let page = change(&test, &fields).await.expect(422);
+    let (top, rest) = page.body.split_once("<h2>The area</h2>").unwrap();
+    assert!(top.contains("role=\"alert\"") && top.contains("Nothing was kept."), "{top}");
+    for field in ["call-level", "reason"] {
+        assert!(top.contains(&format!("<a href=\"#wrong-{field}\">")), "{field}");
+        assert_eq!(rest.matches(&format!("id=\"wrong-{field}\"")).count(), 1, "{field}");
+    }
+    assert!(top.contains("Call level: "), "the setting is named: {top}");
+    let area = [("area-zone", "Mars/North"), ("was:area-zone", "America/Phoenix"), WHO, WHY];
+    let page = test.post("/data/settings/area", &form(&area), &[]).await.expect(422);
+    page.says("<a href=\"#wrong-area-zone\">");
+}

@@ -186,6 +186,22 @@ async fn placing_by_hand_counts_there_and_nowhere_else() {
     {
         page.says(words);
     }
+    // The trail and where along it, not the number that the program knows it by.
+    let facts = test.app.deriver().facts().await.unwrap();
+    let network = test.app.deriver().network(&facts).await.unwrap();
+    let number = u64::from_str_radix(second.strip_prefix("segment:").unwrap(), 16).unwrap();
+    let segment = network.by_id[&coilway::analysis::network::SegmentId::from_number(number)];
+    let words = network.segment_words(segment);
+    page.says(&format!("place by hand, segment from \"\" to \"{words}\"").replace('"', "&quot;"));
+    page.says("row 2 of doubt.csv");
+    let history = test.get(&format!("/history/encounter/{id}")).await.expect(200);
+    history.says(&format!("place by hand of encounter {id}"));
+    for told in [&history, &test.get(&format!("/history/hand-snap/{id}")).await, &test.get("/history").await]
+    {
+        told.says(&words);
+        told.never_says(&number.cast_signed().to_string());
+    }
+    history.says("row 2 of doubt.csv, batch ");
     page.never_says("Ambiguous:");
     test.get("/data/ambiguous").await.never_says("D-1");
     let list = test.get("/data/ambiguous?show=by-hand").await.expect(200);

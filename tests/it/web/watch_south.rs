@@ -353,3 +353,51 @@ async fn a_trail_closed_in_the_season_follows_its_own_course() {
     );
     shut.get("/rates").await.expect(200).says("kilometres count in rates by how frequent encounters are");
 }
+
+/// What a sign says must be true of the trail it is about, on the day it goes up.
+#[tokio::test]
+async fn a_notice_says_more_than_usual_only_where_more_stands_out_now() {
+    let at = |day: Date| instant_s(day, 9);
+    let test = park(true).await.at(at(date(2024, 2, 1))).await;
+    let form = |trail: &str, start: &str, expiry: &str| {
+        format!(
+            "trail={trail}&wording=more-than-usual&start={start}&expiry={expiry}&reason=many+met&name=R.+Example"
+        )
+    };
+    // The form offers it where it is true, whichever unit is looked at.
+    for address in ["/watch?trail=Berg+Path", "/watch?unit=trail&trail=Berg+Path"] {
+        let page = test.get(address).await.expect(200);
+        page.says("<option value=\"more-than-usual\" selected>");
+        page.says("may be said where that stands out now: today of Berg Path.");
+    }
+    for address in ["/watch", "/watch?trail=Vlei+Path"] {
+        test.get(address).await.expect(200).says("<option value=\"take-care\" selected>");
+    }
+    let refused = test.submit("/notices", &form("Vlei+Path", "2024-02-01", "2024-02-20")).await.expect(400);
+    refused.says("A sign must not say that more snakes than usual were reported there.");
+    refused.says("Choose instead: Venomous snakes live along Vlei Path.");
+    test.submit(
+        "/notices",
+        &form("Vlei+Path", "2024-02-01", "2024-02-20").replace("more-than-usual", "take-care"),
+    )
+    .await
+    .expect(303);
+    test.submit("/notices", &form("Berg+Path", "2024-02-01", "2024-02-20")).await.expect(303);
+    // Put up in spring it would speak of what was in January; so it would if it were made then.
+    let late = test.submit("/notices", &form("Berg+Path", "2024-03-20", "2024-04-10")).await.expect(400);
+    late.says("what stood out along Berg Path ended on");
+    let test = test.at(at(date(2024, 3, 20))).await;
+    test.get("/watch?trail=Berg+Path").await.says("<option value=\"take-care\" selected>");
+    test.submit("/notices", &form("Berg+Path", "2024-02-01", "2024-03-25")).await.expect(400);
+    let n_made =
+        test.app.store().snapshot().await.unwrap().notices(test.by_hand().await.area).await.unwrap().len();
+    assert_eq!(n_made, 2);
+}
+
+#[tokio::test]
+async fn where_nothing_stands_out_no_notice_says_so() {
+    let test = park(false).await.at(instant_s(date(2024, 2, 1), 9)).await;
+    test.get("/watch").await.expect(200).says("today of no trail.");
+    let form = "trail=Berg+Path&wording=more-than-usual&start=2024-02-01&expiry=2024-02-20&reason=a&name=b";
+    test.submit("/notices", form).await.expect(400).says("nothing stands out along Berg Path now");
+}

@@ -4,6 +4,7 @@ use crate::analysis::forecast::PeriodKnown;
 use crate::signage::cautions;
 use crate::web::views::charts::Estimate;
 use crate::web::views::figure::Behind;
+use crate::web::views::notice;
 use crate::web::views::route::AreaNumbers;
 use crate::web::views::route::AreaShown;
 use crate::web::views::route::BesideRow;
@@ -45,6 +46,7 @@ pub fn samples() -> Vec<RoutePage> {
         behind,
         by_trail: vec![("Ledge Walk".to_owned(), 8.4)],
         dispersion: 1.3,
+        notices: vec![notice::sample_standing()],
     };
     let nothing = KmShown { walked: 2.0, assumed: 0.0, unexposed: 2.0, contradicting: 0.0, at_places: 0.0 };
     let row = |trail: &str, figures, km| BesideRow {
