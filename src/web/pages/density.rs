@@ -241,7 +241,7 @@ impl Map<'_> {
             drawing,
             classes,
             format!(
-                "Times the rate of all trails whose walking is known, {} per 1,000 km walked",
+                "Times the rate of all trails whose walking is known, {} per 1,000 km walked as counted",
                 format_rate(reference * 1000.0)
             ),
         );

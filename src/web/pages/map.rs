@@ -2,10 +2,13 @@
 
 use axum::response::IntoResponse;
 
+use crate::analysis::rates::Provenance;
 use crate::app::App;
 use crate::derived::DeriveError;
+use crate::derived::network::NetworkLayer;
 use crate::derived::plan::PlanParams;
 use crate::derived::rates;
+use crate::derived::rates::RateSet;
 use crate::derived::season::PeriodChoice;
 use crate::web::assets;
 use crate::web::auth::Exact;
@@ -84,6 +87,7 @@ pub async fn show(app: Exact, query: Query) -> Result<impl IntoResponse, Error> 
         interactive: interactive(&query),
         empty: None,
         reference: Some(common::estimate(period.reference)),
+        assumed: assumed_words(&rates.stretches, &network),
         reporting: survey::reporting_words(&app, &facts).await?,
         notices: standing.listed(),
     };
@@ -94,6 +98,25 @@ pub async fn show(app: Exact, query: Query) -> Result<impl IntoResponse, Error> 
     let policy = standing
         .policy(|day| CachePolicy::of_revision(facts.revision, format!("map {}{day}", query.words())));
     Ok(Cached(policy, views::layout::page(&frame, views::map::body(&page))))
+}
+
+/// On how many stretches walking is assumed, and what that means for the map.
+fn assumed_words(stretches: &RateSet, network: &NetworkLayer) -> String {
+    let km = |unit: usize| {
+        stretches.members[unit].iter().map(|segment| network.network.segments[*segment].length_m).sum::<f64>()
+            / 1000.0
+    };
+    let assumed: Vec<usize> = (0..stretches.members.len())
+        .filter(|unit| stretches.provenance[*unit] == Provenance::Assumed)
+        .collect();
+    match assumed.len() {
+        0 => String::new(),
+        n => format!(
+            "On {n} of {} stretches ({:.1} km) how many people walk is assumed: they have a colour, but no rank and no place in the list.",
+            stretches.members.len(),
+            assumed.iter().map(|unit| km(*unit)).sum::<f64>()
+        ),
+    }
 }
 
 /// "May, early" or "all year, all day".
@@ -133,6 +156,7 @@ fn empty(app: &App, area_name: &str, reason: String) -> Cached<maud::Markup> {
         interactive: None,
         empty: Some(reason),
         reference: None,
+        assumed: String::new(),
         reporting: String::new(),
         notices: Vec::new(),
     };

@@ -59,6 +59,8 @@ pub struct MapPage {
     pub empty: Option<String>,
     /// The reference rate, per 1,000 km.
     pub reference: Option<Estimate>,
+    /// On how many stretches walking is assumed, in words; empty where on none.
+    pub assumed: String,
     /// What share of the snakes met is reported, in words.
     pub reporting: String,
     /// Temporary notices that stand today.
@@ -129,6 +131,7 @@ pub fn body(page: &MapPage) -> Markup {
                 details.card.legend open {
                     summary { "Legend" }
                     (figure::legend(page.bounds))
+                    @if !page.assumed.is_empty() { p.small { (page.assumed) " " a href="/exposure" { "Where walking is known" } } }
                     p.small.soft {
                         "Classes are bounds, not grades. Narrow and wide say over how many classes the interval reaches; each class is twice the one before, so that width is judged relative to the rate. A square with a number is a sign: filled, proposed; outlined, in place. A triangle with an exclamation mark is a temporary notice about the whole trail."
                     }
@@ -274,6 +277,9 @@ pub fn samples() -> Vec<MapPage> {
         interactive: None,
         empty: None,
         reference: Some(Estimate { value: 2.1, lower: 1.9, upper: 2.4 }),
+        assumed:
+            "On 4 of 20 stretches (1.6 km) how many people walk is assumed: they have a colour, but no rank."
+                .to_owned(),
         reporting: "What share is reported is not known: no survey walk lies on the trails.".to_owned(),
         notices: vec![StandingNotice {
             title: "More snakes than usual on Ledge Walk".to_owned(),

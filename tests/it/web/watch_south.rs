@@ -358,7 +358,7 @@ async fn a_trail_closed_in_the_season_follows_its_own_course() {
 #[tokio::test]
 async fn a_notice_says_more_than_usual_only_where_more_stands_out_now() {
     let at = |day: Date| instant_s(day, 9);
-    let test = park(true).await.at(at(date(2024, 2, 1))).await;
+    let test = park(Case::Planted).await.at(at(date(2024, 2, 1))).await;
     let form = |trail: &str, start: &str, expiry: &str| {
         format!(
             "trail={trail}&wording=more-than-usual&start={start}&expiry={expiry}&reason=many+met&name=R.+Example"
@@ -396,7 +396,7 @@ async fn a_notice_says_more_than_usual_only_where_more_stands_out_now() {
 
 #[tokio::test]
 async fn where_nothing_stands_out_no_notice_says_so() {
-    let test = park(false).await.at(instant_s(date(2024, 2, 1), 9)).await;
+    let test = park(Case::Quiet).await.at(instant_s(date(2024, 2, 1), 9)).await;
     test.get("/watch").await.expect(200).says("today of no trail.");
     let form = "trail=Berg+Path&wording=more-than-usual&start=2024-02-01&expiry=2024-02-20&reason=a&name=b";
     test.submit("/notices", form).await.expect(400).says("nothing stands out along Berg Path now");
