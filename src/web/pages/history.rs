@@ -300,7 +300,10 @@ enum Listed {
 fn change_row(who: &Who, change: &Change, listed: Listed) -> ChangeRow {
     let here = address(change.kind, change.record_id);
     let has_state = change.kind.can_be_put_back() && change.effect != Effect::TakenOut;
+    let by_hand = change.kind == RecordKind::HandSnap;
     let effect = match change.effect {
+        Effect::CameIn if by_hand => "placed by hand",
+        Effect::TakenOut if by_hand => "left to its position again",
         Effect::CameIn => "came in",
         Effect::TakenOut => "taken out",
         Effect::Changed if change.fields.is_empty() => "only the row it comes from changed",
@@ -321,6 +324,10 @@ fn change_row(who: &Who, change: &Change, listed: Listed) -> ChangeRow {
         batch: change.batch.map(|batch| batch.0),
         revision: change.revision.0,
         fields: match change.effect {
+            // Where an encounter was placed is the whole of such a record.
+            Effect::CameIn | Effect::TakenOut | Effect::Changed if by_hand => {
+                change.fields.iter().map(|field| field_row(who, field)).collect()
+            }
             Effect::Changed => change.fields.iter().map(|field| field_row(who, field)).collect(),
             Effect::CameIn | Effect::TakenOut => Vec::new(),
         },

@@ -409,7 +409,7 @@ async fn geotagged_photos_find_their_encounter_or_make_one() {
 
     // The same files again change nothing.
     let revision = test.app.store().revision().await.unwrap();
-    assert_eq!(import(&test, &files[..3]).await, batch);
+    assert_eq!(import(&test, &files[..3]).await, format!("{batch}?again=yes"));
     assert_eq!(test.app.store().revision().await.unwrap(), revision);
     assert_eq!(findings(&test).await, [] as [String; 0]);
 
