@@ -383,12 +383,12 @@ async fn a_notice_stands_on_the_map_on_its_days_and_no_longer() {
     }
     let tag = standing.header("etag").to_owned();
     // So do the pages of its trail, and a walk along it; no others.
-    let (route, list) = (test.get("/route?trail=0&km=1").await, test.get("/trails").await);
+    let (route, list) = (test.get("/route?from=West+Gate&km=1&trail=0").await, test.get("/trails").await);
     for page in [&route, &list, &test.get("/stretch/0").await, &test.get("/trails?trail=0").await] {
         page.says("href=\"/notices/1\"");
         page.says("from 2 July 2024 until 3 July 2024");
     }
-    test.get("/route?trail=1&km=0.2").await.expect(200).never_says("/notices/1");
+    test.get("/route?from=South+Gate&km=0.2&trail=1").await.expect(200).never_says("/notices/1");
     let n = |page: &crate::support::Answer| page.body.matches("href=\"/notices/1\"").count();
     assert_eq!((n(&list), n(&route)), (1, 1));
     let (route_tag, list_tag) = (route.header("etag").to_owned(), list.header("etag").to_owned());
@@ -413,7 +413,7 @@ async fn a_notice_stands_on_the_map_on_its_days_and_no_longer() {
     let after = test.get("/").await.expect(200);
     after.never_says(title);
     assert_ne!(after.header("etag"), tag);
-    for (address, tag) in [("/route?trail=0&km=1", route_tag), ("/trails", list_tag)] {
+    for (address, tag) in [("/route?from=West+Gate&km=1&trail=0", route_tag), ("/trails", list_tag)] {
         let page = test.get(address).await.expect(200);
         page.never_says("/notices/1");
         assert_ne!(page.header("etag"), tag, "{address}");
