@@ -180,7 +180,8 @@ fn stratum(ground: &Ground<'_>, number: usize) -> Option<StratumRow> {
         ToldApart::NotSurely => "not surely",
         ToldApart::CannotTell => "cannot tell stretches apart",
     };
-    let spread = format!("{told_apart}; probability that all rates are the same {same:.2}");
+    let same = if same < 0.005 { "under 0.01".to_owned() } else { format!("{same:.2}") };
+    let spread = format!("{told_apart}; probability that all rates are the same {same}");
     (fit.n_units > 0).then(|| StratumRow {
         name: set.stratum_names[number].clone(),
         n_units: fit.n_units,

@@ -307,7 +307,9 @@ fn spread_words(spread: Spread) -> String {
         ToldApart::NotSurely => {
             format!("parts of this trail may differ, not surely (probability that they do not: {same})")
         }
-        ToldApart::CannotTell => "the records cannot tell the parts of this trail apart".to_owned(),
+        ToldApart::CannotTell => {
+            "records of the parts whose walking is known cannot tell the parts of this trail apart".to_owned()
+        }
     }
 }
 

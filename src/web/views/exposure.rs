@@ -189,7 +189,7 @@ fn trust((log_sd, is_default): (f64, bool)) -> String {
     if is_default {
         format!(
             "{allowed} In twelve made-up parks whose walkers followed another model, 95 % intervals of walking held the truth on 97 of 100 \
-             counted and fitted segments, and on 88 of 100 assumed ones; those of rates held it on 97, 97 and 94 of 100."
+             counted and fitted segments, and on 88 of 100 assumed ones; those of rates held it on 98, 97 and 98 of 100."
         )
     } else {
         allowed

@@ -121,7 +121,7 @@ pub fn body(page: &RatesPage) -> Markup {
         }
         section.card {
             h2 { "Strata" }
-            p.small.soft { "Rates of one stratum (" (page.strata_are) ") share a distribution, and each stretch is drawn towards its mean as far as its own records are few. Where the records cannot tell stretches apart, the intervals stay as wide as the prior makes them." }
+            p.small.soft { "Rates of one stratum (" (page.strata_are) ") share a distribution, and each stretch is drawn towards its mean as far as its own records are few. Stretches whose walking is assumed tell nothing to others: their own records say how far they are drawn. Where the records cannot tell stretches apart, the intervals stay as wide as the prior makes them." }
             (strata(page))
         }
         section.card {
