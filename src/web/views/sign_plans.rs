@@ -149,10 +149,13 @@ fn put_up_form(plan: &KeptPlan) -> Markup {
     html! {
         form.card.no-print method="post" action=(action) {
             h2 { "Signs that were put up" }
-            (form::error_line(given.error("site")))
-            @for site in waiting { p {
-                label { input type="checkbox" name="site" value=(site.number) checked[!matches!(site.turn, Turn::Second(_))]; " No. " (site.number) ", " (site.place) }
-            } }
+            fieldset.choices.choices-down {
+                legend { "Tick those that stand" }
+                @for site in waiting {
+                    label.choice { input type="checkbox" name="site" value=(site.number); "No. " (site.number) ", " (site.place) }
+                }
+                (form::error_line(given.error("site")))
+            }
             div.fields { (form::date("Since which day", "day", given)) (form::signer(given)) }
             p { button.main type="submit" { "Record" } }
         }
