@@ -41,6 +41,7 @@ use crate::derived::rate_pattern;
 use crate::derived::rate_pattern::RatePattern;
 use crate::derived::rates;
 use crate::derived::rates::RateLayer;
+use crate::derived::rates::UnitKind;
 use crate::derived::reactions;
 use crate::derived::reactions::ReactionLayer;
 use crate::derived::reactions::details::ReactionDetails;
@@ -57,6 +58,7 @@ use crate::derived::survey::SurveyLayer;
 use crate::derived::walks;
 use crate::derived::walks::WalkLayer;
 use crate::derived::watch;
+use crate::derived::watch::FormerSeasons;
 use crate::derived::watch::WatchChoice;
 use crate::derived::watch::WatchLayer;
 use crate::domain::notice::Notice;
@@ -109,6 +111,7 @@ pub struct Deriver {
     observers: Memo<(), ObserverLayer>,
     effect: Memo<(), EffectLayer>,
     watch: Memo<WatchChoice, WatchLayer>,
+    former_seasons: Memo<(UnitKind, i16), FormerSeasons>,
     trail_periods: Memo<(), TrailPeriods>,
     public: Memo<(), PublicLayer>,
 }
@@ -147,6 +150,7 @@ impl Deriver {
             observers: Memo::new(1),
             effect: Memo::new(1),
             watch: Memo::new(N_WATCHES),
+            former_seasons: Memo::new(N_WATCHES),
             trail_periods: Memo::new(1),
             public: Memo::new(1),
         }
@@ -470,18 +474,20 @@ impl Deriver {
         let (exposure, snaps) = (boxed(self.exposure(facts)).await?, boxed(self.snaps(facts)).await?);
         let (rates, season) = (boxed(self.rates(facts)).await?, boxed(self.season(facts)).await?);
         let value = self.watch.get(facts.basis, choice, async || {
-            let facts = Arc::clone(&facts.value);
-            off_thread(move || {
-                let ground = watch::Ground {
-                    facts: &facts,
-                    exposure: &exposure.value,
-                    snaps: &snaps.value,
-                    rates: &rates.value,
-                    season: &season.value,
-                };
-                watch::compute(&ground, choice)
-            })
-            .await
+            let before = (choice.unit, watch::season_of(&exposure.value, &season.value, choice)?);
+            let grounds = watch::Grounds {
+                facts: Arc::clone(&facts.value),
+                exposure: exposure.value,
+                snaps: snaps.value,
+                rates: rates.value,
+                season: season.value,
+            };
+            let former = self.former_seasons.get(facts.basis, before, async || {
+                let grounds = grounds.clone();
+                off_thread(move || watch::former_seasons(&grounds.ground(), choice)).await
+            });
+            let former = boxed(former).await?;
+            off_thread(move || watch::compute(&grounds.ground(), choice, &former)).await
         });
         Ok(facts.with(value.await?))
     }

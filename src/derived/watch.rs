@@ -4,11 +4,14 @@ mod calendar;
 mod curves;
 mod former;
 
+use std::sync::Arc;
+
 use jiff::civil::Date;
 
 use crate::analysis::rates::ExposureDraws;
 use crate::analysis::rates::Provenance;
 use crate::analysis::rates::RateFit;
+use crate::analysis::season::SeasonFit;
 use crate::analysis::season_watch;
 use crate::analysis::season_watch::Expectation;
 use crate::analysis::season_watch::FormerWeek;
@@ -88,6 +91,34 @@ pub struct Ground<'a> {
     pub season: &'a SeasonLayer,
 }
 
+/// The same, shared.
+#[derive(Clone)]
+pub struct Grounds {
+    /// The facts.
+    pub facts: Arc<Facts>,
+    /// How far people walk.
+    pub exposure: Arc<ExposureLayer>,
+    /// Where reports lie.
+    pub snaps: Arc<SnapLayer>,
+    /// The units.
+    pub rates: Arc<RateLayer>,
+    /// Which curve each segment follows, and when seasons begin.
+    pub season: Arc<SeasonLayer>,
+}
+
+impl Grounds {
+    /// What it shares.
+    pub fn ground(&self) -> Ground<'_> {
+        Ground {
+            facts: &self.facts,
+            exposure: &self.exposure,
+            snaps: &self.snaps,
+            rates: &self.rates,
+            season: &self.season,
+        }
+    }
+}
+
 /// Watches the season that the last day belongs to, up to that day, against the seasons before.
 ///
 /// False alarms are counted over the whole season, so that the threshold does not depend on when somebody looks: in the
@@ -100,39 +131,24 @@ pub struct Ground<'a> {
 /// # Errors
 /// [`DeriveError::Unanswerable`] when there is no earlier season with walking and reports, or the day is not in the study
 /// period.
-pub fn compute(ground: &Ground<'_>, choice: WatchChoice) -> Result<WatchLayer, DeriveError> {
-    let Ground { facts, exposure, snaps, .. } = *ground;
-    let until = choice.until.unwrap_or(exposure.period.last()).min(exposure.period.last());
-    if until < exposure.period.first() {
-        return Err(DeriveError::missing("That day is before the days that counters speak of."));
-    }
-    let set = match choice.unit {
-        UnitKind::Trail => &ground.rates.trails,
-        UnitKind::Segment | UnitKind::Stretch => &ground.rates.stretches,
-    };
-    let season_year =
-        ground.season.fit.as_ref().map_or(SeasonYear::CALENDAR, |fit| SeasonYear::of(fit.curve(0)));
+pub fn compute(
+    ground: &Ground<'_>,
+    choice: WatchChoice,
+    former: &FormerSeasons,
+) -> Result<WatchLayer, DeriveError> {
+    let Ground { facts, exposure, .. } = *ground;
+    let until = until(exposure, choice)?;
+    let set = ground.set(choice.unit);
+    let season_year = ground.season_year();
     let records = Records::read(ground, season_year, until);
     let calendar = Calendar::of(exposure, season_year, until);
-    if calendar.former.is_empty() {
-        return Err(DeriveError::missing(
-            "There is no earlier year to compare this season with: expectation rests on former years.",
-        ));
-    }
-    let fit = former_season(ground, &calendar, &records)?;
-    let curves = Curves::of(ground, &fit, &set.members);
-    let former_total = curves.totals(&calendar.former);
-    let current = curves.totals(&calendar.season());
-    let walked = unit_rates::walked(set, exposure)?;
-    let fit = former_rates(facts, snaps, set, &adjusted(&walked, &former_total), &records)?;
-    let by_week = mean_by_week(&fit, &walked, &former_total);
-    let variation = variation(facts, &calendar, &by_week, &records);
+    let current = Curves::of(ground, &former.season, &set.members).totals(&calendar.season());
     let observed = observed(set, exposure.field.n_segments, &calendar, &records);
-    let season = expected(&fit, &walked, current);
+    let season = expected(&former.rates, &former.walked, current);
     let n_weeks = calendar.current.len() + calendar.to_come.len();
     let params = WatchParams {
-        dispersion: variation.dispersion,
-        year_variation: variation.year_variation,
+        dispersion: former.variation.dispersion,
+        year_variation: former.variation.year_variation,
         longest_window: facts.settings.watch_weeks.round() as usize,
         false_alarms: facts.settings.watch_false_alarms,
         seed: facts.settings.seed(),
@@ -153,13 +169,89 @@ pub fn compute(ground: &Ground<'_>, choice: WatchChoice) -> Result<WatchLayer, D
         trails: set.strata.clone(),
         is_assumed: set.provenance.iter().map(|known| *known == Provenance::Assumed).collect(),
         watch,
-        variation,
+        variation: former.variation,
         former_years: calendar.years,
         season_year,
         n_former: records.former.len(),
         n_observed: records.current.len(),
         n_without_day: records.n_without_day,
     })
+}
+
+/// What the seasons before one say: the same for whatever day of it is looked at.
+#[derive(Debug)]
+pub struct FormerSeasons {
+    /// Their curves.
+    season: Box<SeasonFit>,
+    /// Their rates, by unit.
+    rates: RateFit,
+    /// What is walked in the whole study period, by unit.
+    walked: ExposureDraws,
+    variation: Variation,
+}
+
+/// The year in which the season began that a choice looks at.
+///
+/// # Errors
+/// [`DeriveError::Unanswerable`] when the day is not in the study period.
+pub fn season_of(
+    exposure: &ExposureLayer,
+    season: &SeasonLayer,
+    choice: WatchChoice,
+) -> Result<i16, DeriveError> {
+    Ok(season_year(season).of_date(until(exposure, choice)?))
+}
+
+/// What is known of the seasons before that which a choice looks at.
+///
+/// # Errors
+/// [`DeriveError::Unanswerable`] when there is no earlier season with walking and reports, or the day is not in the study
+/// period.
+pub fn former_seasons(ground: &Ground<'_>, choice: WatchChoice) -> Result<FormerSeasons, DeriveError> {
+    let Ground { facts, exposure, snaps, .. } = *ground;
+    let until = until(exposure, choice)?;
+    let set = ground.set(choice.unit);
+    let season_year = ground.season_year();
+    let records = Records::read(ground, season_year, until);
+    let calendar = Calendar::of(exposure, season_year, until);
+    if calendar.former.is_empty() {
+        return Err(DeriveError::missing(
+            "There is no earlier year to compare this season with: expectation rests on former years.",
+        ));
+    }
+    let season = former_season(ground, &calendar, &records)?;
+    let total = Curves::of(ground, &season, &set.members).totals(&calendar.former);
+    let walked = unit_rates::walked(set, exposure)?;
+    let rates = former_rates(facts, snaps, set, &adjusted(&walked, &total), &records)?;
+    let by_week = mean_by_week(&rates, &walked, &total);
+    let variation = variation(facts, &calendar, &by_week, &records);
+    Ok(FormerSeasons { season, rates, walked, variation })
+}
+
+/// The last day looked at.
+fn until(exposure: &ExposureLayer, choice: WatchChoice) -> Result<Date, DeriveError> {
+    let until = choice.until.unwrap_or(exposure.period.last()).min(exposure.period.last());
+    match until < exposure.period.first() {
+        true => Err(DeriveError::missing("That day is before the days that counters speak of.")),
+        false => Ok(until),
+    }
+}
+
+fn season_year(season: &SeasonLayer) -> SeasonYear {
+    season.fit.as_ref().map_or(SeasonYear::CALENDAR, |fit| SeasonYear::of(fit.curve(0)))
+}
+
+impl Ground<'_> {
+    fn set(&self, unit: UnitKind) -> &RateSet {
+        match unit {
+            UnitKind::Trail => &self.rates.trails,
+            UnitKind::Segment | UnitKind::Stretch => &self.rates.stretches,
+        }
+    }
+
+    fn season_year(&self) -> SeasonYear {
+        season_year(self.season)
+    }
 }
 
 /// Expected encounters by draw, unit and week: rate times walking is the level of a unit, the curves are its course.

@@ -4,7 +4,7 @@ use crate::analysis::graph::Graph;
 use crate::domain::units::Length;
 use crate::signage::placement::curve::{CurvePoint, ceiling, curve};
 use crate::signage::placement::demand::{Credit, Demand, InvalidDemand, Risk, credits};
-use crate::signage::placement::evaluate::{HeedRange, Split, WarnedShare, chosen_shares, warned_share};
+use crate::signage::placement::evaluate::{HeedRange, Split, WarnedShare, chosen_shares, warned_shares};
 use crate::signage::placement::exact::{SearchParams, best_choice};
 use crate::signage::placement::rules::{InvalidRules, Limit, Rules};
 use crate::signage::placement::walk::{InvalidWalk, Site, WalkedLeg, WalkedTrip};
@@ -228,34 +228,38 @@ pub fn plan(inputs: &PlanInputs, params: &PlanParams) -> Result<SignPlan, PlanEr
     let split = Split::of(inputs.risk.n_draws);
     let rates = inputs.risk.mean_over(&split.selection);
     let coverage = demand.coverage_at(&rates);
-    let choice = best_choice(&coverage, &rules, &params.search)?;
-    let signs: Vec<usize> = standing_first(&rules, &choice.sites);
-    let warned = warned_share(&demand, &inputs.risk, &split.held_back, &signs);
     let total = coverage.total_weight();
-    let selection = if total > 0.0 {
-        let points = curve(&coverage, &rules, params.curve_to, &params.curve_search)?;
-        let share = |point: CurvePoint| ShareOf {
-            n_signs: point.n_sites,
-            greedy: point.greedy / total,
-            best: point.best.value / total,
-            upper: point.best.upper / total,
-            proven: point.best.proven,
-        };
-        Some(SelectionResult {
-            expected_encounters: total,
-            warned: choice.value / total,
-            upper: choice.upper / total,
-            proven: choice.proven,
-            ceiling: ceiling(&coverage, &rules)? / total,
-            curve: points.into_iter().map(share).collect(),
-        })
-    } else {
-        None
+    let (choice, (chosen_share, (points, ceiling))) = rayon::join(
+        || best_choice(&coverage, &rules, &params.search),
+        || {
+            let chosen_share = chosen_shares(&demand, &inputs.risk, &split.selection, &rules);
+            let points = match total > 0.0 {
+                true => curve(&coverage, &rules, params.curve_to, &params.curve_search),
+                false => Ok(Vec::new()),
+            };
+            (chosen_share, (points, ceiling(&coverage, &rules)))
+        },
+    );
+    let (choice, chosen_share, points, ceiling) = (choice?, chosen_share?, points?, ceiling?);
+    let signs: Vec<usize> = standing_first(&rules, &choice.sites);
+    let share = |point: CurvePoint| ShareOf {
+        n_signs: point.n_sites,
+        greedy: point.greedy / total,
+        best: point.best.value / total,
+        upper: point.best.upper / total,
+        proven: point.best.proven,
     };
+    let selection = (total > 0.0).then(|| SelectionResult {
+        expected_encounters: total,
+        warned: choice.value / total,
+        upper: choice.upper / total,
+        proven: choice.proven,
+        ceiling: ceiling / total,
+        curve: points.into_iter().map(share).collect(),
+    });
     let standing_sites: Vec<Site> = signs.iter().map(|&site| sites[site]).collect();
     let credits = credits(inputs.graph, inputs.trips, &standing_sites, reach_m, &rates)?;
     let sole = coverage.sole_weights(&signs);
-    let chosen_share = chosen_shares(&demand, &inputs.risk, &split.selection, &rules)?;
     let mut locations: Vec<Location> = Vec::with_capacity(signs.len());
     for ((&candidate, credit), sole) in signs.iter().zip(credits).zip(sole) {
         let standing =
@@ -274,8 +278,10 @@ pub fn plan(inputs: &PlanInputs, params: &PlanParams) -> Result<SignPlan, PlanEr
         is_proposed(a).cmp(&is_proposed(b)).then(by_worth)
     });
     let order: Vec<usize> = locations.iter().map(|location| location.candidate).collect();
-    for (idx, location) in locations.iter_mut().enumerate() {
-        location.together = warned_share(&demand, &inputs.risk, &split.held_back, &order[..=idx]);
+    let mut together = warned_shares(&demand, &inputs.risk, &split.held_back, &order);
+    let warned = *together.last().unwrap_or(&WarnedShare::NotEstimable);
+    for (location, together) in locations.iter_mut().zip(together.drain(1..)) {
+        location.together = together;
     }
     Ok(SignPlan {
         locations,

@@ -7,7 +7,7 @@
 //! A kernel that ends gives an encounter far from all others no chance at all. The prediction therefore holds one more
 //! encounter, spread evenly over the whole network (or area): ((n - 1) others + 1 evenly) / n.
 //!
-//! Candidates are tried from the finest on, along a network only while the walks from an encounter back to itself can be counted:
+//! Candidates are tried from the finest on, along a network only while the walks from an encounter can be counted:
 //! where junctions are many they multiply with every doubling of the bandwidth. (To stop where predictions get worse would be
 //! wrong: the likelihood may have several peaks.) Of many encounters a part, evenly taken, is predicted, each of them by all
 //! others.
@@ -24,11 +24,12 @@ use crate::analysis::density::NetworkKernel;
 use crate::analysis::density::network::Event;
 use crate::analysis::density::network::NetworkParams;
 use crate::analysis::density::network::Position;
-use crate::analysis::density::network::density_at;
+use crate::analysis::density::network::group;
 use crate::analysis::density::network::walker;
 use crate::analysis::density::planar::PlanarKernel;
 use crate::analysis::density::planar::PlanarPoint;
 use crate::analysis::density::planar::pairwise_density;
+use crate::analysis::density::source::Grouped;
 use crate::analysis::density::walk::Walks;
 use crate::analysis::graph::Graph;
 
@@ -72,7 +73,7 @@ pub struct ChosenBandwidth {
 
 /// Encounters that are predicted at most.
 const MOST_PREDICTED: usize = 2_000;
-/// Walks from all predicted encounters back to themselves that are followed at most.
+/// Walks from all predicted encounters that are followed at most.
 const MOST_WALKS: usize = 2_000_000;
 
 /// An encounter with the key of its repeats.
@@ -118,11 +119,11 @@ pub fn network_bandwidth(
     let events: Vec<Event> = places.iter().map(|&position| Event { position, weight: 1.0 }).collect();
     let total_m: f64 = graph.edges().iter().map(|edge| edge.length_m).sum();
     let predicted = some_of(&places);
+    let grouped = group(graph, &events)?;
     let others = |bandwidth_m| {
         let params = NetworkParams { bandwidth_m, ..*rules };
-        let Some(own) = own_densities(graph, &predicted, &params, MOST_WALKS) else { return Ok(None) };
-        let all = density_at(graph, &events, &predicted, &params)?;
-        Ok(Some(all.iter().zip(own).map(|(all, own)| all - own).collect()))
+        params.check()?;
+        Ok(from_others(graph, &grouped, &predicted, &params, MOST_WALKS))
     };
     best(candidates_m, floor_m, Prediction { n_points: places.len(), even: 1.0 / total_m, others })
 }
@@ -212,35 +213,50 @@ where
     })
 }
 
-/// What each encounter adds to the density at its own place, returning walks included; none where that takes more walks than
-/// are to be followed.
-fn own_densities(
+/// The density that all other encounters make at each place of one, what comes back of its own left out; none where that takes more
+/// walks than are to be followed.
+///
+/// What an encounter sends to a place is what one at the place would send to it: the shares at a junction are the same both
+/// ways. So only the walks out of the places are followed.
+fn from_others(
     graph: &Graph,
+    encounters: &Grouped,
     places: &[Position],
     params: &NetworkParams,
     most_walks: usize,
 ) -> Option<Vec<f64>> {
+    let kernel = |distance_m| NetworkKernel::density_per_m(params.kernel, distance_m, params.bandwidth_m);
     let mut walker = walker(graph, params);
     let mut n_walks = 0;
     let mut all = Vec::with_capacity(places.len());
     for place in places {
-        let kernel = |distance_m| NetworkKernel::density_per_m(params.kernel, distance_m, params.bandwidth_m);
         let length_m = graph.edges()[place.edge].length_m;
-        let to_end_m = |at_start| if at_start { place.offset_m } else { length_m - place.offset_m };
-        let mut own = kernel(0.0);
+        let to_end_m = |at_start, offset_m| if at_start { offset_m } else { length_m - offset_m };
+        let here = encounters.of_edge(place.edge).iter();
+        let mut others: f64 =
+            here.map(|(offset_m, weight)| weight * kernel(offset_m - place.offset_m)).sum::<f64>()
+                - kernel(0.0);
         for at_start in [true, false] {
-            let out_m = to_end_m(at_start);
+            let out_m = to_end_m(at_start, place.offset_m);
             for walk in walker.arrivals(place.edge, at_start, params.bandwidth_m - out_m) {
                 n_walks += 1;
                 if n_walks > most_walks {
                     return None;
                 }
+                let entered_m = graph.edges()[walk.edge].length_m;
+                let from_m = out_m + walk.distance_m;
+                let at = |offset_m: f64| {
+                    kernel(from_m + if walk.at_start { offset_m } else { entered_m - offset_m })
+                };
+                let there = encounters.of_edge(walk.edge).iter();
+                let mut sum: f64 = there.map(|(offset_m, weight)| weight * at(*offset_m)).sum();
                 if walk.edge == place.edge {
-                    own += walk.weight * kernel(out_m + walk.distance_m + to_end_m(walk.at_start));
+                    sum -= at(place.offset_m);
                 }
+                others += walk.weight * sum;
             }
         }
-        all.push(own);
+        all.push(others);
     }
     Some(all)
 }
@@ -248,6 +264,7 @@ fn own_densities(
 #[cfg(test)]
 mod tests {
     use super::*;
+    use crate::analysis::density::density_at;
     use crate::analysis::graph::Edge;
     use crate::analysis::random::stream;
     use rand::RngExt;
@@ -311,15 +328,29 @@ mod tests {
     }
 
     #[test]
-    fn own_density_is_that_of_the_encounter_alone() {
+    fn what_others_make_is_the_density_without_the_encounter() {
         let graph = trail();
-        let params = NetworkParams::continuous(350.0);
-        for place in [Position { edge: 40, offset_m: 20.0 }, Position { edge: 19, offset_m: 90.0 }] {
-            let alone =
-                density_at(&graph, &[Event { position: place, weight: 1.0 }], &[place], &params).unwrap();
-            let own = own_densities(&graph, &[place], &params, 10_000).unwrap();
-            assert!((own[0] - alone[0]).abs() < 1e-14);
-            assert_eq!(own_densities(&graph, &[place], &params, 2), None);
+        let mut places = spread_out(3);
+        places.extend([Position { edge: 40, offset_m: 20.0 }, Position { edge: 41, offset_m: 75.0 }]);
+        let event = |position: &Position| Event { position: *position, weight: 1.0 };
+        let grouped = group(&graph, &places.iter().map(event).collect::<Vec<_>>()).unwrap();
+        for params in [
+            NetworkParams::continuous(350.0),
+            NetworkParams::discontinuous(350.0),
+            NetworkParams { kernel: NetworkKernel::Gaussian, ..NetworkParams::continuous(120.0) },
+        ] {
+            let others = from_others(&graph, &grouped, &places, &params, 100_000).unwrap();
+            for (own, (place, from_others)) in places.iter().zip(&others).enumerate() {
+                let left: Vec<Event> = places
+                    .iter()
+                    .enumerate()
+                    .filter(|(idx, _)| *idx != own)
+                    .map(|(_, at)| event(at))
+                    .collect();
+                let without = density_at(&graph, &left, &[*place], &params).unwrap()[0];
+                assert!((from_others - without).abs() < 1e-12, "{own}: {from_others} {without}");
+            }
+            assert_eq!(from_others(&graph, &grouped, &places, &params, 2), None);
         }
     }
 

@@ -15,6 +15,7 @@
 //! Okabe, A. & Sugihara, K. (2012). *Spatial Analysis along Networks*. Wiley, chapter 9.
 
 pub mod bandwidth;
+mod even_risk;
 pub mod kernel;
 pub mod lixel;
 pub mod network;

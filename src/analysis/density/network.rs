@@ -13,7 +13,6 @@ use crate::analysis::density::source::QuarticMoments;
 use crate::analysis::density::spread::Targets;
 use crate::analysis::density::spread::spread;
 use crate::analysis::density::walk::Walker;
-use crate::analysis::density::walk::Walks;
 use crate::analysis::graph::EdgeIdx;
 use crate::analysis::graph::Graph;
 
@@ -166,23 +165,12 @@ pub(super) fn densities(
     targets: &Targets,
     params: &NetworkParams,
 ) -> Vec<f64> {
-    densities_along(graph, grouped, targets, params, &mut walker(graph, params))
-}
-
-/// The same along walks that are given.
-pub(super) fn densities_along<W: Walks>(
-    graph: &Graph,
-    grouped: &Grouped,
-    targets: &Targets,
-    params: &NetworkParams,
-    walks: &mut W,
-) -> Vec<f64> {
     let (kernel, bandwidth_m) = (params.kernel, params.bandwidth_m);
     let longest_m = graph.edges().iter().map(|edge| edge.length_m).fold(0.0, f64::max);
     if kernel == NetworkKernel::Quartic && longest_m <= MOMENTS_LONGEST_EDGE * bandwidth_m {
-        spread(graph, walks, targets, bandwidth_m, &mut QuarticMoments::new(bandwidth_m, grouped))
+        spread_over(graph, targets, params, || QuarticMoments::new(bandwidth_m, grouped))
     } else {
-        spread(graph, walks, targets, bandwidth_m, &mut PointSum::<false>::new(kernel, bandwidth_m, grouped))
+        spread_over(graph, targets, params, || PointSum::<false>::new(kernel, bandwidth_m, grouped))
     }
 }
 
@@ -196,9 +184,9 @@ pub(super) fn spread_over<S: EdgeSource>(
     graph: &Graph,
     targets: &Targets,
     params: &NetworkParams,
-    source: &mut S,
+    source: impl Fn() -> S + Sync,
 ) -> Vec<f64> {
-    spread(graph, &mut walker(graph, params), targets, params.bandwidth_m, source)
+    spread(graph, || walker(graph, params), targets, params.bandwidth_m, source)
 }
 
 fn integrals(
@@ -209,8 +197,8 @@ fn integrals(
 ) -> Result<Vec<f64>, InvalidDensity> {
     params.check()?;
     let grouped = group(graph, events)?;
-    let mut source = PointSum::<true>::new(params.kernel, params.bandwidth_m, &grouped);
-    Ok(spread_over(graph, bounds, params, &mut source))
+    let source = || PointSum::<true>::new(params.kernel, params.bandwidth_m, &grouped);
+    Ok(spread_over(graph, bounds, params, source))
 }
 
 fn differences(integrals: &[f64]) -> impl Iterator<Item = f64> {
@@ -231,10 +219,15 @@ fn boundaries(graph: &Graph, n_pieces: impl Fn(EdgeIdx) -> usize) -> Targets {
 
 /// The centres of lixels as targets, in lixel order.
 pub(super) fn centres(lixels: &Lixels) -> Targets {
+    centres_where(lixels, |_| true)
+}
+
+/// The same on some edges alone.
+pub(super) fn centres_where(lixels: &Lixels, is_wanted: impl Fn(EdgeIdx) -> bool) -> Targets {
     let mut targets = Targets { starts: vec![0], offsets_m: Vec::with_capacity(lixels.len()) };
     for edge in 0..lixels.n_edges() {
         let length_m = lixels.length_m(edge);
-        let n_lixels = lixels.of_edge(edge).len();
+        let n_lixels = if is_wanted(edge) { lixels.of_edge(edge).len() } else { 0 };
         targets.offsets_m.extend((0..n_lixels).map(|k| (k as f64 + 0.5) * length_m));
         targets.starts.push(targets.offsets_m.len());
     }

@@ -10,36 +10,24 @@
 //! Kelsall, J. E. & Diggle, P. J. (1995). Non-parametric estimation of spatial variation in relative risk. *Statistics in
 //! Medicine* 14, 2335-2342.
 
-use rand::RngExt;
-use rayon::prelude::*;
-
 use crate::analysis::density::InvalidDensity;
 use crate::analysis::density::Lixels;
+use crate::analysis::density::even_risk::EvenRisk;
 use crate::analysis::density::network::Event;
 use crate::analysis::density::network::NetworkParams;
-use crate::analysis::density::network::accumulate;
 use crate::analysis::density::network::centres;
+use crate::analysis::density::network::centres_where;
 use crate::analysis::density::network::check_lixels;
 use crate::analysis::density::network::densities;
-use crate::analysis::density::network::densities_along;
 use crate::analysis::density::network::group;
 use crate::analysis::density::network::spread_over;
-use crate::analysis::density::network::walker;
 use crate::analysis::density::source::Even;
-use crate::analysis::density::source::Grouped;
-use crate::analysis::density::spread::Targets;
-use crate::analysis::density::walk::KeptWalks;
 use crate::analysis::graph::Graph;
 use crate::analysis::permutation::Sampling;
 use crate::analysis::permutation::monte_carlo_p;
-use crate::analysis::random::Stream;
-use crate::analysis::random::{multinomial, seed_of, stream};
 
 /// Slack, relative to the observed density, within which a draw is a tie.
 const TIE_SLACK: f64 = 1e-9;
-
-/// Walks that are kept at most for all draws, 64 MB; where there are more, every draw follows them anew.
-const MOST_KEPT_WALKS: usize = 2_000_000;
 
 /// The level of the tolerance limits that every lixel carries: half of it on either side.
 pub const TOLERANCE_LEVEL: f64 = 0.05;
@@ -57,7 +45,7 @@ pub struct EdgeExposure<'a> {
 
 impl EdgeExposure<'_> {
     /// Exposure by edge of one draw of the null.
-    fn of_draw(&self, draw: usize) -> &[f64] {
+    pub(super) fn of_draw(&self, draw: usize) -> &[f64] {
         let n_edges = self.mean_km.len();
         if self.draws_km.is_empty() {
             return self.mean_km;
@@ -148,8 +136,8 @@ pub fn exposure_density(
     check_exposure(graph, exposure_km)?;
     let per_m: Vec<f64> =
         exposure_km.iter().zip(graph.edges()).map(|(km, edge)| km / edge.length_m).collect();
-    let mut source = Even::new(params.kernel, params.bandwidth_m, &per_m);
-    Ok(spread_over(graph, &centres(lixels), params, &mut source))
+    let source = || Even::new(params.kernel, params.bandwidth_m, &per_m);
+    Ok(spread_over(graph, &centres(lixels), params, source))
 }
 
 /// Relative density on lixels, with pointwise p values under encounters allotted by exposure.
@@ -179,25 +167,44 @@ pub fn relative_density(
     let counted: Vec<Event> = events.iter().filter(is_walked).copied().collect();
     let weight = |events: &[Event]| events.iter().map(|event| event.weight).sum::<f64>();
     let counted_weight = weight(&counted);
-    let targets = centres(lixels);
+    let targets = centres_where(lixels, |edge| exposure_km[edge] > 0.0);
     let observed = densities(graph, &group(graph, &counted)?, &targets, params);
-    let null = Null { graph, walked, n_encounters: counted_weight.round() as usize };
-    let (extremes, tails) = null.extremes(&observed, &targets, params, sampling);
-    let lixel = |(idx, extreme): (usize, &Extremes)| {
-        if exposure_km[lixels.edge_of(idx)] > 0.0 && exposure[idx] > 0.0 {
-            RelativeLixel::Exposed {
-                rate_per_km: observed[idx] / exposure[idx],
-                p_high: monte_carlo_p(extreme.n_high as usize, sampling.n_draws),
-                p_low: monte_carlo_p(extreme.n_low as usize, sampling.n_draws),
-                even_per_km: tails.limits(idx).map(|(low, high)| (low / exposure[idx], high / exposure[idx])),
+    let n_encounters = counted_weight.round() as usize;
+    let even = EvenRisk { graph, walked, n_encounters, targets: &targets, params };
+    let none = || (vec![Extremes::default(); observed.len()], Tails::new(observed.len(), sampling.n_draws));
+    let (extremes, tails) = even.fold(
+        sampling,
+        none,
+        |(extremes, tails), target, drawn| {
+            for &drawn in drawn {
+                extremes[target].count(f64::from(drawn), observed[target]);
+                tails.add(target, drawn);
             }
-        } else {
-            RelativeLixel::Unexposed
-        }
+        },
+        |(mut extremes, mut tails), (others, other_tails)| {
+            extremes.iter_mut().zip(others).for_each(|(extreme, other)| extreme.add(other));
+            tails.join(&other_tails);
+            (extremes, tails)
+        },
+    );
+    let lixel = |(lixel, target): (usize, Option<usize>)| match target {
+        Some(target) if exposure[lixel] > 0.0 => RelativeLixel::Exposed {
+            rate_per_km: observed[target] / exposure[lixel],
+            p_high: monte_carlo_p(extremes[target].n_high as usize, sampling.n_draws),
+            p_low: monte_carlo_p(extremes[target].n_low as usize, sampling.n_draws),
+            even_per_km: tails
+                .limits(target)
+                .map(|(low, high)| (low / exposure[lixel], high / exposure[lixel])),
+        },
+        _ => RelativeLixel::Unexposed,
     };
+    let target_of = (0..lixels.n_edges()).flat_map(|edge| {
+        let of_edge = targets.of_edge(edge);
+        lixels.of_edge(edge).enumerate().map(move |(order, _)| of_edge.clone().nth(order))
+    });
     let total_km: f64 = exposure_km.iter().sum();
     Ok(RelativeDensity {
-        lixels: extremes.iter().enumerate().map(lixel).collect(),
+        lixels: target_of.enumerate().map(lixel).collect(),
         reference_rate_per_km: if total_km > 0.0 { counted_weight / total_km } else { 0.0 },
         contradicted: weight(events) - counted_weight,
     })
@@ -282,66 +289,6 @@ fn put(kept: &mut [f32], value: f32, is_before: impl Fn(f32, f32) -> bool) {
     }
 }
 
-/// Encounters that fall where parties walk.
-struct Null<'g> {
-    graph: &'g Graph,
-    walked: EdgeExposure<'g>,
-    n_encounters: usize,
-}
-
-impl Null<'_> {
-    fn extremes(
-        &self,
-        observed: &[f64],
-        targets: &Targets,
-        params: &NetworkParams,
-        sampling: Sampling,
-    ) -> (Vec<Extremes>, Tails) {
-        let none =
-            || (vec![Extremes::default(); observed.len()], Tails::new(observed.len(), sampling.n_draws));
-        let is_walked = |edge: usize| self.walked.mean_km[edge] > 0.0;
-        let kept = KeptWalks::of(walker(self.graph, params), params.bandwidth_m, MOST_KEPT_WALKS, is_walked);
-        (0..sampling.n_draws)
-            .into_par_iter()
-            .fold(none, |(mut counts, mut tails), draw| {
-                let grouped = self.draw(draw, &mut stream(seed_of(sampling.seed, "even risk"), draw as u64));
-                let drawn = match &kept {
-                    Some(kept) => densities_along(self.graph, &grouped, targets, params, &mut &*kept),
-                    None => densities(self.graph, &grouped, targets, params),
-                };
-                for (lixel, ((count, drawn), observed)) in
-                    counts.iter_mut().zip(drawn).zip(observed).enumerate()
-                {
-                    count.count(drawn, *observed);
-                    tails.add(lixel, drawn as f32);
-                }
-                (counts, tails)
-            })
-            .reduce(none, |(mut counts, mut tails), (others, other_tails)| {
-                counts.iter_mut().zip(others).for_each(|(count, other)| count.add(other));
-                tails.join(&other_tails);
-                (counts, tails)
-            })
-    }
-
-    /// One allotment: how many each edge gets, by the walking of the draw, and then where along it.
-    fn draw(&self, draw: usize, rng: &mut Stream) -> Grouped {
-        let rows = self.walked.of_draw(draw).iter().zip(self.walked.mean_km);
-        let walked_km: Vec<f64> = rows.map(|(km, mean_km)| if *mean_km > 0.0 { *km } else { 0.0 }).collect();
-        let mut starts = vec![0; walked_km.len() + 1];
-        multinomial(self.n_encounters as u64, &walked_km, rng, |edge, count| {
-            starts[edge + 1] = count as usize
-        });
-        accumulate(&mut starts);
-        let mut points = Vec::with_capacity(self.n_encounters);
-        for (edge, ends) in self.graph.edges().iter().enumerate() {
-            let placed = starts[edge]..starts[edge + 1];
-            points.extend(placed.map(|_| (rng.random::<f64>() * ends.length_m, 1.0)));
-        }
-        Grouped { starts, points }
-    }
-}
-
 fn check_exposure(graph: &Graph, exposure_km: &[f64]) -> Result<(), InvalidDensity> {
     let (got, expected) = (exposure_km.len(), graph.n_edges());
     if got != expected {
@@ -355,10 +302,14 @@ fn check_exposure(graph: &Graph, exposure_km: &[f64]) -> Result<(), InvalidDensi
 
 #[cfg(test)]
 mod tests {
+    use rand::RngExt;
+
     use super::*;
     use crate::analysis::density::network::Position;
     use crate::analysis::density::network::lixel_density;
     use crate::analysis::graph::Edge;
+    use crate::analysis::random::Stream;
+    use crate::analysis::random::{multinomial, stream};
 
     /// Two trails that cross in the middle, 30 segments of 100 m each.
     fn cross() -> Graph {
@@ -373,23 +324,22 @@ mod tests {
         (0..n_edges).map(|edge| 200.0 * (-((edge % 30) as f64) / 8.0).exp() + 5.0).collect()
     }
 
-    /// 3,000 encounters where parties walk.
-    fn null<'g>(graph: &'g Graph, mean_km: &'g [f64]) -> Null<'g> {
-        Null { graph, walked: EdgeExposure { mean_km, draws_km: &[] }, n_encounters: 3000 }
+    /// 3,000 encounters where parties walk, anywhere along the edges.
+    fn even(graph: &Graph, walked_km: &[f64], rng: &mut Stream) -> Vec<Event> {
+        let mut events = Vec::new();
+        let mut counts = vec![0; walked_km.len()];
+        multinomial(3000, walked_km, rng, |edge, count| counts[edge] = count);
+        for (edge, count) in counts.into_iter().enumerate() {
+            let length_m = graph.edges()[edge].length_m;
+            events.extend((0..count).map(|_| Event {
+                position: Position { edge, offset_m: rng.random::<f64>() * length_m },
+                weight: 1.0,
+            }));
+        }
+        events
     }
 
     const SAMPLING: Sampling = Sampling { n_draws: 199, seed: 8 };
-
-    fn events_of(grouped: &Grouped) -> Vec<Event> {
-        (0..grouped.starts.len() - 1)
-            .flat_map(|edge| {
-                grouped
-                    .of_edge(edge)
-                    .iter()
-                    .map(move |&(offset_m, weight)| Event { position: Position { edge, offset_m }, weight })
-            })
-            .collect()
-    }
 
     fn relative(events: &[Event], exposure_km: &[f64]) -> RelativeDensity {
         let graph = cross();
@@ -428,10 +378,9 @@ mod tests {
     fn flat_risk_is_flat_where_raw_density_is_not() {
         let graph = cross();
         let exposure_km = exposure(60);
-        let null = null(&graph, &exposure_km);
         let (mut n_outside, mut n_lixels) = (0, 0);
         for map in 0..5 {
-            let result = relative(&events_of(&null.draw(0, &mut stream(50, map))), &exposure_km);
+            let result = relative(&even(&graph, &exposure_km, &mut stream(50, map)), &exposure_km);
             n_lixels += result.lixels.len();
             n_outside +=
                 result.lixels.iter().filter(|lixel| lixel.tolerance(0.05) != Tolerance::Within).count();
@@ -452,7 +401,7 @@ mod tests {
             .enumerate()
             .map(|(edge, km)| if (20..24).contains(&edge) { 5.0 * km } else { *km })
             .collect();
-        let events = events_of(&null(&graph, &planted).draw(0, &mut stream(60, 0)));
+        let events = even(&graph, &planted, &mut stream(60, 0));
         let result = relative(&events, &exposure_km);
         let middle = result.lixels[4 * 22];
         assert_eq!(middle.tolerance(0.05), Tolerance::High);
@@ -503,7 +452,7 @@ mod tests {
         let (mut naive, mut honest, mut n_lixels) = (0, 0, 0);
         for map in 0..6 {
             let truth = blurred(&mut stream(71, map));
-            let events = events_of(&null(&graph, &truth).draw(0, &mut stream(72, map)));
+            let events = even(&graph, &truth, &mut stream(72, map));
             for (draws_km, n_outside) in [(&[][..], &mut naive), (&draws[..], &mut honest)] {
                 let walked = EdgeExposure { mean_km: &believed, draws_km };
                 let result = relative_density(&graph, &events, walked, &lixels, &params, SAMPLING).unwrap();

@@ -1,10 +1,17 @@
 //! Spreads what lies on every edge over the places within one bandwidth.
 
+use rayon::prelude::*;
+
 use crate::analysis::density::source::EdgeSource;
 use crate::analysis::density::walk::Arrival;
 use crate::analysis::density::walk::Walks;
 use crate::analysis::graph::EdgeIdx;
 use crate::analysis::graph::Graph;
+
+/// Edges that one task spreads, at least: each has its own sums at all places, which are added up at the end.
+const EDGES_A_TASK: usize = 2048;
+/// Tasks at most. How many there are does not depend on the threads, so that rounding does not either.
+const MOST_TASKS: usize = 8;
 
 /// Places to evaluate, grouped by edge and ascending within an edge.
 #[derive(Debug, Clone, PartialEq)]
@@ -14,7 +21,7 @@ pub(super) struct Targets {
 }
 
 impl Targets {
-    fn of_edge(&self, edge: EdgeIdx) -> std::ops::Range<usize> {
+    pub(super) fn of_edge(&self, edge: EdgeIdx) -> std::ops::Range<usize> {
         self.starts[edge]..self.starts[edge + 1]
     }
 }
@@ -22,13 +29,37 @@ impl Targets {
 /// The summed values of the source at the targets, in their order.
 pub(super) fn spread<W: Walks, S: EdgeSource>(
     graph: &Graph,
+    walks: impl Fn() -> W + Sync,
+    targets: &Targets,
+    bandwidth_m: f64,
+    source: impl Fn() -> S + Sync,
+) -> Vec<f64> {
+    let n_edges = graph.n_edges();
+    let a_task = EDGES_A_TASK.max(n_edges.div_ceil(MOST_TASKS));
+    let of_task = |first: usize| {
+        let edges = first..n_edges.min(first + a_task);
+        spread_from(graph, edges, &mut walks(), targets, bandwidth_m, &mut source())
+    };
+    let firsts: Vec<usize> = (0..n_edges).step_by(a_task).collect();
+    let parts: Vec<Vec<f64>> = firsts.into_par_iter().map(of_task).collect();
+    let sum = |mut sums: Vec<f64>, part: Vec<f64>| {
+        sums.iter_mut().zip(part).for_each(|(sum, value)| *sum += value);
+        sums
+    };
+    parts.into_iter().reduce(sum).unwrap_or_else(|| vec![0.0; targets.offsets_m.len()])
+}
+
+/// What some edges alone bring.
+fn spread_from<W: Walks, S: EdgeSource>(
+    graph: &Graph,
+    edges: std::ops::Range<EdgeIdx>,
     walks: &mut W,
     targets: &Targets,
     bandwidth_m: f64,
     source: &mut S,
 ) -> Vec<f64> {
     let mut values = vec![0.0; targets.offsets_m.len()];
-    for (edge, ends) in graph.edges().iter().enumerate() {
+    for (edge, ends) in edges.clone().zip(&graph.edges()[edges]) {
         if !source.load(edge, ends.length_m) {
             continue;
         }

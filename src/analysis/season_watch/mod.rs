@@ -18,8 +18,12 @@ mod variation;
 
 pub use variation::{FormerWeek, Variation, former_variation};
 
+use rayon::prelude::*;
+
 use crate::analysis::forecast::predictive;
 use crate::analysis::random::{seed_of, stream};
+use crate::analysis::season_watch::scan::Bounds;
+use crate::analysis::season_watch::scan::CountLaw;
 use crate::analysis::season_watch::scan::Scan;
 use crate::analysis::season_watch::scan::Threshold;
 
@@ -62,18 +66,26 @@ impl Expectation {
         self.shares.get(unit).map_or(&[(0, 1.0)], Vec::as_slice)
     }
 
-    /// Expected encounters of a unit in a draw, by week.
-    fn weeks(
+    /// Tells what is expected of a unit in a draw, times a factor, week by week.
+    fn each_week(
         &self,
         (draw, n_units, n_weeks): (usize, usize, usize),
-        unit: usize,
-    ) -> impl Iterator<Item = f64> + '_ {
-        let (level, shares) = (self.level[draw * n_units + unit], self.shares_of(unit));
+        (unit, factor): (usize, f64),
+        mut tell: impl FnMut(usize, f64),
+    ) {
+        let level = self.level[draw * n_units + unit] * factor;
         let of_draw = &self.curves[draw * self.n_curves * n_weeks..][..self.n_curves * n_weeks];
-        let of_week = move |week: usize| {
-            shares.iter().map(|(curve, share)| level * share * of_draw[curve * n_weeks + week]).sum()
-        };
-        (0..n_weeks).map(of_week)
+        let of_curve = |curve: usize| &of_draw[curve * n_weeks..][..n_weeks];
+        match self.shares_of(unit) {
+            [(curve, share)] => {
+                let all = of_curve(*curve).iter().enumerate();
+                all.for_each(|(week, mean)| tell(week, level * share * mean));
+            }
+            shares => (0..n_weeks).for_each(|week| {
+                let mean: f64 = shares.iter().map(|(curve, share)| share * of_curve(*curve)[week]).sum();
+                tell(week, level * mean);
+            }),
+        }
     }
 }
 
@@ -206,23 +218,26 @@ pub fn watch(input: &WatchInput<'_>, params: &WatchParams) -> Result<Watch, Watc
     let expected = Expected::new(input, n_draws, params);
     let observed = observed_with_all(input);
     let scan = Scan::new(&expected, params);
-    let simulate = |season: usize, at_most: f64| {
-        let mut rng = stream(seed_of(params.seed, "season watch"), (n_draws + season) as u64);
-        scan.small_tails(&scan.simulate(&expected, season % n_draws, params.dispersion, &mut rng), at_most)
+    let (seed, law) = (seed_of(params.seed, "season watch"), CountLaw::new(params.dispersion));
+    let simulate = |season: usize, bounds: &Bounds| {
+        let mut rng = stream(seed, (n_draws + season) as u64);
+        scan.small_tails(&scan.simulate(&expected, season % n_draws, &law, &mut rng), bounds)
     };
-    let n_simulations = n_simulations(params.n_simulations, expected.n_watched() * input.n_weeks);
-    let Threshold { threshold, false_alarms, standard_error } =
-        scan::threshold(n_simulations, simulate, input.n_weeks, params.false_alarms);
+    let n_cells = expected.n_watched() * input.n_weeks;
+    let n_simulations = n_simulations(params.n_simulations, n_cells);
+    let bounds = |at_most: f64| scan.bounds(at_most);
+    let (found, bounds) =
+        scan::threshold(n_simulations, bounds, simulate, (n_cells, input.n_weeks), params.false_alarms);
+    let Threshold { threshold, false_alarms, standard_error } = found;
     let predictive = Predictive { expected: &expected, params };
     let states = |watched: usize| -> Vec<WeekState> {
         (0..input.n_seen).map(|week| scan.state(&observed, watched, week)).collect()
     };
-    let weeks = (0..input.n_units).flat_map(states).collect();
-    let mut alarms: Vec<Alarm> = scan
-        .runs(&scan.small_tails_until(&observed, threshold, input.n_seen))
-        .into_iter()
-        .map(|run| predictive.alarm(&scan, &observed, run))
-        .collect();
+    let weeks = (0..input.n_units).into_par_iter().flat_map_iter(states).collect();
+    let mut standing_out = scan.small_tails(&observed, &bounds);
+    standing_out.retain(|(row, tail)| row % input.n_weeks < input.n_seen && *tail <= threshold);
+    let mut alarms: Vec<Alarm> =
+        scan.runs(&standing_out).into_iter().map(|run| predictive.alarm(&scan, &observed, run)).collect();
     alarms.sort_by(|a, b| a.tail.total_cmp(&b.tail));
     Ok(Watch {
         weeks,
@@ -250,20 +265,19 @@ struct Expected<'a> {
 
 impl<'a> Expected<'a> {
     fn new(input: &'a WatchInput<'a>, n_draws: usize, params: &WatchParams) -> Self {
-        let factor = |draw: usize| {
-            variation::year_factor(
-                params.year_variation,
-                &mut stream(seed_of(params.seed, "season watch"), draw as u64),
-            )
-        };
+        let seed = seed_of(params.seed, "season watch");
+        let factor =
+            |draw: usize| variation::year_factor(params.year_variation, &mut stream(seed, draw as u64));
         let factors: Vec<f64> = (0..n_draws).map(factor).collect();
         let mut all = vec![0.0; n_draws * input.n_weeks];
-        for (draw, (all, factor)) in all.chunks_exact_mut(input.n_weeks).zip(&factors).enumerate() {
-            for unit in 0..input.n_units {
-                let weeks = input.expected.weeks((draw, input.n_units, input.n_weeks), unit);
-                all.iter_mut().zip(weeks).for_each(|(sum, mean)| *sum += mean * factor);
-            }
-        }
+        let shape = |draw: usize| (draw, input.n_units, input.n_weeks);
+        all.par_chunks_exact_mut(input.n_weeks).zip(&factors).enumerate().for_each(
+            |(draw, (all, factor))| {
+                for unit in 0..input.n_units {
+                    input.expected.each_week(shape(draw), (unit, *factor), |week, mean| all[week] += mean);
+                }
+            },
+        );
         Self { input, factors, all }
     }
 
@@ -275,14 +289,15 @@ impl<'a> Expected<'a> {
         self.factors.len()
     }
 
-    /// The weeks of one draw of a unit, or of all units for the unit after the last.
-    fn weeks(&self, draw: usize, watched: usize) -> impl Iterator<Item = f64> + '_ {
+    /// Tells the weeks of one draw of a unit, or of all units for the unit after the last.
+    fn each_week(&self, draw: usize, watched: usize, mut tell: impl FnMut(usize, f64)) {
         let WatchInput { n_units, n_weeks, expected, .. } = *self.input;
-        let factor = self.factors[draw];
-        let unit = (watched < n_units).then(|| expected.weeks((draw, n_units, n_weeks), watched));
-        let all = unit.is_none().then(|| self.all[draw * n_weeks..][..n_weeks].iter().copied());
-        let of_unit = unit.into_iter().flatten().map(move |mean| mean * factor);
-        of_unit.chain(all.into_iter().flatten())
+        if watched < n_units {
+            expected.each_week((draw, n_units, n_weeks), (watched, self.factors[draw]), tell);
+        } else {
+            let all = self.all[draw * n_weeks..][..n_weeks].iter().enumerate();
+            all.for_each(|(week, mean)| tell(week, *mean));
+        }
     }
 }
 
@@ -295,9 +310,13 @@ struct Predictive<'a> {
 impl Predictive<'_> {
     fn alarm(&self, scan: &Scan, observed: &[u64], run: scan::Run) -> Alarm {
         let (first_week, last_week) = scan.strongest(observed, &run);
-        let n_weeks = last_week + 1 - first_week;
-        let of_window =
-            |draw: usize| self.expected.weeks(draw, run.watched).skip(first_week).take(n_weeks).sum();
+        let of_window = |draw: usize| {
+            let mut sum = 0.0;
+            self.expected.each_week(draw, run.watched, |week, mean| {
+                sum += if (first_week..=last_week).contains(&week) { mean } else { 0.0 };
+            });
+            sum
+        };
         let means: Vec<f64> = (0..self.expected.n_draws()).map(of_window).collect();
         let row = run.watched * self.expected.input.n_weeks;
         let observed: u64 = observed[row + first_week..=row + last_week].iter().sum();

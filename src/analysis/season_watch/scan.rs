@@ -1,11 +1,11 @@
 //! The scan back from each week, its tails from tables, and the threshold that keeps false alarms at a number.
 
 use rand::RngExt;
-use rand_distr::{Distribution, Gamma, Poisson};
+use rand_distr::{Distribution, Exp1, Gamma, Poisson};
 use rayon::prelude::*;
 
 use crate::analysis::random::Stream;
-use crate::analysis::season_watch::{Expected, WatchParams, WeekState};
+use crate::analysis::season_watch::{Expectation, Expected, WatchInput, WatchParams, WeekState};
 
 /// Tails below this are all the same to the scan.
 const SMALLEST_TAIL: f64 = 1e-10;
@@ -13,10 +13,12 @@ const SMALLEST_TAIL: f64 = 1e-10;
 const GREATEST_THRESHOLD: f64 = 0.5;
 /// Counts that a table holds at most.
 const MOST_COUNTS: usize = 4000;
-/// Expectations up to which counts are drawn by going up from none, which few calls of a logarithm do.
+/// Expectations up to which counts are drawn by the bunches that make them up, and tails are added up from none.
 const SMALL_MEAN: f64 = 12.0;
-/// Seasons that say roughly where the threshold lies.
-const PILOT: usize = 20;
+/// Above this logarithm of the probability of none, probabilities follow each other as they are.
+const PLAIN_NONE_LN: f64 = -500.0;
+/// How much higher a bound is than what is known to be too low a threshold.
+const RAISED: f64 = 20.0;
 
 /// Every window with its tails: the gamma–Poisson with the mean and variance that the draws give.
 pub(super) struct Scan {
@@ -58,15 +60,23 @@ impl Window {
     /// Probabilities of as many or more, from none on, until they no longer matter.
     fn tails(&self) -> impl Iterator<Item = f64> + use<> {
         let law = self.law();
-        let (mut point_ln, mut below, mut ended) = (law.none_ln, 0.0, false);
+        let is_plain = law.none_ln > PLAIN_NONE_LN;
+        let (mut point, mut below, mut ended) =
+            (if is_plain { law.none_ln.exp() } else { law.none_ln }, 0.0, false);
         let counted = (0..MOST_COUNTS).map_while(move |count| {
             if ended {
                 return None;
             }
             let tail = f64::max(1.0 - below, SMALLEST_TAIL);
             ended = tail <= SMALLEST_TAIL;
-            below += f64::exp(point_ln);
-            point_ln += law.step(count as f64 + 1.0).ln();
+            let step = law.step(count as f64 + 1.0);
+            if is_plain {
+                below += point;
+                point *= step;
+            } else {
+                below += f64::exp(point);
+                point += step.ln();
+            }
             Some(tail)
         });
         counted.take(if self.mean > 0.0 { MOST_COUNTS } else { 0 })
@@ -106,16 +116,36 @@ impl Window {
         f64::max(1.0 - below, SMALLEST_TAIL)
     }
 
+    /// The smallest count whose tail is at most so large, up to [`GREATEST_THRESHOLD`]; none where no count has one.
+    fn smallest_count(&self, at_most: f64) -> Option<u32> {
+        if self.mean <= 0.0 {
+            return None;
+        }
+        if self.is_tabled() {
+            let beyond = self.table.partition_point(|tail| *tail > at_most);
+            return (beyond < self.table.len()).then_some(self.first + beyond as u32);
+        }
+        let law = self.law();
+        let mut point = law.none_ln.exp();
+        let mut below = point;
+        for count in 1..MOST_COUNTS as u32 {
+            if f64::max(1.0 - below, SMALLEST_TAIL) <= at_most {
+                return Some(count);
+            }
+            point *= law.step(f64::from(count));
+            below += point;
+        }
+        (1.0 - below <= at_most).then_some(MOST_COUNTS as u32)
+    }
+
     /// Counts that 95 in 100 such windows lie between.
     fn limits(&self) -> (u64, u64) {
         let (mut lower, mut upper) = (0, 0);
-        for (count, tail) in self.tails().enumerate() {
+        for (count, tail) in self.tails().take_while(|tail| *tail > 0.025).enumerate() {
             if tail >= 0.975 {
                 lower = count as u64;
             }
-            if tail > 0.025 {
-                upper = count as u64;
-            }
+            upper = count as u64;
         }
         (lower, upper)
     }
@@ -145,49 +175,101 @@ impl SmallCount {
     fn step(&self, count: f64) -> f64 {
         self.a + self.b / count
     }
-
-    /// The smallest count whose distribution function reaches a height.
-    fn reaching(&self, height: f64) -> u64 {
-        let mut point = self.none_ln.exp();
-        let (mut reached, mut count) = (point, 0);
-        while reached < height && count < MOST_COUNTS as u64 {
-            count += 1;
-            point *= self.step(count as f64);
-            reached += point;
-            // Beyond rounding nothing is added any more.
-            if point < f64::EPSILON * reached && count as f64 > SMALL_MEAN {
-                break;
-            }
-        }
-        count
-    }
 }
 
-/// The windows of one unit, by last week, then length.
-fn windows_of(expected: &Expected<'_>, watched: usize, longest: usize, dispersion: f64) -> Vec<Window> {
-    let (n_draws, n_weeks) = (expected.n_draws(), expected.input.n_weeks);
-    // Week-major, so that the draws of a week lie side by side.
-    let mut by_week = vec![0.0; n_weeks * n_draws];
-    for draw in 0..n_draws {
-        for (week, mean) in expected.weeks(draw, watched).enumerate() {
-            by_week[week * n_draws + draw] = mean;
+/// What is expected in every window, by `((week * longest + length - 1) * n_draws + draw)`, of a mean by draw and week.
+fn window_sums(
+    (n_draws, n_weeks, longest): (usize, usize, usize),
+    mean: impl Fn(usize, usize) -> f64,
+) -> Vec<f64> {
+    let mut sums = vec![0.0; n_weeks * longest * n_draws];
+    let mut of_window = vec![0.0; n_draws];
+    for (row, kept) in sums.chunks_exact_mut(n_draws).enumerate() {
+        let (week, length) = (row / longest, row % longest + 1);
+        if length == 1 {
+            of_window.fill(0.0);
+        }
+        // There is no week before the first: the window is as long as it can be.
+        if length <= week + 1 {
+            let added = of_window.iter_mut().enumerate();
+            added.for_each(|(draw, sum)| *sum += mean(draw, week + 1 - length));
+        }
+        kept.copy_from_slice(&of_window);
+    }
+    sums
+}
+
+/// Sums over the draws of a scale times a mean, and of their squares. Four at a time, so that they are added side by side.
+fn moments(scale: &[f64], means: &[f64]) -> (f64, f64) {
+    let (mut sums, mut squares) = ([0.0; 4], [0.0; 4]);
+    let fours = scale.chunks(4).zip(means.chunks(4));
+    for (scale, means) in fours {
+        for (lane, (scale, mean)) in scale.iter().zip(means).enumerate() {
+            let value = scale * mean;
+            sums[lane] += value;
+            squares[lane] += value * value;
         }
     }
-    let mut windows = Vec::with_capacity(n_weeks * longest);
-    let mut sums = vec![0.0; n_draws];
-    for week in 0..n_weeks {
-        sums.fill(0.0);
-        for length in 1..=longest {
-            if length <= week + 1 {
-                let added = &by_week[(week + 1 - length) * n_draws..][..n_draws];
-                sums.iter_mut().zip(added).for_each(|(sum, mean)| *sum += mean);
+    (sums.iter().sum(), squares.iter().sum())
+}
+
+/// What is expected in every window on each course of the season.
+struct Windows<'a> {
+    expected: &'a Expected<'a>,
+    dispersion: f64,
+    longest: usize,
+    /// By curve.
+    of_curve: Vec<Vec<f64>>,
+}
+
+impl<'a> Windows<'a> {
+    fn new(expected: &'a Expected<'a>, longest: usize, dispersion: f64) -> Self {
+        let Expectation { n_curves, curves, .. } = expected.input.expected;
+        let shape = (expected.n_draws(), expected.input.n_weeks, longest);
+        let (_, n_weeks, _) = shape;
+        let of_curve = |curve: usize| {
+            window_sums(shape, |draw, week| curves[(draw * n_curves + curve) * n_weeks + week])
+        };
+        let of_curve = (0..*n_curves).into_par_iter().map(of_curve).collect();
+        Self { expected, dispersion, longest, of_curve }
+    }
+
+    /// Those of one unit, or of all together for the unit after the last, by last week, then length.
+    fn of(&self, watched: usize) -> Vec<Window> {
+        let WatchInput { n_units, n_weeks, expected, .. } = *self.expected.input;
+        let n_draws = self.expected.n_draws();
+        if watched == n_units {
+            let all = &self.expected.all;
+            let sums = window_sums((n_draws, n_weeks, self.longest), |draw, week| all[draw * n_weeks + week]);
+            return self.windows(&vec![1.0; n_draws], &sums);
+        }
+        let levels = expected.level.iter().skip(watched).step_by(n_units);
+        let scaled = |share: f64| -> Vec<f64> {
+            levels.clone().zip(&self.expected.factors).map(|(level, factor)| level * factor * share).collect()
+        };
+        match expected.shares_of(watched) {
+            [(curve, share)] => self.windows(&scaled(*share), &self.of_curve[*curve]),
+            shares => {
+                let mut sums = vec![0.0; n_weeks * self.longest * n_draws];
+                for (curve, share) in shares {
+                    let of_curve = self.of_curve[*curve].iter();
+                    sums.iter_mut().zip(of_curve).for_each(|(sum, mean)| *sum += share * mean);
+                }
+                self.windows(&scaled(1.0), &sums)
             }
-            let mean = sums.iter().sum::<f64>() / n_draws as f64;
-            let spread = sums.iter().map(|sum| (sum - mean).powi(2)).sum::<f64>() / n_draws as f64;
-            windows.push(Window::new(mean, dispersion * mean + spread));
         }
     }
-    windows
+
+    fn windows(&self, scale: &[f64], sums: &[f64]) -> Vec<Window> {
+        let n_draws = scale.len() as f64;
+        let window = |sums: &[f64]| {
+            let (sum, squares) = moments(scale, sums);
+            let mean = sum / n_draws;
+            let spread = (squares / n_draws - mean * mean).max(0.0);
+            Window::new(mean, self.dispersion * mean + spread)
+        };
+        sums.chunks_exact(scale.len()).map(window).collect()
+    }
 }
 
 /// Consecutive weeks in which one unit stands out.
@@ -202,8 +284,9 @@ impl Scan {
     pub(super) fn new(expected: &Expected<'_>, params: &WatchParams) -> Self {
         let n_weeks = expected.input.n_weeks;
         let longest = params.longest_window.min(n_weeks);
-        let windows = |watched| windows_of(expected, watched, longest, params.dispersion);
-        let windows = (0..expected.n_watched()).into_par_iter().flat_map_iter(windows).collect();
+        let windows = Windows::new(expected, longest, params.dispersion);
+        let of_unit = |watched| windows.of(watched);
+        let windows = (0..expected.n_watched()).into_par_iter().flat_map_iter(of_unit).collect();
         Self { n_weeks, longest, windows }
     }
 
@@ -212,38 +295,60 @@ impl Scan {
         &self,
         expected: &Expected<'_>,
         draw: usize,
-        dispersion: f64,
+        law: &CountLaw,
         rng: &mut Stream,
     ) -> Vec<u64> {
         let n_units = expected.input.n_units;
-        let mut counts = Vec::with_capacity(expected.n_watched() * self.n_weeks);
-        let mut all = vec![0; self.n_weeks];
-        for unit in 0..n_units {
-            for (mean, all) in expected.weeks(draw, unit).zip(&mut all) {
-                let drawn = count(mean, dispersion, rng);
-                counts.push(drawn);
-                *all += drawn;
-            }
+        let mut counts = vec![0; expected.n_watched() * self.n_weeks];
+        let (units, all) = counts.split_at_mut(n_units * self.n_weeks);
+        let mut counting = law.counting(rng);
+        for (unit, row) in units.chunks_exact_mut(self.n_weeks).enumerate() {
+            expected.each_week(draw, unit, |week, mean| row[week] = counting.next(mean));
+            all.iter_mut().zip(row).for_each(|(all, drawn)| *all += *drawn);
         }
-        counts.extend(all);
         counts
     }
 
-    /// The weeks, by `watched * n_weeks + week` in ascending order, whose smallest tail over the windows that end in them
-    /// is at most so large, with that tail.
-    pub(super) fn small_tails(&self, counts: &[u64], at_most: f64) -> Vec<(usize, f64)> {
-        self.small_tails_until(counts, at_most, self.n_weeks)
+    /// The smallest counts of windows whose tails are at most so large.
+    pub(super) fn bounds(&self, at_most: f64) -> Bounds {
+        let of_window = |window: &Window| window.smallest_count(at_most).unwrap_or(u32::MAX);
+        let smallest: Vec<u32> = self.windows.par_iter().map(of_window).collect();
+        let of_week = |smallest: &[u32]| smallest.iter().copied().min().unwrap_or(u32::MAX);
+        Bounds { least: smallest.chunks_exact(self.longest).map(of_week).collect(), smallest }
     }
 
-    /// The same, of the first so many weeks of the season.
-    pub(super) fn small_tails_until(&self, counts: &[u64], at_most: f64, n_seen: usize) -> Vec<(usize, f64)> {
-        (0..counts.len())
-            .filter(|row| row % self.n_weeks < n_seen)
-            .filter_map(|row| {
-                let smallest = self.windows(counts, row).map(|(_, tail)| tail).fold(1.0, f64::min);
-                (smallest <= at_most).then_some((row, smallest))
-            })
-            .collect()
+    /// The weeks, by `watched * n_weeks + week` in ascending order, whose smallest tail over the windows that end in them
+    /// is within the bounds, with that tail.
+    pub(super) fn small_tails(&self, counts: &[u64], bounds: &Bounds) -> Vec<(usize, f64)> {
+        let mut found = Vec::new();
+        for (watched, of_unit) in counts.chunks_exact(self.n_weeks).enumerate() {
+            let first = watched * self.n_weeks;
+            // All that the longest window holds: where that is less than any of them needs, none is looked at.
+            let mut held = 0;
+            for (week, (count, least)) in of_unit.iter().zip(&bounds.least[first..]).enumerate() {
+                held += count;
+                if week >= self.longest {
+                    held -= of_unit[week - self.longest];
+                }
+                if held >= u64::from(*least) {
+                    let tail = self.smallest_tail(&of_unit[..=week], first + week, bounds);
+                    found.extend(tail.map(|tail| (first + week, tail)));
+                }
+            }
+        }
+        found
+    }
+
+    /// The smallest tail within the bounds over the windows that end in a week, the last of the counts.
+    fn smallest_tail(&self, counts: &[u64], row: usize, bounds: &Bounds) -> Option<f64> {
+        let mut sum = 0;
+        let smallest = bounds.smallest[row * self.longest..].iter();
+        let windows = counts.iter().rev().zip(smallest).take(self.longest).enumerate();
+        let tails = windows.filter_map(|(back, (count, smallest))| {
+            sum += count;
+            (sum >= u64::from(*smallest)).then(|| self.window(row, back + 1).small_tail(sum))
+        });
+        tails.reduce(f64::min)
     }
 
     /// Length and tail of each window that ends in a week; a tail above [`GREATEST_THRESHOLD`] may be given as one.
@@ -312,26 +417,39 @@ pub(super) struct Threshold {
     pub(super) standard_error: f64,
 }
 
-/// The largest threshold with at most so many alarms a season, over `n` seasons that `simulate` gives by number, as the
-/// tails up to a bound.
+/// The smallest count of each window that is at most so likely as a bound; beyond all counts where there is none.
+#[derive(Debug, Clone)]
+pub(super) struct Bounds {
+    /// As [`Scan::windows`].
+    smallest: Vec<u32>,
+    /// The least of them over the windows that end in a week.
+    least: Vec<u32>,
+}
+
+/// The largest threshold with at most so many alarms a season, over `n` seasons of `n_cells` weeks of units that `simulate` gives by
+/// number, as the tails within the bounds that `bounds` makes of the largest tail; and these bounds.
 ///
-/// Only tails up to the threshold matter, so the first few seasons say up to where the others are kept.
-pub(super) fn threshold(
+/// Only tails up to the threshold matter. Were every week of every unit looked at by itself, a threshold of alarms over weeks would
+/// give so many; windows overlap and counts are whole, so it lies higher, and is looked for up to ever higher bounds.
+pub(super) fn threshold<B: Sync>(
     n: usize,
-    simulate: impl Fn(usize, f64) -> Vec<(usize, f64)> + Sync,
-    n_weeks: usize,
+    bounds: impl Fn(f64) -> B,
+    simulate: impl Fn(usize, &B) -> Vec<(usize, f64)> + Sync,
+    (n_cells, n_weeks): (usize, usize),
     false_alarms: f64,
-) -> Threshold {
-    let seasons = |n: usize, bound: f64| -> Vec<Vec<(usize, f64)>> {
-        (0..n).into_par_iter().map(|season| simulate(season, bound)).collect()
-    };
-    let pilot = seasons(n.min(PILOT), GREATEST_THRESHOLD);
-    let bound = largest(&pilot, n_weeks, 3.0 * false_alarms + 1.0, GREATEST_THRESHOLD).threshold;
-    let found = largest(&seasons(n, bound), n_weeks, false_alarms, bound);
-    if found.threshold < bound || bound >= GREATEST_THRESHOLD {
-        return found;
+) -> (Threshold, B) {
+    let mut bound = (RAISED * false_alarms / n_cells as f64).clamp(SMALLEST_TAIL, GREATEST_THRESHOLD);
+    loop {
+        let bounds = bounds(bound);
+        let seasons: Vec<Vec<(usize, f64)>> =
+            (0..n).into_par_iter().map(|season| simulate(season, &bounds)).collect();
+        let found = largest(&seasons, n_weeks, false_alarms, bound);
+        // But for rounding, as far as it was looked for.
+        if found.threshold < bound * (1.0 - 1e-9) || bound >= GREATEST_THRESHOLD {
+            return (found, bounds);
+        }
+        bound = (RAISED * bound).min(GREATEST_THRESHOLD);
     }
-    largest(&seasons(n, GREATEST_THRESHOLD), n_weeks, false_alarms, GREATEST_THRESHOLD)
 }
 
 /// The largest threshold up to a bound with at most so many alarms a season; all tails up to the bound are given.
@@ -365,21 +483,88 @@ fn largest(seasons: &[Vec<(usize, f64)>], n_weeks: usize, false_alarms: f64, bou
     Threshold { threshold: chosen, false_alarms: rate, standard_error: spread.sqrt() / seasons.len() as f64 }
 }
 
-/// A Poisson count, or a negative binomial one whose variance is so many times the mean.
-fn count(mean: f64, dispersion: f64, rng: &mut Stream) -> u64 {
-    if mean <= 0.0 {
-        return 0;
+/// Poisson counts, or negative binomial ones whose variance is so many times the mean.
+///
+/// A negative binomial count is a Poisson number of bunches with logarithmic sizes (Quenouille, M. H. (1949). A relation between the
+/// logarithmic, Poisson, and negative binomial series. *Biometrics* 5, 162-164). With one ratio of variance to mean the sizes have one
+/// law whatever the mean, so bunches come along the weeks as a Poisson process and only they have to be drawn.
+#[derive(Debug, Clone, Copy)]
+pub(super) struct CountLaw {
+    /// Variance over mean, less one.
+    spread: f64,
+    /// Bunches over mean.
+    bunches: f64,
+    /// Parameter of the logarithmic sizes; zero where all are one.
+    theta: f64,
+    /// Probability that a bunch is of one.
+    single: f64,
+}
+
+impl CountLaw {
+    /// Of a variance over mean of at least one.
+    pub(super) fn new(dispersion: f64) -> Self {
+        let spread = dispersion - 1.0;
+        if spread <= 1e-9 {
+            return Self { spread: 0.0, bunches: 1.0, theta: 0.0, single: 1.0 };
+        }
+        let (theta, ln) = (spread / dispersion, dispersion.ln());
+        Self { spread, bunches: ln / spread, theta, single: theta / ln }
     }
-    if mean <= SMALL_MEAN {
-        return SmallCount::new(mean, dispersion).reaching(rng.random());
+
+    /// Counts one after the other.
+    fn counting<'r>(&self, rng: &'r mut Stream) -> Counting<'r> {
+        Counting { law: *self, gap: Exp1.sample(rng), rng }
     }
-    let spread = dispersion - 1.0;
-    let bunched = match Gamma::new(mean / spread, spread) {
-        Ok(gamma) if spread > 1e-9 => gamma.sample(rng),
-        _ => mean,
-    };
-    // No Poisson has a mean of zero; its count is none.
-    Poisson::new(bunched).map_or(0, |poisson| poisson.sample(rng) as u64)
+
+    /// The size of a bunch.
+    fn size(&self, rng: &mut Stream) -> u64 {
+        if self.theta <= 0.0 {
+            return 1;
+        }
+        let height: f64 = rng.random();
+        let (mut point, mut reached, mut size) = (self.single, self.single, 1);
+        // Beyond rounding nothing is added any more.
+        while reached < height && point > f64::EPSILON {
+            point *= self.theta * size as f64 / (size + 1) as f64;
+            reached += point;
+            size += 1;
+        }
+        size
+    }
+
+    /// A count by its gamma mean, for means with many bunches.
+    fn large(&self, mean: f64, rng: &mut Stream) -> u64 {
+        let bunched = match Gamma::new(mean / self.spread, self.spread) {
+            Ok(gamma) if self.spread > 0.0 => gamma.sample(rng),
+            _ => mean,
+        };
+        // No Poisson has a mean of zero; its count is none.
+        Poisson::new(bunched).map_or(0, |poisson| poisson.sample(rng) as u64)
+    }
+}
+
+/// Draws counts one after the other.
+struct Counting<'r> {
+    law: CountLaw,
+    /// Bunches to be expected until the next one.
+    gap: f64,
+    rng: &'r mut Stream,
+}
+
+impl Counting<'_> {
+    fn next(&mut self, mean: f64) -> u64 {
+        if mean > SMALL_MEAN {
+            return self.law.large(mean, self.rng);
+        }
+        let mut count = 0;
+        self.gap -= mean * self.law.bunches;
+        while self.gap < 0.0 {
+            count += self.law.size(self.rng);
+            let gap: f64 = Exp1.sample(self.rng);
+            self.gap += gap;
+        }
+        count
+    }
 }
 
 #[cfg(test)]
@@ -401,9 +586,15 @@ mod tests {
                     small == window.tail(count as u64) || (small == 1.0 && exact > GREATEST_THRESHOLD - 1e-9)
                 );
             }
+            for at_most in [0.5, 0.1, 1e-3, 1e-7] {
+                let smallest = u64::from(window.smallest_count(at_most).unwrap());
+                assert!(window.small_tail(smallest) <= at_most, "{mean} {variance} {at_most}");
+                assert!(window.small_tail(smallest - 1) > at_most, "{mean} {variance} {at_most}");
+            }
             assert_eq!(window.tail(100_000), SMALLEST_TAIL);
         }
         assert_eq!(Window::new(0.0, 0.0).tail(3), 1.0);
+        assert_eq!(Window::new(0.0, 0.0).smallest_count(0.5), None);
     }
 
     #[test]
@@ -417,29 +608,47 @@ mod tests {
     fn the_threshold_keeps_the_number_of_runs() {
         // Two seasons of two units and three weeks. At 0.01 two runs begin in all, at 0.02 three.
         let seasons = [vec![0.01, 0.01, 0.5, 0.9, 0.9, 0.9], vec![0.9, 0.9, 0.01, 0.02, 0.9, 0.9]];
-        let simulate = |season: usize, bound: f64| -> Vec<(usize, f64)> {
+        let simulate = |season: usize, bound: &f64| -> Vec<(usize, f64)> {
             let tails = seasons[season].iter().copied().enumerate();
-            tails.filter(|(_, tail)| *tail <= bound).collect()
+            tails.filter(|(_, tail)| tail <= bound).collect()
         };
-        let found = threshold(2, simulate, 3, 1.2);
+        let (found, _) = threshold(2, |bound| bound, simulate, (6, 3), 1.2);
         assert!((0.01..0.02).contains(&found.threshold), "{found:?}");
         assert_eq!(found.false_alarms, 1.0);
         // Alarms without end: no threshold is above one half.
-        assert_eq!(threshold(2, simulate, 3, 100.0).threshold, GREATEST_THRESHOLD);
+        assert_eq!(threshold(2, |bound| bound, simulate, (6, 3), 100.0).0.threshold, GREATEST_THRESHOLD);
+        // A bound that is too low at first is raised.
+        let (low, bound) = threshold(2, |bound| bound, simulate, (6_000_000, 3), 1.2);
+        assert!(low.threshold > 0.01 && low.false_alarms == 1.0 && bound > low.threshold, "{low:?} {bound}");
     }
 
     #[test]
-    fn drawn_counts_have_their_mean_and_variance() {
-        for (mean, dispersion) in [(0.02, 1.0), (0.4, 1.8), (6.0, 1.0), (9.0, 3.0), (40.0, 2.0)] {
+    fn drawn_counts_have_their_mean_variance_and_none() {
+        for (mean, dispersion) in [(0.02, 1.0), (0.4, 1.8), (6.0, 1.0), (9.0, 3.0), (3.0, 40.0), (40.0, 2.0)]
+        {
             let mut rng = stream(5, 0);
             let n = 100_000;
-            let drawn: Vec<f64> = (0..n).map(|_| count(mean, dispersion, &mut rng) as f64).collect();
+            let mut counting = CountLaw::new(dispersion).counting(&mut rng);
+            let drawn: Vec<f64> = (0..n).map(|_| counting.next(mean) as f64).collect();
             let found = drawn.iter().sum::<f64>() / n as f64;
             let variance = drawn.iter().map(|drawn| (drawn - found).powi(2)).sum::<f64>() / n as f64;
             // Five standard errors of the mean; the variance of a heavy tail settles more slowly.
             let error = (mean * dispersion / n as f64).sqrt();
             assert!((found - mean).abs() < 5.0 * error, "{mean} {dispersion}: {found}");
             assert!((variance / (mean * dispersion) - 1.0).abs() < 0.15, "{mean} {dispersion}: {variance}");
+            for count in [0u32, 1, 4] {
+                let more =
+                    drawn.iter().filter(|drawn| **drawn >= f64::from(count) + 1.0).count() as f64 / n as f64;
+                let exact = predictive::at_least(u64::from(count) + 1, mean, dispersion);
+                let error = (exact * (1.0 - exact) / n as f64).sqrt();
+                assert!(
+                    (more - exact).abs() < 5.0 * error + 1e-4,
+                    "{mean} {dispersion} {count}: {more} {exact}"
+                );
+            }
+            // Neighbouring counts have nothing to do with each other.
+            let pairs = drawn.windows(2).map(|pair| (pair[0] - found) * (pair[1] - found)).sum::<f64>();
+            assert!((pairs / n as f64 / variance).abs() < 5.0 / f64::from(n).sqrt(), "{mean} {dispersion}");
         }
     }
 }

@@ -91,11 +91,13 @@ pub fn compute(
     }
     let graph = layer.network.graph();
     let lixels = Lixels::new(graph, density::lixel::DEFAULT_LIXEL_M).map_err(DeriveError::internal)?;
-    let per_m = density::lixel_density(graph, &events, &lixels, &params.network(width.metres))
-        .map_err(DeriveError::internal)?;
     let margin_m = width::margin_m(facts);
     let widths = Widths { bandwidth_m: plane_width.metres, margin_m };
-    let plane = plane::planar(layer, &points, params.kernel, widths)?;
+    let (per_m, plane) = rayon::join(
+        || density::lixel_density(graph, &events, &lixels, &params.network(width.metres)),
+        || plane::planar(layer, &points, params.kernel, widths),
+    );
+    let (per_m, plane) = (per_m.map_err(DeriveError::internal)?, plane?);
     // Where the continuous rule meets many junctions, rounding may leave a hair less than nothing.
     let per_km = per_m.into_iter().map(|density| density.max(0.0) * 1000.0).collect();
     Ok(DensityLayer {

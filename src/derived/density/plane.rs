@@ -11,6 +11,7 @@ use geo::Length;
 use geo::MultiPoint;
 use geo::Point;
 use geo::Polygon;
+use rayon::prelude::*;
 
 use crate::analysis::density::planar::Contour;
 use crate::analysis::density::planar::Grid;
@@ -69,10 +70,11 @@ pub(super) fn planar(
     // A strip narrower than a cell would fall between the centres of cells.
     let area = LookedAt::new(vertices.copied(), margin_m.max(cell_m));
     let inside: Vec<bool> = (0..grid.n_cells())
+        .into_par_iter()
         .map(|cell| area.contains(grid.centre_m(cell % grid.nx, cell / grid.nx)))
         .collect();
     let kept: Vec<PlanarPoint> =
-        points.iter().filter(|point| area.contains(point.position_m)).copied().collect();
+        points.par_iter().filter(|point| area.contains(point.position_m)).copied().collect();
     let n_outside = points.len() - kept.len();
     let (kernel, reach) = self::kernel(kernel);
     let bandwidth_m = (bandwidth_m / reach).max(cell_m);

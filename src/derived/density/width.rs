@@ -1,5 +1,7 @@
 //! The bandwidth of a density: set, given, or the most likely one.
 
+use rayon::prelude::*;
+
 use crate::analysis::density::Event;
 use crate::analysis::density::Position;
 use crate::analysis::density::bandwidth;
@@ -109,7 +111,7 @@ pub(super) fn widths(
     let along = chosen(along.map_err(DeriveError::internal)?);
     let area = LookedAt::of(layer, margin_m(facts));
     let places: Vec<Keyed<[f64; 2]>> = encounters
-        .iter()
+        .par_iter()
         .enumerate()
         .filter_map(|(idx, encounter)| {
             let place = encounter.in_plane(facts, layer).filter(|at| area.contains(*at))?;

@@ -1,6 +1,8 @@
 //! Which sites cover which part of the demand.
 
-use std::collections::HashMap;
+use std::sync::Arc;
+
+use rustc_hash::FxHashMap;
 
 /// Lists of indices in compressed rows: row `i` is `items[starts[i]..starts[i + 1]]`.
 #[derive(Debug, Clone, PartialEq, Eq)]
@@ -64,8 +66,8 @@ impl Rows {
 #[derive(Debug, Clone, PartialEq)]
 pub struct Coverage {
     weights: Vec<f64>,
-    by_site: Rows,
-    by_element: Rows,
+    by_site: Arc<Rows>,
+    by_element: Arc<Rows>,
 }
 
 /// Why lists do not make a coverage instance.
@@ -119,14 +121,14 @@ impl Coverage {
             row.dedup();
             by_site.push(row.iter().copied());
         }
-        let by_element = by_site.transposed(n_elements);
-        Ok(Self { weights, by_site, by_element })
+        let by_element = Arc::new(by_site.transposed(n_elements));
+        Ok(Self { weights, by_site: Arc::new(by_site), by_element })
     }
 
     /// An instance from rows that are already sorted and in range.
     pub(crate) fn from_rows(by_element: Rows, n_sites: usize, weights: Vec<f64>) -> Self {
-        let by_site = by_element.transposed(n_sites);
-        Self { weights, by_site, by_element }
+        let by_site = Arc::new(by_element.transposed(n_sites));
+        Self { weights, by_site, by_element: Arc::new(by_element) }
     }
 
     /// The same sites and elements with other weights.
@@ -138,12 +140,12 @@ impl Coverage {
             return Err(InvalidCoverage::Shape { got: weights.len(), expected: self.weights.len() });
         }
         check_weights(&weights)?;
-        Ok(Self { weights, by_site: self.by_site.clone(), by_element: self.by_element.clone() })
+        Ok(Self { weights, by_site: Arc::clone(&self.by_site), by_element: Arc::clone(&self.by_element) })
     }
 
     /// Elements covered by the same sites joined into one, in the order of their first member; the weights add up.
     pub fn merged(&self) -> Self {
-        let mut seen: HashMap<&[u32], usize> = HashMap::new();
+        let mut seen: FxHashMap<&[u32], usize> = FxHashMap::default();
         let mut by_element = Rows::new();
         let mut weights: Vec<f64> = Vec::new();
         for element in 0..self.n_elements() {
@@ -199,6 +201,21 @@ impl Coverage {
         covered.iter().zip(&self.weights).filter(|(covered, _)| **covered).map(|(_, weight)| weight).sum()
     }
 
+    /// The weight that the first of the given sites cover together, for one, two and so on up to all.
+    pub fn covered_weights(&self, sites: &[usize]) -> Vec<f64> {
+        let mut covered = vec![false; self.n_elements()];
+        let mut weight = 0.0;
+        let add = |&site: &usize| {
+            for &element in self.covered_by(site) {
+                if !std::mem::replace(&mut covered[element as usize], true) {
+                    weight += self.weights[element as usize];
+                }
+            }
+            weight
+        };
+        sites.iter().map(add).collect()
+    }
+
     /// For each of the given sites, the weight that only it covers among them: what its removal would lose.
     pub fn sole_weights(&self, sites: &[usize]) -> Vec<f64> {
         let mut times = vec![0u32; self.n_elements()];
@@ -214,11 +231,11 @@ impl Coverage {
         sites.iter().map(sole).collect()
     }
 
-    pub(crate) fn by_site(&self) -> &Rows {
+    pub(crate) fn by_site(&self) -> &Arc<Rows> {
         &self.by_site
     }
 
-    pub(crate) fn by_element(&self) -> &Rows {
+    pub(crate) fn by_element(&self) -> &Arc<Rows> {
         &self.by_element
     }
 }
@@ -239,6 +256,7 @@ mod tests {
         let coverage = Coverage::new(&[vec![0, 1, 1], vec![2, 1], vec![]], vec![1.0, 2.0, 4.0, 8.0]).unwrap();
         assert_eq!(coverage.covered_weight(&[0, 1]), 7.0);
         assert_eq!(coverage.covered_weight(&[2]), 0.0);
+        assert_eq!(coverage.covered_weights(&[1, 0, 2, 1]), [6.0, 7.0, 7.0, 7.0]);
         assert_eq!(coverage.sole_weights(&[0, 1]), vec![1.0, 4.0]);
         assert_eq!(coverage.sites_of(1), &[0, 1]);
         assert_eq!(coverage.total_weight(), 15.0);

@@ -2,8 +2,10 @@
 
 use std::collections::BTreeSet;
 
+use rayon::prelude::*;
+
 use crate::signage::placement::coverage::Coverage;
-use crate::signage::placement::exact::{Choice, SearchParams, best_choice};
+use crate::signage::placement::exact::{Choice, Prepared, SearchParams, best_choice};
 use crate::signage::placement::rules::{InvalidRules, Limit, Rules};
 use crate::signage::placement::selection::greedy;
 
@@ -32,12 +34,22 @@ pub fn curve(
     let ahead = greedy(coverage, &limited(most))?;
     let required: BTreeSet<usize> = rules.required.iter().copied().collect();
     let n_required = required.iter().filter(|site| !rules.existing.contains(site)).count();
-    let point = |n_sites: usize| {
-        let n_free = (n_sites - n_required).min(ahead.gains.len());
-        let greedy = ahead.start + ahead.gains[..n_free].iter().sum::<f64>();
-        best_choice(coverage, &limited(n_sites), params).map(|best| CurvePoint { n_sites, greedy, best })
+    // With a sign to choose all others of them are open, however many may be chosen.
+    let prepared = match most > n_required {
+        true => Some(Prepared::new(coverage, &limited(most))?),
+        false => None,
     };
-    (n_required.max(1)..=most).map(point).collect()
+    let point = |n_sites: usize| {
+        let n_free = n_sites - n_required;
+        let n_gains = n_free.min(ahead.gains.len());
+        let greedy = ahead.start + ahead.gains[..n_gains].iter().sum::<f64>();
+        let best = match &prepared {
+            Some(prepared) if n_free > 0 => Ok(prepared.choosing(n_free).best(params)),
+            _ => best_choice(coverage, &limited(n_sites), params),
+        };
+        best.map(|best| CurvePoint { n_sites, greedy, best })
+    };
+    (n_required.max(1)..=most).into_par_iter().map(point).collect()
 }
 
 /// The weight covered if every site that is not forbidden had a sign: what no number of signs can exceed.
@@ -68,6 +80,14 @@ mod tests {
             points.iter().map(|p| (p.n_sites, p.greedy, p.best.value)).collect();
         assert_eq!(values, [(1, 12.0, 12.0), (2, 14.0, 16.0), (3, 16.0, 16.0)]);
         assert_eq!(ceiling(&coverage, &rules).unwrap(), 16.0);
+        for limit in 1..=3 {
+            let alone = best_choice(
+                &coverage,
+                &Rules { limit: Limit::Sites(limit), ..rules.clone() },
+                &SearchParams::default(),
+            );
+            assert_eq!(alone.unwrap(), points[limit - 1].best, "searched by itself");
+        }
         let required = Rules { required: vec![1], ..rules };
         let points = curve(&coverage, &required, 2, &SearchParams::default()).unwrap();
         assert_eq!(points.iter().map(|p| p.best.value).collect::<Vec<_>>(), [8.0, 16.0]);

@@ -2,6 +2,8 @@
 
 use std::collections::HashMap;
 
+use rustc_hash::FxHashMap;
+
 use crate::analysis::graph::Graph;
 use crate::signage::placement::coverage::{Coverage, Rows};
 use crate::signage::placement::walk::{
@@ -113,9 +115,9 @@ impl Demand {
     ) -> Result<Self, InvalidWalk> {
         check(graph, trips, sites, reach_m)?;
         let index = SiteIndex::new(graph, sites);
-        let mut elements: HashMap<Vec<u32>, usize> = HashMap::new();
+        let mut elements: FxHashMap<Vec<u32>, usize> = FxHashMap::default();
         let mut by_element = Rows::new();
-        let mut parts: Vec<HashMap<u32, f64>> = Vec::new();
+        let mut parts: Vec<FxHashMap<u32, f64>> = Vec::new();
         let mut key: Vec<u32> = Vec::new();
         for trip in trips.iter().filter(|trip| trip.parties > 0.0) {
             walk(graph, trip, &index, reach_m, |event| {
@@ -127,7 +129,7 @@ impl Demand {
                 let element = elements.get(&key).copied().unwrap_or_else(|| {
                     elements.insert(key.clone(), parts.len());
                     by_element.push(key.iter().copied());
-                    parts.push(HashMap::new());
+                    parts.push(FxHashMap::default());
                     parts.len() - 1
                 });
                 *parts[element].entry(leg.segment as u32).or_insert(0.0) += parties * length_m / 1000.0;
@@ -136,7 +138,7 @@ impl Demand {
         Ok(Self::from_parts(by_element, sites.len(), parts))
     }
 
-    fn from_parts(by_element: Rows, n_sites: usize, by_segment: Vec<HashMap<u32, f64>>) -> Self {
+    fn from_parts(by_element: Rows, n_sites: usize, by_segment: Vec<FxHashMap<u32, f64>>) -> Self {
         let mut part_starts = vec![0];
         let mut parts = Vec::new();
         let mut walked_km = Vec::with_capacity(by_segment.len());

@@ -6,8 +6,9 @@
 use rayon::prelude::*;
 
 use crate::signage::placement::demand::{Demand, Risk};
+use crate::signage::placement::residual::Reduction;
 use crate::signage::placement::rules::{InvalidRules, Rules};
-use crate::signage::placement::selection::improved_greedy;
+use crate::signage::placement::selection::improved;
 
 /// Draws that choose and draws that judge.
 #[derive(Debug, Clone, PartialEq, Eq)]
@@ -71,12 +72,22 @@ impl WarnedShare {
 
 /// The warned share of the given signs (standing ones included) over the given draws.
 pub fn warned_share(demand: &Demand, risk: &Risk, draws: &[usize], signs: &[usize]) -> WarnedShare {
-    let share = |&draw: &usize| {
+    warned_shares(demand, risk, draws, signs).pop().unwrap_or(WarnedShare::NotEstimable)
+}
+
+/// The warned share of the first of the given signs, for none, one, two and so on up to all.
+pub fn warned_shares(demand: &Demand, risk: &Risk, draws: &[usize], signs: &[usize]) -> Vec<WarnedShare> {
+    let shares = |&draw: &usize| {
         let coverage = demand.coverage_at(&risk.mean_over(&[draw]));
         let total = coverage.total_weight();
-        (total > 0.0).then(|| coverage.covered_weight(signs) / total)
+        let covered = std::iter::once(0.0).chain(coverage.covered_weights(signs));
+        (total > 0.0).then(|| covered.map(|weight| weight / total).collect::<Vec<f64>>())
     };
-    let mut shares: Vec<f64> = draws.par_iter().filter_map(share).collect();
+    let by_draw: Vec<Vec<f64>> = draws.par_iter().filter_map(shares).collect();
+    (0..=signs.len()).map(|n| share_over(by_draw.iter().map(|shares| shares[n]).collect())).collect()
+}
+
+fn share_over(mut shares: Vec<f64>) -> WarnedShare {
     if shares.is_empty() {
         return WarnedShare::NotEstimable;
     }
@@ -105,10 +116,9 @@ pub fn chosen_shares(
     draws: &[usize],
     rules: &Rules,
 ) -> Result<Vec<f64>, InvalidRules> {
-    let choose = |&draw: &usize| {
-        improved_greedy(&demand.coverage_at(&risk.mean_over(&[draw])), rules).map(|(sites, _)| sites)
-    };
-    let choices: Vec<Vec<usize>> = draws.par_iter().map(choose).collect::<Result<_, _>>()?;
+    let reduction = Reduction::new(demand.walked(), rules)?;
+    let choose = |&draw: &usize| improved(&reduction.at(&demand.weights(&risk.mean_over(&[draw])))).0;
+    let choices: Vec<Vec<usize>> = draws.par_iter().map(choose).collect();
     let mut times = vec![0usize; demand.walked().n_sites()];
     choices.into_iter().flatten().for_each(|site| times[site] += 1);
     Ok(times.into_iter().map(|times| times as f64 / draws.len().max(1) as f64).collect())
@@ -120,6 +130,7 @@ mod tests {
     use crate::analysis::graph::{Edge, Graph};
     use crate::analysis::random::{seed_of, stream};
     use crate::signage::placement::exact::{SearchParams, best_choice};
+    use crate::signage::placement::residual::Residual;
     use crate::signage::placement::walk::{Heading, WalkedLeg, WalkedTrip, sites_at_vertices};
     use rand_distr::{Distribution, Gamma};
 
@@ -175,6 +186,52 @@ mod tests {
         }
         let mean = differences.iter().sum::<f64>() / differences.len() as f64;
         assert!(mean > 0.02, "optimism of {mean} in the share");
+    }
+
+    #[test]
+    fn a_reduction_with_other_weights_is_the_instance_with_them() {
+        let (graph, trips) = star();
+        let demand = Demand::new(&graph, &trips, &sites_at_vertices(&graph), 300.0).unwrap();
+        let rates = noisy_draws(graph.n_edges(), 5, 8);
+        let risk = Risk { n_draws: 5, rate_per_km: &rates, contact_share: None };
+        let rules =
+            Rules { existing: vec![2], required: vec![17], forbidden: vec![4, 5, 30], ..Rules::sites(4) };
+        let reduction = Reduction::new(demand.walked(), &rules).unwrap();
+        for draw in 0..5 {
+            let rates = risk.mean_over(&[draw]);
+            let (sites, value) = improved(&reduction.at(&demand.weights(&rates)));
+            let coverage = demand.coverage_at(&rates);
+            let anew = Residual::new(&coverage, &rules).unwrap();
+            assert_eq!(sites, improved(&anew).0);
+            let with_standing: Vec<usize> = sites.iter().copied().chain([2]).collect();
+            assert!((value - coverage.covered_weight(&with_standing)).abs() < 1e-9 * value);
+        }
+    }
+
+    #[test]
+    fn shares_by_number_are_those_of_the_first_signs() {
+        let (graph, trips) = star();
+        let demand = Demand::new(&graph, &trips, &sites_at_vertices(&graph), 300.0).unwrap();
+        let rates = noisy_draws(graph.n_edges(), 7, 8);
+        let risk = Risk { n_draws: 7, rate_per_km: &rates, contact_share: None };
+        let (draws, signs) = ([1, 3, 5], [7, 0, 21, 3]);
+        let mean = |share: &WarnedShare| match *share {
+            WarnedShare::Estimated { mean, .. } => mean,
+            WarnedShare::NotEstimable => panic!("there are encounters"),
+        };
+        let shares = warned_shares(&demand, &risk, &draws, &signs);
+        assert_eq!(shares.len(), 5);
+        assert_eq!(mean(&shares[0]), 0.0);
+        for n in 1..=4 {
+            let alone: f64 = draws
+                .iter()
+                .map(|draw| {
+                    let coverage = demand.coverage_at(&risk.mean_over(&[*draw]));
+                    coverage.covered_weight(&signs[..n]) / coverage.total_weight() / 3.0
+                })
+                .sum();
+            assert!((mean(&shares[n]) - alone).abs() < 1e-12, "{n}");
+        }
     }
 
     #[test]

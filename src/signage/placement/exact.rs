@@ -68,30 +68,61 @@ pub fn best_choice(
     rules: &Rules,
     params: &SearchParams,
 ) -> Result<Choice, InvalidRules> {
-    let root = Residual::new(coverage, rules)?;
-    let mut search = Search::new(&root, coverage.weights(), params);
-    search.offer(&root, &[]);
-    let condensed = root.condensed().into_iter();
-    let root_node = |(residual, prices)| Node { residual, prices, upper: f64::INFINITY };
-    let mut open: Vec<Node> = condensed.map(root_node).collect();
-    let mut n_nodes = 0;
-    let mut is_root = true;
-    while let Some(node) = open.pop() {
-        if node.upper <= search.cutoff() {
-            continue;
-        }
-        if !is_root && search.work >= params.max_work {
-            open.push(node);
-            break;
-        }
-        n_nodes += usize::from(!is_root);
-        search.expand(node, if is_root { Stage::Root } else { Stage::Below }, &mut open);
-        is_root = false;
+    Ok(Prepared::new(coverage, rules)?.best(params))
+}
+
+/// An instance under its rules, made smaller once for several searches.
+pub(crate) struct Prepared<'a> {
+    weights: &'a [f64],
+    root: Residual,
+    condensed: Option<(Residual, Multipliers)>,
+}
+
+impl<'a> Prepared<'a> {
+    /// # Errors
+    /// [`InvalidRules`] when the rules cannot be kept.
+    pub(crate) fn new(coverage: &'a Coverage, rules: &Rules) -> Result<Self, InvalidRules> {
+        let root = Residual::new(coverage, rules)?;
+        let condensed = root.condensed();
+        Ok(Self { weights: coverage.weights(), root, condensed })
     }
-    let left = open.iter().map(|node| node.upper).fold(f64::NEG_INFINITY, f64::max);
-    let proven = open.iter().all(|node| node.upper <= search.cutoff());
-    let upper = search.exhausted_upper().max(left);
-    Ok(Choice { sites: search.sites, value: search.value, upper, proven, n_nodes })
+
+    /// The same with another number of sites to choose, at least one; that of the rules was at least one, too.
+    pub(crate) fn choosing(&self, n_sites: usize) -> Self {
+        let limited = |residual: &Residual| Residual { capacity: n_sites as f64, ..residual.clone() };
+        let condensed = self.condensed.as_ref();
+        Self {
+            weights: self.weights,
+            root: limited(&self.root),
+            condensed: condensed.map(|(residual, prices)| (limited(residual), prices.clone())),
+        }
+    }
+
+    /// The best choice.
+    pub(crate) fn best(self, params: &SearchParams) -> Choice {
+        let mut search = Search::new(&self.root, self.weights, params);
+        search.offer(&self.root, &[]);
+        let root_node = |(residual, prices)| Node { residual, prices, upper: f64::INFINITY };
+        let mut open: Vec<Node> = self.condensed.into_iter().map(root_node).collect();
+        let mut n_nodes = 0;
+        let mut is_root = true;
+        while let Some(node) = open.pop() {
+            if node.upper <= search.cutoff() {
+                continue;
+            }
+            if !is_root && search.work >= params.max_work {
+                open.push(node);
+                break;
+            }
+            n_nodes += usize::from(!is_root);
+            search.expand(node, if is_root { Stage::Root } else { Stage::Below }, &mut open);
+            is_root = false;
+        }
+        let left = open.iter().map(|node| node.upper).fold(f64::NEG_INFINITY, f64::max);
+        let proven = open.iter().all(|node| node.upper <= search.cutoff());
+        let upper = search.exhausted_upper().max(left);
+        Choice { sites: search.sites, value: search.value, upper, proven, n_nodes }
+    }
 }
 
 #[derive(Clone, Copy, PartialEq, Eq)]

@@ -1,6 +1,8 @@
 //! What is left to decide once some sites are in and others out, kept as small as it can be.
 
-use std::collections::HashMap;
+use std::sync::Arc;
+
+use rustc_hash::FxHashMap;
 
 use crate::signage::placement::coverage::{Coverage, Rows};
 use crate::signage::placement::rules::{InvalidRules, Limit, Rules};
@@ -33,11 +35,11 @@ pub(crate) struct Residual {
     pub(crate) own: Vec<f64>,
     pub(crate) costs: Vec<f64>,
     pub(crate) weights: Vec<f64>,
-    pub(crate) by_site: Rows,
-    pub(crate) by_element: Rows,
-    pub(crate) groups: Rows,
+    pub(crate) by_site: Arc<Rows>,
+    pub(crate) by_element: Arc<Rows>,
+    pub(crate) groups: Arc<Rows>,
     pub(crate) most: Vec<u32>,
-    pub(crate) groups_of: Rows,
+    pub(crate) groups_of: Arc<Rows>,
     /// What may still be spent, in the unit of `costs`.
     pub(crate) capacity: f64,
     /// Weight already covered.
@@ -57,6 +59,10 @@ impl Residual {
     /// # Errors
     /// [`InvalidRules`] when the rules cannot be kept.
     pub(crate) fn new(coverage: &Coverage, rules: &Rules) -> Result<Self, InvalidRules> {
+        Reduction::new(coverage, rules).map(|reduction| reduction.residual)
+    }
+
+    fn whole(coverage: &Coverage, rules: &Rules) -> Result<(Self, Vec<Went>), InvalidRules> {
         let n_sites = coverage.n_sites();
         rules.check(n_sites)?;
         let mut whole = Self::undecided(coverage, rules);
@@ -75,9 +81,10 @@ impl Residual {
         }
         whole.make_room_for_standing(&standing, rules);
         let first_prices = whole.first_prices();
-        let (mut residual, _) = whole.reduced(&fates, &first_prices).ok_or(InvalidRules::Infeasible)?;
+        let Reduced { mut residual, went, .. } =
+            whole.reduced(&fates, &first_prices).ok_or(InvalidRules::Infeasible)?;
         residual.chosen.retain(|&site| !standing[site as usize]);
-        Ok(residual)
+        Ok((residual, went))
     }
 
     /// Raises a group's limit to the standing signs in it, where these alone exceed it: nothing more goes in then.
@@ -103,11 +110,11 @@ impl Residual {
             own: vec![0.0; n_sites],
             costs: (0..n_sites).map(|site| rules.cost(site)).collect(),
             weights: coverage.weights().to_vec(),
-            by_site: coverage.by_site().clone(),
-            by_element: coverage.by_element().clone(),
-            groups_of: groups.transposed(n_sites),
+            by_site: Arc::clone(coverage.by_site()),
+            by_element: Arc::clone(coverage.by_element()),
+            groups_of: Arc::new(groups.transposed(n_sites)),
             most: rules.at_most.iter().map(|group| group.most as u32).collect(),
-            groups,
+            groups: Arc::new(groups),
             capacity: rules.capacity(),
             gained: 0.0,
             chosen: Vec::new(),
@@ -135,13 +142,13 @@ impl Residual {
     /// What is left after deciding some open sites, with the multipliers carried over; `None` when the sites decided
     /// in break the limit or a group. Sites that no longer fit, or that another site can always replace, are out.
     pub(crate) fn decide(&self, fates: &[Fate], prices: &Multipliers) -> Option<(Self, Multipliers)> {
-        let (mut next, mut next_prices) = self.reduced(fates, prices)?;
+        let mut next = self.reduced(fates, prices)?;
         loop {
-            let dominated = next.dominated();
+            let dominated = next.residual.dominated();
             if !dominated.contains(&Fate::Out) {
-                return Some((next, next_prices));
+                return Some((next.residual, next.prices));
             }
-            (next, next_prices) = next.reduced(&dominated, &next_prices)?;
+            next = next.residual.reduced(&dominated, &next.prices)?;
         }
     }
 
@@ -161,7 +168,7 @@ impl Residual {
         }
     }
 
-    fn reduced(&self, fates: &[Fate], prices: &Multipliers) -> Option<(Self, Multipliers)> {
+    fn reduced(&self, fates: &[Fate], prices: &Multipliers) -> Option<Reduced> {
         let mut spent = 0.0;
         let mut most = self.most.clone();
         let mut covered = vec![false; self.weights.len()];
@@ -197,19 +204,20 @@ impl Residual {
         let next = Self {
             sites: kept.iter().map(|&site| self.sites[site]).collect(),
             costs: kept.iter().map(|&site| self.costs[site]).collect(),
-            by_site: elements.rows.transposed(kept.len()),
-            groups_of: groups.rows.transposed(kept.len()),
+            by_site: Arc::new(elements.rows.transposed(kept.len())),
+            groups_of: Arc::new(groups.rows.transposed(kept.len())),
             own: elements.own,
             weights: elements.weights,
-            by_element: elements.rows,
+            by_element: Arc::new(elements.rows),
             most: groups.most,
-            groups: groups.rows,
+            groups: Arc::new(groups.rows),
             capacity: (self.capacity - spent).max(0.0),
             gained,
             chosen,
             unit_costs: self.unit_costs,
         };
-        Some((next, Multipliers { elements: elements.prices, groups: groups.prices }))
+        let prices = Multipliers { elements: elements.prices, groups: groups.prices };
+        Some(Reduced { residual: next, prices, went: elements.went })
     }
 
     fn reduced_elements(
@@ -221,21 +229,27 @@ impl Residual {
     ) -> ReducedElements {
         let mut own: Vec<f64> = kept.iter().map(|&site| self.own[site]).collect();
         let (mut rows, mut weights, mut next_prices) = (Rows::new(), Vec::new(), Vec::new());
-        let mut seen: HashMap<Vec<u32>, usize> = HashMap::new();
+        let mut seen: FxHashMap<Vec<u32>, usize> = FxHashMap::default();
         let mut row: Vec<u32> = Vec::new();
+        let mut went = vec![Went::Covered; covered.len()];
         for element in (0..covered.len()).filter(|&element| !covered[element]) {
             row.clear();
             let sites = self.by_element.row(element).iter().map(|&site| renumbered[site as usize]);
             row.extend(sites.filter(|&site| site != u32::MAX));
             match row.as_slice() {
-                [] => continue,
-                &[site] => own[site as usize] += self.weights[element],
+                [] => went[element] = Went::Lost,
+                &[site] => {
+                    went[element] = Went::Own(site);
+                    own[site as usize] += self.weights[element];
+                }
                 sites => {
                     if let Some(&idx) = seen.get(sites) {
+                        went[element] = Went::Element(idx as u32);
                         weights[idx] += self.weights[element];
                         next_prices[idx] += prices.elements[element];
                     } else {
                         seen.insert(row.clone(), weights.len());
+                        went[element] = Went::Element(weights.len() as u32);
                         rows.push(row.iter().copied());
                         weights.push(self.weights[element]);
                         next_prices.push(prices.elements[element]);
@@ -243,7 +257,7 @@ impl Residual {
                 }
             }
         }
-        ReducedElements { own, rows, weights, prices: next_prices }
+        ReducedElements { own, rows, weights, prices: next_prices, went }
     }
 
     fn reduced_groups(&self, renumbered: &[u32], most: &[u32], prices: &Multipliers) -> ReducedGroups {
@@ -294,11 +308,64 @@ impl Residual {
     }
 }
 
+/// An instance under its rules, for weights that change while sites, elements and rules do not.
+#[derive(Debug, Clone)]
+pub(crate) struct Reduction {
+    residual: Residual,
+    went: Vec<Went>,
+}
+
+impl Reduction {
+    /// # Errors
+    /// [`InvalidRules`] when the rules cannot be kept.
+    pub(crate) fn new(coverage: &Coverage, rules: &Rules) -> Result<Self, InvalidRules> {
+        Residual::whole(coverage, rules).map(|(residual, went)| Self { residual, went })
+    }
+
+    /// What is left to decide with other weights of the elements of the instance, one each.
+    pub(crate) fn at(&self, weights: &[f64]) -> Residual {
+        let mut residual = self.residual.clone();
+        residual.own.fill(0.0);
+        residual.weights.fill(0.0);
+        residual.gained = 0.0;
+        for (weight, went) in weights.iter().zip(&self.went) {
+            match *went {
+                Went::Covered => residual.gained += weight,
+                Went::Own(site) => residual.own[site as usize] += weight,
+                Went::Element(element) => residual.weights[element as usize] += weight,
+                Went::Lost => {}
+            }
+        }
+        residual
+    }
+}
+
+/// What became of an element.
+#[derive(Debug, Clone, Copy)]
+enum Went {
+    /// A site that is in covers it.
+    Covered,
+    /// No open site covers it.
+    Lost,
+    /// One open site alone covers it.
+    Own(u32),
+    /// It is part of this element.
+    Element(u32),
+}
+
+/// What is left, its prices, and what became of the elements.
+struct Reduced {
+    residual: Residual,
+    prices: Multipliers,
+    went: Vec<Went>,
+}
+
 struct ReducedElements {
     own: Vec<f64>,
     rows: Rows,
     weights: Vec<f64>,
     prices: Vec<f64>,
+    went: Vec<Went>,
 }
 
 struct ReducedGroups {

@@ -43,9 +43,13 @@ pub fn greedy(coverage: &Coverage, rules: &Rules) -> Result<Greedy, InvalidRules
 /// # Errors
 /// [`InvalidRules`] when the rules cannot be kept.
 pub fn improved_greedy(coverage: &Coverage, rules: &Rules) -> Result<(Vec<usize>, f64), InvalidRules> {
-    let residual = Residual::new(coverage, rules)?;
-    let selection = Selection::completed(&residual, &[]);
-    Ok((selection.in_instance(), selection.value))
+    Ok(improved(&Residual::new(coverage, rules)?))
+}
+
+/// The same of what is left to decide.
+pub(crate) fn improved(residual: &Residual) -> (Vec<usize>, f64) {
+    let selection = Selection::completed(residual, &[]);
+    (selection.in_instance(), selection.value)
 }
 
 /// A choice among the open sites, with what is needed to change it quickly.

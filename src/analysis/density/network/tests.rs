@@ -149,10 +149,10 @@ proptest! {
         let lixels = Lixels::new(&graph, 25.0).unwrap();
         let grouped = group(&graph, &events).unwrap();
         let targets = centres(&lixels);
-        let mut moments = QuarticMoments::new(params.bandwidth_m, &grouped);
-        let fast = spread_over(&graph, &targets, &params, &mut moments);
-        let mut one_by_one = PointSum::<false>::new(params.kernel, params.bandwidth_m, &grouped);
-        let plain = spread_over(&graph, &targets, &params, &mut one_by_one);
+        let moments = || QuarticMoments::new(params.bandwidth_m, &grouped);
+        let fast = spread_over(&graph, &targets, &params, moments);
+        let one_by_one = || PointSum::<false>::new(params.kernel, params.bandwidth_m, &grouped);
+        let plain = spread_over(&graph, &targets, &params, one_by_one);
         let scale = events.iter().map(|event| event.weight).sum::<f64>() / params.bandwidth_m;
         for (fast, plain) in fast.iter().zip(&plain) {
             prop_assert!((fast - plain).abs() <= 1e-11 * scale, "{fast} {plain}");
@@ -167,7 +167,8 @@ proptest! {
         let anew = densities(&graph, &grouped, &targets, &params);
         let is_wanted = |edge: EdgeIdx| !grouped.of_edge(edge).is_empty();
         let kept = KeptWalks::of(walker(&graph, &params), params.bandwidth_m, usize::MAX, is_wanted).unwrap();
-        let along = densities_along(&graph, &grouped, &targets, &params, &mut &kept);
+        let one_by_one = || PointSum::<false>::new(params.kernel, params.bandwidth_m, &grouped);
+        let along = spread(&graph, || &kept, &targets, params.bandwidth_m, one_by_one);
         let scale = events.iter().map(|event| event.weight).sum::<f64>() / params.bandwidth_m;
         for (anew, along) in anew.iter().zip(&along) {
             prop_assert!((anew - along).abs() <= 1e-6 * scale, "{anew} {along}");

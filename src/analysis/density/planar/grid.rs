@@ -1,5 +1,7 @@
 //! Planar density on a grid of square cells.
 
+use rayon::prelude::*;
+
 use crate::analysis::density::InvalidDensity;
 use crate::analysis::density::planar::PlanarKernel;
 use crate::analysis::density::planar::PlanarPoint;
@@ -162,9 +164,7 @@ pub fn grid_density(
     let mut values = match params.placement {
         Placement::Exact => {
             check_points(points, params.bandwidth_m)?;
-            let mut values = vec![0.0; grid.n_cells()];
-            points.iter().for_each(|point| add_exact(&mut values, grid, point, params));
-            values
+            all_exact(points, grid, params)
         }
         Placement::CellCentre => add_binned(points, grid, &stencil, params)?,
     };
@@ -180,6 +180,27 @@ pub fn grid_density(
         }
     };
     Ok(DensityGrid { grid: *grid, values, inside })
+}
+
+/// Points that one task adds, at least; each has a grid of its own, which are added up at the end.
+const POINTS_A_TASK: usize = 50_000;
+/// Tasks at most. How many there are does not depend on the threads, so that rounding does not either.
+const MOST_TASKS: usize = 4;
+
+/// Adds all points where they lie.
+fn all_exact(points: &[PlanarPoint], grid: &Grid, params: &PlanarParams) -> Vec<f64> {
+    let of_task = |points: &[PlanarPoint]| {
+        let mut values = vec![0.0; grid.n_cells()];
+        points.iter().for_each(|point| add_exact(&mut values, grid, point, params));
+        values
+    };
+    let a_task = POINTS_A_TASK.max(points.len().div_ceil(MOST_TASKS));
+    let parts: Vec<Vec<f64>> = points.par_chunks(a_task).map(of_task).collect();
+    let sum = |mut sums: Vec<f64>, part: Vec<f64>| {
+        sums.iter_mut().zip(part).for_each(|(sum, value)| *sum += value);
+        sums
+    };
+    parts.into_iter().reduce(sum).unwrap_or_else(|| vec![0.0; grid.n_cells()])
 }
 
 /// Adds one point where it lies.

@@ -93,14 +93,67 @@ pub fn pairwise_density(
         PlanarKernel::Quartic => bandwidth_m,
         PlanarKernel::Gaussian => GAUSSIAN_END * bandwidth_m,
     };
-    let mut by_x = points.to_vec();
-    by_x.sort_by(|a, b| a.position_m[0].total_cmp(&b.position_m[0]));
-    let sum = |at: &[f64; 2]| {
-        let first = by_x.partition_point(|point| point.position_m[0] < at[0] - reach_m);
-        let end = by_x.partition_point(|point| point.position_m[0] <= at[0] + reach_m);
-        by_x[first..end].iter().map(|point| value(at, point)).sum()
-    };
+    let near = Near::new(points, reach_m);
+    let sum = |at: &[f64; 2]| near.around(*at).flatten().map(|point| value(at, point)).sum();
     Ok(at_m.par_iter().map(sum).collect())
+}
+
+/// Points sorted into the cells of a grid, row by row.
+struct Near {
+    /// The corner of the first cell.
+    least_m: [f64; 2],
+    cell_m: f64,
+    n_columns: usize,
+    n_rows: usize,
+    /// Where each cell begins in `points`, and the end of the last.
+    starts: Vec<usize>,
+    points: Vec<PlanarPoint>,
+}
+
+impl Near {
+    /// Cells as wide as the reach, or wider where there would be more than a thousand in a row.
+    fn new(points: &[PlanarPoint], reach_m: f64) -> Self {
+        let bound = |axis: usize, start: f64, further: fn(f64, f64) -> f64| {
+            points.iter().map(|point| point.position_m[axis]).fold(start, further)
+        };
+        let least_m = [0, 1].map(|axis| bound(axis, f64::INFINITY, f64::min));
+        let greatest_m = [0, 1].map(|axis| bound(axis, f64::NEG_INFINITY, f64::max));
+        let extent_m = f64::max(greatest_m[0] - least_m[0], greatest_m[1] - least_m[1]).max(0.0);
+        let cell_m = reach_m.max(extent_m / 1000.0);
+        let n_cells = |axis: usize| ((greatest_m[axis] - least_m[axis]).max(0.0) / cell_m) as usize + 1;
+        let (n_columns, n_rows) = (n_cells(0), n_cells(1));
+        let mut near = Self { least_m, cell_m, n_columns, n_rows, starts: Vec::new(), points: Vec::new() };
+        let cells: Vec<usize> = points.iter().map(|point| near.cell_of(point.position_m)).collect();
+        near.starts = vec![0; n_columns * n_rows + 1];
+        cells.iter().for_each(|cell| near.starts[cell + 1] += 1);
+        super::network::accumulate(&mut near.starts);
+        let mut next = near.starts.clone();
+        near.points = points.to_vec();
+        for (point, cell) in points.iter().zip(cells) {
+            near.points[next[cell]] = *point;
+            next[cell] += 1;
+        }
+        near
+    }
+
+    fn cell_of(&self, at_m: [f64; 2]) -> usize {
+        let [column, row] = [0, 1].map(|axis| ((at_m[axis] - self.least_m[axis]) / self.cell_m) as usize);
+        row.min(self.n_rows - 1) * self.n_columns + column.min(self.n_columns - 1)
+    }
+
+    /// The points of the cells within one cell of a place: all in reach, and some beyond.
+    fn around(&self, at_m: [f64; 2]) -> impl Iterator<Item = &[PlanarPoint]> {
+        let between = |axis: usize, n_cells: usize| {
+            let cell = ((at_m[axis] - self.least_m[axis]) / self.cell_m).floor();
+            let within = |cell: f64| cell.clamp(0.0, n_cells as f64) as usize;
+            within(cell - 1.0)..within(cell + 2.0)
+        };
+        let columns = between(0, self.n_columns);
+        between(1, self.n_rows).map(move |row| {
+            let of_row = &self.starts[row * self.n_columns..=(row + 1) * self.n_columns];
+            &self.points[of_row[columns.start]..of_row[columns.end]]
+        })
+    }
 }
 
 fn check_points(points: &[PlanarPoint], bandwidth_m: f64) -> Result<(), InvalidDensity> {
@@ -144,6 +197,34 @@ mod tests {
                 assert!((got - expected).abs() <= 1e-9 * expected, "{kernel:?} {got} {expected}");
             }
         }
+    }
+
+    #[test]
+    fn cells_leave_out_nothing_in_reach() {
+        let mut state = 7u64;
+        let mut random = || {
+            state = state.wrapping_mul(6_364_136_223_846_793_005).wrapping_add(1_442_695_040_888_963_407);
+            (state >> 33) as f64 / f64::from(1u32 << 31)
+        };
+        let points: Vec<PlanarPoint> = (0..400)
+            .map(|_| PlanarPoint { position_m: [900.0 * random() - 500.0, 300.0 * random()], weight: 1.0 })
+            .collect();
+        let at: Vec<[f64; 2]> =
+            (0..200).map(|_| [1400.0 * random() - 700.0, 700.0 * random() - 200.0]).collect();
+        for bandwidth_m in [0.2, 15.0, 130.0, 4000.0] {
+            for kernel in [PlanarKernel::Quartic, PlanarKernel::Gaussian] {
+                let got = pairwise_density(&points, &at, kernel, bandwidth_m).unwrap();
+                for (got, at) in got.iter().zip(&at) {
+                    let value = |point: &PlanarPoint| {
+                        let [dx, dy] = [point.position_m[0] - at[0], point.position_m[1] - at[1]];
+                        kernel.at_squared((dx * dx + dy * dy) / (bandwidth_m * bandwidth_m), bandwidth_m)
+                    };
+                    let all: f64 = points.iter().map(value).sum();
+                    assert!((got - all).abs() <= 1e-12 * all.abs(), "{bandwidth_m} {kernel:?}: {got} {all}");
+                }
+            }
+        }
+        assert_eq!(pairwise_density(&[], &at, PlanarKernel::Quartic, 10.0).unwrap(), vec![0.0; at.len()]);
     }
 
     #[test]
