@@ -7,6 +7,7 @@ use crate::derived::DeriveError;
 use crate::derived::Derived;
 use crate::derived::Deriver;
 use crate::derived::cluster_periods::PeriodCut;
+use crate::derived::density::BandwidthChoice;
 use crate::derived::density::DensityParams;
 use crate::derived::facts::Facts;
 use crate::derived::plan::PlanParams;
@@ -156,6 +157,8 @@ pub enum SinglePage {
     Observers,
     /// Density of the encounters of an effort kind, along trails and against walking.
     Density(EffortKind),
+    /// The same of reports with the likeliest bandwidth.
+    LikeliestDensity,
     /// Clusters by period.
     ClusterPeriods(PeriodCut),
     /// This season against expectation.
@@ -179,7 +182,7 @@ impl SinglePage {
         let densities = EffortKind::ALL.iter().map(|effort| Self::Density(*effort));
         let cuts = PeriodCut::ALL.into_iter().map(Self::ClusterPeriods);
         let last = [Self::Watch(UnitKind::Stretch), Self::Watch(UnitKind::Trail), Self::Effect];
-        first.into_iter().chain(densities).chain(cuts).chain(last)
+        first.into_iter().chain(densities).chain([Self::LikeliestDensity]).chain(cuts).chain(last)
     }
 
     /// Derives its layers.
@@ -197,6 +200,12 @@ impl SinglePage {
             Self::Observers => where_allowed(deriver.observers(facts).await),
             Self::Density(effort) => {
                 let params = DensityParams::set(&facts.settings, effort);
+                where_allowed(deriver.density(facts, params).await)?;
+                where_allowed(deriver.relative_density(facts, params).await)
+            }
+            Self::LikeliestDensity => {
+                let set = DensityParams::set(&facts.settings, EffortKind::Report);
+                let params = DensityParams { bandwidth: BandwidthChoice::Likelihood, ..set };
                 where_allowed(deriver.density(facts, params).await)?;
                 where_allowed(deriver.relative_density(facts, params).await)
             }

@@ -64,7 +64,7 @@ impl From<Unit> for UnitKind {
     }
 }
 
-/// Prints rates, highest lower limit first, with everything a table of a paper needs.
+/// Prints rates, highest lower limit first and those of assumed walking after all others, with everything a table of a paper needs.
 pub(super) async fn rates(arguments: RatesArguments) -> anyhow::Result<()> {
     let part = match arguments.part.as_deref() {
         None => None,
@@ -86,13 +86,17 @@ pub(super) async fn rates(arguments: RatesArguments) -> anyhow::Result<()> {
     let mut table = Table::new(std::io::stdout().lock(), RATE_HEADER, layer.revision, &facts.settings)?;
     let mut order: Vec<usize> = (0..set.names.len()).collect();
     let lower = |unit: usize| period.per_1000_km[unit].map_or(-1.0, |limits| limits.lower);
-    order.sort_by(|a, b| lower(*b).total_cmp(&lower(*a)));
+    let is_assumed = |unit: usize| set.provenance[unit] == Provenance::Assumed;
+    order.sort_by(|a, b| is_assumed(*a).cmp(&is_assumed(*b)).then_with(|| lower(*b).total_cmp(&lower(*a))));
     for unit in order {
         table.row(rate_row(set, &period, unit))?;
     }
     table.flush()?;
     if let Some(words) = season.caution(choice) {
-        eprintln!("{words} The rates are carried over from other months and hours.");
+        match period.is_too_little {
+            true => eprintln!("{words} So there are no rates for it."),
+            false => eprintln!("{words} The rates are carried over from other months and hours."),
+        }
     }
     Ok(())
 }

@@ -513,6 +513,10 @@ pub struct PeriodRates {
     pub order: Vec<usize>,
     /// The reference rate in the period, per 1,000 km.
     pub reference: Limits,
+    /// Whether all months and hours are meant.
+    pub is_all: bool,
+    /// Whether too little is known of the period for figures of its own: then no unit has one.
+    pub is_too_little: bool,
 }
 
 /// Rates over all months and hours, as the fit has them: what every page, layer, table and decision says of a unit.
@@ -521,7 +525,11 @@ fn of_all_periods(set: &RateSet) -> Vec<Option<rates::Interval>> {
 }
 
 /// Rates in a period: each unit's rate of all periods times the season-hour curve, that of its habitat or elevation band
-/// where those have curves of their own. Of all months and hours they are those of the fit itself.
+/// where those have curves of their own. Of all months and hours they are those of the fit itself. Of a period of which too little
+/// is known there are none (see [`PeriodKnown`]): what the curves would give could be read as safety.
+///
+/// A unit whose walking is assumed is never drawn as sure, however narrow its interval: what is assumed of people is in no
+/// counter.
 ///
 /// # Errors
 /// [`DeriveError::Unanswerable`] when nobody walks in the period or there is no curve.
@@ -533,11 +541,23 @@ pub fn in_period(
 ) -> Result<PeriodRates, DeriveError> {
     let factors = season.unit_factors(&set.members, choice)?;
     let is_all = choice == PeriodChoice::default();
-    let intervals = match is_all {
-        true => of_all_periods(set),
-        false => rates::unit_period_rates(&set.fit, &factors, 0.95).map_err(DeriveError::internal)?,
+    let is_too_little = season.known_in(choice).is_some_and(|known| known.is_too_little());
+    let intervals = match (is_all, is_too_little) {
+        (true, _) => of_all_periods(set),
+        (false, false) => {
+            rates::unit_period_rates(&set.fit, &factors, 0.95).map_err(DeriveError::internal)?
+        }
+        (false, true) => vec![None; set.fit.units.len()],
     };
-    let drawn = set.fit.units.iter().zip(&intervals).map(|(unit, interval)| {
+    let units = set.fit.units.iter().zip(&intervals).zip(&set.provenance);
+    let drawn = units.map(|((unit, interval), provenance)| {
+        if is_too_little && unit.estimate().is_some() {
+            return (0, Certainty::TooWide);
+        }
+        let least = match provenance {
+            Provenance::Assumed => Certainty::Wide,
+            _ => Certainty::Narrow,
+        };
         let mut scaled: UnitFit = *unit;
         let class = match (interval, &mut scaled.rate) {
             (Some(interval), rates::UnitRate::Estimated(estimate)) => {
@@ -546,12 +566,12 @@ pub fn in_period(
             }
             _ => 0,
         };
-        (class, rates::certainty(&scaled, bounds))
+        (class, rates::certainty(&scaled, bounds).max(least))
     });
     let drawn = drawn.collect();
     let per_1000_km: Vec<Option<Limits>> =
         intervals.iter().map(|interval| interval.map(|it| per_1000_km(&it))).collect();
-    let mut order = set.ranking.order.clone();
+    let mut order = if is_too_little { Vec::new() } else { set.ranking.order.clone() };
     let lower = |unit: &usize| per_1000_km[*unit].map_or(0.0, |limits| limits.lower);
     order.sort_by(|a, b| lower(b).total_cmp(&lower(a)));
     let reference = rates::reference_in_period(&set.fit, &factors).map_err(DeriveError::internal)?;
@@ -560,7 +580,7 @@ pub fn in_period(
         true => self::per_1000_km(&set.fit.reference_per_km),
         false => limits_of(&mut reference),
     };
-    Ok(PeriodRates { per_1000_km, drawn, order, reference })
+    Ok(PeriodRates { per_1000_km, drawn, order, reference, is_all, is_too_little })
 }
 
 pub(super) fn per_1000_km(interval: &rates::Interval) -> Limits {

@@ -15,7 +15,10 @@
 //! # References
 //! Silverman, B. W. (1986). *Density Estimation for Statistics and Data Analysis*. Chapman & Hall, section 3.4.4.
 
+use std::cell::OnceCell;
 use std::collections::HashSet;
+use std::sync::atomic::AtomicUsize;
+use std::sync::atomic::Ordering;
 
 use rayon::prelude::*;
 
@@ -25,11 +28,15 @@ use crate::analysis::density::network::Event;
 use crate::analysis::density::network::NetworkParams;
 use crate::analysis::density::network::Position;
 use crate::analysis::density::network::group;
+use crate::analysis::density::network::has_moments;
 use crate::analysis::density::network::walker;
 use crate::analysis::density::planar::PlanarKernel;
 use crate::analysis::density::planar::PlanarPoint;
 use crate::analysis::density::planar::pairwise_density;
+use crate::analysis::density::source::EdgeSource;
 use crate::analysis::density::source::Grouped;
+use crate::analysis::density::source::PointSum;
+use crate::analysis::density::source::QuarticMoments;
 use crate::analysis::density::walk::Walks;
 use crate::analysis::graph::Graph;
 
@@ -187,8 +194,20 @@ where
     }
     let mut profile: Vec<(f64, f64)> = Vec::with_capacity(tried_m.len());
     let (mut n_predicted, mut is_cut_off) = (0, false);
+    // What is wider than one that is too much work is not tried.
+    let cut_off = AtomicUsize::new(usize::MAX);
+    let others = |(order, bandwidth_m): (usize, &f64)| {
+        if order > cut_off.load(Ordering::Relaxed) {
+            return Ok(None);
+        }
+        let others = (prediction.others)(*bandwidth_m);
+        if let Ok(None) = others {
+            cut_off.fetch_min(order, Ordering::Relaxed);
+        }
+        others
+    };
     let predicted: Vec<Option<Vec<f64>>> =
-        tried_m.par_iter().map(|bandwidth_m| (prediction.others)(*bandwidth_m)).collect::<Result<_, _>>()?;
+        tried_m.par_iter().enumerate().map(others).collect::<Result<_, _>>()?;
     for (bandwidth_m, others) in tried_m.into_iter().zip(predicted) {
         let Some(others) = others else {
             is_cut_off = true;
@@ -225,33 +244,53 @@ fn from_others(
     params: &NetworkParams,
     most_walks: usize,
 ) -> Option<Vec<f64>> {
+    match has_moments(graph, params) {
+        true => {
+            let source = || QuarticMoments::new(params.bandwidth_m, encounters);
+            from_others_by(graph, places, params, most_walks, source)
+        }
+        false => {
+            let source = || PointSum::<false>::new(params.kernel, params.bandwidth_m, encounters);
+            from_others_by(graph, places, params, most_walks, source)
+        }
+    }
+}
+
+fn from_others_by<S: EdgeSource>(
+    graph: &Graph,
+    places: &[Position],
+    params: &NetworkParams,
+    most_walks: usize,
+    source: impl Fn() -> S,
+) -> Option<Vec<f64>> {
     let kernel = |distance_m| NetworkKernel::density_per_m(params.kernel, distance_m, params.bandwidth_m);
     let mut walker = walker(graph, params);
+    // The encounters of each edge that a walk has come to, where there are any.
+    let met: Vec<OnceCell<Option<S>>> = (0..graph.n_edges()).map(|_| OnceCell::new()).collect();
+    let on = |edge: usize, value: &dyn Fn(&S) -> f64| {
+        let loaded = met[edge].get_or_init(|| {
+            let mut source = source();
+            source.load(edge, graph.edges()[edge].length_m).then_some(source)
+        });
+        loaded.as_ref().map_or(0.0, value)
+    };
     let mut n_walks = 0;
     let mut all = Vec::with_capacity(places.len());
     for place in places {
         let length_m = graph.edges()[place.edge].length_m;
-        let to_end_m = |at_start, offset_m| if at_start { offset_m } else { length_m - offset_m };
-        let here = encounters.of_edge(place.edge).iter();
-        let mut others: f64 =
-            here.map(|(offset_m, weight)| weight * kernel(offset_m - place.offset_m)).sum::<f64>()
-                - kernel(0.0);
+        let to_end_m = |at_start| if at_start { place.offset_m } else { length_m - place.offset_m };
+        let mut others = on(place.edge, &|here| here.on_edge(place.offset_m)) - kernel(0.0);
         for at_start in [true, false] {
-            let out_m = to_end_m(at_start, place.offset_m);
+            let out_m = to_end_m(at_start);
             for walk in walker.arrivals(place.edge, at_start, params.bandwidth_m - out_m) {
                 n_walks += 1;
                 if n_walks > most_walks {
                     return None;
                 }
-                let entered_m = graph.edges()[walk.edge].length_m;
                 let from_m = out_m + walk.distance_m;
-                let at = |offset_m: f64| {
-                    kernel(from_m + if walk.at_start { offset_m } else { entered_m - offset_m })
-                };
-                let there = encounters.of_edge(walk.edge).iter();
-                let mut sum: f64 = there.map(|(offset_m, weight)| weight * at(*offset_m)).sum();
+                let mut sum = on(walk.edge, &|there| there.past_end(walk.at_start, from_m));
                 if walk.edge == place.edge {
-                    sum -= at(place.offset_m);
+                    sum -= kernel(from_m + to_end_m(walk.at_start));
                 }
                 others += walk.weight * sum;
             }

@@ -166,12 +166,17 @@ pub(super) fn densities(
     params: &NetworkParams,
 ) -> Vec<f64> {
     let (kernel, bandwidth_m) = (params.kernel, params.bandwidth_m);
-    let longest_m = graph.edges().iter().map(|edge| edge.length_m).fold(0.0, f64::max);
-    if kernel == NetworkKernel::Quartic && longest_m <= MOMENTS_LONGEST_EDGE * bandwidth_m {
+    if has_moments(graph, params) {
         spread_over(graph, targets, params, || QuarticMoments::new(bandwidth_m, grouped))
     } else {
         spread_over(graph, targets, params, || PointSum::<false>::new(kernel, bandwidth_m, grouped))
     }
+}
+
+/// Whether kernel and edges allow sums of powers.
+pub(super) fn has_moments(graph: &Graph, params: &NetworkParams) -> bool {
+    let longest_m = graph.edges().iter().map(|edge| edge.length_m).fold(0.0, f64::max);
+    params.kernel == NetworkKernel::Quartic && longest_m <= MOMENTS_LONGEST_EDGE * params.bandwidth_m
 }
 
 /// Follows walks by the rules of `params`.

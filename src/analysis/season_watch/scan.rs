@@ -201,14 +201,19 @@ fn window_sums(
 
 /// Sums over the draws of a scale times a mean, and of their squares. Four at a time, so that they are added side by side.
 fn moments(scale: &[f64], means: &[f64]) -> (f64, f64) {
+    let (scales, last_scales) = scale.as_chunks::<4>();
+    let (means, last_means) = means.as_chunks::<4>();
     let (mut sums, mut squares) = ([0.0; 4], [0.0; 4]);
-    let fours = scale.chunks(4).zip(means.chunks(4));
-    for (scale, means) in fours {
-        for (lane, (scale, mean)) in scale.iter().zip(means).enumerate() {
-            let value = scale * mean;
+    for (scale, means) in scales.iter().zip(means) {
+        for lane in 0..4 {
+            let value = scale[lane] * means[lane];
             sums[lane] += value;
             squares[lane] += value * value;
         }
+    }
+    for (scale, mean) in last_scales.iter().zip(last_means) {
+        sums[0] += scale * mean;
+        squares[0] += (scale * mean).powi(2);
     }
     (sums.iter().sum(), squares.iter().sum())
 }

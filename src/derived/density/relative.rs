@@ -1,5 +1,7 @@
 //! Reports over walking along the trails, with tolerance contours.
 
+use rayon::prelude::*;
+
 use crate::analysis::clusters::limits_over_draws;
 use crate::analysis::density::Event;
 use crate::analysis::density::lixel;
@@ -121,10 +123,10 @@ fn outside_parts(
     layer: &NetworkLayer,
     walked: &Walked<'_>,
     on_lixel: &[f64],
-    side: impl Fn(usize) -> Tolerance,
+    side: impl Fn(usize) -> Tolerance + Sync,
 ) -> Vec<OutsidePart> {
     let n_reports: f64 = on_lixel.iter().sum();
-    let runs = course::runs_by(layer, walked.lixels, &side).into_iter();
+    let runs = course::runs_by(layer, walked.lixels, &side).into_par_iter();
     runs.filter_map(|run| {
         let side = side(run.lixels[0]);
         if !matches!(side, Tolerance::High | Tolerance::Low) {

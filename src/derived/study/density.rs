@@ -88,7 +88,7 @@ struct Relative {
 pub(super) fn relative_by_trail(layers: &Layers) -> Result<Table, String> {
     let (layer, relative) = (need(&layers.network)?, need(&layers.relative_density)?);
     let rows = (0..layer.network.trails.len()).map(|trail| of_trail(layer, relative, trail)).collect();
-    let ratio = "times the rate of all trails together";
+    let ratio = "times the rate of all segments whose walking is known";
     Ok(Table::of(rows)
         .column("trail", "", "name of the trail", |row: &Relative| {
             layer.network.trails[row.trail].name.clone()
@@ -142,7 +142,7 @@ fn of_trail(layer: &NetworkLayer, relative: &RelativeLayer, trail: usize) -> Rel
 /// The stretches outside the tolerance contours.
 pub(super) fn outside(layers: &Layers) -> Result<Table, String> {
     let (layer, relative) = (need(&layers.network)?, need(&layers.relative_density)?);
-    let ratio = "times the rate of all trails together";
+    let ratio = "times the rate of all segments whose walking is known";
     let per_1000_km = relative.relative.reference_rate_per_km * 1000.0;
     let table = Table::of(by_segment::outside(layer, relative))
         .column("trail", "", "name of the trail", |run: &OutsideRun| {
@@ -165,7 +165,12 @@ pub(super) fn outside(layers: &Layers) -> Result<Table, String> {
             run.n_reports
         })
         .column("walked_km", "km", "walked by parties on it, mean over draws", |run| run.walked_km)
-        .column("expected", "reports", "that the rate of all trails together gives there", |run| run.expected)
+        .column(
+            "expected",
+            "reports",
+            "that the rate of all segments whose walking is known gives there",
+            |run| run.expected,
+        )
         .column("mean_ratio", ratio, "smoothed reports over smoothed walking, mean along it", |run| {
             run.mean_ratio
         })

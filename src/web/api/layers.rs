@@ -180,7 +180,9 @@ fn unit_feature(
         .collect();
     let fit = &set.fit.units[unit];
     let rate = period.per_1000_km[unit];
-    let exceedance = fit.estimate().and_then(|estimate| match estimate.exceedance {
+    // It is of all months and hours; in a period of which too little is known it would be taken for one.
+    let judged = fit.estimate().filter(|_| period.is_all);
+    let exceedance = judged.and_then(|estimate| match estimate.exceedance {
         Exceedance::Probability(probability) => Some(probability),
         Exceedance::NotJudged => None,
     });

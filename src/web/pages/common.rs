@@ -158,6 +158,7 @@ pub(in crate::web) fn figure(set: &RateSet, period: &PeriodRates, unit: usize) -
         (UnitRate::Unexposed, _) => Err(NoRate::NoExposure),
         (UnitRate::ContradictsRecords, _) => Err(NoRate::Contradiction),
         (UnitRate::Estimated(_), Some(limits)) => Ok(estimate(limits)),
+        (UnitRate::Estimated(_), None) if period.is_too_little => Err(NoRate::TooLittle),
         (UnitRate::Estimated(_), None) => Err(NoRate::NotEstimable),
     };
     Figure {

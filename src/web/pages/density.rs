@@ -140,7 +140,7 @@ pub(in crate::web) struct Map<'a> {
     pub(in crate::web) params: &'a DensityParams,
 }
 
-/// Where the classes of the relative density part, times the rate of all trails whose walking is known.
+/// Where the classes of the relative density part, times the rate of all segments whose walking is known.
 const RELATIVE_BOUNDS: [f64; 4] = [0.5, 1.0, 2.0, 4.0];
 
 impl Map<'_> {
@@ -241,7 +241,7 @@ impl Map<'_> {
             drawing,
             classes,
             format!(
-                "Times the rate of all trails whose walking is known, {} per 1,000 km walked as counted",
+                "Times the rate of all segments whose walking is known, {} per 1,000 km walked as counted (rates are set against that of whole stretches)",
                 format_rate(reference * 1000.0)
             ),
         );

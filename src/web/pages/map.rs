@@ -86,7 +86,7 @@ pub async fn show(app: Exact, query: Query) -> Result<impl IntoResponse, Error> 
         ranked: period.order.iter().take(N_RANKED).map(|unit| row(*unit)).collect(),
         interactive: interactive(&query),
         empty: None,
-        reference: Some(common::estimate(period.reference)),
+        reference: (!period.is_too_little).then(|| common::estimate(period.reference)),
         assumed: assumed_words(&rates.stretches, &network),
         reporting: survey::reporting_words(&app, &facts).await?,
         notices: standing.listed(),
@@ -112,7 +112,7 @@ fn assumed_words(stretches: &RateSet, network: &NetworkLayer) -> String {
     match assumed.len() {
         0 => String::new(),
         n => format!(
-            "On {n} of {} stretches ({:.1} km) how many people walk is assumed: they have a colour, but no rank and no place in the list.",
+            "On {n} of {} stretches ({:.1} km) how many people walk is assumed: their lines are never solid, and they have no rank and no place in the list.",
             stretches.members.len(),
             assumed.iter().map(|unit| km(*unit)).sum::<f64>()
         ),

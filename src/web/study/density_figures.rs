@@ -81,7 +81,7 @@ pub(super) fn relative(layers: &Layers) -> Result<Drawn, String> {
     let judged_km = judged.map(|(_, segment)| segment.length_m).sum::<f64>() / 1000.0;
     let notes = vec![
         format!(
-            "Times the rate of all trails whose walking is known, {} per 1,000 km walked, mean of each segment: {}, from lightest to darkest.",
+            "Times the rate of all segments whose walking is known, {} per 1,000 km walked, mean of each segment: {}, from lightest to darkest.",
             format_rate(layer.relative.reference_rate_per_km * 1000.0),
             classes.join(", ")
         ),

@@ -4,9 +4,11 @@
 use maud::Markup;
 use rayon::prelude::*;
 
+use crate::analysis::rates::Provenance;
 use crate::analysis::season::CurvePoint;
 use crate::derived::DeriveError;
 use crate::derived::rates;
+use crate::derived::rates::RateSet;
 use crate::derived::season::PeriodChoice;
 use crate::derived::study::Layers;
 use crate::signage::export;
@@ -199,6 +201,15 @@ pub(super) fn all_periods(layers: &Layers) -> Result<(&rates::RateLayer, rates::
     Ok((rates, period))
 }
 
+/// On how many stretches walking is assumed.
+fn assumed_words(set: &RateSet) -> String {
+    let n = set.provenance.iter().filter(|known| **known == Provenance::Assumed).count();
+    format!(
+        "On {n} of {} stretches how many people walk is assumed, not counted nor fitted from counters.",
+        set.provenance.len()
+    )
+}
+
 fn risk_map(layers: &Layers) -> Result<Drawn, String> {
     let network = layers.network.as_deref().map_err(Clone::clone)?;
     let (rates, period) = all_periods(layers)?;
@@ -208,7 +219,9 @@ fn risk_map(layers: &Layers) -> Result<Drawn, String> {
         format!(
             "Reported encounters per 1,000 km walked: below {a}, {a} to {b}, {b} to {c}, {c} to {d}, above {d}, from lightest to darkest."
         ),
-        "Solid: narrow 95 % interval. Dashed: wide. Hollow grey: too wide to say. Dotted: no walking recorded.".to_owned(),
+        "Solid: narrow 95 % interval. Dashed: wide, or walking is assumed. Hollow grey: too wide to say. Dotted: no walking recorded."
+            .to_owned(),
+        assumed_words(&rates.stretches),
         common::rate_records(rates),
     ];
     Ok(Drawn { drawing: svg_map::draw(&drawing), ground: LAND, notes })

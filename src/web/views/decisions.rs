@@ -311,7 +311,7 @@ fn figure(cell: &FigureCell) -> Markup {
         }
         p.small {
             @match cell.exceedance {
-                Some(probability) => { "Probability of being above " (cell.multiple) " times the rate of all trails: " (probability_words(probability)) "." },
+                Some(probability) => { "Probability of being above " (cell.multiple) " times the rate of all trails whose walking is known: " (probability_words(probability)) "." },
                 None => "Not compared with other stretches: how many people walk here is assumed.",
             }
         }
@@ -376,7 +376,7 @@ pub fn samples() -> Vec<DecisionsPage> {
         waiting: vec![sample_ask(), sample_ask()],
         in_force: vec![sample_row()],
         superseded: vec![DecisionRow { superseded_by: Some((4, false)), then: None, now: Vec::new(), ..sample_row() }],
-        threshold: "A stretch waits for a decision when the probability that its rate is above 1.5 times that of all trails is above 80 %.".to_owned(),
+        threshold: "A stretch waits for a decision when the probability that its rate is above 1.5 times that of all trails whose walking is known is above 80 %.".to_owned(),
         not_judged: Some((
             "1 of 3 stretches, 0.5 of 1.4 km with 6 of 12 reports, cannot be judged: how many people walk there is assumed \
              or not known."

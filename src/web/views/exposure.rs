@@ -210,7 +210,8 @@ fn kinds(exposure: &Exposure) -> Markup {
         p.small.soft {
             "Counted: a counter stands on the same piece of trail. Fitted: the walker model, held by counters. Assumed: the "
             "walker model on stated priors; no rank, no exceedance and no cluster is given there. Not walked: fewer than one "
-            "passage of a party is expected."
+            "passage of a party is expected. Lengths go by segment; the map and decisions judge a stretch, routes and forecasts a "
+            "trail or the way asked for, as a whole, so that theirs differ by some kilometres."
         }
         p.small.soft { (trust(exposure.place_log_sd)) }
     }

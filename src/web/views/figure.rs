@@ -55,6 +55,8 @@ pub enum NoRate {
     Contradiction,
     /// Neither counters nor records allow a figure.
     NotEstimable,
+    /// Too little is known of the month and part of the day.
+    TooLittle,
 }
 
 impl NoRate {
@@ -64,6 +66,7 @@ impl NoRate {
             Self::NoExposure => "no exposure",
             Self::Contradiction => "exposure contradicts records",
             Self::NotEstimable => "not estimable",
+            Self::TooLittle => "too little known",
         }
     }
 }
@@ -80,6 +83,9 @@ impl NoRate {
             }
             Self::NotEstimable => {
                 "Neither counters nor records allow a figure. That is not the same as few snakes."
+            }
+            Self::TooLittle => {
+                "So few people walk in this month and part of the day that even no report at all would say nothing. That is not the same as few snakes."
             }
         }
     }

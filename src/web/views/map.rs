@@ -100,7 +100,13 @@ pub fn body(page: &MapPage) -> Markup {
             }
             div.map-side {
                 @if let Some(words) = &page.too_little {
-                    p.notice { (words) " The figures below are carried over from other months and hours, so a low one says nothing." }
+                    p.notice {
+                        (words) " "
+                        @match page.reference {
+                            Some(_) => "The figures below are carried over from other months and hours, so a low one says nothing.",
+                            None => "So no stretch has a figure for it; all months and hours together have them.",
+                        }
+                    }
                 }
                 @if !page.notices.is_empty() {
                     section.card aria-label="Temporary notices" {
@@ -133,7 +139,7 @@ pub fn body(page: &MapPage) -> Markup {
                     (figure::legend(page.bounds))
                     @if !page.assumed.is_empty() { p.small { (page.assumed) " " a href="/exposure" { "Where walking is known" } } }
                     p.small.soft {
-                        "Classes are bounds, not grades. Narrow and wide say over how many classes the interval reaches; each class is twice the one before, so that width is judged relative to the rate. A square with a number is a sign: filled, proposed; outlined, in place. A triangle with an exclamation mark is a temporary notice about the whole trail."
+                        "Classes are bounds, not grades. Narrow and wide say over how many classes the interval reaches; each class is twice the one before, so that width is judged relative to the rate. Where walking is assumed no line is solid. A square with a number is a sign: filled, proposed; outlined, in place. A triangle with an exclamation mark is a temporary notice about the whole trail."
                     }
                 }
                 (figure::of_reports(&page.reporting))
@@ -205,7 +211,10 @@ fn ranked(page: &MapPage) -> Markup {
                 }
             }
             @if page.ranked.is_empty() {
-                p { "No stretch has enough walking and records to be ranked." }
+                @match (page.reference, &page.too_little) {
+                    (None, Some(_)) => p { "Too little is known of this month and part of the day for any." },
+                    _ => p { "No stretch has enough walking and records to be ranked." },
+                }
             } @else {
                 @let axis = shared_axis(page);
                 table.ranked {
@@ -300,6 +309,9 @@ pub fn samples() -> Vec<MapPage> {
              together at most 428 reports per 1,000 km (exact upper 95 % limit)."
                 .to_owned(),
         ),
+        reference: None,
+        picked: None,
+        ranked: Vec::new(),
         ..full.clone()
     };
     vec![full, bare, too_little]

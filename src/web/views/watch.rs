@@ -261,8 +261,21 @@ fn by_week(weeks: &[WeekShown]) -> Markup {
 fn sentence(season: &SeasonShown, unit: &str) -> String {
     match season.alarms.len() {
         0 => format!("No {unit} stand out from what former years lead to expect."),
-        1 => "One finding stands out from what former years lead to expect.".to_owned(),
-        n => format!("{n} findings stand out from what former years lead to expect."),
+        1 => format!("One finding stands out from what former years lead to expect.{}", by_chance(season)),
+        n => format!("{n} findings stand out from what former years lead to expect.{}", by_chance(season)),
+    }
+}
+
+/// How many would stand out if nothing were the matter: as many as are found, or fewer.
+fn by_chance(season: &SeasonShown) -> String {
+    let (expected, ..) = season.false_alarms;
+    let all = if season.alarms.len() == 1 { "it may be one of them" } else { "they may all be such" };
+    match expected {
+        few if few < 0.05 => String::new(),
+        expected if season.alarms.len() as f64 <= expected.ceil() => format!(
+            " In a whole season chance alone makes about {expected:.1} stand out, so {all}: look at the records before acting."
+        ),
+        expected => format!(" In a whole season chance alone makes about {expected:.1} stand out."),
     }
 }
 

@@ -26,10 +26,12 @@ pub(super) fn answer(shown: &RouteShown) -> Markup {
                     @if shown.n_parties > 1 {
                         p {
                             "Of " (thousands(i64::from(shown.n_parties))) " parties together: "
-                            (range(lower.expected_of_all.value, upper.expected_of_all.value)) " reports expected; between "
+                            (range(lower.expected_of_all.value, upper.expected_of_all.value)) " reports expected (95 % interval "
+                            (range(lower.expected_of_all.lower, upper.expected_of_all.upper)) "); between "
                             (thousands(lower.predicted_of_all.0 as i64)) " and " (thousands(upper.predicted_of_all.1 as i64))
                             " in 95 of 100 such cases; at least one with a probability of "
-                            (percent_range(lower.at_least_one_of_all, upper.at_least_one_of_all)) "."
+                            (percent_range(lower.at_least_one_of_all, upper.at_least_one_of_all)) ", averaged over what is not known of the rates."
+                            @if shown.is_doubled { " Of two figures the lower counts each kilometre once, the higher both out and back." }
                         }
                     }
                     @if let (Some(words), Some(per_km)) = (&shown.too_little, shown.alone_per_km) {
