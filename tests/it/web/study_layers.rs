@@ -5,11 +5,16 @@ use std::sync::Arc;
 use coilway::analysis::density::Lixels;
 use coilway::analysis::density::relative::RelativeDensity;
 use coilway::analysis::density::relative::RelativeLixel;
+use coilway::analysis::forecast::contacts::Contacts;
 use coilway::analysis::rates::ExposureDraws;
 use coilway::analysis::rates::expected_counts;
+use coilway::derived::DeriveError;
 use coilway::derived::density::RelativeLayer;
 use coilway::derived::density::by_segment::mean_per_km;
 use coilway::derived::density::by_segment::outside;
+use coilway::derived::forecast::Ground;
+use coilway::derived::forecast::area_contacts;
+use coilway::derived::season::PeriodChoice;
 use coilway::derived::study::Layers;
 use coilway::derived::study::TABLES;
 use coilway::derived::study::Table;
@@ -19,6 +24,7 @@ use coilway::domain::approach::Approach;
 use coilway::domain::approach::Contact;
 use coilway::domain::encounter::EffortKind;
 use coilway::domain::encounter::EncounterDraft;
+use coilway::domain::time::PartOfDay;
 use coilway::domain::walk::Purpose;
 use coilway::domain::walk::WalkDraft;
 use coilway::web::study::archive::unpack;
@@ -148,14 +154,14 @@ async fn a_forecast_stands_for_every_trail_month_and_part_of_the_day() {
     // As the command and the page have it: the same walk in May.
     let facts = test.app.deriver().facts().await.unwrap();
     let season = layers.season.as_ref().unwrap();
-    let ground = coilway::derived::forecast::Ground {
+    let ground = Ground {
         facts: &facts,
         network: layers.network.as_ref().unwrap(),
         rates: layers.rates.as_ref().unwrap(),
         exposure: layers.exposure.as_ref().unwrap(),
         season,
     };
-    let period = coilway::derived::season::PeriodChoice { month: Some(5), part: None };
+    let period = PeriodChoice { month: Some(5), part: None };
     let asked = coilway::derived::forecast::Asked { period, n_parties: 1 };
     let beside = coilway::derived::forecast::trails_beside(&ground, 3000.0, &asked).unwrap();
     let may = (0..table.rows.len())
@@ -300,12 +306,18 @@ async fn contacts_and_bites_stand_with_the_share_that_is_prior() {
     .await;
     let layers = Layers::read(test.app.deriver()).await.unwrap();
     let table = make(&layers, "contacts-bites").unwrap().unwrap();
-    assert_eq!(table.rows.len(), 2);
+    // The year and twelve months, each as a whole and in four parts of the day: snakes stepped on, then bites.
+    assert_eq!(table.rows.len(), 2 * 13 * 5);
     let number = |row: usize, column: &str| match cell(&table, row, column) {
         Value::Number(number) => *number,
         Value::Count(count) => *count as f64,
         other => panic!("{column} {other:?}"),
     };
+    // The whole year stands first.
+    assert_eq!(
+        (cell(&table, 0, "month"), cell(&table, 0, "part_of_day")),
+        (&Value::Missing, &Value::Missing)
+    );
     // Half an encounter of two and a half is the prior's; of the bites all of it is.
     assert_eq!((number(0, "events"), number(0, "of_encounters")), (2.0, 8.0));
     assert_eq!((number(1, "events"), number(1, "of_encounters")), (0.0, 8.0));
@@ -325,6 +337,68 @@ async fn contacts_and_bites_stand_with_the_share_that_is_prior() {
     page.says("Snakes stepped on");
     page.says("2 of 8 reported encounters whose approach is known");
     assert!(shown > 10.0);
+    // Every period has its own figure, or says why it has none; what it rests on is the same in all.
+    let facts = test.app.deriver().facts().await.unwrap();
+    let ground = Ground {
+        facts: &facts,
+        network: layers.network.as_ref().unwrap(),
+        rates: layers.rates.as_ref().unwrap(),
+        exposure: layers.exposure.as_ref().unwrap(),
+        season: layers.season.as_ref().unwrap(),
+    };
+    let reactions = layers.reactions.as_ref().unwrap();
+    let (mut n_estimated, mut n_refused, mut of_months) = (0, 0, Vec::new());
+    for row in (0..table.rows.len()).step_by(2) {
+        let month = match cell(&table, row, "month") {
+            Value::Count(month) => Some(*month as i8),
+            _ => None,
+        };
+        let part = match cell(&table, row, "part_of_day") {
+            Value::Text(term) => PartOfDay::ALL.into_iter().find(|part| part.term() == term),
+            _ => None,
+        };
+        assert_eq!(
+            (cell(&table, row, "what"), cell(&table, row + 1, "what")),
+            (&Value::from("snakes stepped on"), &Value::from("bites through to the skin"))
+        );
+        for column in ["prior_part", "events", "of_encounters"] {
+            assert_eq!(cell(&table, row, column), cell(&table, 0, column), "{column} of row {row}");
+        }
+        match area_contacts(&ground, reactions, PeriodChoice { month, part }) {
+            Ok(answer) => {
+                let Contacts::Estimated { underfoot_per_100_000_km, bites_per_100_000_km, .. } =
+                    answer.contacts
+                else {
+                    panic!("{answer:?}")
+                };
+                for (row, interval) in [(row, underfoot_per_100_000_km), (row + 1, bites_per_100_000_km)] {
+                    assert_eq!(cell(&table, row, "estimate_is"), &Value::from("estimated"));
+                    let found =
+                        ["estimate", "estimate_lower", "estimate_upper"].map(|column| number(row, column));
+                    assert_eq!(found, [interval.mean, interval.lower, interval.upper]);
+                    assert!(number(row, "of_prior_alone") > 0.0);
+                }
+                n_estimated += 1;
+                if month.is_some() && part.is_none() {
+                    of_months.push(number(row, "estimate"));
+                }
+            }
+            Err(DeriveError::Unanswerable(reason)) => {
+                for row in [row, row + 1] {
+                    assert_eq!(cell(&table, row, "estimate_is"), &Value::from(reason.as_str()));
+                    for column in ["estimate", "estimate_lower", "estimate_upper", "of_prior_alone"] {
+                        assert_eq!(cell(&table, row, column), &Value::Missing, "{column}: {reason}");
+                    }
+                }
+                n_refused += 1;
+            }
+            Err(error) => panic!("{error}"),
+        }
+    }
+    assert!(n_estimated >= 10 && n_refused >= 10, "{n_estimated} {n_refused}");
+    // April to June are known of, and are not alike.
+    assert_eq!(of_months.len(), 3);
+    assert!(of_months.iter().any(|it| (it / shown - 1.0).abs() > 0.05), "{of_months:?} {shown}");
 }
 
 #[tokio::test]
