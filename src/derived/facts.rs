@@ -43,6 +43,8 @@ pub struct Facts {
     pub written_on: Option<Date>,
     /// The revision from which on everything that layers rest on has been as it is now.
     pub basis: Revision,
+    /// The day, where the area is, on which that one was written; none before the first.
+    pub basis_written_on: Option<Date>,
     /// The area.
     pub area: Area,
     /// Its settings.
@@ -124,12 +126,15 @@ impl Facts {
         let mut trailheads = boxed(snapshot.trailheads(id)).await?;
         trailheads.sort_by(|a, b| a.name.cmp(&b.name));
         let zone = TimeZone::get(&area.time_zone).unwrap_or(TimeZone::UTC);
-        let written_at =
-            boxed(snapshot.committed_at_s()).await?.and_then(|at_s| Timestamp::from_second(at_s).ok());
+        let day = |at_s: Option<i64>| {
+            at_s.and_then(|at_s| Timestamp::from_second(at_s).ok()).map(|at| zone.to_datetime(at).date())
+        };
+        let (revision, basis) = (snapshot.revision(), boxed(snapshot.figures_revision()).await?);
         Ok(Self {
-            revision: snapshot.revision(),
-            written_on: written_at.map(|at| zone.to_datetime(at).date()),
-            basis: boxed(snapshot.figures_revision()).await?,
+            revision,
+            written_on: day(boxed(snapshot.committed_at_s(revision)).await?),
+            basis,
+            basis_written_on: day(boxed(snapshot.committed_at_s(basis)).await?),
             settings,
             trails,
             trailheads,

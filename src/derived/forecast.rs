@@ -467,7 +467,7 @@ pub fn trail_periods(ground: &Ground<'_>) -> Result<TrailPeriods, DeriveError> {
 }
 
 /// The year and its months, each as a whole and by part of the day.
-fn all_periods() -> Vec<PeriodChoice> {
+pub(super) fn all_periods() -> Vec<PeriodChoice> {
     let months = std::iter::once(None).chain((1..=12).map(Some));
     let parts = || std::iter::once(None).chain(PartOfDay::ALL.into_iter().map(Some));
     months.flat_map(|month| parts().map(move |part| PeriodChoice { month, part })).collect()

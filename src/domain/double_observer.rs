@@ -62,9 +62,9 @@ pub struct DoubleObservationDraft {
     pub first_observer: String,
     /// The second observer, or the follower.
     pub second_observer: String,
-    /// The kind of the first; none where it is not said.
+    /// The kind of the first; none where this row does not say it. What any row of the walk says holds for the walk.
     pub first_kind: Option<ObserverKind>,
-    /// The kind of the second; none where it is not said.
+    /// The kind of the second; none where this row does not say it.
     pub second_kind: Option<ObserverKind>,
     /// Who noticed which encounter; none in the row of a walk on which neither noticed any.
     pub noticed: Option<NoticedDraft>,

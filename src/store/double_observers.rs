@@ -87,7 +87,7 @@ impl TryFrom<ObservationRow> for DoubleObservationDraft {
 
 /// The kind of an observer as it is stored.
 fn kind(term: Option<&str>, column: &'static str, id: i64) -> Result<Option<ObserverKind>, Error> {
-    stored(term.map(str::parse).transpose(), "double_observer_walks", column, id)
+    stored(term.map(str::parse).transpose(), "double_observer_detections", column, id)
 }
 
 impl Kept for DoubleObservationDraft {
@@ -160,17 +160,22 @@ impl Kept for DoubleObservationDraft {
         stamp: &Stamp,
     ) -> Result<(), Fault> {
         let place = Place::of(self, connection, key.area).await?;
+        place.agree_on_kinds(self, connection, Some(key.id)).await?;
         let double_walk_id = place.double_walk(self, connection, stamp, Some(key.id)).await?;
         let (by_first, by_second) = self.marks();
+        let (first_kind, second_kind) = self.kinds();
         let (batch_id, file_id, row_number) = (stamp.batch_id(), stamp.file_id(), stamp.row_number());
         sqlx::query!(
             "UPDATE double_observer_detections SET double_walk_id = ?, encounter_id = ?, by_first = ?, by_second = ?,
-                batch_id = ?, file_id = ?, row_number = ?, revision = ?, removed_revision = NULL
+                first_kind = ?, second_kind = ?, batch_id = ?, file_id = ?, row_number = ?, revision = ?,
+                removed_revision = NULL
              WHERE id = ?",
             double_walk_id,
             place.encounter_id,
             by_first,
             by_second,
+            first_kind,
+            second_kind,
             batch_id,
             file_id,
             row_number,
@@ -206,17 +211,21 @@ impl Keyed for DoubleObservationDraft {
         stamp: &Stamp,
     ) -> Result<(), Fault> {
         let place = Place::of(self, connection, area).await?;
+        place.agree_on_kinds(self, connection, None).await?;
         let double_walk_id = place.double_walk(self, connection, stamp, None).await?;
         let (by_first, by_second) = self.marks();
+        let (first_kind, second_kind) = self.kinds();
         let (batch_id, file_id, row_number) = (stamp.batch_id(), stamp.file_id(), stamp.row_number());
         sqlx::query!(
-            "INSERT INTO double_observer_detections (double_walk_id, encounter_id, by_first, by_second, batch_id, file_id,
-                row_number, revision)
-             VALUES (?, ?, ?, ?, ?, ?, ?, ?)",
+            "INSERT INTO double_observer_detections (double_walk_id, encounter_id, by_first, by_second, first_kind,
+                second_kind, batch_id, file_id, row_number, revision)
+             VALUES (?, ?, ?, ?, ?, ?, ?, ?, ?, ?)",
             double_walk_id,
             place.encounter_id,
             by_first,
             by_second,
+            first_kind,
+            second_kind,
             batch_id,
             file_id,
             row_number,
@@ -228,14 +237,20 @@ impl Keyed for DoubleObservationDraft {
     }
 }
 
-trait Marks {
+/// Columns of a row.
+trait Columns {
     fn marks(&self) -> (i64, i64);
+    fn kinds(&self) -> (Option<&'static str>, Option<&'static str>);
 }
 
-impl Marks for DoubleObservationDraft {
+impl Columns for DoubleObservationDraft {
     fn marks(&self) -> (i64, i64) {
         let by = self.noticed.as_ref().map(|noticed| noticed.by);
         (i64::from(by.is_some_and(NoticedBy::first)), i64::from(by.is_some_and(NoticedBy::second)))
+    }
+
+    fn kinds(&self) -> (Option<&'static str>, Option<&'static str>) {
+        (self.first_kind.map(ObserverKind::term), self.second_kind.map(ObserverKind::term))
     }
 }
 
@@ -270,6 +285,41 @@ impl Place {
         Ok(Self { walk_id, encounter_id: Some(found.id) })
     }
 
+    /// Refuses a row that says another kind of an observer than another row of the walk. One that says none contradicts nobody.
+    async fn agree_on_kinds(
+        &self,
+        draft: &DoubleObservationDraft,
+        connection: &mut SqliteConnection,
+        own_row: Option<i64>,
+    ) -> Result<(), Fault> {
+        let (first_kind, second_kind) = draft.kinds();
+        let other = sqlx::query!(
+            "SELECT first_kind, second_kind FROM double_observer_detections
+             JOIN double_observer_walks ON double_observer_walks.id = double_walk_id
+             WHERE walk_id = ? AND double_observer_detections.removed_revision IS NULL
+               AND double_observer_detections.id <> coalesce(?, 0) AND (first_kind <> ? OR second_kind <> ?)
+             ORDER BY double_observer_detections.id LIMIT 1",
+            self.walk_id,
+            own_row,
+            first_kind,
+            second_kind
+        )
+        .fetch_optional(connection)
+        .await?;
+        let Some(other) = other else { return Ok(()) };
+        let differs = |own: Option<&'static str>, other: Option<String>| {
+            own.zip(other).filter(|(own, other)| *own != other.as_str())
+        };
+        let (field, (own, other)) = match differs(first_kind, other.first_kind) {
+            Some(kinds) => ("firstObserverKind", kinds),
+            None => ("secondObserverKind", differs(second_kind, other.second_kind).unwrap_or_default()),
+        };
+        let reason = format!("another row of the walk says \"{other}\"");
+        let hint =
+            "make the rows of a walk agree; to change all of them, undo the batch that brought them first";
+        Err(Problem::of(field, own, &reason, hint).into())
+    }
+
     /// The double-observer walk, made or, where no other row rests on it, changed to what the row says.
     async fn double_walk(
         &self,
@@ -279,11 +329,8 @@ impl Place {
         own_row: Option<i64>,
     ) -> Result<i64, Fault> {
         let protocol = draft.protocol.term();
-        let [first_kind, second_kind] =
-            [draft.first_kind, draft.second_kind].map(|kind| kind.map(ObserverKind::term));
         let known = sqlx::query!(
-            r#"SELECT id AS "id!", protocol, first_observer, second_observer, first_kind, second_kind
-             FROM double_observer_walks
+            r#"SELECT id AS "id!", protocol, first_observer, second_observer FROM double_observer_walks
              WHERE walk_id = ? AND removed_revision IS NULL"#,
             self.walk_id
         )
@@ -291,15 +338,12 @@ impl Place {
         .await?;
         let Some(known) = known else {
             let inserted = sqlx::query!(
-                "INSERT INTO double_observer_walks (walk_id, protocol, first_observer, second_observer, first_kind,
-                    second_kind, revision)
-                 VALUES (?, ?, ?, ?, ?, ?, ?)",
+                "INSERT INTO double_observer_walks (walk_id, protocol, first_observer, second_observer, revision)
+                 VALUES (?, ?, ?, ?, ?)",
                 self.walk_id,
                 protocol,
                 draft.first_observer,
                 draft.second_observer,
-                first_kind,
-                second_kind,
                 stamp.revision
             )
             .execute(connection)
@@ -310,9 +354,7 @@ impl Place {
         // Names that the rule for personal data emptied do not come back with another row.
         let is_emptied = known.first_observer.is_empty() && known.second_observer.is_empty();
         let is_same = observers == (&draft.first_observer, &draft.second_observer);
-        let is_alike = known.protocol == protocol
-            && (known.first_kind.as_deref(), known.second_kind.as_deref()) == (first_kind, second_kind);
-        if is_alike && (is_same || is_emptied) {
+        if known.protocol == protocol && (is_same || is_emptied) {
             return Ok(known.id);
         }
         let n_others = sqlx::query_scalar!(
@@ -324,24 +366,17 @@ impl Place {
         .fetch_one(&mut *connection)
         .await?;
         if n_others > 0 {
-            let kinds: Vec<&str> = [first_kind, second_kind].into_iter().flatten().collect();
-            let (first, second) = (draft.first_observer.as_str(), draft.second_observer.as_str());
-            let value = [protocol, first, second].into_iter().chain(kinds).collect::<Vec<_>>().join(", ");
+            let value = [protocol, &draft.first_observer, &draft.second_observer].join(", ");
             // Reasons are kept when the rule for personal data has emptied the row: no names in them.
-            let reason =
-                "another row of the walk has another protocol or other observers, or other kinds of them";
+            let reason = "another row of the walk has another protocol or other observers";
             let hint = "make the rows of a walk agree; to change all of them, undo the batch that brought them first";
             return Err(Problem::of("protocol", &value, reason, hint).into());
         }
         sqlx::query!(
-            "UPDATE double_observer_walks SET protocol = ?, first_observer = ?, second_observer = ?, first_kind = ?,
-                second_kind = ?, revision = ?
-             WHERE id = ?",
+            "UPDATE double_observer_walks SET protocol = ?, first_observer = ?, second_observer = ?, revision = ? WHERE id = ?",
             protocol,
             draft.first_observer,
             draft.second_observer,
-            first_kind,
-            second_kind,
             stamp.revision,
             known.id
         )
@@ -455,6 +490,8 @@ impl Snapshot {
         .fetch_all(self.connection())
         .await?;
         let mut walks: Vec<DoubleObserverWalk> = Vec::new();
+        // Of the last walk, as far as its rows say.
+        let mut kinds = (None, None);
         for row in rows {
             let walk_id = WalkId(row.walk_id);
             if walks.last().is_none_or(|last| last.walk_id != walk_id) {
@@ -464,12 +501,15 @@ impl Snapshot {
                     protocol: stored(row.protocol.parse(), "double_observer_walks", "protocol", row.id)?,
                     first_observer: row.first_observer,
                     second_observer: row.second_observer,
-                    pair: PairKind::of(
-                        kind(row.first_kind.as_deref(), "first_kind", row.id)?,
-                        kind(row.second_kind.as_deref(), "second_kind", row.id)?,
-                    ),
+                    pair: PairKind::NotSaid,
                     noticed: Vec::new(),
                 });
+                kinds = (None, None);
+            }
+            kinds.0 = kinds.0.or(kind(row.first_kind.as_deref(), "first_kind", row.id)?);
+            kinds.1 = kinds.1.or(kind(row.second_kind.as_deref(), "second_kind", row.id)?);
+            if let Some(walk) = walks.last_mut() {
+                walk.pair = PairKind::of(kinds.0, kinds.1);
             }
             let by = NoticedBy::from_marks(row.by_first != 0, row.by_second != 0);
             if let (Some(walk), Some(encounter), Some(by)) = (walks.last_mut(), row.living_encounter, by) {

@@ -30,12 +30,13 @@ impl Snapshot {
         self.revision
     }
 
-    /// When the revision of the snapshot was committed, in seconds since 1970-01-01T00:00:00Z; none before the first commit.
+    /// When a revision was committed, in seconds since 1970-01-01T00:00:00Z; none where there is no such revision, as before the
+    /// first commit.
     ///
     /// # Errors
     /// [`Error`] when the database cannot be read.
-    pub async fn committed_at_s(&mut self) -> Result<Option<i64>, Error> {
-        let revision = self.revision().0 as i64;
+    pub async fn committed_at_s(&mut self, revision: Revision) -> Result<Option<i64>, Error> {
+        let revision = revision.0 as i64;
         let committed_at_s =
             sqlx::query_scalar!("SELECT committed_at_s FROM revisions WHERE revision = ?", revision)
                 .fetch_optional(self.connection())

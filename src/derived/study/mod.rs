@@ -245,7 +245,7 @@ pub const TABLES: &[Entry] = &[
     ),
     entry(
         "contacts-bites",
-        "Contacts underfoot and bites per 100,000 km, and how much of them is prior",
+        "Contacts underfoot and bites per 100,000 km by month and part of the day, and how much of them is prior",
         contacts::contacts,
     ),
     entry("latency", "Time until snakes react, by kind of contact", reactions::latency),

@@ -127,7 +127,9 @@ fn of_set<'a>(
         .column("walking_is", "", "where the exposure comes from", |row| {
             provenance(row.set.provenance[row.unit])
         })
-        .column("rate_is", "", "whether there is a rate, or why not", |row| rate_words(&row.fit.rate))
+        .column("rate_is", "", "whether there is a rate, or why not", |row| {
+            rate_words(&row.fit.rate, row.set.provenance[row.unit])
+        })
         .limits(
             "rate_per_1000_km",
             "per 1,000 km walked",
@@ -170,10 +172,13 @@ fn rank(row: &Row<'_>) -> Option<(f64, f64, f64)> {
     }
 }
 
-fn rate_words(rate: &UnitRate) -> &'static str {
+fn rate_words(rate: &UnitRate, provenance: Provenance) -> &'static str {
     match rate {
         UnitRate::Estimated(estimate) => match estimate.exceedance {
             Exceedance::Probability(_) => "estimated",
+            Exceedance::NotJudged if provenance.is_measured() => {
+                "estimated, not judged: it is most of what it would be compared with"
+            }
             Exceedance::NotJudged => "estimated, not judged: walking is assumed",
         },
         UnitRate::Unexposed => "no walking recorded",
@@ -196,5 +201,26 @@ fn certainty_words(certainty: Certainty) -> &'static str {
         Certainty::Wide => "wide",
         Certainty::TooWide => "too wide",
         Certainty::None => "none",
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+    use crate::analysis::rates::Interval;
+    use crate::analysis::rates::RateEstimate;
+
+    #[test]
+    fn why_a_rate_is_not_judged_is_said_as_it_is() {
+        let per_km = Interval { mean: 0.03, lower: 0.02, upper: 0.04 };
+        let rate = |exceedance| UnitRate::Estimated(RateEstimate { per_km, shrinkage: 0.1, exceedance });
+        let words = |exceedance, provenance| rate_words(&rate(exceedance), provenance);
+        assert_eq!(words(Exceedance::Probability(0.2), Provenance::Counted), "estimated");
+        assert!(words(Exceedance::NotJudged, Provenance::Assumed).ends_with("walking is assumed"));
+        for provenance in [Provenance::Counted, Provenance::Fitted] {
+            assert!(
+                words(Exceedance::NotJudged, provenance).ends_with("most of what it would be compared with")
+            );
+        }
     }
 }

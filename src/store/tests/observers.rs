@@ -115,12 +115,24 @@ async fn observations_of_unknown_things_are_refused_by_field() {
         tally.problems.iter().map(|problem| (problem.row_number, problem.field.as_str())).collect();
     assert_eq!(tally.n_inserted, 1);
     assert_eq!(fields, [(3, "eventID"), (4, "occurrenceID"), (5, "occurrenceID"), (6, "protocol")]);
-    // Rows of a walk agree in the kinds of their observers, too.
-    let other_kind =
-        DoubleObservationDraft { second_kind: None, ..observation("walk-1", Some(("b", NoticedBy::First))) };
-    let tally = writer.put_double_observations(&target, &rows([other_kind])).await.unwrap();
-    assert_eq!(tally.problems[0].field, "protocol");
-    assert!(tally.problems[0].reason.contains("other kinds of them"), "{:?}", tally.problems);
+    // Rows of a walk agree in the kinds of their observers, too; a row that says none contradicts nobody.
+    let with_kinds = |first_kind, second_kind| DoubleObservationDraft {
+        first_kind,
+        second_kind,
+        ..observation("walk-1", Some(("b", NoticedBy::First)))
+    };
+    let (first, second) = (Some(ObserverKind::Surveyor), Some(ObserverKind::Visitor));
+    for (draft, field, said) in [
+        (with_kinds(first, second), "secondObserverKind", "volunteer"),
+        (with_kinds(second, None), "firstObserverKind", "surveyor"),
+    ] {
+        let tally = writer.put_double_observations(&target, &rows([draft])).await.unwrap();
+        let [problem] = &tally.problems[..] else { panic!("{tally:?}") };
+        assert_eq!((problem.field.as_str(), problem.value.as_str()), (field, "visitor"));
+        assert_eq!(problem.reason, format!("another row of the walk says \"{said}\""));
+    }
+    let tally = writer.put_double_observations(&target, &rows([with_kinds(first, None)])).await.unwrap();
+    assert_eq!((tally.n_inserted, tally.problems.len()), (1, 0), "{:?}", tally.problems);
     // A changed mark is a change, written down.
     let changed = rows([observation("walk-1", Some(("a", NoticedBy::Both)))]);
     let tally = writer.put_double_observations(&target, &changed).await.unwrap();

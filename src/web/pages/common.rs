@@ -1,5 +1,7 @@
 //! What several pages build alike: frames, figures, map drawings.
 
+use jiff::civil::Date;
+
 use crate::analysis::rates::Certainty;
 use crate::analysis::rates::Provenance;
 use crate::analysis::rates::Spread;
@@ -20,6 +22,7 @@ use crate::derived::rates::RateSet;
 use crate::domain::account::Right;
 use crate::domain::approach::CoreReaction;
 use crate::domain::batch::Content;
+use crate::domain::revision::Revision;
 use crate::ingest::is_about_health;
 use crate::store::Origin;
 use crate::store::Snapshot;
@@ -69,6 +72,14 @@ pub(in crate::web) fn frame(facts: &Derived<Facts>, section: Section, title: &st
 /// The day on which the revision was written, in words.
 pub(in crate::web) fn written_on(facts: &Facts) -> String {
     facts.written_on.map(day_words).unwrap_or_default()
+}
+
+/// A revision with its day where that is known: "24 of 29 November 2026".
+pub(in crate::web) fn revision_words(revision: Revision, written_on: Option<Date>) -> String {
+    match written_on {
+        Some(day) => format!("{revision} of {}", day_words(day)),
+        None => revision.to_string(),
+    }
 }
 
 /// Trails named in a notice; of further ones there is a number.

@@ -44,6 +44,7 @@ use crate::web::views;
 use crate::web::views::history::ChangeRow;
 use crate::web::views::history::ChangesPage;
 use crate::web::views::history::Chosen;
+use crate::web::views::history::Forms;
 use crate::web::views::history::RecordPage;
 use crate::web::views::layout::Section;
 
@@ -86,8 +87,7 @@ pub async fn one(
 ) -> Result<Response, Error> {
     query.allow(&["to"])?;
     let named = Named::read(&kind, &id)?;
-    let given = Given::signed_by(&who);
-    record_page(&app, &who, &named, query.get("to"), given, StatusCode::OK).await
+    record_page(&app, &who, &named, query.get("to"), Forms::signed_by(&who), StatusCode::OK).await
 }
 
 async fn record_page(
@@ -95,7 +95,7 @@ async fn record_page(
     who: &Who,
     named: &Named,
     to: Option<&str>,
-    mut given: Given,
+    mut forms: Forms,
     status: StatusCode,
 ) -> Result<Response, Error> {
     let facts = app.deriver().facts().await?;
@@ -137,7 +137,9 @@ async fn record_page(
         None => by_whom(&changes),
     };
     drop(snapshot);
-    given.set("seen", now.as_ref().map(|now| now.mark.clone()).unwrap_or_default());
+    let mark = now.as_ref().map(|now| now.mark.as_str()).unwrap_or_default();
+    forms.put_back.set("seen", mark);
+    forms.take_out.set("seen", mark);
     let shown_at = match named.kind {
         RecordKind::Encounter if now.as_ref().is_some_and(|now| now.is_present) => {
             format!("/encounters/{}", named.id)
@@ -170,7 +172,7 @@ async fn record_page(
         fields: now.as_ref().map(|now| shown_fields(who, now)).unwrap_or_default(),
         changes: rows,
         chosen,
-        given: who.may(Right::Manage).then_some(given),
+        forms: who.may(Right::Manage).then_some(forms),
     };
     let title = format!("History of {} {}", page.kind, page.label);
     let frame = common::frame(&facts, Section::Data, &title, String::new());
@@ -367,6 +369,23 @@ enum Wish {
     Withdraw,
 }
 
+impl Wish {
+    /// The forms of the page with this one as it was sent.
+    fn forms(&self, given: Given, who: &Who) -> Forms {
+        let blank = Forms::signed_by(who);
+        match self {
+            Self::PutBack(..) => Forms { put_back: given, ..blank },
+            Self::Withdraw => Forms { take_out: given, ..blank },
+        }
+    }
+}
+
+impl Forms {
+    fn signed_by(who: &Who) -> Self {
+        Self { put_back: Given::signed_by(who), take_out: Given::signed_by(who) }
+    }
+}
+
 async fn edit(app: Exact, who: Who, named: Named, mut given: Given, wish: Wish) -> Result<Response, Error> {
     let name = given.signer();
     let reason = given.required("reason", ASK_REASON);
@@ -375,15 +394,15 @@ async fn edit(app: Exact, who: Who, named: Named, mut given: Given, wish: Wish) 
         Wish::Withdraw => None,
     };
     if !given.is_good() {
-        let status = StatusCode::UNPROCESSABLE_ENTITY;
-        return record_page(&app, &who, &named, to.as_deref(), given, status).await;
+        let (status, forms) = (StatusCode::UNPROCESSABLE_ENTITY, wish.forms(given, &who));
+        return record_page(&app, &who, &named, to.as_deref(), forms, status).await;
     }
     let area = app.deriver().facts().await?.area.id;
     let seen = given.get("seen").to_owned();
     let edit = RecordEdit { area, kind: named.kind, id: named.id, seen: &seen };
     let mut writer = app.store().write(&name, &reason, app.clock().now_s()).await?;
-    let edited = match wish {
-        Wish::PutBack(key, _) => writer.put_back_record(&edit, key).await?,
+    let edited = match &wish {
+        Wish::PutBack(key, _) => writer.put_back_record(&edit, *key).await?,
         Wish::Withdraw => writer.withdraw_record(&edit).await?,
     };
     let (status, words) = match edited {
@@ -405,7 +424,7 @@ async fn edit(app: Exact, who: Who, named: Named, mut given: Given, wish: Wish) 
     };
     drop(writer);
     given.refuse("form", words);
-    record_page(&app, &who, &named, to.as_deref(), given, status).await
+    record_page(&app, &who, &named, to.as_deref(), wish.forms(given, &who), status).await
 }
 
 /// All changes, by kind, person, batch and day.

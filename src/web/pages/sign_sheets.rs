@@ -11,7 +11,6 @@ use crate::web::error::Error;
 use crate::web::pages::common;
 use crate::web::pages::signs;
 use crate::web::pages::signs::Texts;
-use crate::web::pages::watch::day_words;
 use crate::web::query::Query;
 use crate::web::views;
 use crate::web::views::layout::Section;
@@ -41,10 +40,9 @@ pub async fn show(app: Exact, query: Query) -> Result<impl IntoResponse, Error> 
     let page = SheetsPage {
         signs: plan.sites.iter().enumerate().map(sheets).collect(),
         basis: format!(
-            "{}, data revision {}{}, {}, sign",
+            "{}, data revision {}, {}, sign",
             facts.area.name,
-            facts.revision,
-            facts.written_on.map(|day| format!(" of {}", day_words(day))).unwrap_or_default(),
+            common::revision_words(facts.revision, facts.written_on),
             facts.settings.words()
         ),
         plan_href: signs::with_words("/signs", &query),

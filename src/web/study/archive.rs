@@ -5,6 +5,7 @@ use std::io::Cursor;
 use std::io::Read;
 use std::io::Write;
 
+use jiff::civil::Date;
 use serde::Deserialize;
 use serde::Serialize;
 
@@ -13,6 +14,7 @@ use crate::derived::study::Layers;
 use crate::derived::study::Table;
 use crate::domain::revision::Revision;
 use crate::signage::export;
+use crate::web::pages::common;
 use crate::web::study::StudyError;
 use crate::web::study::figures;
 use crate::web::study::methods;
@@ -91,7 +93,7 @@ pub fn files(layers: &Layers) -> Result<Files, StudyError> {
     let basis = [
         (
             "Data revision of the figures (later ones hold decisions and notices alone)",
-            facts.basis.to_string(),
+            common::revision_words(facts.basis, facts.basis_written_on),
         ),
         ("Seed", facts.settings.seed().to_string()),
         ("Draws", facts.settings.draws().to_string()),
@@ -106,7 +108,7 @@ pub fn files(layers: &Layers) -> Result<Files, StudyError> {
         area: facts.area.name.clone(),
         revision: facts.revision.0,
         basis: Some(facts.basis.0),
-        basis_means: basis_words(facts.revision, facts.basis),
+        basis_means: basis_words((facts.revision, facts.written_on), (facts.basis, facts.basis_written_on)),
         seed: facts.settings.seed(),
         draws: facts.settings.draws() as u64,
         settings: facts.parameters.clone(),
@@ -118,13 +120,19 @@ pub fn files(layers: &Layers) -> Result<Files, StudyError> {
     Ok(files)
 }
 
+/// A revision with the day on which it was written.
+type Dated = (Revision, Option<Date>);
+
 /// What the two revisions of a manifest mean.
-fn basis_words(revision: Revision, basis: Revision) -> String {
-    match revision == basis {
-        true => format!("Figures, methods and all tables rest on data revision {basis}."),
+fn basis_words(revision: Dated, basis: Dated) -> String {
+    let words = |(revision, day)| common::revision_words(revision, day);
+    match revision.0 == basis.0 {
+        true => format!("Figures, methods and all tables rest on data revision {}.", words(basis)),
         false => format!(
-            "Figures, methods and tables rest on data revision {basis} (basis). Up to revision {revision} decisions and notices \
-             alone were written since: they are in their own tables and change no figure."
+            "Figures, methods and tables rest on data revision {} (basis). Up to revision {} decisions and notices \
+             alone were written since: they are in their own tables and change no figure.",
+            words(basis),
+            words(revision)
         ),
     }
 }
@@ -270,10 +278,15 @@ mod tests {
 
     #[test]
     fn a_manifest_says_what_its_two_revisions_mean() {
-        assert!(!basis_words(Revision(32), Revision(32)).contains("basis"));
-        let words = basis_words(Revision(35), Revision(32));
+        let basis = (Revision(32), Some(jiff::civil::date(2024, 7, 1)));
+        assert_eq!(
+            basis_words(basis, basis),
+            "Figures, methods and all tables rest on data revision 32 of 1 July 2024."
+        );
+        let words = basis_words((Revision(35), None), basis);
         assert!(
-            words.contains("data revision 32 (basis)") && words.contains("revision 35 decisions"),
+            words.contains("data revision 32 of 1 July 2024 (basis)")
+                && words.contains("revision 35 decisions"),
             "{words}"
         );
     }

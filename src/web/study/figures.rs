@@ -175,7 +175,8 @@ impl Entry {
 pub fn picture(layers: &Layers, figure: Figure) -> Result<Picture, String> {
     let mut drawn = figure.drawn?;
     let facts = &layers.facts;
-    drawn.notes.push(format!("{}, data revision {}, {}", facts.area.name, facts.basis, facts.parameters));
+    let basis = common::revision_words(facts.basis, facts.basis_written_on);
+    drawn.notes.push(format!("{}, data revision {basis}, {}", facts.area.name, facts.parameters));
     let surround = Surround { title: figure.title, notes: drawn.notes };
     standalone::picture(&drawn.drawing, drawn.ground, &surround)
         .ok_or_else(|| "The figure is no drawing.".to_owned())

@@ -129,6 +129,7 @@ pub fn body(page: &EffectPage) -> Markup {
     html! {
         h1 { "Did the signs help?" }
         (form::summary(page.errors.iter().map(|(field, words)| (field.as_str(), label(field), words.as_str()))))
+        (form::summary_of_question(question_errors(&page.planning)))
         @if !page.closed.is_empty() { p.notice { (page.closed) } }
         p { strong { (page.headline) } }
         @match &page.campaigns {
@@ -224,7 +225,7 @@ fn planning(shown: &PlanningShown) -> Markup {
                 @for (name, label, value) in &shown.fields {
                     label { (label)
                         input name=(name) value=(value) inputmode="decimal" aria-invalid=[message(&shown.errors, name).map(|_| "true")];
-                        @if let Some(words) = message(&shown.errors, name) { span.field-error { (words) } }
+                        @if let Some(words) = message(&shown.errors, name) { span.field-error id=(form::anchor(name)) { (words) } }
                     }
                 }
                 button.main type="submit" { "Work out" }
@@ -242,6 +243,14 @@ fn planning(shown: &PlanningShown) -> Markup {
             p.small.soft { "Rates are taken to change on their own over the years, from place to place, with a standard deviation of " (percent(shown.variation)) ". Comparisons are simulated for each number: places of signs are alike, each has its own luck before, and what a sign warns of is missing from what it is compared with. Fewer than six signs can never stand out in a test that takes each sign as one. Signs put up by lot among like places give the plainest answer." }
         }
     }
+}
+
+/// What is wrong with the numbers of the question: field, label, words.
+fn question_errors(shown: &PlanningShown) -> impl Iterator<Item = (&str, &str, &str)> {
+    shown
+        .fields
+        .iter()
+        .filter_map(|(name, label, _)| Some((name.as_str(), label.as_str(), message(&shown.errors, name)?)))
 }
 
 fn message<'a>(errors: &'a [(String, String)], name: &str) -> Option<&'a str> {

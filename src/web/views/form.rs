@@ -68,14 +68,23 @@ pub fn choice(words: &str, name: &str, given: &Given, options: &[(&str, &str)]) 
     }
 }
 
-/// What is wrong with a form, at the top of its page: a link to each field, with its label where the words do not name it.
-/// Nothing when nothing is wrong.
+/// What is wrong with a form, at the top of its page, where the reader is when the page is there: a link to each field, with
+/// its label where the words do not name it. Nothing when nothing is wrong.
 pub fn summary<'a>(errors: impl IntoIterator<Item = (&'a str, &'a str, &'a str)>) -> Markup {
+    summary_of("Nothing was kept.", errors)
+}
+
+/// The same for a question, which keeps nothing: what did not come of it.
+pub fn summary_of_question<'a>(errors: impl IntoIterator<Item = (&'a str, &'a str, &'a str)>) -> Markup {
+    summary_of("Nothing was worked out.", errors)
+}
+
+fn summary_of<'a>(outcome: &str, errors: impl IntoIterator<Item = (&'a str, &'a str, &'a str)>) -> Markup {
     let errors: Vec<_> = errors.into_iter().collect();
     html! {
         @if !errors.is_empty() {
-            div.notice role="alert" {
-                p { strong { "Nothing was kept. Mend what is marked below:" } }
+            div.notice role="alert" tabindex="-1" autofocus {
+                p { strong { (outcome) " Mend what is marked below:" } }
                 ul { @for (field, label, words) in errors {
                     li { a href={ "#" (anchor(field)) } { @if !label.is_empty() { (label) ": " } (words) } }
                 } }

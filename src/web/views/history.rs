@@ -27,9 +27,54 @@ pub struct RecordPage {
     pub changes: Vec<ChangeRow>,
     /// The earlier state that was chosen.
     pub chosen: Option<Chosen>,
-    /// The form, none for those who may not use it.
-    pub given: Option<Given>,
+    /// The forms, none for those who may not use them.
+    pub forms: Option<Forms>,
 }
+
+/// The two forms of a record's page. Their fields have the same names, so what was typed and what is wrong belong to the one
+/// that was sent.
+#[derive(Debug, Clone, Default)]
+pub struct Forms {
+    /// To put it back to an earlier state, or bring it back.
+    pub put_back: Given,
+    /// To take it out.
+    pub take_out: Given,
+}
+
+/// What is wrong with a form: field, label, words.
+fn errors(given: &Given) -> impl Iterator<Item = (&str, &str, &str)> {
+    let label = |field: &str| match field {
+        "who" => SIGNER,
+        "reason" => REASON,
+        _ => "",
+    };
+    given.errors().map(move |(field, words)| (field, label(field), words))
+}
+
+impl RecordPage {
+    /// The form to put it back, where an earlier state is chosen that is not the present one.
+    fn put_back(&self) -> Option<&Given> {
+        let chosen = self.chosen.as_ref()?;
+        let is_so_now = chosen.fields.is_empty() && self.is_present == Some(true);
+        self.forms.as_ref().map(|forms| &forms.put_back).filter(|_| !is_so_now)
+    }
+
+    /// The form to take it out, where it is there.
+    fn take_out(&self) -> Option<&Given> {
+        self.forms.as_ref().map(|forms| &forms.take_out).filter(|_| self.is_present == Some(true))
+    }
+
+    /// What is wrong with a form that was sent and is not there any more, as after somebody else has taken the record out.
+    fn of_forms_gone(&self) -> Vec<&str> {
+        let Some(forms) = &self.forms else { return Vec::new() };
+        let sent = [(&forms.put_back, self.put_back()), (&forms.take_out, self.take_out())];
+        let gone = sent.into_iter().filter(|(_, shown)| shown.is_none());
+        gone.flat_map(|(given, _)| given.errors().map(|(_, words)| words)).collect()
+    }
+}
+
+const SIGNER: &str = "Your name";
+const REASON: &str = "Reason";
 
 /// One change in words.
 #[derive(Debug, Clone)]
@@ -72,6 +117,8 @@ const LONGEST: usize = 120;
 pub fn record_body(page: &RecordPage) -> Markup {
     html! {
         div.page-head { h1 { "History of " (page.kind) " " (page.label) } }
+        (form::summary(page.put_back().into_iter().chain(page.take_out()).flat_map(errors)))
+        @for words in page.of_forms_gone() { p.notice role="alert" { (words) } }
         @if !page.shown_at.is_empty() { p { a href=(page.shown_at) { "The record itself" } } }
         @if page.is_present == Some(false) {
             p.notice { "This record was taken out. It is in no figure, and can be brought back." }
@@ -91,7 +138,7 @@ pub fn record_body(page: &RecordPage) -> Markup {
                 }
             }
         }
-        @if let (Some(given), Some(true)) = (&page.given, page.is_present) { (withdraw(page, given)) }
+        @if let Some(given) = page.take_out() { (withdraw(page, given)) }
     }
 }
 
@@ -110,12 +157,12 @@ fn chosen_state(page: &RecordPage, chosen: &Chosen) -> Markup {
                     } } }
                 }
             }
-            @if let Some(given) = page.given.as_ref().filter(|_| !(chosen.fields.is_empty() && page.is_present == Some(true))) {
+            @if let Some(given) = page.put_back() {
                 form method="post" action={ (page.address) "/put-back" } {
                     input type="hidden" name="to" value=(chosen.key);
                     input type="hidden" name="seen" value=(given.get("seen"));
-                    div.fields { (form::signer(given)) (form::text("Reason", "reason", given)) }
-                    (form::error_line(given.error("form")))
+                    div.fields { (form::signer(given)) (form::text(REASON, "reason", given)) }
+                    (form::error_at("form", given))
                     p { button type="submit" { @if page.is_present == Some(true) { "Put the record back to this state" } @else { "Bring the record back" } } }
                 }
             }
@@ -129,8 +176,8 @@ fn withdraw(page: &RecordPage, given: &Given) -> Markup {
             h2 { "Take it out" }
             p { "The record then counts nowhere. It stays in the history, from which it can be brought back." }
             input type="hidden" name="seen" value=(given.get("seen"));
-            div.fields { (form::signer(given)) (form::text("Reason", "reason", given)) }
-            (form::error_line(given.error("form")))
+            div.fields { (form::signer(given)) (form::text(REASON, "reason", given)) }
+            (form::error_at("form", given))
             p { button type="submit" { "Take the record out" } }
         }
     }
@@ -253,10 +300,12 @@ pub fn samples() -> Vec<RecordPage> {
         fields: vec![("scientific_name".to_owned(), "Crotalus cerastes".to_owned())],
         changes: vec![sample_row()],
         chosen: None,
-        given: None,
+        forms: None,
     };
     let mut refused = given.clone();
     refused.refuse("form", "Somebody changed this record since you opened the page.");
+    let forms = Forms { put_back: given.clone(), take_out: given };
+    let put_back_refused = Forms { put_back: refused, ..forms.clone() };
     let taken_out = ChangeRow {
         effect: "taken out".to_owned(),
         fields: Vec::new(),
@@ -264,12 +313,12 @@ pub fn samples() -> Vec<RecordPage> {
         ..sample_row()
     };
     vec![
-        RecordPage { chosen: Some(chosen.clone()), given: Some(given), ..page.clone() },
+        RecordPage { chosen: Some(chosen.clone()), forms: Some(forms), ..page.clone() },
         RecordPage {
             is_present: Some(false),
             changes: vec![taken_out, sample_row()],
             chosen: Some(Chosen { fields: Vec::new(), ..chosen }),
-            given: Some(refused),
+            forms: Some(put_back_refused),
             ..page.clone()
         },
         RecordPage { changes: Vec::new(), ..page },

@@ -1,5 +1,6 @@
 //! An answer of the server, read whole.
 
+use std::collections::BTreeSet;
 use std::str::FromStr;
 
 use axum::body::to_bytes;
@@ -8,6 +9,13 @@ use axum::http::StatusCode;
 use axum::response::Response;
 use geojson::FeatureCollection;
 use serde_json::Value;
+
+/// The names of elements that stand in a page more than once: a link, a label or a message would lead to the first of them.
+pub(crate) fn ids_twice(page: &str) -> Vec<String> {
+    let mut seen = BTreeSet::new();
+    let ids = page.split(" id=\"").skip(1).filter_map(|rest| rest.split('"').next());
+    ids.filter(|id| !seen.insert(*id)).map(str::to_owned).collect()
+}
 
 /// Status, headers and body.
 pub(crate) struct Answer {
@@ -47,6 +55,11 @@ impl Answer {
     #[track_caller]
     pub(crate) fn never_says(&self, words: &str) {
         assert!(!self.body.contains(words), "{} says \"{words}\": {}", self.address, self.body);
+    }
+
+    /// The names of elements that stand in the page more than once.
+    pub(crate) fn twice(&self) -> Vec<String> {
+        ids_twice(&self.body)
     }
 
     /// The body as JSON.

@@ -30,6 +30,7 @@ use coilway::store::Target;
 use coilway::store::Writer;
 
 pub(crate) use crate::support::answer::Answer;
+pub(crate) use crate::support::answer::ids_twice;
 pub(crate) use crate::support::complete::OBSERVER;
 pub(crate) use crate::support::park::LEDGE;
 pub(crate) use crate::support::park::Park;

@@ -115,8 +115,18 @@ async fn without_signs_the_page_says_what_could_be_found_out() {
     // Ten signs of three a year leave nothing of thirty.
     test.get("/effect?per_sign=3&all=30&before=2").await.expect(200).says("nothing left to compare with");
     let wrong = test.get("/effect?per_sign=many").await.expect(400);
-    wrong.says("<span class=\"field-error\">give a number from 0 to 100,000");
+    wrong.says("<span class=\"field-error\" id=\"wrong-per_sign\">give a number from 0 to 100,000");
     wrong.says("value=\"many\"");
+    // Said at the top as well, where the reader is then, with a way to the field.
+    let (top, _) = wrong.body.split_once("<section").unwrap();
+    for words in [
+        "role=\"alert\" tabindex=\"-1\" autofocus",
+        "Nothing was worked out. Mend what is marked below:",
+        "<a href=\"#wrong-per_sign\">Survey encounters a year where one sign warns: give a number",
+    ] {
+        assert!(top.contains(words), "{words}: {top}");
+    }
+    assert!(!top.contains("Nothing was kept") && !top.contains("#wrong-all"), "{top}");
     test.get("/effect?colour=red").await.expect(400);
 }
 

@@ -108,6 +108,39 @@ async fn a_record_taken_out_is_in_no_layer_until_it_is_brought_back() {
     }
 }
 
+/// Two forms of one page have fields of the same names: what was typed, and what is wrong, belong to the one that was sent.
+#[tokio::test]
+async fn a_refused_form_is_marked_and_the_other_is_not() {
+    let test = TestApp::park().await;
+    rename(&test, 1, "Crotalus cerastes").await;
+    let address = "/history/encounter/1";
+    let came_in = encounter(&test, 1).await.changes[0].id.to_string();
+    let page = test.get(&format!("{address}?to={came_in}")).await.expect(200);
+    let mark = seen(&page);
+    for (sent, other) in [("put-back", "withdraw"), ("withdraw", "put-back")] {
+        let fields = [("to", came_in.as_str()), ("seen", &mark), ("who", "A. Warden"), ("reason", " ")];
+        let refused = test.post(&format!("{address}/{sent}"), &form(&fields), &[]).await.expect(422);
+        assert_eq!(refused.twice(), Vec::<String>::new());
+        refused.says("Nothing was kept. Mend what is marked below:");
+        refused.says("<a href=\"#wrong-reason\">Reason: Say why");
+        let form_of = |ending: &str| {
+            let rest = refused.body.split_once(&format!("action=\"{address}/{ending}\""))?.1;
+            Some(rest.split("</form>").next().unwrap_or_default().to_owned())
+        };
+        let marked = form_of(sent).unwrap();
+        assert!(marked.contains("id=\"wrong-reason\"") && marked.contains("A. Warden"), "{marked}");
+        // Nothing is to be put back where no earlier state was looked at.
+        assert_eq!(form_of(other).is_some(), sent == "put-back");
+        let other = form_of(other).unwrap_or_default();
+        assert!(!other.contains("wrong-") && !other.contains("A. Warden"), "{other}");
+    }
+    // A form that is gone meanwhile still says what became of it.
+    post(&test, &format!("{address}/withdraw"), "", &mark).await.expect(303);
+    let late = post(&test, &format!("{address}/withdraw"), "", &mark).await.expect(422);
+    late.says("<p class=\"notice\" role=\"alert\">The record is in this state already.");
+    late.never_says("#wrong-form");
+}
+
 #[tokio::test]
 async fn what_there_is_not_is_said() {
     let test = TestApp::park().await;

@@ -242,6 +242,8 @@ fn no_form_makes_the_server_fail_or_the_data_suffer() {
             answer.status,
             answer.body
         );
+        // A form that comes back marked marks itself alone.
+        prop_assert!(answer.twice().is_empty(), "{action}: {pairs:?}: {:?} stand twice", answer.twice());
         Ok(())
     });
     outcome.unwrap_or_else(|error| panic!("{error}"));

@@ -1,4 +1,5 @@
-//! Every link leads somewhere that its reader may go: all pages are followed as everybody who may ask.
+//! Every link leads somewhere that its reader may go, and no element's name stands twice in a page: all pages are followed as
+//! everybody who may ask.
 
 use std::collections::BTreeMap;
 use std::collections::BTreeSet;
@@ -7,6 +8,7 @@ use std::collections::VecDeque;
 use axum::http::Method;
 
 use crate::support::TestApp;
+use crate::support::ids_twice;
 use crate::web::accounts::Asker;
 use crate::web::accounts::Signed;
 
@@ -23,12 +25,22 @@ fn shape(address: &str) -> String {
     address.chars().map(|letter| if letter.is_ascii_digit() { '0' } else { letter }).collect()
 }
 
-/// Follows every link from the first page on; says what leads nowhere.
-async fn dead_links(signed: &Signed, asker: Asker) -> (BTreeSet<String>, Vec<String>) {
+/// The pages that links lead to.
+struct Followed {
+    /// The address of each.
+    seen: BTreeSet<String>,
+    /// Links that lead nowhere.
+    dead: Vec<String>,
+    /// Names of elements that stand in a page more than once.
+    twice: Vec<String>,
+}
+
+/// Follows every link from the first page on.
+async fn follow(signed: &Signed, asker: Asker) -> Followed {
     let mut waiting = VecDeque::from([("start".to_owned(), "/".to_owned())]);
     let mut seen: BTreeMap<String, BTreeSet<String>> = BTreeMap::new();
     let mut alike: BTreeMap<String, usize> = BTreeMap::new();
-    let (mut wanted, mut dead) = (Vec::new(), Vec::new());
+    let (mut wanted, mut dead, mut twice) = (Vec::new(), Vec::new(), Vec::new());
     while let Some((from, link)) = waiting.pop_front() {
         let (address, fragment) = link.split_once('#').unwrap_or((&link, ""));
         if !fragment.is_empty() {
@@ -49,6 +61,7 @@ async fn dead_links(signed: &Signed, asker: Asker) -> (BTreeSet<String>, Vec<Str
             dead.push(format!("{from} links to {address}: {status}"));
         }
         let body = String::from_utf8_lossy(&bytes);
+        twice.extend(ids_twice(&body).into_iter().map(|id| format!("{address} has {id} more than once")));
         for href in quoted(&body, "<a href=\"").chain(quoted(&body, "\" href=\"")) {
             let href = href.replace("&amp;", "&");
             match href.as_bytes() {
@@ -68,17 +81,18 @@ async fn dead_links(signed: &Signed, asker: Asker) -> (BTreeSet<String>, Vec<Str
             dead.push(format!("{from} links to {address}#{fragment}, which is not on that page"));
         }
     }
-    (seen.into_keys().collect(), dead)
+    Followed { seen: seen.into_keys().collect(), dead, twice }
 }
 
 #[tokio::test]
-async fn no_link_leads_nowhere_whoever_follows_it() {
+async fn no_link_leads_nowhere_and_no_name_stands_twice_whoever_follows_them() {
     let signed = Signed::new(TestApp::complete_park().await).await;
     for asker in
         [Asker::Visitor, Asker::Observer, Asker::ObserverWithExact, Asker::Manager, Asker::Administrator]
     {
-        let (seen, dead) = dead_links(&signed, asker).await;
+        let Followed { seen, dead, twice } = follow(&signed, asker).await;
         assert_eq!(dead, Vec::<String>::new(), "{asker:?}");
+        assert_eq!(twice, Vec::<String>::new(), "{asker:?}");
         let reached = |path: &str| seen.contains(path);
         assert!(reached("/about"), "{asker:?}: {seen:?}");
         assert_eq!(reached("/sign-in"), asker == Asker::Visitor, "{asker:?}: {seen:?}");

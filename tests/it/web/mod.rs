@@ -3,6 +3,7 @@
 mod accounts;
 mod batches;
 mod clock;
+mod closed_truth;
 mod closures;
 mod clusters;
 mod decisions;

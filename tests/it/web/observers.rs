@@ -5,10 +5,15 @@ use jiff::civil::date;
 use coilway::app::BringIn;
 use coilway::app::Trust;
 use coilway::domain::batch::Content;
+use coilway::domain::double_observer::NoticedBy;
+use coilway::domain::double_observer::ObserverKind;
+use coilway::domain::double_observer::PairKind;
 use coilway::domain::encounter::EffortKind;
 use coilway::domain::encounter::EncounterDraft;
 use coilway::domain::walk::Purpose;
 use coilway::domain::walk::WalkDraft;
+use coilway::store::FieldChange;
+use coilway::store::RecordKind;
 
 use crate::support::TestApp;
 use crate::support::at;
@@ -102,6 +107,70 @@ async fn a_file_of_two_observers_becomes_an_interval() {
     let rows = test.get("/data/rows").await.expect(200);
     rows.says("there is no survey walk of that name");
     rows.says("neither of the two noticed it");
+}
+
+/// Who walked is told after the fact: the same walk comes again with the kinds of its observers, and one row more.
+#[tokio::test]
+async fn kinds_of_observers_are_added_to_a_walk_of_several_rows() {
+    const HEAD: &str = "eventID,protocol,firstObserver,secondObserver,occurrenceID,byFirst,bySecond";
+    const ROWS: [&str; 3] = ["D-0,yes,no", "D-1,no,yes", "D-2,yes,yes"];
+    let file = |kinds: &str, rows: &[&str]| {
+        let (head, kinds) = match kinds {
+            "" => (HEAD.to_owned(), String::new()),
+            kinds => (format!("{HEAD},firstObserverKind,secondObserverKind"), format!(",{kinds}")),
+        };
+        let rows = rows.iter().map(|row| format!("W-1,independent,A,B,{row}{kinds}\n"));
+        format!("{head}\n{}", rows.collect::<String>())
+    };
+    let test = with_walks().await;
+    let area = test.by_hand().await.area;
+    let walk = async || {
+        let walks = test.app.store().snapshot().await.unwrap().double_observer_walks(area).await.unwrap();
+        let [walk] = &walks[..] else { panic!("{walks:?}") };
+        (walk.pair, walk.noticed.iter().map(|noticed| noticed.by).collect::<Vec<_>>())
+    };
+    let changes = async |row: i64| -> Vec<Vec<String>> {
+        let mut snapshot = test.app.store().snapshot().await.unwrap();
+        let changes = snapshot.changes(RecordKind::DoubleObservation, row).await.unwrap();
+        let words = |field: &FieldChange| format!("{}: {} > {}", field.field, field.before, field.after);
+        changes.iter().map(|change| change.fields.iter().map(words).collect()).collect()
+    };
+    let noticed = [NoticedBy::First, NoticedBy::Second, NoticedBy::Both, NoticedBy::Both];
+    assert_eq!(bring_in(&test, Content::DoubleObserver, file("", &ROWS)).await, (3, 0));
+    assert_eq!(walk().await, (PairKind::NotSaid, noticed[..3].to_vec()));
+
+    let four = [&ROWS[..], &["D-3,yes,yes"]].concat();
+    assert_eq!(bring_in(&test, Content::DoubleObserver, file("ranger,ranger", &four)).await, (4, 0));
+    assert_eq!(walk().await, (PairKind::Of(ObserverKind::Ranger), noticed.to_vec()));
+    for row in 1..=3 {
+        assert_eq!(changes(row).await, [["first_kind:  > ranger", "second_kind:  > ranger"]], "row {row}");
+    }
+    assert_eq!(changes(4).await, Vec::<Vec<String>>::new());
+    let history = test.get("/history/double-observation/2").await.expect(200);
+    history.says("ranger");
+    history.says("Compare this state with now");
+    test.get("/observers").await.expect(200).says("<h2>Two rangers</h2>");
+    // What came first, in a file of other bytes, takes nothing back; another kind is refused with its row.
+    let again = file("", &[&ROWS[..], &["D-4,yes,no"]].concat());
+    assert_eq!(bring_in(&test, Content::DoubleObserver, again).await, (1, 0));
+    assert_eq!(walk().await.0, PairKind::Of(ObserverKind::Ranger));
+    assert_eq!(walk().await.1.len(), 5);
+    let other = file("visitor,ranger", &["D-5,yes,no"]);
+    assert_eq!(bring_in(&test, Content::DoubleObserver, other).await, (0, 1));
+    test.get("/data/rows").await.expect(200).says("another row of the walk says &quot;ranger&quot;");
+
+    // The undo of the batch takes the kinds and its own row back, and nothing else.
+    let batches = test.app.store().snapshot().await.unwrap().batches(area).await.unwrap();
+    let batch = batches.iter().map(|batch| batch.id.0).min().unwrap() + 1;
+    test.submit(&format!("/data/batches/{batch}/undo"), "").await.expect(303);
+    let left = [&noticed[..3], &[NoticedBy::First]].concat();
+    assert_eq!(walk().await, (PairKind::NotSaid, left.clone()));
+    // One row more that says them holds for the walk, and leaves the rows that are there as they are.
+    let before = (changes(1).await, changes(2).await);
+    let one = file("volunteer,visitor", &["D-6,no,yes"]);
+    assert_eq!(bring_in(&test, Content::DoubleObserver, one).await, (1, 0));
+    assert_eq!(walk().await, (PairKind::Mixed, [&left[..], &[NoticedBy::Second]].concat()));
+    assert_eq!((changes(1).await, changes(2).await), before);
 }
 
 /// Surveyors notice most, visitors little; a pair of one of each is neither, and pooled figures are nobody's.

@@ -17,6 +17,7 @@ use coilway::web::study::archive::unpack;
 use coilway::web::study::check::compare;
 use coilway::web::study::figures;
 
+use crate::support::NOW_S;
 use crate::support::Park;
 use crate::support::TestApp;
 use crate::support::at;
@@ -217,6 +218,49 @@ async fn figures_stand_alone() {
             }
         }
     }
+}
+
+/// The lines below a figure, as one.
+fn notes(svg: &str) -> String {
+    let lines = svg.split("class=\"figure-note\"").skip(1);
+    let lines: Vec<&str> = lines.map(|it| it.split(['>', '<']).nth(1).unwrap()).collect();
+    lines.join(" ")
+}
+
+/// By the data, and not by the clock of whoever prints it, nor by what was decided since.
+#[tokio::test]
+async fn figures_bear_the_day_of_the_revision_that_they_rest_on() {
+    const DAY_S: i64 = 86_400;
+    let test = TestApp::park().await.at(NOW_S + 40 * DAY_S).await;
+    let basis = test.app.store().snapshot().await.unwrap().revision();
+    let dated = format!("data revision {basis} of 1 July 2024");
+    let before = test.bytes("/study/risk-map.svg").await;
+    assert!(notes(&String::from_utf8(before.clone()).unwrap()).contains(&dated));
+    let area = test.by_hand().await.area;
+    let mut writer = test.app.store().write("tester", "test", NOW_S + 30 * DAY_S).await.unwrap();
+    decide_and_warn(&mut writer, area).await;
+    let decided = writer.commit().await.unwrap();
+    assert_eq!(test.bytes("/study/risk-map.svg").await, before);
+    let files = study(&test).await;
+    let text = |name: &str| String::from_utf8(files[name].clone()).unwrap();
+    assert!(text("methods.md").contains(&format!("{basis} of 1 July 2024")));
+    let said = text("manifest.json");
+    for words in [format!("{dated} (basis)"), format!("revision {decided} of 31 July 2024")] {
+        assert!(said.contains(&words), "{words}");
+    }
+    for (name, bytes) in files.iter().filter(|(name, _)| name.ends_with(".svg")) {
+        let notes = notes(&String::from_utf8_lossy(bytes));
+        assert!(notes.contains(&dated), "{name}: {notes}");
+    }
+    let printed = test.get("/study").await.expect(200);
+    printed.says("of 31 July 2024");
+    printed.never_says("August");
+    // What changes a figure bears its own day.
+    let mut writer = test.app.store().write("tester", "test", NOW_S + 31 * DAY_S).await.unwrap();
+    writer.set_setting(area, "seed", "2").await.unwrap();
+    let changed = writer.commit().await.unwrap();
+    let svg = test.get("/study/risk-map.svg").await.expect(200);
+    assert!(notes(&svg.body).contains(&format!("data revision {changed} of 1 August 2024")));
 }
 
 #[cfg(feature = "print")]

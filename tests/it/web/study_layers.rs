@@ -5,11 +5,16 @@ use std::sync::Arc;
 use coilway::analysis::density::Lixels;
 use coilway::analysis::density::relative::RelativeDensity;
 use coilway::analysis::density::relative::RelativeLixel;
+use coilway::analysis::forecast::contacts::Contacts;
 use coilway::analysis::rates::ExposureDraws;
 use coilway::analysis::rates::expected_counts;
+use coilway::derived::DeriveError;
 use coilway::derived::density::RelativeLayer;
 use coilway::derived::density::by_segment::mean_per_km;
 use coilway::derived::density::by_segment::outside;
+use coilway::derived::forecast::Ground;
+use coilway::derived::forecast::area_contacts;
+use coilway::derived::season::PeriodChoice;
 use coilway::derived::study::Layers;
 use coilway::derived::study::TABLES;
 use coilway::derived::study::Table;
@@ -19,6 +24,7 @@ use coilway::domain::approach::Approach;
 use coilway::domain::approach::Contact;
 use coilway::domain::encounter::EffortKind;
 use coilway::domain::encounter::EncounterDraft;
+use coilway::domain::time::PartOfDay;
 use coilway::domain::walk::Purpose;
 use coilway::domain::walk::WalkDraft;
 use coilway::web::study::archive::unpack;
@@ -148,14 +154,14 @@ async fn a_forecast_stands_for_every_trail_month_and_part_of_the_day() {
     // As the command and the page have it: the same walk in May.
     let facts = test.app.deriver().facts().await.unwrap();
     let season = layers.season.as_ref().unwrap();
-    let ground = coilway::derived::forecast::Ground {
+    let ground = Ground {
         facts: &facts,
         network: layers.network.as_ref().unwrap(),
         rates: layers.rates.as_ref().unwrap(),
         exposure: layers.exposure.as_ref().unwrap(),
         season,
     };
-    let period = coilway::derived::season::PeriodChoice { month: Some(5), part: None };
+    let period = PeriodChoice { month: Some(5), part: None };
     let asked = coilway::derived::forecast::Asked { period, n_parties: 1 };
     let beside = coilway::derived::forecast::trails_beside(&ground, 3000.0, &asked).unwrap();
     let may = (0..table.rows.len())
@@ -210,19 +216,55 @@ async fn the_whole_area_is_expected_to_report_what_its_rates_and_walking_come_to
     let expected: f64 = expected_counts(&set.fit, &walked).unwrap().iter().sum();
     let year = area_row(&table, ALL, &Value::Missing);
     let of_year = number(&table, year, "expected_each_pass").unwrap();
-    assert!(expected > 10.0 && (of_year / expected - 1.0).abs() < 0.05, "{of_year} {expected}");
+    // Whole months: each draw of the season has mean one over them, so that it takes nothing from the year and adds nothing.
+    assert!(expected > 10.0 && (of_year / expected - 1.0).abs() < 1e-9, "{of_year} {expected}");
     let months: f64 = (1..=12)
         .filter_map(|month| number(&table, area_row(&table, ALL, &Value::Count(month)), "expected_each_pass"))
         .sum();
-    assert!((months / of_year - 1.0).abs() < 1e-6, "{months} {of_year}");
-    // All walk what their number times the average is, and report as much; a way that is walked twice counts once in one of them.
+    assert!((months / of_year - 1.0).abs() < 1e-9, "{months} {of_year}");
+    // Of May, draw by draw: reports, parties and kilometres of all, and by party.
+    let season = layers.season.as_ref().unwrap();
+    let factors = season.unit_factors(&set.members, PeriodChoice { month: Some(5), part: None }).unwrap();
+    let in_may: f64 =
+        field.time.share_where(|month, _| month.month == 5).iter().sum::<f64>() / field.n_draws as f64;
+    let of_draw = |draw: usize| -> [f64; 3] {
+        let (rates, walked_in) = (set.fit.rates.row(draw), draw % field.n_draws * walked.n_units);
+        let km = &walked.party_km[walked_in..][..walked.n_units];
+        let reports: f64 = (0..rates.len()).map(|unit| rates[unit] * km[unit] * factors.of(draw, unit)).sum();
+        let parties = field.parties_from_now_on(draw % field.n_draws);
+        [reports, parties, km.iter().sum()].map(|sum| sum * in_may)
+    };
+    let draws: Vec<[f64; 3]> = (0..set.fit.rates.n_draws).map(of_draw).collect();
+    let mean = |of: &dyn Fn(&[f64; 3]) -> f64| draws.iter().map(of).sum::<f64>() / draws.len() as f64;
     let (party, together) =
         (area_row(&table, ONE, &Value::Count(5)), area_row(&table, ALL, &Value::Count(5)));
-    let parties = number(&table, together, "parties").unwrap();
-    for column in ["walked_km", "expected_once", "expected_each_pass"] {
-        let (each, sum) = (number(&table, party, column).unwrap(), number(&table, together, column).unwrap());
-        assert!((each * parties / sum - 1.0).abs() < 0.25, "{column}: {each} {parties} {sum}");
+    for (row, column, is) in [
+        (together, "parties", mean(&|it| it[1])),
+        (together, "walked_km", mean(&|it| it[2])),
+        (together, "expected_each_pass", mean(&|it| it[0])),
+        (party, "walked_km", mean(&|it| it[2] / it[1])),
+        (party, "expected_each_pass", mean(&|it| it[0] / it[1])),
+    ] {
+        let found = number(&table, row, column).unwrap();
+        assert!((found / is - 1.0).abs() < 1e-9, "{column}: {found} {is}");
     }
+    // The mean of all is not that of one party times the mean number of parties: draws of more parties are draws of lower rates. They
+    // lie apart by the covariance of the two, and no further than their deviations allow.
+    let parties = number(&table, together, "parties").unwrap();
+    let deviation = |of: &dyn Fn(&[f64; 3]) -> f64| {
+        let middle = mean(of);
+        mean(&|it| (of(it) - middle).powi(2)).sqrt()
+    };
+    for (column, apart) in [
+        ("walked_km", deviation(&|it| it[2] / it[1]) / mean(&|it| it[2])),
+        ("expected_once", deviation(&|it| it[0] / it[1]) / mean(&|it| it[0])),
+        ("expected_each_pass", deviation(&|it| it[0] / it[1]) / mean(&|it| it[0])),
+    ] {
+        let (each, sum) = (number(&table, party, column).unwrap(), number(&table, together, column).unwrap());
+        let most = apart * deviation(&|it| it[1]);
+        assert!((each * parties / sum - 1.0).abs() <= most, "{column}: {each} {parties} {sum}, {most}");
+    }
+    // A way that is walked twice counts once in one of them.
     let (once, every) = (number(&table, party, "expected_once"), number(&table, party, "expected_each_pass"));
     assert!(once.unwrap() < every.unwrap() && once.unwrap() > 0.4 * every.unwrap(), "{once:?} {every:?}");
     // Nobody walks in January as far as is known: no figure, and no zero.
@@ -300,12 +342,18 @@ async fn contacts_and_bites_stand_with_the_share_that_is_prior() {
     .await;
     let layers = Layers::read(test.app.deriver()).await.unwrap();
     let table = make(&layers, "contacts-bites").unwrap().unwrap();
-    assert_eq!(table.rows.len(), 2);
+    // The year and twelve months, each as a whole and in four parts of the day: snakes stepped on, then bites.
+    assert_eq!(table.rows.len(), 2 * 13 * 5);
     let number = |row: usize, column: &str| match cell(&table, row, column) {
         Value::Number(number) => *number,
         Value::Count(count) => *count as f64,
         other => panic!("{column} {other:?}"),
     };
+    // The whole year stands first.
+    assert_eq!(
+        (cell(&table, 0, "month"), cell(&table, 0, "part_of_day")),
+        (&Value::Missing, &Value::Missing)
+    );
     // Half an encounter of two and a half is the prior's; of the bites all of it is.
     assert_eq!((number(0, "events"), number(0, "of_encounters")), (2.0, 8.0));
     assert_eq!((number(1, "events"), number(1, "of_encounters")), (0.0, 8.0));
@@ -325,6 +373,68 @@ async fn contacts_and_bites_stand_with_the_share_that_is_prior() {
     page.says("Snakes stepped on");
     page.says("2 of 8 reported encounters whose approach is known");
     assert!(shown > 10.0);
+    // Every period has its own figure, or says why it has none; what it rests on is the same in all.
+    let facts = test.app.deriver().facts().await.unwrap();
+    let ground = Ground {
+        facts: &facts,
+        network: layers.network.as_ref().unwrap(),
+        rates: layers.rates.as_ref().unwrap(),
+        exposure: layers.exposure.as_ref().unwrap(),
+        season: layers.season.as_ref().unwrap(),
+    };
+    let reactions = layers.reactions.as_ref().unwrap();
+    let (mut n_estimated, mut n_refused, mut of_months) = (0, 0, Vec::new());
+    for row in (0..table.rows.len()).step_by(2) {
+        let month = match cell(&table, row, "month") {
+            Value::Count(month) => Some(*month as i8),
+            _ => None,
+        };
+        let part = match cell(&table, row, "part_of_day") {
+            Value::Text(term) => PartOfDay::ALL.into_iter().find(|part| part.term() == term),
+            _ => None,
+        };
+        assert_eq!(
+            (cell(&table, row, "what"), cell(&table, row + 1, "what")),
+            (&Value::from("snakes stepped on"), &Value::from("bites through to the skin"))
+        );
+        for column in ["prior_part", "events", "of_encounters"] {
+            assert_eq!(cell(&table, row, column), cell(&table, 0, column), "{column} of row {row}");
+        }
+        match area_contacts(&ground, reactions, PeriodChoice { month, part }) {
+            Ok(answer) => {
+                let Contacts::Estimated { underfoot_per_100_000_km, bites_per_100_000_km, .. } =
+                    answer.contacts
+                else {
+                    panic!("{answer:?}")
+                };
+                for (row, interval) in [(row, underfoot_per_100_000_km), (row + 1, bites_per_100_000_km)] {
+                    assert_eq!(cell(&table, row, "estimate_is"), &Value::from("estimated"));
+                    let found =
+                        ["estimate", "estimate_lower", "estimate_upper"].map(|column| number(row, column));
+                    assert_eq!(found, [interval.mean, interval.lower, interval.upper]);
+                    assert!(number(row, "of_prior_alone") > 0.0);
+                }
+                n_estimated += 1;
+                if month.is_some() && part.is_none() {
+                    of_months.push(number(row, "estimate"));
+                }
+            }
+            Err(DeriveError::Unanswerable(reason)) => {
+                for row in [row, row + 1] {
+                    assert_eq!(cell(&table, row, "estimate_is"), &Value::from(reason.as_str()));
+                    for column in ["estimate", "estimate_lower", "estimate_upper", "of_prior_alone"] {
+                        assert_eq!(cell(&table, row, column), &Value::Missing, "{column}: {reason}");
+                    }
+                }
+                n_refused += 1;
+            }
+            Err(error) => panic!("{error}"),
+        }
+    }
+    assert!(n_estimated >= 10 && n_refused >= 10, "{n_estimated} {n_refused}");
+    // April to June are known of, and are not alike.
+    assert_eq!(of_months.len(), 3);
+    assert!(of_months.iter().any(|it| (it / shown - 1.0).abs() > 0.05), "{of_months:?} {shown}");
 }
 
 #[tokio::test]
