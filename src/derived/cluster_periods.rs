@@ -35,22 +35,9 @@ use crate::derived::snaps::SnapLayer;
 use crate::derived::timing;
 use crate::derived::timing::Timing;
 use crate::domain::time::EventTime;
+use crate::domain::time::MONTHS;
 use crate::domain::time::PartOfDay;
 
-const MONTHS: [&str; 12] = [
-    "January",
-    "February",
-    "March",
-    "April",
-    "May",
-    "June",
-    "July",
-    "August",
-    "September",
-    "October",
-    "November",
-    "December",
-];
 const QUARTERS: [&str; 4] =
     ["December to February", "March to May", "June to August", "September to November"];
 
