@@ -260,13 +260,21 @@ pub(super) async fn rows(arguments: RowsArguments) -> anyhow::Result<()> {
     if let Some(id) = arguments.retry {
         return retry(&app, area, id, &arguments.fields, &arguments.actor).await;
     }
-    let open_errors = app.store().snapshot().await?.open_row_errors(area).await?;
-    for error in &open_errors {
-        print_error(error);
+    let mut snapshot = app.store().snapshot().await?;
+    let (mut n, mut after) = (0, RowErrorId(0));
+    loop {
+        let open_errors = snapshot.open_row_errors(area, after, N_READ).await?;
+        let Some(last) = open_errors.last() else { break };
+        after = last.id;
+        n += open_errors.len();
+        open_errors.iter().for_each(print_error);
     }
-    println!("{} rows wait.", open_errors.len());
+    println!("{n} rows wait.");
     Ok(())
 }
+
+/// Rows that wait are read so many at a time.
+const N_READ: u32 = 500;
 
 fn print_error(stored: &StoredRowError) {
     let error = &stored.error;

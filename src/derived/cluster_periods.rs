@@ -35,22 +35,9 @@ use crate::derived::snaps::SnapLayer;
 use crate::derived::timing;
 use crate::derived::timing::Timing;
 use crate::domain::time::EventTime;
+use crate::domain::time::MONTHS;
 use crate::domain::time::PartOfDay;
 
-const MONTHS: [&str; 12] = [
-    "January",
-    "February",
-    "March",
-    "April",
-    "May",
-    "June",
-    "July",
-    "August",
-    "September",
-    "October",
-    "November",
-    "December",
-];
 const QUARTERS: [&str; 4] =
     ["December to February", "March to May", "June to August", "September to November"];
 
@@ -287,8 +274,8 @@ fn in_periods(
     let named = cut.names().into_iter().zip(&by_period.allotted).zip(&of_periods);
     for (((name, n_allotted), evidence), (null, found)) in named.zip(&tested) {
         let groups = match null {
-            Some(null) => Ok(search.groups(null, found).map_err(DeriveError::internal)?),
-            None => Err("too few reports on segments whose walking is known".to_owned()),
+            Ok(null) => Ok(search.groups(null, found).map_err(DeriveError::internal)?),
+            Err(reason) => Err(reason.words().to_owned()),
         };
         let n_reports = looked_at(evidence.counts, evidence.is_looked_at);
         periods.push(PeriodFinding { name, n_reports, n_allotted: *n_allotted, groups });
@@ -306,10 +293,28 @@ fn looked_at(counts: &CountDraws, is_looked_at: &[bool]) -> f64 {
     rows.map(of_row).sum::<f64>() / n_draws
 }
 
-/// A period with its findings by segment; none where in some draw no report lies on a segment that is looked at.
-pub(super) type Tested<'a> = (Option<Null<'a>>, Vec<SegmentFinding>);
+/// Why a period cannot be looked at.
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+pub(super) enum Untested {
+    /// In some draw no report lies on a segment that is looked at.
+    TooFewReports,
+    /// Nobody walks then on any such segment: all was closed.
+    NoWalking,
+}
 
-/// Tests all segments in all periods, q over both.
+impl Untested {
+    fn words(self) -> &'static str {
+        match self {
+            Self::TooFewReports => "too few reports on segments whose walking is known",
+            Self::NoWalking => "no walking then on segments whose walking is known",
+        }
+    }
+}
+
+/// A period with its findings by segment.
+pub(super) type Tested<'a> = (Result<Null<'a>, Untested>, Vec<SegmentFinding>);
+
+/// Tests all segments in all periods, q over both. A period in which nothing can be looked at takes none from the others.
 pub(super) fn test<'a>(
     weights: &Weights,
     all: Evidence<'_>,
@@ -319,14 +324,18 @@ pub(super) fn test<'a>(
     let mut tested: Vec<Tested<'_>> = Vec::new();
     for evidence in of_periods {
         let null = match Null::new(*evidence, spread.factor()) {
-            Err(ClusterError::NoEncounters) => None,
-            null => Some(null.map_err(unanswerable)?),
+            Err(ClusterError::NoEncounters) => Err(Untested::TooFewReports),
+            Err(ClusterError::NoExposure) => Err(Untested::NoWalking),
+            null => Ok(null.map_err(unanswerable)?),
         };
         let findings = match &null {
-            Some(null) => clusters::gi_star(null, weights).map_err(DeriveError::internal)?,
-            None => Vec::new(),
+            Ok(null) => clusters::gi_star(null, weights).map_err(DeriveError::internal)?,
+            Err(_) => Vec::new(),
         };
         tested.push((null, findings));
+    }
+    if tested.iter().all(|(null, _)| matches!(null, Err(Untested::NoWalking))) {
+        return Err(unanswerable(ClusterError::NoExposure));
     }
     clusters::adjust(&mut tested.iter_mut().map(|(_, findings)| findings).collect::<Vec<_>>());
     Ok(tested)

@@ -17,6 +17,7 @@ use crate::analysis::clusters::SegmentFinding;
 use crate::analysis::clusters::SegmentMoran;
 use crate::analysis::clusters::Side;
 use crate::analysis::exposure::Provenance;
+use crate::analysis::random::seed_of;
 use crate::analysis::random::stream;
 use crate::analysis::rates::CountDraws;
 use crate::analysis::rates::ExposureDraws;
@@ -32,9 +33,6 @@ use crate::derived::settings::Settings;
 use crate::derived::snaps::SnapLayer;
 use crate::derived::timing;
 use crate::derived::timing::Timing;
-
-/// Keeps the choice among the reports of one snake apart from other draws.
-const ONCE_SEED: u64 = 0x6f6e_6365;
 
 /// Clusters of reports in the study period.
 #[derive(Debug)]
@@ -209,8 +207,9 @@ pub(super) fn counted_once(
     let mut is_alone = counted.to_vec();
     repeated.iter().flatten().for_each(|record| is_alone[*record] = false);
     let mut counts = draws(snaps, n_segments, |record| is_alone[record]);
+    let seed = seed_of(seed, "one report of each snake");
     for draw in 0..counts.n_draws {
-        let mut rng = stream(seed ^ ONCE_SEED, draw as u64);
+        let mut rng = stream(seed, draw as u64);
         for records in repeated {
             let picked = records[rng.random_range(0..records.len())];
             if let Some(segment) = snaps.allocation.segment(draw, picked) {

@@ -157,7 +157,7 @@ pub fn compute(
             cost: 1.0,
         })
         .collect();
-    let (rules, left_out) = rules(facts, layer, &sites, params);
+    let (rules, left_out) = rules(facts, layer, &sites, params)?;
     let n_candidates = sites.len() - rules.forbidden.len();
     let fit = &rates.segments.fit;
     let n_days = exposure.period.days().count() as f64;
@@ -257,7 +257,12 @@ pub(super) fn walked_trips(layer: &NetworkLayer, exposure: &ExposureLayer) -> Ve
 }
 
 /// The rules of the plan, and what was left out for which reason.
-fn rules(facts: &Facts, layer: &NetworkLayer, sites: &[Site], params: &PlanParams) -> (Rules, Vec<String>) {
+fn rules(
+    facts: &Facts,
+    layer: &NetworkLayer,
+    sites: &[Site],
+    params: &PlanParams,
+) -> Result<(Rules, Vec<String>), DeriveError> {
     let graph = layer.network.graph();
     let mut rules = Rules::sites(params.n_signs);
     let mut left_out = Vec::new();
@@ -299,8 +304,9 @@ fn rules(facts: &Facts, layer: &NetworkLayer, sites: &[Site], params: &PlanParam
     rules.existing.dedup();
     rules.forbidden.sort_unstable();
     rules.forbidden.dedup();
-    rules.at_most.extend(least_spacing(graph, sites, params.spacing.in_metres()));
-    (rules, left_out)
+    let spacing = least_spacing(graph, sites, params.spacing.in_metres());
+    rules.at_most.extend(spacing.map_err(|error| DeriveError::missing(error.to_string()))?);
+    Ok((rules, left_out))
 }
 
 /// The vertices near a location, nearest first.

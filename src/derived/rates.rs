@@ -411,17 +411,22 @@ impl Parts<'_> {
     }
 }
 
+/// Assumed walking taken for fitted: where there is no other, so that units inform each other.
+pub(super) fn as_fitted(provenance: &[Provenance]) -> Vec<Provenance> {
+    let taken = |known: &Provenance| match known {
+        Provenance::Assumed => Provenance::Fitted,
+        known => *known,
+    };
+    provenance.iter().map(taken).collect()
+}
+
 /// Rates of units whose walking is assumed in part, all of them: estimated together, but none ranked, compared or called.
 pub(super) fn unjudged(
     effort: &Effort<'_>,
     units: &Units<'_>,
     params: &RateParams,
 ) -> Result<RateFit, rates::RateError> {
-    let taken = |known: &Provenance| match known {
-        Provenance::Assumed => Provenance::Fitted,
-        known => *known,
-    };
-    let provenance: Vec<Provenance> = units.provenance.iter().map(taken).collect();
+    let provenance = as_fitted(units.provenance);
     let mut fit =
         rates::estimate(effort, &Units { stratum: units.stratum, provenance: &provenance }, params)?;
     for unit in &mut fit.units {

@@ -19,8 +19,10 @@ use crate::analysis::season::SeasonParams;
 use crate::analysis::season::TemperatureEffect;
 use crate::derived::DeriveError;
 use crate::derived::exposure::ExposureLayer;
+use crate::derived::exposure::closures::Closures;
 use crate::derived::facts::Facts;
 use crate::derived::season::Timed;
+use crate::domain::exposure::Reading;
 use crate::domain::ids::CounterId;
 use crate::domain::time::EventDate;
 
@@ -69,7 +71,7 @@ pub(super) fn compute(
     }
     let zone = TimeZone::get(&facts.area.time_zone).map_err(DeriveError::internal)?;
     let field = &exposure.field;
-    let weights = day_weights(&all, &counted(facts, &zone, &exposure.closures.at_counters));
+    let weights = day_weights(&all, &counted(facts, &zone, &exposure.closures));
     let shares = &field.time;
     let km = timed.by_group(&exposure.mean_km, 1, |_| 0);
     let if_open: Vec<Vec<f64>> =
@@ -143,29 +145,32 @@ pub(super) fn compute(
     ))
 }
 
-/// What each counter counted on each day that its bins cover; days on which it was closed in part are not covered. `closed` has the
-/// closures of each counter.
-fn counted(facts: &Facts, zone: &TimeZone, closed: &[Vec<TimeRange>]) -> BTreeMap<(CounterId, Date), f64> {
-    let closed: BTreeMap<CounterId, &Vec<TimeRange>> = facts
-        .counters
-        .iter()
-        .zip(closed)
-        .filter(|(_, closed)| !closed.is_empty())
-        .map(|(counter, closed)| (counter.id, closed))
-        .collect();
-    let is_closed = |counter: CounterId, from_s: i64, to_s: i64| {
-        closed.get(&counter).is_some_and(|its| its.iter().any(|it| it.from_s < to_s && from_s < it.to_s))
+/// A counter, and whether some of those whom it counts were kept out: then its days are compared with each other alone.
+type Counting = (CounterId, bool);
+
+/// What each counter counted on each day that its bins cover; days on which most were kept out in part of it are not covered.
+fn counted(facts: &Facts, zone: &TimeZone, closures: &Closures) -> BTreeMap<(Counting, Date), f64> {
+    let by_counter = |closed: &[Vec<TimeRange>]| -> BTreeMap<CounterId, Vec<TimeRange>> {
+        let pairs = facts.counters.iter().zip(closed).filter(|(_, closed)| !closed.is_empty());
+        pairs.map(|(counter, closed)| (counter.id, closed.clone())).collect()
     };
-    let mut sums: BTreeMap<(CounterId, Date), (f64, i64)> = BTreeMap::new();
+    let (closed, partly) = (by_counter(&closures.at_counters), by_counter(&closures.beside_counters));
+    let is_in = |closed: &BTreeMap<CounterId, Vec<TimeRange>>, reading: &Reading| {
+        let (from_s, to_s) = (reading.start_s, reading.start_s + reading.length_s);
+        let its = closed.get(&reading.counter_id);
+        its.is_some_and(|its| its.iter().any(|it| it.from_s < to_s && from_s < it.to_s))
+    };
+    let mut sums: BTreeMap<(Counting, Date), (f64, i64)> = BTreeMap::new();
     for reading in &facts.readings.rows {
-        if is_closed(reading.counter_id, reading.start_s, reading.start_s + reading.length_s) {
+        if is_in(&closed, reading) {
             continue;
         }
+        let counting = (reading.counter_id, is_in(&partly, reading));
         // A bin that goes over midnight tells of no single day, unless by so little that it is the device's clock.
         let middle_s = reading.start_s + reading.length_s / 2;
         let Ok(middle) = Timestamp::from_second(middle_s) else { continue };
         let day = zone.to_datetime(middle).date();
-        let sum = sums.entry((reading.counter_id, day)).or_default();
+        let sum = sums.entry((counting, day)).or_default();
         sum.0 += f64::from(reading.count_in) + f64::from(reading.count_out.unwrap_or(0));
         sum.1 += reading.length_s;
     }
@@ -176,8 +181,8 @@ fn counted(facts: &Facts, zone: &TimeZone, closed: &[Vec<TimeRange>]) -> BTreeMa
 /// The walking of each day against the mean of its month, from the counters that cover it; absent where none does.
 ///
 /// The days of a month, those that no counter covers taken as 1, have mean 1.
-fn day_weights(days: &[Date], counted: &BTreeMap<(CounterId, Date), f64>) -> BTreeMap<Date, f64> {
-    let mut by_month: BTreeMap<(CounterId, YearMonth), (f64, usize)> = BTreeMap::new();
+fn day_weights(days: &[Date], counted: &BTreeMap<(Counting, Date), f64>) -> BTreeMap<Date, f64> {
+    let mut by_month: BTreeMap<(Counting, YearMonth), (f64, usize)> = BTreeMap::new();
     for ((counter, day), count) in counted {
         let sum = by_month.entry((*counter, YearMonth::of(*day))).or_default();
         *sum = (sum.0 + count, sum.1 + 1);
@@ -214,12 +219,26 @@ mod tests {
     fn days_are_weighted_as_counted() {
         let days: Vec<Date> = (1..=4).map(|day| Date::constant(2024, 5, day)).collect();
         let counts = [(1, 0, 10.0), (1, 1, 30.0), (1, 2, 20.0), (2, 0, 100.0), (2, 1, 300.0)];
-        let counted =
-            counts.iter().map(|(counter, day, n)| ((CounterId(*counter), days[*day]), *n)).collect();
+        let counted = counts
+            .iter()
+            .map(|(counter, day, n)| (((CounterId(*counter), false), days[*day]), *n))
+            .collect::<BTreeMap<_, _>>();
         let weights = day_weights(&days, &counted);
         // By hand: means 20 and 200; ratios 110/220, 330/220, 20/20, and 1 for the day that nobody counted; their mean is 1.
         let got: Vec<Option<f64>> = days.iter().map(|day| weights.get(day).copied()).collect();
         assert_eq!(got, [Some(0.5), Some(1.5), Some(1.0), None]);
         assert!(day_weights(&days, &BTreeMap::new()).is_empty());
+        // While half of those whom the second counter counts are kept out, it says as much of the days as before.
+        let mut halved = counted;
+        for (day, n) in [(2, 50.0), (3, 150.0)] {
+            halved.insert(((CounterId(2), true), days[day]), n);
+        }
+        let weights = day_weights(&days, &halved);
+        // Ratios 0.5, 1.5, (20 + 50)/(20 + 100) and 1.5, over their mean.
+        let ratios = [0.5, 1.5, 70.0 / 120.0, 1.5];
+        let mean = ratios.iter().sum::<f64>() / 4.0;
+        for (day, ratio) in days.iter().zip(ratios) {
+            assert!((weights[day] - ratio / mean).abs() < 1e-12, "{day}: {weights:?}");
+        }
     }
 }

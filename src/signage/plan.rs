@@ -494,7 +494,7 @@ mod tests {
         let line = line();
         let sites = sites_at_vertices(&line.graph);
         let mut params = PlanParams { reach: Length::metres(200.0).unwrap(), ..PlanParams::signs(4) };
-        params.rules.at_most = least_spacing(&line.graph, &sites, 400.0);
+        params.rules.at_most = least_spacing(&line.graph, &sites, 400.0).unwrap();
         params.rules.existing = vec![11];
         let barred: Vec<Barred> =
             (13..16).map(|site| Barred { site, reason: "no permit".to_owned() }).collect();

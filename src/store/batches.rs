@@ -132,8 +132,8 @@ impl Writer {
 
     /// Keeps rows that did not go in, to be mended.
     ///
-    /// The same row of the same bytes with the same complaint is kept once, whatever has become of it since; for whoever
-    /// reaches own records only, once among their own. Returns how many are new.
+    /// The same row of the same bytes, read as the same content, with the same complaint is kept once, whatever has become of it
+    /// since; for whoever reaches own records only, once among their own. Returns how many are new.
     ///
     /// # Errors
     /// [`Error::Rule`] when there is no such file; [`Error`] when the database cannot be written.
@@ -158,6 +158,7 @@ impl Writer {
              WHERE NOT EXISTS (
                 SELECT 1 FROM row_errors JOIN files ON files.id = file_id JOIN batches ON batches.id = batch_id
                 WHERE blake3 = (SELECT blake3 FROM files WHERE id = ?1) AND undone_revision IS NULL
+                  AND content = (SELECT content FROM batches JOIN files ON batches.id = batch_id WHERE files.id = ?1)
                   AND row_number = ?2 AND field = ?3 AND value = ?4 AND reason = ?5
                   AND (?9 IS NULL OR actor = ?9))",
             file.0,
@@ -573,36 +574,80 @@ impl Snapshot {
         rows.into_iter().map(StoredFile::try_from).collect()
     }
 
-    /// The rows of an area that wait to be mended, in the order they came.
+    /// How many rows of an area wait to be mended.
     ///
     /// # Errors
     /// [`Error`] when the database cannot be read.
-    pub async fn open_row_errors(&mut self, area: AreaId) -> Result<Vec<StoredRowError>, Error> {
+    pub async fn n_open_row_errors(&mut self, area: AreaId) -> Result<u64, Error> {
+        let n = sqlx::query_scalar!(
+            r#"SELECT COUNT(*) AS "n!: i64"
+             FROM row_errors JOIN files ON files.id = file_id JOIN batches ON batches.id = batch_id
+             WHERE state = 'open' AND area_id = ? AND undone_revision IS NULL"#,
+            area.0
+        )
+        .fetch_one(self.connection())
+        .await?;
+        Ok(n.unsigned_abs())
+    }
+
+    /// The rows of an area that wait to be mended, in the order they came: at most `most` of those that came after one of them,
+    /// since there may be a million. Number 0 comes before all.
+    ///
+    /// # Errors
+    /// [`Error`] when the database cannot be read.
+    pub async fn open_row_errors(
+        &mut self,
+        area: AreaId,
+        after: RowErrorId,
+        most: u32,
+    ) -> Result<Vec<StoredRowError>, Error> {
         let rows = sqlx::query_as!(
             RowErrorRow,
             r#"SELECT row_errors.id AS "id!", file_id, files.name AS file_name, content, row_number, field, value, reason,
                 hint, raw_json, state
              FROM row_errors JOIN files ON files.id = file_id JOIN batches ON batches.id = batch_id
-             WHERE state = 'open' AND area_id = ? AND undone_revision IS NULL ORDER BY row_errors.id"#,
-            area.0
+             WHERE state = 'open' AND area_id = ? AND undone_revision IS NULL AND row_errors.id > ?
+             ORDER BY row_errors.id LIMIT ?"#,
+            area.0,
+            after.0,
+            most
         )
         .fetch_all(self.connection())
         .await?;
         rows.into_iter().map(StoredRowError::try_from).collect()
     }
 
-    /// The rows of a batch that did not go in, whatever has become of them, in the order they came.
+    /// How many rows are kept of a batch that did not go in, whatever has become of them.
     ///
     /// # Errors
     /// [`Error`] when the database cannot be read.
-    pub async fn row_errors_of_batch(&mut self, batch: BatchId) -> Result<Vec<StoredRowError>, Error> {
+    pub async fn n_row_errors_of_batch(&mut self, batch: BatchId) -> Result<u64, Error> {
+        let n = sqlx::query_scalar!(
+            r#"SELECT COUNT(*) AS "n!: i64" FROM row_errors JOIN files ON files.id = file_id WHERE batch_id = ?"#,
+            batch.0
+        )
+        .fetch_one(self.connection())
+        .await?;
+        Ok(n.unsigned_abs())
+    }
+
+    /// The first of the rows of a batch that did not go in, whatever has become of them, in the order they came.
+    ///
+    /// # Errors
+    /// [`Error`] when the database cannot be read.
+    pub async fn row_errors_of_batch(
+        &mut self,
+        batch: BatchId,
+        most: u32,
+    ) -> Result<Vec<StoredRowError>, Error> {
         let rows = sqlx::query_as!(
             RowErrorRow,
             r#"SELECT row_errors.id AS "id!", file_id, files.name AS file_name, content, row_number, field, value, reason,
                 hint, raw_json, state
              FROM row_errors JOIN files ON files.id = file_id JOIN batches ON batches.id = batch_id
-             WHERE batch_id = ? ORDER BY row_errors.id"#,
-            batch.0
+             WHERE batch_id = ? ORDER BY row_errors.id LIMIT ?"#,
+            batch.0,
+            most
         )
         .fetch_all(self.connection())
         .await?;

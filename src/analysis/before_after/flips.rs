@@ -2,7 +2,7 @@
 
 use rand::RngExt;
 
-use crate::analysis::random::stream;
+use crate::analysis::random::{seed_of, stream};
 
 /// All ways of flipping are tried below so many differences.
 pub const EXACT_BELOW: usize = 20;
@@ -53,6 +53,7 @@ pub fn flip_test(differences: &[f64], seed: u64) -> FlipTest {
         let p_value = as_far(&sizes, observed) as f64 / n as f64;
         return FlipTest::Tested { p_value, method: FlipMethod::Exact };
     }
+    let seed = seed_of(seed, "flipped signs");
     let is_as_far = |draw: &u64| {
         let mut rng = stream(seed, *draw);
         let sum: f64 = sizes.iter().map(|d| if rng.random::<bool>() { *d } else { -d }).sum();

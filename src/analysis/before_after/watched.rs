@@ -9,7 +9,7 @@ use crate::analysis::before_after::empirical_bayes::CompareParams;
 use crate::analysis::counts::binomial::exact_logits;
 use crate::analysis::counts::quantiles::{logistic, student_deviate, upper_deviate};
 use crate::analysis::counts::{InvalidCounts, checked_trials, half_alpha};
-use crate::analysis::random::stream;
+use crate::analysis::random::{seed_of, stream};
 
 /// Exchanges are all tried where there are no more than this.
 const MOST_EXCHANGES: f64 = 20_000.0;
@@ -247,6 +247,7 @@ fn exchange(places: &[Watched], n_signed: usize, seed: u64) -> (f64, Exchanges) 
         return (n_as_far as f64 / n_ways, Exchanges::All(n_ways as u64));
     }
     let mut order: Vec<usize> = (0..places.len()).collect();
+    let seed = seed_of(seed, "exchanged places");
     let mut is_as_far = |draw: u64| {
         let mut rng = stream(seed, draw);
         for idx in 0..n_signed {

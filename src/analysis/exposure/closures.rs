@@ -34,14 +34,28 @@ impl Closings {
 pub struct Passed {
     /// Passages that the devices counted.
     pub counted: f64,
-    /// Passages that the fit expects them to count if it were open.
+    /// Of these, passages that the fit expects of others, whom nothing kept out.
+    pub others: f64,
+    /// Passages that the fit expects of those who were kept out if it were open.
     pub expected: f64,
 }
 
 impl Passed {
+    /// Passages of those who walked all the same.
+    pub fn own(self) -> f64 {
+        (self.counted - self.others).max(0.0)
+    }
+
     /// The share of those who walk all the same, at most 1; 0 where no counter stood there.
     pub fn share(self) -> f64 {
-        if self.expected > 0.0 { (self.counted / self.expected).min(1.0) } else { 0.0 }
+        if self.expected > 0.0 { (self.own() / self.expected).min(1.0) } else { 0.0 }
+    }
+
+    /// Adds what another counter, or the same at another time, says.
+    pub(crate) fn add(&mut self, other: Self) {
+        self.counted += other.counted;
+        self.others += other.others;
+        self.expected += other.expected;
     }
 }
 
@@ -205,7 +219,7 @@ mod tests {
 
     #[test]
     fn what_was_counted_all_the_same_is_put_back() {
-        let share = |counted, expected| Passed { counted, expected }.share();
+        let share = |counted, expected| Passed { counted, others: 0.0, expected }.share();
         near(share(3.0, 60.0), 0.05);
         assert_eq!((share(3.0, 2.0), share(3.0, 0.0), share(0.0, 9.0)), (1.0, 0.0, 0.0));
         let (period, time) = profile();

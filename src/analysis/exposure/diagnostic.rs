@@ -160,7 +160,7 @@ pub(crate) fn period_shares(profile: &TimeProfile, cells: &TimeCells, tables: &T
     }
     let of = |series: &crate::analysis::exposure::tables::SeriesTable| {
         let mut shares = vec![0.0; n_months + N_PARTS];
-        for cell in series.open_cells() {
+        for cell in series.used_cells() {
             let share = cell.hours * profile.rate(cell.month, cell.weekday, cell.hour) / total;
             shares[cell.month] += share;
             // A count split over hours by the profile cannot speak about hours.
@@ -177,7 +177,7 @@ pub(crate) fn period_shares(profile: &TimeProfile, cells: &TimeCells, tables: &T
 fn period_counts(n_months: usize, tables: &Tables) -> Vec<Vec<f64>> {
     let of = |series: &crate::analysis::exposure::tables::SeriesTable| {
         let mut counts = vec![0.0; n_months + N_PARTS];
-        for cell in series.open_cells() {
+        for cell in series.used_cells() {
             counts[cell.month] += cell.count;
             if !cell.split {
                 counts[n_months + cell.hour / PART_HOURS] += cell.count;

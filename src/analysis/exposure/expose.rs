@@ -4,21 +4,24 @@ use nalgebra::DVector;
 use rayon::prelude::*;
 
 use crate::analysis::exposure::calibration::{Calibration, CalibrationSource, Session, calibrate};
-use crate::analysis::exposure::closures::{Closings, Passed, only_trail};
+use crate::analysis::exposure::closures::Closings;
 use crate::analysis::exposure::courses::{Courses, Ways};
 use crate::analysis::exposure::diagnostic::{self, Drawn, PeriodShares};
 use crate::analysis::exposure::draws::{DrawnSizes, Normal, draw_party_sizes, expose_by, expose_once};
 use crate::analysis::exposure::error::InvalidExposure;
 use crate::analysis::exposure::field::{CounterFit, ExposureField, Open, Parameter, ParameterStatus};
 use crate::analysis::exposure::fit::{Posterior, fit};
-use crate::analysis::exposure::model::{Model, Observation, ParameterKind, WalkNetwork, check_network};
+use crate::analysis::exposure::kept_out::{
+    AllTheSame, ClosedCount, KeptOut, State, all_the_same, asks_again, kept_out, left_of,
+};
+use crate::analysis::exposure::model::{Model, Observation, ParameterKind, WalkNetwork, Whom, check_network};
 use crate::analysis::exposure::model_error::ModelErrors;
 use crate::analysis::exposure::params::ExposureParams;
 use crate::analysis::exposure::places::{DrawnWalkers, Place, check_places, draw_visits};
 use crate::analysis::exposure::prior::Prior;
 use crate::analysis::exposure::profile::{TimeProfile, draw_profile, fit_profile};
 use crate::analysis::exposure::provenance::provenance;
-use crate::analysis::exposure::readings::{Counter, CounterSite, ReadingReport, SiteSeries, clean};
+use crate::analysis::exposure::readings::{Counter, CounterSite, ReadingReport, SiteSeries, clean_under};
 use crate::analysis::exposure::summary::DrawSummary;
 use crate::analysis::exposure::tables::Tables;
 use crate::analysis::exposure::time::{StudyPeriod, TimeCells, TimeShares};
@@ -43,7 +46,8 @@ const COURSE_DRAWS: usize = 20;
 
 /// The exposure field of a network over the study period.
 ///
-/// Levels and the common course are those of the open time. Closures are taken off in every draw: of a segment's kilometres for each
+/// Levels and the common course are those of the open time; a counter from which only some are kept tells of the months at another
+/// level, and of the level itself where there is hardly an open time. Closures are taken off in every draw: of a segment's kilometres for each
 /// trailhead by the union of what closes it, its trail and the area; of starts by those of trailhead and area, of visits of places by
 /// those of the area. But for those who walk all the same, as counters tell that stood there.
 ///
@@ -61,26 +65,29 @@ pub fn expose(
     check_places(evidence.places, network.trailheads.len())?;
     check_sites(network, evidence)?;
     check_closed(network, evidence.closed)?;
-    let (series, readings) = clean_all(evidence.counters, params)?;
     let sessions: Vec<&[Session]> = evidence.counters.iter().map(|c| c.sessions.as_slice()).collect();
     let calibrations = calibrate(&sessions, params)?;
-    let cells = TimeCells::of(&evidence.period);
-    let tables = Tables::of(&series, &evidence.period, &cells);
-    let profile = fit_profile(&cells, &tables, params);
-    let observations = observe(&series, &tables, &profile, &cells);
-    let model = Model::new(network, &observations, evidence.counters.len(), params);
+    let model = Model::new(network, evidence.counters.len(), params);
     let n_days = evidence.period.days().count() as f64;
     let prior = Prior::of(&model, network, &calibrations, n_days, params)?;
-    let posterior = fit(&model, &prior, &observations, params)?;
-    let closed_shares = profile.closed_shares(&cells, &tables);
-    let closed_counts = expected_closed(&model, &posterior, &observations, &closed_shares);
-    let counters = counter_fits(&observations, &posterior, &tables, &closed_counts);
+    let (model, kept_out) = kept_out_at(network, evidence, (model, &prior));
+    let (series, readings) = clean_all(evidence.counters, &kept_out, params)?;
+    let cells = TimeCells::of(&evidence.period);
+    let mut tables = Tables::of(&series, &evidence.period, &cells);
+    let profile = fit_profile(&cells, &tables, params);
+    let shares = profile.shares_by_state(&cells, &tables);
+    tables.settle(&shares);
+    let sites: Vec<CounterSite> = series.iter().map(|one| one.site).collect();
+    let mut model = model.counted_at(network, &sites);
+    let mut observations = observe(&series, &tables, (&profile, &cells));
+    let fitted = fit_with_closures(&mut model, &prior, (&mut observations, &tables, &shares), params)?;
+    let Fitted { posterior, passed, whom } = fitted;
+    let counters = counter_fits(&observations, &posterior, &tables, (&shares, &whom));
     let errors = ModelErrors::new(network, &observations, &posterior.is_used, params);
     let times = TimeDraws::of(&profile, &tables, cells, params);
-    let (at_head, passed) = passed(network, &counters);
-    let share = |passed: &[Passed]| passed.iter().map(|it| it.share()).collect::<Vec<f64>>();
     let ways = (!evidence.closed.is_empty()).then(|| {
-        Ways::new(evidence.closed, (&share(&at_head), &share(&passed)), &evidence.period, &times.shares)
+        let (at_head, on_trail) = passed.shares();
+        Ways::new(evidence.closed, (&at_head, &on_trail), &evidence.period, &times.shares)
     });
     let scene = Scene {
         network,
@@ -126,6 +133,7 @@ pub fn expose(
         checks,
         identifiability: posterior.identifiability,
         readings,
+        kept_out,
         calibrations,
         habits: model.habits(posterior.mode.as_slice()),
     })
@@ -161,53 +169,100 @@ fn check_closed(network: &WalkNetwork<'_>, closed: &Closings) -> Result<(), Inva
     Ok(())
 }
 
-/// What the fit expects each series to count in its closed time if it were open: `shares` of the period's walkers.
-fn expected_closed(
-    model: &Model,
-    posterior: &Posterior,
-    observations: &[Observation],
-    shares: &[f64],
-) -> Vec<f64> {
-    if shares.iter().all(|share| *share <= 0.0) {
-        return vec![0.0; shares.len()];
+/// What closings keep from every counter, by placement, as the stated priors have it; and the model again.
+fn kept_out_at(
+    network: &WalkNetwork<'_>,
+    evidence: &Evidence<'_>,
+    (model, prior): (Model, &Prior),
+) -> (Model, Vec<Vec<Vec<KeptOut>>>) {
+    if evidence.closed.is_empty() {
+        return (model, vec![Vec::new(); evidence.counters.len()]);
     }
-    let mode = posterior.mode.as_slice();
-    let closed: Vec<Observation> = observations
-        .iter()
-        .zip(shares)
-        .map(|(seen, share)| Observation { share: *share, ..seen.clone() })
-        .collect();
-    model.expected(mode, &closed, &model.all_passages(&model.habits(mode)))
+    let placements = || evidence.counters.iter().flat_map(|counter| &counter.placements);
+    let sites: Vec<CounterSite> = placements().map(|placement| placement.site).collect();
+    let model = model.counted_at(network, &sites);
+    let mut whom = model.whom(prior.mean.as_slice()).into_iter();
+    let at = |counter: &Counter| -> Vec<Vec<KeptOut>> {
+        whom.by_ref().take(counter.placements.len()).map(|whom| kept_out(evidence.closed, &whom)).collect()
+    };
+    let kept_out = evidence.counters.iter().map(at).collect();
+    (model, kept_out)
 }
 
-/// By trailhead and by trail what counters there counted while it was closed.
-fn passed(network: &WalkNetwork<'_>, counters: &[CounterFit]) -> (Vec<Passed>, Vec<Passed>) {
-    let mut at_head = vec![Passed::default(); network.trailheads.len()];
-    let mut on_trail = vec![Passed::default(); network.trails.len()];
-    for fit in counters {
-        let add = |sum: &mut Passed| {
-            sum.counted += fit.observed_closed;
-            sum.expected += fit.expected_closed;
-        };
-        let heads = network.trailheads.iter().zip(&mut at_head);
-        heads.filter(|(head, _)| fit.site == CounterSite::Vertex(head.vertex)).for_each(|(_, sum)| add(sum));
-        if let Some(trail) = only_trail(network.graph, |segment| network.trail_of[segment], fit.site) {
-            add(&mut on_trail[trail]);
-        }
+/// The fit, with those who walk all the same.
+struct Fitted {
+    posterior: Posterior,
+    passed: AllTheSame,
+    /// By series whom its device would count over the whole study period if all were open.
+    whom: Vec<Whom>,
+}
+
+/// Fits the model to the levels of the observations, first as if nobody walked where it is closed, and where levels rest on such
+/// times once more with those who do.
+fn fit_with_closures(
+    model: &mut Model,
+    prior: &Prior,
+    (observations, tables, shares): (&mut [Observation], &Tables, &[Vec<f64>]),
+    params: &ExposureParams,
+) -> Result<Fitted, InvalidExposure> {
+    let size = (model.n_trailheads, model.n_trails);
+    let nobody = AllTheSame::nobody(size.0, size.1);
+    take_left(model, (observations, tables, shares), &nobody);
+    let mut posterior = fit(model, prior, observations, params)?;
+    let mut whom = counted_by_devices(model, &posterior, observations);
+    let counts = closed_counts(tables, shares, &whom);
+    let passed = all_the_same(size, &counts);
+    if asks_again(&passed, observations.iter().any(|seen| seen.left.is_some())) {
+        take_left(model, (observations, tables, shares), &passed);
+        posterior = fit(model, prior, observations, params)?;
+        whom = counted_by_devices(model, &posterior, observations);
     }
-    (at_head, on_trail)
+    Ok(Fitted { posterior, passed, whom })
+}
+
+fn take_left(
+    model: &mut Model,
+    (observations, tables, shares): (&mut [Observation], &Tables, &[Vec<f64>]),
+    passed: &AllTheSame,
+) {
+    let size = (model.n_trailheads, model.n_trails);
+    for ((seen, table), shares) in observations.iter_mut().zip(&tables.series).zip(shares) {
+        let used = table.states.iter().zip(shares).zip(&table.is_used).filter(|(_, used)| **used);
+        let parts: Vec<(&State, f64)> = used.map(|((site, share), _)| (&site.state, *share)).collect();
+        seen.left = left_of(&parts, passed, size);
+    }
+    model.take_left(observations);
+}
+
+fn counted_by_devices(model: &Model, posterior: &Posterior, observations: &[Observation]) -> Vec<Whom> {
+    let mode = posterior.mode.as_slice();
+    let device = |seen: &Observation| (-mode[model.calibration_idx(seen.counter)]).exp();
+    let pairs = model.whom(mode).into_iter().zip(observations);
+    pairs.map(|(whom, seen)| whom.times(device(seen))).collect()
+}
+
+/// What was counted while something was closed.
+fn closed_counts<'a>(tables: &'a Tables, shares: &[Vec<f64>], whom: &'a [Whom]) -> Vec<ClosedCount<'a>> {
+    let mut counts = Vec::new();
+    for ((table, shares), whom) in tables.series.iter().zip(shares).zip(whom) {
+        let states = table.states.iter().zip(&table.counts).zip(shares).skip(1);
+        counts.extend(states.map(|((site, counted), share)| ClosedCount {
+            state: &site.state,
+            counted: *counted,
+            share: *share,
+            whom,
+        }));
+    }
+    counts
 }
 
 /// What closures left, by draw.
-fn left_open(
-    ways: Option<&Ways>,
-    (network, n_draws): (&WalkNetwork<'_>, usize),
-    passed: Vec<Passed>,
-) -> Open {
+fn left_open(ways: Option<&Ways>, (network, n_draws): (&WalkNetwork<'_>, usize), passed: AllTheSame) -> Open {
     let (n_heads, n_trails) = (network.trailheads.len(), network.trails.len());
+    let AllTheSame { at_head: passed_heads, on_trail: passed } = passed;
     let Some(ways) = ways else {
         let (heads, trails) = (vec![None; n_heads], vec![None; n_trails]);
-        return Open { heads, trails, passed, ..Open::default() };
+        return Open { heads, trails, passed, passed_heads, ..Open::default() };
     };
     let draws = || 0..n_draws;
     // What was closed outside the study period alone takes nothing off.
@@ -225,6 +280,7 @@ fn left_open(
             .map(|trail| some(draws().map(|draw| ways.of_trail(trail, draw)).collect::<Option<Vec<f64>>>()?))
             .collect(),
         passed,
+        passed_heads,
         heads_for_good: (0..n_heads).map(|head| ways.head_for_good(head)).collect(),
         ways: mean,
     }
@@ -251,12 +307,13 @@ fn walked_by_class(scene: &Scene<'_>, draws: &Draws) -> Vec<f64> {
 
 fn clean_all(
     counters: &[Counter],
+    kept_out: &[Vec<Vec<KeptOut>>],
     params: &ExposureParams,
 ) -> Result<(Vec<SiteSeries>, Vec<ReadingReport>), InvalidExposure> {
     let mut series = Vec::new();
     let mut reports = Vec::new();
-    for (idx, counter) in counters.iter().enumerate() {
-        let (its_series, report) = clean(idx, counter, params)?;
+    for (idx, (counter, kept_out)) in counters.iter().zip(kept_out).enumerate() {
+        let (its_series, report) = clean_under(idx, counter, kept_out, params)?;
         series.extend(its_series);
         reports.push(report);
     }
@@ -266,8 +323,7 @@ fn clean_all(
 fn observe(
     series: &[SiteSeries],
     tables: &Tables,
-    profile: &TimeProfile,
-    cells: &TimeCells,
+    (profile, cells): (&TimeProfile, &TimeCells),
 ) -> Vec<Observation> {
     let shares = profile.observed_shares(cells, tables);
     series
@@ -278,9 +334,10 @@ fn observe(
             counter: one.counter,
             site: one.site,
             n_bins: one.n_bins,
-            count: table.count,
+            count: table.count(),
             share,
             dispersion: table.dispersion(profile),
+            left: None,
         })
         .collect()
 }
@@ -506,8 +563,9 @@ fn counter_fits(
     observations: &[Observation],
     posterior: &Posterior,
     tables: &Tables,
-    expected_closed: &[f64],
+    (shares, whom): (&[Vec<f64>], &[Whom]),
 ) -> Vec<CounterFit> {
+    let expected_closed = |idx: usize| whom[idx].sum(|_, _| true) * shares[idx][1..].iter().sum::<f64>();
     observations
         .iter()
         .enumerate()
@@ -519,8 +577,8 @@ fn counter_fits(
             expected: posterior.expected[idx],
             dispersion: seen.dispersion,
             share_observed: seen.share,
-            observed_closed: tables.series[idx].count_closed,
-            expected_closed: expected_closed[idx],
+            observed_closed: tables.series[idx].count_closed(),
+            expected_closed: expected_closed(idx),
             is_used: posterior.is_used[idx],
         })
         .collect()

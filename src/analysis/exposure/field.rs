@@ -6,6 +6,7 @@ use crate::analysis::exposure::calibration::Calibration;
 use crate::analysis::exposure::closures::Passed;
 use crate::analysis::exposure::courses::Courses;
 use crate::analysis::exposure::diagnostic::SiteCheck;
+use crate::analysis::exposure::kept_out::KeptOut;
 use crate::analysis::exposure::model::ParameterKind;
 use crate::analysis::exposure::readings::{CounterSite, ReadingReport};
 use crate::analysis::exposure::summary::DrawSummary;
@@ -18,8 +19,8 @@ use std::cmp::Ordering;
 pub enum Provenance {
     /// A counter stands on it, or on its piece with no junction or trailhead between.
     Counted,
-    /// From the walker model, and what the counts do not identify makes at most the stated share of the variance of its
-    /// log exposure.
+    /// From the walker model, and what the counts do not identify leaves its log exposure a standard deviation of at most
+    /// `fitted_log_sd`.
     Fitted,
     /// From the walker model on stated priors: no rank, no exceedance and no cluster here.
     Assumed,
@@ -88,15 +89,16 @@ pub struct CounterFit {
     pub site: CounterSite,
     /// Bins of readings that count there.
     pub n_bins: usize,
-    /// Passages the device counted in the study period while it was open.
+    /// Passages the device counted in the study period in the times of its level: while all was open for those whom it counts, or
+    /// where that is little, while most of them were let through.
     pub observed: f64,
     /// What the fitted model expects the device to count in the same hours.
     pub expected: f64,
     /// Pearson dispersion of its daily counts.
     pub dispersion: f64,
-    /// Share of the study period's walkers that it was there to count while it was open, in [0, 1].
+    /// Share of the study period's walkers that it was there to count in these times, in [0, 1].
     pub share_observed: f64,
-    /// Passages the device counted while it was closed.
+    /// Passages the device counted while something was closed for some of those whom it counts.
     pub observed_closed: f64,
     /// What the fitted model expects the device to count in the same hours if it were open.
     pub expected_closed: f64,
@@ -128,8 +130,10 @@ pub struct Open {
     pub heads: Vec<Option<Vec<f64>>>,
     /// By trail the share of its walking that its own closures and those of the area leave, whoever walks there.
     pub trails: Vec<Option<Vec<f64>>>,
-    /// By trail what its counters counted while it was closed.
+    /// By trail what counters counted of its walkers while it was closed.
     pub passed: Vec<Passed>,
+    /// By trailhead what counters counted of those who start there while it was closed.
+    pub passed_heads: Vec<Passed>,
     /// By trailhead the share of starts that closures without an end go on leaving; empty where nothing was closed.
     pub heads_for_good: Vec<f64>,
     /// By trailhead, then trail, the mean share of the walking that is left; empty where nothing was closed.
@@ -194,6 +198,8 @@ pub struct ExposureField {
     pub identifiability: Identifiability,
     /// How the bins of each counter were used.
     pub readings: Vec<ReadingReport>,
+    /// By counter and placement the closings that keep some of those whom it counts, as the stated priors have it.
+    pub kept_out: Vec<Vec<Vec<KeptOut>>>,
     /// Calibration of each counter.
     pub calibrations: Vec<Calibration>,
     /// Habits at the mode, for representative trips.

@@ -23,6 +23,7 @@ pub mod courses;
 pub mod diagnostic;
 pub mod error;
 pub mod field;
+pub mod kept_out;
 pub mod model;
 pub mod params;
 pub mod party_size;
@@ -50,13 +51,14 @@ pub use field::{
     Contradiction, CounterFit, ExposureField, Identifiability, Parameter, ParameterStatus, Provenance,
     contradictions,
 };
+pub use kept_out::{KeptOut, Shut};
 pub use model::{ParameterKind, TrailPrior, Trailhead, WalkNetwork};
 pub use params::{Assumption, ExposureParams, SetBy};
 pub use party_size::PartySize;
 pub use places::{Place, VisitSource};
 pub use readings::{
     Bin, ClockCorrection, CountedTime, Counter, CounterSite, Placement, ReadingReport, TimeRange,
-    counted_days, counted_while_closed,
+    counted_days, counted_within,
 };
 pub use summary::DrawSummary;
 pub use survey::{SurveyExposure, SurveyLeg, SurveyPurpose, survey_exposure};

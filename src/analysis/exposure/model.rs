@@ -85,6 +85,49 @@ pub(crate) struct Observation {
     pub(crate) share: f64,
     /// Pearson dispersion of its daily counts.
     pub(crate) dispersion: f64,
+    /// By trailhead, then trail, what closures left of the passages in that time; none where all was open.
+    pub(crate) left: Option<Vec<f64>>,
+}
+
+/// A segment that a counter counts.
+#[derive(Debug, Clone, Copy)]
+struct Counted {
+    place: Place,
+    trail: usize,
+    /// Weight of a passage.
+    weight: f64,
+}
+
+/// Whom a site counts: passages over the study period if all were open, by trailhead and trail.
+#[derive(Debug, Clone, PartialEq, Default)]
+pub struct Whom {
+    /// Trailhead, trail and passages.
+    parts: Vec<(usize, usize, f64)>,
+}
+
+impl Whom {
+    /// From trailheads, trails and passages.
+    #[cfg(test)]
+    pub(crate) fn of(parts: Vec<(usize, usize, f64)>) -> Self {
+        Self { parts }
+    }
+
+    /// Passages of those of some trailheads on some trails.
+    pub(crate) fn sum(&self, of: impl Fn(usize, usize) -> bool) -> f64 {
+        self.parts.iter().filter(|(head, trail, _)| of(*head, *trail)).map(|(_, _, passages)| passages).sum()
+    }
+
+    /// The same as a share of all; zero where nobody is expected.
+    pub(crate) fn share(&self, of: impl Fn(usize, usize) -> bool) -> f64 {
+        let all = self.sum(|_, _| true);
+        if all > 0.0 { self.sum(of) / all } else { 0.0 }
+    }
+
+    /// The same passages as a device counts them.
+    pub(crate) fn times(mut self, factor: f64) -> Self {
+        self.parts.iter_mut().for_each(|(_, _, passages)| *passages *= factor);
+        self
+    }
 }
 
 /// The walker model on a network. Parameters are logs, in the order volumes, attractiveness, mean distance, calibrations.
@@ -96,43 +139,66 @@ pub(crate) struct Model {
     pub(crate) skeletons: Vec<Skeleton>,
     pub(crate) shape: f64,
     pub(crate) loop_weight: f64,
-    /// For each trailhead and observation, the segments counted and the weight of a passage.
-    counted: Vec<Vec<Vec<(Place, f64)>>>,
+    /// For each trailhead and observation, the segments counted.
+    counted: Vec<Vec<Vec<Counted>>>,
+    /// By observation what closures left, as in [`Observation::left`].
+    left: Vec<Option<Vec<f64>>>,
 }
 
 impl Model {
-    /// A model for some observations on the trails.
-    pub(crate) fn new(
-        network: &WalkNetwork<'_>,
-        observations: &[Observation],
-        n_counters: usize,
-        params: &ExposureParams,
-    ) -> Self {
+    /// A model on the trails at which nobody counts yet.
+    pub(crate) fn new(network: &WalkNetwork<'_>, n_counters: usize, params: &ExposureParams) -> Self {
         let rule = ReachRule { reach_m: params.reach_m, distance_shape: params.distance_shape };
         let skeletons: Vec<Skeleton> = network
             .trailheads
             .par_iter()
             .map(|head| Skeleton::of(&Reach::of(network.graph, network.trail_of, head.vertex, &rule)))
             .collect();
-        let counted = network
-            .trailheads
-            .iter()
-            .zip(&skeletons)
-            .map(|(head, skeleton)| {
-                let counted = |seen: &Observation| counted_places(network.graph, head, skeleton, seen.site);
-                observations.iter().map(counted).collect()
-            })
-            .collect();
         Self {
             n_trailheads: network.trailheads.len(),
             n_trails: network.trails.len(),
             n_counters,
-            n_observations: observations.len(),
+            n_observations: 0,
+            counted: vec![Vec::new(); skeletons.len()],
             skeletons,
             shape: params.distance_shape,
             loop_weight: params.loop_weight,
-            counted,
+            left: Vec::new(),
         }
+    }
+
+    /// The model with counters at some sites, where all was open.
+    pub(crate) fn counted_at(mut self, network: &WalkNetwork<'_>, sites: &[CounterSite]) -> Self {
+        let heads = network.trailheads.iter().zip(&self.skeletons);
+        self.counted = heads
+            .map(|(head, skeleton)| {
+                sites.iter().map(|site| counted_places(network, head, skeleton, *site)).collect()
+            })
+            .collect();
+        self.n_observations = sites.len();
+        self.left = vec![None; sites.len()];
+        self
+    }
+
+    /// Takes over what closures left of each observation.
+    pub(crate) fn take_left(&mut self, observations: &[Observation]) {
+        self.left = observations.iter().map(|seen| seen.left.clone()).collect();
+    }
+
+    /// Whom each site counts if all is open.
+    pub(crate) fn whom(&self, theta: &[f64]) -> Vec<Whom> {
+        let habits = self.habits(theta);
+        let mut whom = vec![Whom::default(); self.n_observations];
+        let mut flow = Flow::default();
+        for (head, skeleton) in self.skeletons.iter().enumerate() {
+            propagate_above(&skeleton.reach, &habits, LEAST_SHARE, &mut flow);
+            for (whom, counted) in whom.iter_mut().zip(&self.counted[head]) {
+                let passages = |it: &Counted| it.weight * it.place.passages(&habits, &flow);
+                let parts = counted.iter().map(|it| (head, it.trail, theta[head].exp() * passages(it)));
+                whom.parts.extend(parts);
+            }
+        }
+        whom
     }
 
     pub(crate) fn n_parameters(&self) -> usize {
@@ -179,8 +245,12 @@ impl Model {
         habits: &Habits,
         flow: &Flow,
     ) -> impl Iterator<Item = f64> {
-        let passages = |(place, weight): &(Place, f64)| weight * place.passages(habits, flow);
-        self.counted[trailhead].iter().map(move |places| places.iter().map(passages).sum())
+        let passages = |it: &Counted| it.weight * it.place.passages(habits, flow);
+        let first = trailhead * self.n_trails;
+        self.counted[trailhead].iter().zip(&self.left).map(move |(counted, left)| match left {
+            None => counted.iter().map(passages).sum(),
+            Some(left) => counted.iter().map(|it| left[first + it.trail] * passages(it)).sum(),
+        })
     }
 
     /// Number of series of counts.
@@ -294,20 +364,23 @@ const NEGLIGIBLE_CHOICE: f64 = 1e-6;
 /// Share of a trailhead's walkers below which the fit does not follow them.
 const LEAST_SHARE: f64 = 1e-12;
 
-/// The segments that a counter at a site counts for walkers of one trailhead, with the weight of a passage.
+/// The segments that a counter at a site counts for walkers of one trailhead.
 fn counted_places(
-    graph: &Graph,
+    network: &WalkNetwork<'_>,
     head: &Trailhead,
     skeleton: &Skeleton,
     site: CounterSite,
-) -> Vec<(Place, f64)> {
-    let place = |segment: usize| skeleton.place_of(segment);
+) -> Vec<Counted> {
+    let counted = |segment: usize, weight: f64| {
+        let place = skeleton.place_of(segment)?;
+        Some(Counted { place, trail: network.trail_of[segment], weight })
+    };
     match site {
-        CounterSite::Segment(segment) => place(segment).map(|place| (place, 1.0)).into_iter().collect(),
+        CounterSite::Segment(segment) => counted(segment, 1.0).into_iter().collect(),
         CounterSite::Vertex(vertex) => {
             // Passing through a vertex uses two edge ends; starting or ending there uses one.
             let weight = if vertex == head.vertex { 1.0 } else { 0.5 };
-            graph.at(vertex).iter().filter_map(|end| place(end.edge)).map(|place| (place, weight)).collect()
+            network.graph.at(vertex).iter().filter_map(|end| counted(end.edge, weight)).collect()
         }
         CounterSite::Place(_) => Vec::new(),
     }

@@ -104,7 +104,7 @@ mod tests {
     }
 
     fn counted(site: CounterSite) -> Observation {
-        Observation { counter: 0, site, n_bins: 1, count: 100.0, share: 1.0, dispersion: 1.0 }
+        Observation { counter: 0, site, n_bins: 1, count: 100.0, share: 1.0, dispersion: 1.0, left: None }
     }
 
     #[test]

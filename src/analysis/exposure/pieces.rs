@@ -18,8 +18,8 @@ pub struct HourPiece {
     pub count: f64,
     /// Whether the bin was longer than an hour, so that the split over hours is assumed.
     pub split: bool,
-    /// Whether it was closed there: the count tells neither when nor how many people walk while it is open.
-    pub is_apart: bool,
+    /// What was closed then, an index into the states of its series; 0 is the open time.
+    pub state: u32,
 }
 
 /// The pieces of a bin, the count split in proportion to time × hour profile.
@@ -39,7 +39,7 @@ pub(crate) fn pieces_of(
     while left_s > 0.0 {
         let taken_s = left_s.min(room_s);
         let split = length_s > 3600;
-        pieces.push(HourPiece { day, hour, hours: taken_s / 3600.0, count: 0.0, split, is_apart: false });
+        pieces.push(HourPiece { day, hour, hours: taken_s / 3600.0, count: 0.0, split, state: 0 });
         left_s -= taken_s;
         room_s = 3600.0;
         hour += 1;

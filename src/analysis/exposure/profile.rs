@@ -3,7 +3,7 @@
 use rand_distr::{Distribution, Exp1, StandardNormal};
 
 use crate::analysis::exposure::params::ExposureParams;
-use crate::analysis::exposure::tables::{Cell, Tables};
+use crate::analysis::exposure::tables::{Cell, SeriesTable, Tables};
 use crate::analysis::exposure::time::{HOURS, TimeCells};
 use crate::analysis::random::Stream;
 
@@ -51,17 +51,27 @@ impl TimeProfile {
         shares
     }
 
-    /// The share of the study period's walkers that each series was there to count while it was open.
+    /// The share of the study period's walkers that each series was there to count in the states of its level.
     pub fn observed_shares(&self, cells: &TimeCells, tables: &Tables) -> Vec<f64> {
-        self.shares_where(cells, tables, |cell| !cell.is_apart)
+        let total = self.total(cells);
+        let observed = |series: &SeriesTable| -> f64 {
+            series.used_cells().map(|cell| cell.hours * self.at(cell)).sum::<f64>()
+        };
+        tables.series.iter().map(|series| observed(series) / total).collect()
     }
 
-    /// The share of the study period's walkers, were it open all the time, that each series was there to count while it was closed.
-    pub(crate) fn closed_shares(&self, cells: &TimeCells, tables: &Tables) -> Vec<f64> {
-        self.shares_where(cells, tables, |cell| cell.is_apart)
+    /// By series the share of the study period's walkers, were all open all the time, that it was there to count in each state.
+    pub(crate) fn shares_by_state(&self, cells: &TimeCells, tables: &Tables) -> Vec<Vec<f64>> {
+        let total = self.total(cells);
+        let of = |series: &SeriesTable| {
+            let mut shares = vec![0.0; series.states.len()];
+            series.cells.iter().for_each(|cell| shares[cell.state] += cell.hours * self.at(cell) / total);
+            shares
+        };
+        tables.series.iter().map(of).collect()
     }
 
-    fn shares_where(&self, cells: &TimeCells, tables: &Tables, keep: impl Fn(&Cell) -> bool) -> Vec<f64> {
+    fn total(&self, cells: &TimeCells) -> f64 {
         let mut total = 0.0;
         for (month, days) in cells.days.iter().enumerate() {
             for (weekday, n_days) in days.iter().enumerate() {
@@ -69,10 +79,7 @@ impl TimeProfile {
                 total += n_days * day;
             }
         }
-        let observed = |cells: &Vec<Cell>| -> f64 {
-            cells.iter().filter(|cell| keep(cell)).map(|cell| cell.hours * self.at(cell)).sum()
-        };
-        tables.series.iter().map(|series| observed(&series.cells) / total).collect()
+        total
     }
 
     fn at(&self, cell: &Cell) -> f64 {
@@ -91,12 +98,13 @@ impl TimeProfile {
 /// each level so that an hour nobody was counted in keeps a small share. The interaction of calendar month and hour is
 /// (observed + k) / (product + k), k = `interaction_prior_count`. A month no counter covers takes the mean of the same
 /// calendar month of other years, else the stated profile at the level of the covered months; hours take the stated
-/// profile where no counter reads by the hour. What was counted while it was closed is in none.
+/// profile where no counter reads by the hour. What was counted while something was closed has a level of its own, and is in none
+/// where most were kept out or it is not known in which part of a bin.
 pub fn fit_profile(cells: &TimeCells, tables: &Tables, params: &ExposureParams) -> TimeProfile {
     let start = stated_profile(cells, params);
-    let open: Vec<Vec<Cell>> =
-        tables.series.iter().map(|series| series.open_cells().copied().collect()).collect();
-    let series: Vec<&[Cell]> = open.iter().map(Vec::as_slice).collect();
+    let told: Vec<Vec<Cell>> =
+        tables.series.iter().flat_map(|series| series.told(series.cells.clone())).collect();
+    let series: Vec<&[Cell]> = told.iter().map(Vec::as_slice).collect();
     let profile = adjust(start, &series, POINT_ROUNDS, params);
     filled(profile, tables, params, None)
 }
@@ -110,11 +118,8 @@ pub(crate) fn draw_profile(
     rng: &mut Stream,
 ) -> TimeProfile {
     let weights: Vec<f64> = (0..tables.n_weeks).map(|_| Exp1.sample(rng)).collect();
-    let weighted = tables.series.iter().map(|series| {
-        let cells = series.weighted_cells(&weights).into_iter();
-        cells.filter(|cell| !cell.is_apart).collect()
-    });
-    let weighted: Vec<Vec<Cell>> = weighted.collect();
+    let weighted: Vec<Vec<Cell>> =
+        tables.series.iter().flat_map(|series| series.told(series.weighted_cells(&weights))).collect();
     let series: Vec<&[Cell]> = weighted.iter().map(Vec::as_slice).collect();
     let start = TimeProfile { interaction: vec![1.0; 12 * HOURS], ..point.clone() };
     let profile = adjust(start, &series, DRAW_ROUNDS, params);
@@ -259,6 +264,7 @@ fn log_mean(values: impl Iterator<Item = f64>) -> Option<f64> {
 #[cfg(test)]
 mod tests {
     use super::*;
+    use crate::analysis::exposure::kept_out::{Shut, SiteState, State};
     use crate::analysis::exposure::pieces::HourPiece;
     use crate::analysis::exposure::readings::{CounterSite, SiteSeries};
     use crate::analysis::exposure::time::{StudyPeriod, weekday_idx};
@@ -274,10 +280,11 @@ mod tests {
         for day in period.days().filter(|day| !skip(*day)) {
             for hour in 0..HOURS {
                 let count = Poisson::new(level * truth(day, hour)).unwrap().sample(&mut rng);
-                pieces.push(HourPiece { day, hour, hours: 1.0, count, split: false, is_apart: false });
+                pieces.push(HourPiece { day, hour, hours: 1.0, count, split: false, state: 0 });
             }
         }
-        SiteSeries { counter: 0, site: CounterSite::Segment(0), n_bins: pieces.len(), pieces }
+        let states = vec![SiteState::OPEN];
+        SiteSeries { counter: 0, site: CounterSite::Segment(0), n_bins: pieces.len(), pieces, states }
     }
 
     fn truth(day: Date, hour: usize) -> f64 {
@@ -333,10 +340,12 @@ mod tests {
         let is_closed = |day: Date| (5..=8).contains(&day.month());
         let mut shut = planted(20.0, |_| false, 7);
         for piece in shut.pieces.iter_mut().filter(|piece| is_closed(piece.day)) {
-            (piece.count, piece.is_apart) = (0.0, true);
+            (piece.count, piece.state) = (0.0, 1);
         }
+        let state = State { shut: vec![Shut::Trail(0)], is_whole: true };
+        shut.states.push(SiteState { state, share: 1.0 });
         let mut naive = shut.clone();
-        naive.pieces.iter_mut().for_each(|piece| piece.is_apart = false);
+        naive.pieces.iter_mut().for_each(|piece| piece.state = 0);
         let params = ExposureParams::default();
         let expected: f64 = true_shares(&period, &cells)[4 * HOURS..8 * HOURS].iter().sum();
         let found = |shut: &SiteSeries| {
@@ -347,11 +356,11 @@ mod tests {
             let summer =
                 |profile: &TimeProfile| -> f64 { profile.shares(&cells)[4 * HOURS..8 * HOURS].iter().sum() };
             // The counter was there all the time: what it saw open and closed is all there is.
-            let (open, closed) =
-                (profile.observed_shares(&cells, &tables), profile.closed_shares(&cells, &tables));
-            assert!(open.iter().zip(&closed).all(|(open, closed)| (open + closed - 1.0).abs() < 1e-9));
-            let is_apart = shut.pieces.iter().any(|piece| piece.is_apart);
-            assert!(closed[0] == 0.0 && (closed[1] > 0.2) == is_apart, "{closed:?}");
+            let shares = profile.shares_by_state(&cells, &tables);
+            assert!(shares.iter().all(|of| (of.iter().sum::<f64>() - 1.0).abs() < 1e-9));
+            assert_eq!(profile.observed_shares(&cells, &tables)[1], shares[1][0]);
+            let is_apart = shut.pieces.iter().any(|piece| piece.state > 0);
+            assert!((shares[1][1] > 0.2) == is_apart, "{shares:?}");
             (summer(&profile), summer(&drawn), tables.series[1].dispersion(&profile))
         };
         let (point, drawn, dispersion) = found(&shut);
@@ -360,6 +369,39 @@ mod tests {
         assert!(dispersion < 1.3, "{dispersion}");
         let (point, _, dispersion) = found(&naive);
         assert!(point < 0.5 * expected && dispersion > 5.0, "{point} {expected} {dispersion}");
+    }
+
+    /// A quarter of those whom a counter counts is kept out from May on: it tells of the months at another level.
+    #[test]
+    fn a_counter_that_some_are_kept_from_tells_of_the_months_at_a_level_of_its_own() {
+        let (period, cells) = setup();
+        let mut series = planted(20.0, |_| false, 9);
+        for piece in series.pieces.iter_mut().filter(|piece| piece.day.month() >= 5) {
+            (piece.count, piece.state) = (piece.count * 0.75, 1);
+        }
+        let state = State { shut: vec![Shut::Trailhead(0)], is_whole: true };
+        series.states.push(SiteState { state, share: 0.25 });
+        let mut naive = series.clone();
+        naive.pieces.iter_mut().for_each(|piece| piece.state = 0);
+        let truth: f64 = true_shares(&period, &cells)[..4 * HOURS].iter().sum();
+        let params = ExposureParams::default();
+        let before_may = |series: &SiteSeries| -> f64 {
+            // Another counter that nothing was kept from holds both levels together.
+            let tables = Tables::of(&[series.clone(), planted(5.0, |_| false, 10)], &period, &cells);
+            fit_profile(&cells, &tables, &params).shares(&cells)[..4 * HOURS].iter().sum()
+        };
+        let (right, naive) = (before_may(&series), before_may(&naive));
+        assert!((right / truth).ln().abs() < 0.04, "{right} {truth}");
+        assert!((naive / truth).ln() > 0.1, "{naive} {truth}");
+        // Of a year in which most of the time it was not open, the level is that of all in which it tells.
+        let mut tables = Tables::of(&[series], &period, &cells);
+        tables.settle(&[vec![0.3, 0.7]]);
+        assert_eq!(tables.series[0].is_used, [true, false]);
+        tables.settle(&[vec![0.1, 0.9]]);
+        assert_eq!(tables.series[0].is_used, [true, true]);
+        let all: f64 = tables.series[0].counts.iter().sum();
+        assert_eq!(tables.series[0].count(), all);
+        assert!(tables.series[0].dispersion(&fit_profile(&cells, &tables, &params)) < 1.3);
     }
 
     #[test]

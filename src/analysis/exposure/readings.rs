@@ -1,13 +1,14 @@
 //! Counter readings, cleaned: moves, clocks, missing bins and zero-filled outages.
 
 use std::cmp::Reverse;
-use std::collections::BTreeSet;
+use std::collections::{BTreeMap, BTreeSet};
 
 use jiff::civil::{Date, DateTime};
 use jiff::{Span, ToSpan};
 
 use crate::analysis::exposure::calibration::Session;
 use crate::analysis::exposure::error::{InvalidExposure, positive};
+use crate::analysis::exposure::kept_out::{KeptOut, SiteState, State};
 use crate::analysis::exposure::outage::{self, OutageRule};
 use crate::analysis::exposure::params::ExposureParams;
 use crate::analysis::exposure::pieces::{HourPiece, pieces_of};
@@ -96,6 +97,8 @@ pub struct SiteSeries {
     pub n_bins: usize,
     /// Observed hours; several may belong to one local hour.
     pub pieces: Vec<HourPiece>,
+    /// What was closed for those it counts while it counted, the open time first.
+    pub states: Vec<SiteState>,
 }
 
 /// How the bins of one counter were used.
@@ -135,6 +138,20 @@ pub fn clean(
     device: &Counter,
     params: &ExposureParams,
 ) -> Result<(Vec<SiteSeries>, ReadingReport), InvalidExposure> {
+    clean_under(counter, device, &[], params)
+}
+
+/// [`clean`], with what closures keep from the counter by placement: bins are told apart by what of it was closed meanwhile, and
+/// zeros are no outage where most were kept out.
+///
+/// # Errors
+/// As [`clean`].
+pub fn clean_under(
+    counter: usize,
+    device: &Counter,
+    kept_out: &[Vec<KeptOut>],
+    params: &ExposureParams,
+) -> Result<(Vec<SiteSeries>, ReadingReport), InvalidExposure> {
     for bin in &device.bins {
         let who = format!("counter {}", device.name);
         positive(&who, "length of a bin in seconds, more than 0", f64::from(bin.length_s))?;
@@ -144,18 +161,19 @@ pub fn clean(
         }
     }
     let mut report = ReadingReport::default();
-    let counted = counted_bins(device, params, &mut report);
+    let counted = counted_bins(device, kept_out, params, &mut report);
     let mut series = Vec::new();
     for placement in 0..device.placements.len() {
-        let bins: Vec<CountedBin> =
+        let mut bins: Vec<CountedBin> =
             counted.iter().filter(|bin| bin.placement == placement).cloned().collect();
-        let kept = without_outages(device, bins, params, &mut report);
+        let states = told_apart(&mut bins, kept_out_at(kept_out, placement));
+        let kept = without_outages(device, bins, &states, params, &mut report);
         if !kept.is_empty() {
             report.used += kept.len();
             report.apportioned += kept.iter().filter(|bin| bin.coarse).count();
             let pieces = kept.iter().flat_map(|bin| bin.pieces.iter().copied()).collect();
             let site = device.placements[placement].site;
-            series.push(SiteSeries { counter, site, n_bins: kept.len(), pieces });
+            series.push(SiteSeries { counter, site, n_bins: kept.len(), pieces, states });
         }
     }
     Ok((series, report))
@@ -172,15 +190,14 @@ pub struct CountedTime {
     pub is_zero: bool,
 }
 
-/// The readings of a counter with a full count that lie in its closures at least in part, in order of time. None of them is taken
-/// for an outage.
-pub fn counted_while_closed(device: &Counter, params: &ExposureParams) -> Vec<CountedTime> {
-    if device.closures.is_empty() {
+/// The readings of a counter with a full count that lie in some times at least in part, in order of time.
+pub fn counted_within(device: &Counter, times: &[TimeRange], params: &ExposureParams) -> Vec<CountedTime> {
+    if times.is_empty() {
         return Vec::new();
     }
-    counted_bins(device, params, &mut ReadingReport::default())
+    counted_bins(device, &[], params, &mut ReadingReport::default())
         .iter()
-        .filter(|bin| is_closed(device, bin.start_s, bin.end_s))
+        .filter(|bin| is_within(times, bin.start_s, bin.end_s))
         .map(|bin| CountedTime {
             range: TimeRange { from_s: bin.start_s, to_s: bin.end_s },
             placement: bin.placement,
@@ -231,9 +248,35 @@ pub(crate) struct CountedBin {
     pub(crate) placement: usize,
     pub(crate) coarse: bool,
     pub(crate) pieces: Vec<HourPiece>,
+    /// What was closed meanwhile.
+    state: State,
 }
 
-fn counted_bins(device: &Counter, params: &ExposureParams, report: &mut ReadingReport) -> Vec<CountedBin> {
+fn kept_out_at(kept_out: &[Vec<KeptOut>], placement: usize) -> &[KeptOut] {
+    kept_out.get(placement).map_or(&[], Vec::as_slice)
+}
+
+/// The states that some bins were counted in, the open time first; their pieces take the numbers.
+fn told_apart(bins: &mut [CountedBin], kept_out: &[KeptOut]) -> Vec<SiteState> {
+    let mut number = BTreeMap::from([(State::OPEN, 0)]);
+    let mut states = vec![SiteState::OPEN];
+    for bin in bins {
+        let next = u32::try_from(states.len()).unwrap_or(u32::MAX);
+        let state = *number.entry(bin.state.clone()).or_insert_with(|| {
+            states.push(SiteState::of(bin.state.clone(), kept_out));
+            next
+        });
+        bin.pieces.iter_mut().for_each(|piece| piece.state = state);
+    }
+    states
+}
+
+fn counted_bins(
+    device: &Counter,
+    kept_out: &[Vec<KeptOut>],
+    params: &ExposureParams,
+    report: &mut ReadingReport,
+) -> Vec<CountedBin> {
     let two_columns = device.bins.iter().any(|bin| bin.count_out.is_some());
     let mut bins: Vec<Bin> = device.bins.iter().map(|bin| on_time(bin, &device.clock)).collect();
     // Of repeated bins the fuller one counts: an outage filled with zeros may have been mended by a later file.
@@ -258,10 +301,12 @@ fn counted_bins(device: &Counter, params: &ExposureParams, report: &mut ReadingR
         };
         covered_to = end_s;
         let coarse = f64::from(bin.length_s) > params.coarse_hours * 3600.0;
-        let mut pieces = pieces_of(bin.local, bin.length_s, count, &params.hour_profile);
-        let is_apart = is_closed(device, bin.start_s, end_s);
-        pieces.iter_mut().for_each(|piece| piece.is_apart = is_apart);
-        counted.push(CountedBin { start_s: bin.start_s, end_s, count, placement, coarse, pieces });
+        let pieces = pieces_of(bin.local, bin.length_s, count, &params.hour_profile);
+        let local_end = bin.local.saturating_add(i64::from(bin.length_s).seconds());
+        let mut state = State::of(kept_out_at(kept_out, placement), (bin.local, local_end));
+        // Closed there, and nobody says what for whom.
+        state.is_whole &= !state.is_open() || !is_within(&device.closures, bin.start_s, end_s);
+        counted.push(CountedBin { start_s: bin.start_s, end_s, count, placement, coarse, pieces, state });
     }
     counted
 }
@@ -291,19 +336,24 @@ fn placement_of(device: &Counter, start_s: i64, end_s: i64) -> Option<usize> {
         .position(|place| place.from_s <= start_s && place.to_s.is_none_or(|to_s| end_s <= to_s))
 }
 
-/// Whether a bin lies in a closure at least in part.
-fn is_closed(device: &Counter, start_s: i64, end_s: i64) -> bool {
-    device.closures.iter().any(|closed| start_s < closed.to_s && closed.from_s < end_s)
+/// Whether a bin lies in one of some times at least in part.
+fn is_within(times: &[TimeRange], start_s: i64, end_s: i64) -> bool {
+    times.iter().any(|time| start_s < time.to_s && time.from_s < end_s)
 }
 
 fn without_outages(
     device: &Counter,
     bins: Vec<CountedBin>,
+    states: &[SiteState],
     params: &ExposureParams,
     report: &mut ReadingReport,
 ) -> Vec<CountedBin> {
     let rule = OutageRule { probability: params.zero_run_probability, hour_profile: &params.hour_profile };
-    let closed: Vec<bool> = bins.iter().map(|bin| is_closed(device, bin.start_s, bin.end_s)).collect();
+    let is_most = |bin: &CountedBin| {
+        let state = bin.pieces.first().map_or(0, |piece| piece.state as usize);
+        states[state].keeps_out_most() || is_within(&device.closures, bin.start_s, bin.end_s)
+    };
+    let closed: Vec<bool> = bins.iter().map(is_most).collect();
     let is_outage = outage::find(&bins, &closed, &rule);
     let mut kept = Vec::with_capacity(bins.len());
     for (bin, lost) in bins.into_iter().zip(is_outage) {
@@ -323,6 +373,7 @@ fn without_outages(
 #[cfg(test)]
 mod tests {
     use super::*;
+    use crate::analysis::exposure::kept_out::Shut;
     use jiff::civil::date;
 
     const HOUR_S: i64 = 3600;
@@ -398,15 +449,40 @@ mod tests {
         closed.bins[22 * 24 + 10].count_in = Some(3);
         let (series, report) = cleaned(&closed);
         assert_eq!((report.used, report.outage), (60 * 24, 0));
-        let within = counted_while_closed(&closed, &ExposureParams::default());
+        let within = counted_within(&closed, &closed.closures, &ExposureParams::default());
         assert_eq!((within.len(), within.iter().filter(|it| it.is_zero).count()), (5 * 24, 5 * 24 - 1));
         let of_day = date(2024, 1, 23);
         let on_it = series[0].pieces.iter().filter(|piece| piece.day == of_day).map(|piece| piece.count);
         assert_eq!(on_it.sum::<f64>(), 3.0);
         // Its counts say neither how many walk while it is open nor when.
-        let n_apart = |series: &[SiteSeries]| series[0].pieces.iter().filter(|piece| piece.is_apart).count();
+        let n_apart = |series: &[SiteSeries]| series[0].pieces.iter().filter(|piece| piece.state > 0).count();
         assert_eq!(n_apart(&series), 5 * 24);
-        assert_eq!(counted_while_closed(&hourly(60), &ExposureParams::default()), []);
+        assert_eq!(counted_within(&hourly(60), &[], &ExposureParams::default()), []);
+    }
+
+    /// A trail is closed for ten days of three weeks, and read by the week.
+    #[test]
+    fn only_a_bin_within_a_closure_tells_who_walks_all_the_same() {
+        let mut counter = hourly(0);
+        counter.bins = (0..5).map(|week| bin(week * 7 * DAY_S, 7 * 86_400, Some(70), None)).collect();
+        let day = |day: i8| date(2024, 1, day).at(0, 0, 0, 0);
+        // 10 to 23 January: the second week in part, the third whole, of the fourth a day or two.
+        let closed = |to: i8| {
+            let spans = vec![(day(10), day(to))];
+            [vec![KeptOut { shut: Shut::Trail(0), spans, share: 1.0 }]]
+        };
+        let states = |to: i8| {
+            let (series, report) = clean_under(0, &counter, &closed(to), &ExposureParams::default()).unwrap();
+            assert_eq!(report.used, 5);
+            let of_week = |week: i8| {
+                let piece = series[0].pieces.iter().find(|piece| piece.day == date(2024, 1, 1 + 7 * week));
+                series[0].states[piece.unwrap().state as usize].state.clone()
+            };
+            [0, 1, 2, 3, 4].map(of_week).map(|state| (state.is_open(), state.is_whole))
+        };
+        let (open, partly, whole) = ((true, true), (false, false), (false, true));
+        assert_eq!(states(23), [open, partly, whole, partly, open]);
+        assert_eq!(states(22), [open, partly, whole, open, open]);
     }
 
     #[test]

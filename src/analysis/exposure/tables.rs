@@ -4,6 +4,7 @@ use std::collections::BTreeMap;
 
 use jiff::civil::Date;
 
+use crate::analysis::exposure::kept_out::SiteState;
 use crate::analysis::exposure::profile::TimeProfile;
 use crate::analysis::exposure::readings::SiteSeries;
 use crate::analysis::exposure::time::{StudyPeriod, TimeCells, YearMonth, weekday_idx};
@@ -19,8 +20,8 @@ pub struct Cell {
     pub hour: usize,
     /// Whether an assumed profile split the count over hours.
     pub split: bool,
-    /// Whether it was closed there: in no profile and no level.
-    pub is_apart: bool,
+    /// What was closed then, an index into the states of the series.
+    pub state: usize,
     /// Hours observed.
     pub hours: f64,
     /// Passages counted.
@@ -30,16 +31,29 @@ pub struct Cell {
 /// One series within the study period.
 #[derive(Debug, Clone, PartialEq)]
 pub struct SeriesTable {
-    /// Its cells, each once for the counts split by profile and once for the others, and apart from these while closed.
+    /// Its cells, each once for the counts split by profile and once for the others, by what was closed.
     pub cells: Vec<Cell>,
-    /// Passages counted while it was open.
-    pub count: f64,
-    /// Passages counted while it was closed.
-    pub count_closed: f64,
+    /// What was closed for those it counts, the open time first.
+    pub states: Vec<SiteState>,
+    /// Passages counted, by state.
+    pub counts: Vec<f64>,
+    /// Whether what was counted in a state is in the level.
+    pub is_used: Vec<bool>,
+    /// Whether it tells when people walk.
+    tells: Vec<bool>,
     /// The same by week: week, cell, hours, count.
     by_week: Vec<WeekPart>,
-    /// By day it was open: the pieces as (cell index, hours) and the count.
-    days: Vec<(f64, Vec<(usize, f64)>)>,
+    /// By state, then day.
+    days: Vec<DayPart>,
+}
+
+/// What was counted on one day in one state.
+#[derive(Debug, Clone, PartialEq)]
+struct DayPart {
+    state: usize,
+    count: f64,
+    /// The pieces as (cell index, hours).
+    parts: Vec<(usize, f64)>,
 }
 
 #[derive(Debug, Clone, Copy, PartialEq)]
@@ -67,13 +81,16 @@ impl Tables {
     pub fn of(series: &[SiteSeries], period: &StudyPeriod, cells: &TimeCells) -> Self {
         let n_weeks = week_of(period, period.last()) + 1;
         let series = series.iter().map(|one| SeriesTable::of(one, period, cells)).collect();
-        Self { series, n_weeks }
+        let mut tables = Self { series, n_weeks };
+        let open = tables.known_months(cells.year_months.len());
+        tables.series.iter_mut().for_each(|one| one.tell(&open));
+        tables
     }
 
     /// Which months are observed for two days or more by at least one counter that counted somebody in the period.
     pub(crate) fn known_months(&self, n_months: usize) -> Vec<bool> {
         let mut hours = vec![0.0; n_months];
-        for cell in self.series.iter().filter(|one| one.count > 0.0).flat_map(SeriesTable::open_cells) {
+        for cell in self.series.iter().flat_map(SeriesTable::telling_cells) {
             hours[cell.month] += cell.hours;
         }
         hours.iter().map(|hours| *hours >= LEAST_HOURS).collect()
@@ -81,24 +98,41 @@ impl Tables {
 
     /// Whether any counter reads by the hour or finer.
     pub(crate) fn by_the_hour(&self) -> bool {
-        self.series.iter().any(|one| one.count > 0.0 && one.open_cells().any(|cell| !cell.split))
+        self.series.iter().flat_map(SeriesTable::telling_cells).any(|cell| !cell.split)
+    }
+
+    /// Settles which states of each series are in its level, by the share of the study period's walkers that it was there to count
+    /// in each.
+    pub(crate) fn settle(&mut self, shares: &[Vec<f64>]) {
+        self.series.iter_mut().zip(shares).for_each(|(one, shares)| one.settle(shares));
     }
 }
 
+/// Where the open time is less than this share of what tells of a level, the level is that of all of it together.
+const LEAST_OPEN: f64 = 0.2;
+
 impl SeriesTable {
     fn of(series: &SiteSeries, period: &StudyPeriod, cells: &TimeCells) -> Self {
-        let mut by_cell: BTreeMap<(usize, usize, usize, bool, bool), usize> = BTreeMap::new();
+        let mut by_cell: BTreeMap<(usize, usize, usize, bool, usize), usize> = BTreeMap::new();
         let mut by_week: BTreeMap<(usize, usize), (f64, f64)> = BTreeMap::new();
-        let mut by_day: BTreeMap<Date, (f64, BTreeMap<usize, f64>)> = BTreeMap::new();
-        let mut table =
-            Self { cells: Vec::new(), count: 0.0, count_closed: 0.0, by_week: Vec::new(), days: Vec::new() };
+        let mut by_day: BTreeMap<(usize, Date), (f64, BTreeMap<usize, f64>)> = BTreeMap::new();
+        let mut table = Self {
+            cells: Vec::new(),
+            states: series.states.clone(),
+            counts: vec![0.0; series.states.len()],
+            is_used: (0..series.states.len()).map(|state| state == 0).collect(),
+            tells: (0..series.states.len()).map(|state| state == 0).collect(),
+            by_week: Vec::new(),
+            days: Vec::new(),
+        };
         for piece in &series.pieces {
             let month = cells.month_idx(YearMonth::of(piece.day));
             let (Some(month), true) = (month, period.contains(piece.day)) else { continue };
-            let key = (month, weekday_idx(piece.day), piece.hour, piece.split, piece.is_apart);
+            let state = piece.state as usize;
+            let key = (month, weekday_idx(piece.day), piece.hour, piece.split, state);
             let cell = *by_cell.entry(key).or_insert_with(|| {
-                let (month, weekday, hour, split, is_apart) = key;
-                table.cells.push(Cell { month, weekday, hour, split, is_apart, hours: 0.0, count: 0.0 });
+                let (month, weekday, hour, split, state) = key;
+                table.cells.push(Cell { month, weekday, hour, split, state, hours: 0.0, count: 0.0 });
                 table.cells.len() - 1
             });
             table.cells[cell].hours += piece.hours;
@@ -106,12 +140,8 @@ impl SeriesTable {
             let part = by_week.entry((week_of(period, piece.day), cell)).or_default();
             part.0 += piece.hours;
             part.1 += piece.count;
-            if piece.is_apart {
-                table.count_closed += piece.count;
-                continue;
-            }
-            table.count += piece.count;
-            let day = by_day.entry(piece.day).or_default();
+            table.counts[state] += piece.count;
+            let day = by_day.entry((state, piece.day)).or_default();
             day.0 += piece.count;
             *day.1.entry(cell).or_default() += piece.hours;
         }
@@ -119,14 +149,57 @@ impl SeriesTable {
             .into_iter()
             .map(|((week, cell), (hours, count))| WeekPart { week, cell, hours, count })
             .collect();
-        table.days =
-            by_day.into_values().map(|(count, parts)| (count, parts.into_iter().collect())).collect();
+        table.days = by_day
+            .into_iter()
+            .map(|((state, _), (count, parts))| DayPart { state, count, parts: parts.into_iter().collect() })
+            .collect();
         table
     }
 
-    /// The cells of the time it was open, which tell when people walk and how many.
-    pub(crate) fn open_cells(&self) -> impl Iterator<Item = &Cell> {
-        self.cells.iter().filter(|cell| !cell.is_apart)
+    /// A state in which some were kept out tells of its months where most of it lies in months that open counters know: nothing else
+    /// says how its level stands to that of the open time.
+    fn tell(&mut self, open: &[bool]) {
+        for state in (1..self.states.len()).filter(|state| self.states[*state].speaks()) {
+            let of_state = || self.cells.iter().filter(|cell| cell.state == state);
+            let known: f64 = of_state().filter(|cell| open[cell.month]).map(|cell| cell.hours).sum();
+            self.tells[state] = 2.0 * known >= of_state().map(|cell| cell.hours).sum::<f64>();
+        }
+    }
+
+    /// The open time is the level where there is enough of it; else all in which most were let through.
+    fn settle(&mut self, shares: &[f64]) {
+        let speaks = |state: usize| self.states[state].speaks();
+        let telling: f64 = (0..shares.len()).filter(|state| speaks(*state)).map(|state| shares[state]).sum();
+        let is_enough = telling <= 0.0 || shares[0] >= LEAST_OPEN * telling;
+        self.is_used = (0..shares.len()).map(|state| state == 0 || (!is_enough && speaks(state))).collect();
+    }
+
+    /// Passages of the states in the level.
+    pub fn count(&self) -> f64 {
+        self.counts.iter().zip(&self.is_used).filter(|(_, used)| **used).map(|(count, _)| count).sum()
+    }
+
+    /// Passages counted while something was closed.
+    pub fn count_closed(&self) -> f64 {
+        self.counts[1..].iter().sum()
+    }
+
+    /// The cells of the states that are in the level.
+    pub(crate) fn used_cells(&self) -> impl Iterator<Item = &Cell> {
+        self.cells.iter().filter(|cell| self.is_used[cell.state])
+    }
+
+    /// The cells that tell when people walk, of states in which somebody was counted.
+    fn telling_cells(&self) -> impl Iterator<Item = &Cell> {
+        self.cells.iter().filter(|cell| self.tells[cell.state] && self.counts[cell.state] > 0.0)
+    }
+
+    /// The same cells, or others of this series in their order, by state: each has a level of its own.
+    pub(crate) fn told(&self, cells: Vec<Cell>) -> Vec<Vec<Cell>> {
+        let mut by_state = vec![Vec::new(); self.states.len()];
+        cells.into_iter().for_each(|cell| by_state[cell.state].push(cell));
+        let tells = |(state, _): &(usize, Vec<Cell>)| self.tells[*state];
+        by_state.into_iter().enumerate().filter(tells).map(|(_, cells)| cells).collect()
     }
 
     /// The cells with each week weighted.
@@ -140,18 +213,23 @@ impl SeriesTable {
         cells
     }
 
-    /// Pearson dispersion of the daily counts about the profile at this series' own level, over the days it was open; at least 1.
+    /// Pearson dispersion of the daily counts about the profile, over the days of the states in the level, each state at its own;
+    /// at least 1.
     pub(crate) fn dispersion(&self, profile: &TimeProfile) -> f64 {
         let expected = |parts: &[(usize, f64)]| -> f64 {
             let rate = |cell: &Cell| profile.rate(cell.month, cell.weekday, cell.hour);
             parts.iter().map(|(cell, hours)| hours * rate(&self.cells[*cell])).sum()
         };
-        let days: Vec<(f64, f64)> =
-            self.days.iter().map(|(count, parts)| (*count, expected(parts))).collect();
-        let level = self.count / days.iter().map(|day| day.1).sum::<f64>().max(f64::MIN_POSITIVE);
-        let terms = days.iter().filter(|(_, expected)| expected * level > 0.0);
-        let pearson: f64 = terms.clone().map(|(count, e)| (count - e * level).powi(2) / (e * level)).sum();
-        let df = (terms.count() as f64 - 1.0).max(1.0);
+        let (mut pearson, mut n_terms) = (0.0, 0);
+        for state in (0..self.states.len()).filter(|state| self.is_used[*state]) {
+            let days = self.days.iter().filter(|day| day.state == state);
+            let days: Vec<(f64, f64)> = days.map(|day| (day.count, expected(&day.parts))).collect();
+            let level = self.counts[state] / days.iter().map(|day| day.1).sum::<f64>().max(f64::MIN_POSITIVE);
+            let terms = days.iter().filter(|(_, expected)| expected * level > 0.0);
+            pearson += terms.clone().map(|(count, e)| (count - e * level).powi(2) / (e * level)).sum::<f64>();
+            n_terms += terms.count();
+        }
+        let df = (n_terms as f64 - 1.0).max(1.0);
         (pearson / df).max(1.0)
     }
 }

@@ -214,21 +214,23 @@ impl MeanPrior {
     }
 }
 
-/// Prior of each stratum's log mean: around the raw rate of all other strata, half an event added.
+/// Prior of each stratum's log mean: around the raw rate of all other strata, with half an event more at the rate of all strata.
+///
+/// Half an event comes with the kilometres in which it is to be expected: without them a little walking and no record elsewhere would
+/// pass for a high rate. As far as they weigh beside the kilometres of the others, the prior is as wide as that of a lone stratum.
 fn mean_priors(strata: &[Stratum], prior: &HyperPrior) -> Vec<MeanPrior> {
     let n_events: f64 = strata.iter().map(|stratum| stratum.n_events).sum();
     let total_km: f64 = strata.iter().map(|stratum| stratum.total_km).sum();
+    let added_km = 0.5 / ((n_events + 0.5) / total_km);
     strata
         .iter()
         .map(|stratum| {
-            let others_km: f64 = total_km - stratum.total_km;
             // Subtraction leaves dust where this stratum is the only one walked.
-            if others_km > 1e-9 * total_km {
-                let rate_per_km = (n_events - stratum.n_events + 0.5) / others_km;
-                MeanPrior { centre: rate_per_km.ln(), sd: prior.mean_log_sd }
-            } else {
-                MeanPrior { centre: ((n_events + 0.5) / total_km).ln(), sd: prior.lone_mean_log_sd }
-            }
+            let others_km = (total_km - stratum.total_km).max(0.0);
+            let n_others = (n_events - stratum.n_events).max(0.0);
+            let lone = added_km / (others_km + added_km);
+            let variance = (1.0 - lone) * prior.mean_log_sd.powi(2) + lone * prior.lone_mean_log_sd.powi(2);
+            MeanPrior { centre: ((n_others + 0.5) / (others_km + added_km)).ln(), sd: variance.sqrt() }
         })
         .collect()
 }
@@ -468,6 +470,42 @@ mod tests {
             let (cv, _) = mean_and_sd(&drawn.iter().map(|d| d.strata[small].phi.sqrt()).collect::<Vec<_>>());
             assert!((0.35..0.75).contains(&cv), "{cv}");
         }
+    }
+
+    /// Three reports in 150 km on one trail; of the other one kilometre is known, without a report.
+    #[test]
+    fn a_little_walking_without_a_record_is_no_high_rate() {
+        let strata = [Stratum::new(&[(3, 150.0)]), Stratum::new(&[(0, 1.0)])];
+        let prior = HyperPrior::default();
+        let priors = mean_priors(&strata, &prior);
+        let per_1000_km = priors.iter().map(|prior| 1000.0 * prior.centre.exp()).collect::<Vec<_>>();
+        assert!(
+            (per_1000_km[0] - 22.1).abs() < 0.1 && (per_1000_km[1] - 20.4).abs() < 0.1,
+            "{per_1000_km:?}"
+        );
+        // Alone a trail has the wide prior at its own rate; among many the others' rate.
+        let lone = mean_priors(&strata[..1], &prior)[0];
+        assert!((lone.centre - (3.5f64 / 150.0).ln()).abs() < 1e-12 && lone.sd == prior.lone_mean_log_sd);
+        let many = vec![Stratum::new(&[(300, 15_000.0)]); 3];
+        let among = mean_priors(&many, &prior)[0];
+        assert!((among.centre - 0.02f64.ln()).abs() < 1e-3 && (among.sd - prior.mean_log_sd).abs() < 0.01);
+        let median = |centre_of_first: Option<f64>| {
+            let grid = Grid::new(&prior);
+            let mut drawn: Vec<f64> = match centre_of_first {
+                None => draws(&strata, 400).iter().map(|d| d.strata[0].mean_per_km).collect(),
+                Some(centre) => {
+                    let surface =
+                        Surface::new(&grid, &strata[0], MeanPrior { centre, sd: prior.mean_log_sd });
+                    (0..400)
+                        .map(|i| surface.draw(&grid.pull[N_CV / 2], &mut stream(7, i)).mean_per_km)
+                        .collect()
+                }
+            };
+            drawn.sort_by(f64::total_cmp);
+            1000.0 * drawn[200]
+        };
+        let (right, naive) = (median(None), median(Some((0.5f64 / 1.0).ln())));
+        assert!((15.0..27.0).contains(&right) && naive > 30.0, "{right} {naive}");
     }
 
     #[test]

@@ -1,6 +1,6 @@
 //! Encounter rates: gamma-Poisson with exposure draws, stretches, exceedance.
 //!
-//! [`estimate()`] turns counts and exposure into rates with intervals, exceedance and draws; [`period_rates`] moves
+//! [`estimate()`] turns counts and exposure into rates with intervals, exceedance and draws; [`unit_period_rates`] moves
 //! them to a part of the year; [`merge_stretches`] joins segments until they can say something; [`certainty`] and
 //! [`ranks`] say how to show them; [`reporting_ratio`] and [`join_reports`] bring
 //! surveys and reports together; [`side_by_side`] keeps targeted walks
@@ -29,9 +29,7 @@ pub use expected::expected_counts;
 pub use input::{CountDraws, Effort, ExposureDraws, HyperPrior, Provenance, RateError, RateParams, Units};
 pub use interval::Interval;
 pub use joining::{Joint, join_reports};
-pub use period::{
-    PeriodCurve, UnitFactors, period_rates, reference_in_period, season_adjusted_exposure, unit_period_rates,
-};
+pub use period::{PeriodCurve, UnitFactors, reference_in_period, unit_period_rates};
 pub use purpose::{SideBySide, side_by_side};
 pub use rank::{Rank, RankParams, Ranking, ranks};
 pub use reporting::{

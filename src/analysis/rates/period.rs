@@ -2,7 +2,7 @@
 
 use rayon::prelude::*;
 
-use crate::analysis::rates::input::{ExposureDraws, RateError, check_level, check_shape, same_units};
+use crate::analysis::rates::input::{RateError, check_level, check_shape};
 use crate::analysis::rates::interval::Interval;
 use crate::analysis::rates::result::{Exceedance, RateFit, UnitRate};
 
@@ -20,37 +20,15 @@ pub struct PeriodCurve {
     pub factor: Vec<f64>,
 }
 
-/// Rates of all units in one period, per km: each unit's rate from all periods times the curve from all units.
+/// Rates of all units in one period, per km: each unit's rate from all periods times the factor of the period on the curve that it
+/// follows.
 ///
 /// The records of a unit in a period never estimate that cell by themselves: at the size of one trail system such raw
 /// cells say next to nothing. Draws of rates and of the curve are paired, the curve's counted round again where it has
 /// fewer. Nothing for units without an estimate.
 ///
-/// Where units differ in when they are walked, estimate `fit` from [`season_adjusted_exposure`], or a trail walked only
-/// in the busy season passes for a busy trail.
-///
-/// # Errors
-/// [`RateError`] when the curve's shape or a factor is invalid, the period is not one of the curve's, or the level is
-/// out of range.
-pub fn period_rates(
-    fit: &RateFit,
-    curve: &PeriodCurve,
-    period: usize,
-    confidence_level: f64,
-) -> Result<Vec<Option<Interval>>, RateError> {
-    check_level("the confidence level", confidence_level)?;
-    curve.check()?;
-    if period >= curve.n_periods {
-        let allowed = "below the number of periods";
-        return Err(RateError::Parameter { name: "the period", value: period as f64, allowed });
-    }
-    let factors = (0..curve.n_draws).map(|draw| curve.factor(draw, period)).collect();
-    unit_period_rates(fit, &UnitFactors::common(factors), confidence_level)
-}
-
-/// Rates of all units in one period, per km, where units may follow different curves.
-///
-/// As [`period_rates`], with the factor of each unit's own curve.
+/// Where units differ in when they are walked, `fit` must rest on exposure in which each period is weighted by its factor, or a trail
+/// walked only in the busy season passes for a busy trail.
 ///
 /// # Errors
 /// [`RateError`] when the factors' shape or a factor is invalid, or the level is out of range.
@@ -172,36 +150,6 @@ impl UnitFactors {
     }
 }
 
-/// Exposure of all periods together, each period weighted by the curve: km walked at the rate of the average period.
-///
-/// `by_period` holds the exposure of each period, in the curve's order. Draws are paired, counted round again where
-/// there are fewer; the result has as many as the most of its inputs.
-///
-/// # Errors
-/// [`RateError`] when a shape or a value is invalid, or there are not as many exposures as periods.
-pub fn season_adjusted_exposure(
-    by_period: &[ExposureDraws],
-    curve: &PeriodCurve,
-) -> Result<ExposureDraws, RateError> {
-    curve.check()?;
-    let n_periods = by_period.len();
-    check_shape("the list of exposures by period", n_periods, 1, curve.n_periods)?;
-    let n_units = by_period.first().map_or(0, |exposure| exposure.n_units);
-    for exposure in by_period {
-        exposure.check()?;
-        same_units("the exposure of a period", exposure.n_units, n_units)?;
-    }
-    let n_draws = by_period.iter().map(|exposure| exposure.n_draws).fold(curve.n_draws, usize::max);
-    let mut party_km = vec![0.0; n_draws * n_units];
-    for (draw, target) in party_km.chunks_exact_mut(n_units.max(1)).enumerate() {
-        for (period, exposure) in by_period.iter().enumerate() {
-            let factor = curve.factor(draw, period);
-            target.iter_mut().zip(exposure.row(draw)).for_each(|(sum, km)| *sum += factor * km);
-        }
-    }
-    Ok(ExposureDraws { n_draws, n_units, party_km })
-}
-
 impl PeriodCurve {
     fn factor(&self, draw: usize, period: usize) -> f64 {
         self.factor[(draw % self.n_draws) * self.n_periods + period]
@@ -236,9 +184,8 @@ mod tests {
     #[test]
     fn a_known_curve_scales_rates_draw_by_draw() {
         let fit = fit();
-        let curve = PeriodCurve { n_draws: 1, n_periods: 2, factor: vec![1.0, 3.0] };
-        let usual = period_rates(&fit, &curve, 0, 0.95).unwrap();
-        let busy = period_rates(&fit, &curve, 1, 0.95).unwrap();
+        let usual = unit_period_rates(&fit, &UnitFactors::common(vec![1.0]), 0.95).unwrap();
+        let busy = unit_period_rates(&fit, &UnitFactors::common(vec![3.0]), 0.95).unwrap();
         for (a, b) in usual.iter().zip(&busy).take(2) {
             let (a, b) = (a.unwrap(), b.unwrap());
             assert!((b.mean - 3.0 * a.mean).abs() < 1e-12 && (b.upper - 3.0 * a.upper).abs() < 1e-12);
@@ -249,11 +196,13 @@ mod tests {
     #[test]
     fn refuses_what_is_not_a_curve() {
         let fit = fit();
-        let curve = |factor| PeriodCurve { n_draws: 1, n_periods: 2, factor };
-        assert!(period_rates(&fit, &curve(vec![1.0]), 0, 0.95).is_err());
-        assert!(period_rates(&fit, &curve(vec![1.0, f64::NAN]), 0, 0.95).is_err());
-        assert!(period_rates(&fit, &curve(vec![1.0, 1.0]), 2, 0.95).is_err());
-        assert!(period_rates(&fit, &curve(vec![1.0, 1.0]), 0, 1.0).is_err());
+        let rates = |factor, level| unit_period_rates(&fit, &UnitFactors::common(factor), level);
+        assert!(rates(Vec::new(), 0.95).is_err());
+        assert!(rates(vec![1.0, f64::NAN], 0.95).is_err());
+        assert!(rates(vec![1.0, -1.0], 0.95).is_err());
+        assert!(rates(vec![1.0], 1.0).is_err());
+        let curve = PeriodCurve { n_draws: 1, n_periods: 2, factor: vec![1.0] };
+        assert!(UnitFactors::by_unit(curve, vec![vec![(0, 1.0)]; 3]).is_err());
     }
 
     #[test]
@@ -280,14 +229,5 @@ mod tests {
         assert!(UnitFactors::by_unit(curves.clone(), vec![vec![(2, 1.0)]]).is_err());
         assert!(UnitFactors::by_unit(curves, vec![vec![(0, 0.7)]]).is_err());
         assert!(unit_period_rates(&fit, &UnitFactors::common(Vec::new()), 0.95).is_err());
-    }
-
-    #[test]
-    fn exposure_in_the_busy_season_counts_for_more() {
-        let by_period = [ExposureDraws::certain(vec![10.0, 0.0]), ExposureDraws::certain(vec![0.0, 10.0])];
-        let curve = PeriodCurve { n_draws: 2, n_periods: 2, factor: vec![0.5, 1.5, 1.0, 1.0] };
-        let adjusted = season_adjusted_exposure(&by_period, &curve).unwrap();
-        assert_eq!(adjusted.party_km, [5.0, 15.0, 10.0, 10.0]);
-        assert!(season_adjusted_exposure(&by_period[..1], &curve).is_err());
     }
 }

@@ -225,15 +225,23 @@ fn a_period_is_not_estimated_from_its_own_cells() {
         let mut rng = stream(32, run);
         let season = season(&mut rng);
         let curve = curve(&season, &mut rng);
-        let by_period: Vec<ExposureDraws> = (0..N_PERIODS)
-            .map(|t| ExposureDraws::certain(season.km.iter().map(|km| km[t]).collect()))
-            .collect();
         let totals = season.counts.iter().map(|row| row.iter().sum()).collect();
         let mut world = World::counted(totals, vec![0.0; N_SEGMENTS], vec![0; N_SEGMENTS]);
-        world.exposure = season_adjusted_exposure(&by_period, &curve).unwrap();
+        // Each period weighted by its factor: kilometres at the rate of the average period.
+        let factors = |draw: usize| &curve.factor[draw * N_PERIODS..][..N_PERIODS];
+        let weighed = |draw: usize| {
+            let km = |km: &[f64; N_PERIODS]| km.iter().zip(factors(draw)).map(|(km, f)| km * f).sum::<f64>();
+            season.km.iter().map(km).collect::<Vec<f64>>()
+        };
+        world.exposure = ExposureDraws {
+            n_draws: curve.n_draws,
+            n_units: N_SEGMENTS,
+            party_km: (0..curve.n_draws).flat_map(weighed).collect(),
+        };
         let fit = world.fit(run);
         for period in 0..N_PERIODS {
-            let ours = period_rates(&fit, &curve, period, 0.95).unwrap();
+            let of_period = (0..curve.n_draws).map(|draw| factors(draw)[period]).collect();
+            let ours = unit_period_rates(&fit, &UnitFactors::common(of_period), 0.95).unwrap();
             for (i, plug_in) in plug_in_limits(&season, period).into_iter().enumerate() {
                 let truth = season.rate[i] * season.factor[period];
                 let ours = ours[i].unwrap();

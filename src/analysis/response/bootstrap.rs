@@ -8,7 +8,7 @@ use rayon::prelude::*;
 use crate::analysis::counts::binomial::exact_logits;
 use crate::analysis::counts::half_alpha;
 use crate::analysis::counts::quantiles::logistic;
-use crate::analysis::random::{Stream, stream};
+use crate::analysis::random::{Stream, seed_of, stream};
 use crate::analysis::response::InvalidApproaches;
 
 /// With fewer organisms the percentiles of resampled shares are too narrow to be used.
@@ -154,7 +154,7 @@ fn resampled_shares(organisms: &[OrganismCount], params: BootstrapParams) -> Vec
         *kinds.entry(organism).or_default() += 1;
     }
     let one_draw = |draw: usize| {
-        let mut rng = stream(params.seed, draw as u64);
+        let mut rng = stream(seed_of(params.seed, "bootstrap of organisms"), draw as u64);
         let mut n_approaches = 0u64;
         let mut n_shown = vec![0u64; n_terms];
         let mut to_draw = organisms.len() as u64;

@@ -6,7 +6,7 @@ use rand::seq::SliceRandom;
 use rand_distr::{Distribution, Hypergeometric};
 use rayon::prelude::*;
 
-use crate::analysis::random::{Stream, stream};
+use crate::analysis::random::{Stream, seed_of, stream};
 use crate::analysis::response::{
     Approach, Contact, InvalidApproaches, Outcome, Question, by_cluster, n_unrecognised, outcomes,
 };
@@ -108,10 +108,11 @@ pub fn contact_test(
     let observed = layout.observed.statistic(params.alternative);
     // Ties differ in their last digits by the order of summing.
     let threshold = observed * (1.0 - 1e-9) - 1e-12;
+    let seed = seed_of(params.seed, "permuted contacts");
     let extreme = (0..params.n_permutations as u64)
         .into_par_iter()
         .filter(|&draw| {
-            let departures = layout.permuted(&mut stream(params.seed, draw));
+            let departures = layout.permuted(&mut stream(seed, draw));
             departures.statistic(params.alternative) >= threshold
         })
         .count();

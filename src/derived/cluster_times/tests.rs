@@ -170,6 +170,45 @@ fn standing_out(made: &[Made], curve: Option<&Curve>) -> Vec<(usize, usize, Side
     found
 }
 
+/// Nothing was walked in one period, for all was closed: the others are tested, and it takes no part in what q corrects for.
+#[test]
+fn a_period_in_which_all_was_closed_takes_none_from_the_others() {
+    let made = made(1, |segment, month| if segment == 3 && month == MAY { 20.0 } else { 1.0 }, |_| 0.0);
+    let by_period = times(&made, None, PeriodCut::Months, 1).counts(&allocation(&made), N_SEGMENTS).counts;
+    let counts = allocation(&made).counts_by_draw(N_SEGMENTS);
+    let all = CountDraws { n_draws: N_DRAWS, n_units: N_SEGMENTS, counts };
+    let walked = ExposureDraws::certain((0..N_SEGMENTS).map(km).collect());
+    let none = ExposureDraws::certain(vec![0.0; N_SEGMENTS]);
+    let weights = Weights::sharing_a_vertex(&star());
+    let closed_in = |closed: &[usize]| {
+        let evidence = |exposure, counts| Evidence { counts, exposure, is_looked_at: &[true; N_SEGMENTS] };
+        let of_periods: Vec<Evidence<'_>> = by_period
+            .iter()
+            .enumerate()
+            .map(|(month, counts)| evidence(if closed.contains(&month) { &none } else { &walked }, counts))
+            .collect();
+        cluster_periods::test(&weights, evidence(&walked, &all), &of_periods).map(|tested| {
+            let reasons = tested.iter().map(|(null, _)| null.as_ref().err().copied());
+            (
+                reasons.collect::<Vec<_>>(),
+                tested.into_iter().map(|(_, findings)| findings).collect::<Vec<_>>(),
+            )
+        })
+    };
+    let (reasons, findings) = closed_in(&[0]).unwrap();
+    assert_eq!(reasons[0], Some(cluster_periods::Untested::NoWalking));
+    assert!(reasons[1..].iter().all(Option::is_none) && findings[0].is_empty());
+    let q = |findings: &SegmentFinding| match findings {
+        SegmentFinding::Tested(it) => it.q_value,
+        other => panic!("{other:?}"),
+    };
+    assert!(q(&findings[MAY][3]) <= LEVEL, "what stands out in May does so still");
+    assert!(matches!(
+        closed_in(&(0..12).collect::<Vec<_>>()),
+        Err(crate::derived::DeriveError::Unanswerable(_))
+    ));
+}
+
 /// On one trail three of four reports lack a month. Dropped, the other trails stand out in the months with most reports, at
 /// the same risk; allotted by the curve, no more often than the level says.
 #[test]

@@ -1,11 +1,11 @@
 //! What closures do to walking: they are taken off where people were kept out, and zeros inside them are no outage.
 //!
-//! A closure reaches the counters that stand on its trail, at its trailhead, or, where it is of the whole area, everywhere. What
-//! they count inside is in no level and in no course: these are of the open time, so that a counter that stood there for a few
-//! days, some of them closed, speaks of the open ones. Every closure is then taken off, whether or not a counter counted, of the
+//! A closure reaches every counter that counts some of those whom it keeps out, wherever it stands (`analysis::exposure::kept_out`):
+//! what was counted inside is in no level, since levels are of the open time, so that a counter that stood there for a few days,
+//! some of them closed, speaks of the open ones. Every closure is then taken off, whether or not a counter counted, of the
 //! months, days and hours into which it falls (`analysis::exposure::courses`), over the union of all that keep a walker out. Some
-//! people walk all the same: of the closed share that part is left which counters there counted in closed time, of what the fit
-//! expects them to count.
+//! people walk all the same: of the closed share that part is left which counters that count mostly them counted in closed time, of
+//! what the fit expects there, others taken off.
 
 use jiff::Timestamp;
 use jiff::civil::DateTime;
@@ -18,8 +18,10 @@ use crate::analysis::exposure::Counter;
 use crate::analysis::exposure::CounterSite;
 use crate::analysis::exposure::ExposureField;
 use crate::analysis::exposure::ExposureParams;
+use crate::analysis::exposure::KeptOut;
 use crate::analysis::exposure::Passed;
 use crate::analysis::exposure::Placement;
+use crate::analysis::exposure::Shut;
 use crate::analysis::exposure::Span;
 use crate::analysis::exposure::StudyPeriod;
 use crate::analysis::exposure::TimeRange;
@@ -51,7 +53,7 @@ pub struct ClosureEffect {
     pub closed: Closed,
     /// Whether some of it lies in the study period.
     pub is_in_period: bool,
-    /// Counters that counted in it.
+    /// Counters that counted in it, of those that count mostly people whom it keeps out.
     pub counters: Vec<ClosedCounter>,
     /// Trails, as indices, that were closed by it in the study period: their walking is less.
     pub less_on: Vec<usize>,
@@ -75,14 +77,18 @@ pub struct Closures {
     pub effects: Vec<ClosureEffect>,
     /// By trail the share of its walking that is left, draw by draw; none where nothing was taken off.
     pub open: Vec<Option<Vec<f64>>>,
-    /// By trail what its counters counted while it was closed.
+    /// By trail what counters counted of its walkers while it was closed.
     pub passed: Vec<Passed>,
+    /// By trailhead of the facts what counters counted of those who start there while it was closed.
+    pub passed_heads: Vec<Passed>,
     /// The share of all who come that closures of the whole area leave, draw by draw; none where it was never closed.
     pub area_open: Option<Vec<f64>>,
     /// By trailhead of the facts the share of its starts that is left, draw by draw; none where it was never closed.
     pub head_open: Vec<Option<Vec<f64>>>,
-    /// By counter of the facts when what it would count was closed.
+    /// By counter of the facts when most of those whom it counts were kept out, wherever it stood.
     pub at_counters: Vec<Vec<TimeRange>>,
+    /// By counter when fewer of them were kept out.
+    pub beside_counters: Vec<Vec<TimeRange>>,
 }
 
 impl Closures {
@@ -123,7 +129,8 @@ pub(super) fn targets(facts: &Facts, layer: &NetworkLayer) -> Vec<Closed> {
     facts.closures.iter().map(target).collect()
 }
 
-/// The closures of a counter that stood at these places, each for as long as it stood there.
+/// The closures of a counter that stood at these places, each for as long as it stood there: those that keep out everybody there,
+/// whoever walks, as it can be told before anything is known of walkers. Here a run of zeros is no end of the days counted.
 pub(super) fn at_counter(
     facts: &Facts,
     layer: &NetworkLayer,
@@ -239,20 +246,28 @@ impl<'a> Ground<'a> {
         for (head, open) in kept.iter().zip(&field.open.heads) {
             head_open[*head].clone_from(open);
         }
+        let mut passed_heads = vec![Passed::default(); self.facts.trailheads.len()];
+        for (head, passed) in kept.iter().zip(&field.open.passed_heads) {
+            passed_heads[*head] = *passed;
+        }
         let mut closures = Closures {
             effects: Vec::new(),
             open: field.open.trails.clone(),
             passed: field.open.passed.clone(),
             area_open: field.open.area.clone(),
             head_open,
-            at_counters: counters.iter().map(|counter| counter.closures.clone()).collect(),
+            passed_heads,
+            at_counters: self.times_at(&field.kept_out, |it| it.is_most()),
+            beside_counters: self.times_at(&field.kept_out, |it| !it.is_most()),
         };
         if self.facts.closures.is_empty() {
             return closures;
         }
+        let times: Vec<TimeRange> = self.inside.iter().flatten().copied().collect();
         let counted: Vec<Vec<CountedTime>> =
-            counters.iter().map(|it| exposure::counted_while_closed(it, params)).collect();
-        closures.effects = (0..self.targets.len()).map(|idx| self.effect(idx, counters, &counted)).collect();
+            counters.iter().map(|it| exposure::counted_within(it, &times, params)).collect();
+        let effect = |idx| self.effect(idx, &counted, (kept, &field.kept_out));
+        closures.effects = (0..self.targets.len()).map(effect).collect();
         for (effect, inside) in closures.effects.iter_mut().zip(&self.inside) {
             effect.less_on = match effect.closed {
                 _ if inside.is_none() => Vec::new(),
@@ -264,20 +279,60 @@ impl<'a> Ground<'a> {
         closures
     }
 
-    fn effect(&self, idx: usize, counters: &[Counter], counted: &[Vec<CountedTime>]) -> ClosureEffect {
+    /// By counter when some closings held, wherever it stood.
+    fn times_at(
+        &self,
+        kept_out: &[Vec<Vec<KeptOut>>],
+        is_one: impl Fn(&KeptOut) -> bool,
+    ) -> Vec<Vec<TimeRange>> {
+        let of = |placements: &Vec<Vec<KeptOut>>| -> Vec<TimeRange> {
+            let closings = placements.iter().flatten().filter(|it| is_one(it));
+            closings.flat_map(|it| self.instants(&it.spans)).collect()
+        };
+        kept_out.iter().map(of).collect()
+    }
+
+    /// The instants of some local times; of an hour that comes twice all of it.
+    fn instants(&self, spans: &[Span]) -> Vec<TimeRange> {
+        let at = |local: DateTime, none: i64| {
+            let instant = self.zone.to_ambiguous_timestamp(local).compatible();
+            instant.map_or(none, Timestamp::as_second)
+        };
+        spans
+            .iter()
+            .map(|(from, to)| TimeRange { from_s: at(*from, i64::MIN), to_s: at(*to, i64::MAX) })
+            .collect()
+    }
+
+    /// `kept` are the trailheads on the network, `kept_out` what closings keep from each counter.
+    fn effect(
+        &self,
+        idx: usize,
+        counted: &[Vec<CountedTime>],
+        (kept, kept_out): (&[usize], &[Vec<Vec<KeptOut>>]),
+    ) -> ClosureEffect {
         let closed = self.targets[idx];
         let inside = self.inside[idx];
-        let counters = counters.iter().zip(counted).enumerate().filter_map(|(counter, (it, counted))| {
-            let inside = inside?;
-            let first = counted.partition_point(|time| time.range.to_s <= inside.from_s);
-            let times = counted[first..].iter().take_while(|time| time.range.from_s < inside.to_s);
-            let (mut n_readings, mut n_zero) = (0, 0);
-            for time in times.filter(|time| reaches(closed, it.placements[time.placement].site, self.layer)) {
-                n_readings += 1;
-                n_zero += usize::from(time.is_zero);
-            }
-            (n_readings > 0).then_some(ClosedCounter { counter, n_readings, n_zero })
-        });
+        let shut = match closed {
+            Closed::Area => Some(Shut::Area),
+            Closed::Trail(trail) => Some(Shut::Trail(trail)),
+            Closed::Trailhead(head) => kept.iter().position(|it| *it == head).map(Shut::Trailhead),
+            Closed::Nowhere => None,
+        };
+        // Of counters that count mostly others a closure tells nothing.
+        let tells = |at: &[KeptOut]| at.iter().any(|it| Some(it.shut) == shut && it.is_most());
+        let counters =
+            counted.iter().zip(kept_out).enumerate().filter_map(|(counter, (counted, kept_out))| {
+                let inside = inside?;
+                let first = counted.partition_point(|time| time.range.to_s <= inside.from_s);
+                let times = counted[first..].iter().take_while(|time| time.range.from_s < inside.to_s);
+                let (mut n_readings, mut n_zero) = (0, 0);
+                for time in times.filter(|time| tells(&kept_out[time.placement])) {
+                    n_readings += 1;
+                    n_zero += usize::from(time.is_zero);
+                }
+                (n_readings > 0).then_some(ClosedCounter { counter, n_readings, n_zero })
+            });
         ClosureEffect {
             closed,
             is_in_period: inside.is_some(),

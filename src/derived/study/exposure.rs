@@ -48,7 +48,7 @@ pub(super) fn counters(layers: &Layers) -> Result<Table, String> {
         .column(
             "observed",
             "passages",
-            "passages the device counted in the study period while it was open there",
+            "passages the device counted in the study period in the times of its level: while it was open for all whom it counts, or where that is little, for most",
             |it| it.observed,
         )
         .column("expected", "passages", "what the fit expects the device to count in the same hours", |it| {
@@ -58,20 +58,20 @@ pub(super) fn counters(layers: &Layers) -> Result<Table, String> {
         .column(
             "share_observed",
             "share",
-            "share of the period's walkers it was there to count while it was open there",
+            "share of the period's walkers it was there to count in that time",
             |it| it.share_observed,
         )
         .column("is_used", "", "whether it took part in the fit", |it| if it.is_used { "yes" } else { "no" })
         .column(
             "observed_closed",
             "passages",
-            "passages the device counted while it was closed there",
+            "passages the device counted while something was closed for some of those whom it counts",
             |it| it.observed_closed,
         )
         .column(
             "expected_closed",
             "passages",
-            "what the fit expects the device to count in these hours if it were open",
+            "what the fit expects the device to count in these hours if all were open",
             |it| it.expected_closed,
         )
         .done())

@@ -5,6 +5,7 @@ use std::collections::BTreeSet;
 use rand_distr::Distribution;
 use rand_distr::Gamma;
 
+use crate::analysis::random::seed_of;
 use crate::analysis::random::stream;
 use crate::analysis::rates;
 use crate::analysis::rates::CountDraws;
@@ -21,9 +22,6 @@ use crate::derived::rates::RateSet;
 use crate::derived::snaps::SnapLayer;
 use crate::derived::watch::calendar::Records;
 use crate::derived::watch::curves::Totals;
-
-/// Keeps the draws of the area's total apart from all others.
-const TOTAL_SEED: u64 = 0x746f_7461_6c73_0001;
 
 /// Walking of former years, each hour weighted by the curve of its unit.
 pub(super) fn adjusted(walked: &ExposureDraws, former: &Totals) -> ExposureDraws {
@@ -70,7 +68,7 @@ pub(super) fn former_rates(
     };
     let mut fitted = match fit(&set.provenance) {
         // What a season is compared with is a number of encounters, in which an assumed number of kilometres cancels.
-        Err(rates::RateError::NoExposure) => fit(&as_fitted(&set.provenance)),
+        Err(rates::RateError::NoExposure) => fit(&unit_rates::as_fitted(&set.provenance)),
         fitted => fitted,
     };
     if let Ok(fit) = &mut fitted {
@@ -91,26 +89,18 @@ pub(super) fn former_rates(
 /// the expectation of the whole area would then depend on how it is cut into units.
 pub(super) fn agree_in_total(fit: &mut RateFit, effort: &Effort<'_>, seed: u64) {
     let Effort { counts, exposure } = *effort;
-    let n_units = fit.rates.n_units;
+    let (n_units, seed) = (fit.rates.n_units, seed_of(seed, "former encounters together"));
     for (draw, rates) in fit.rates.per_km.chunks_exact_mut(n_units.max(1)).enumerate() {
         let km = &exposure.party_km[draw % exposure.n_draws * n_units..][..n_units];
         let counted = &counts.counts[draw % counts.n_draws * n_units..][..n_units];
         let n: u32 = counted.iter().zip(km).filter(|(_, km)| **km > 0.0).map(|(n, _)| n).sum();
         let together: f64 = rates.iter().zip(km).map(|(rate, km)| rate * km).sum();
         let Ok(total) = Gamma::new(f64::from(n) + 0.5, 1.0) else { continue };
-        let factor = total.sample(&mut stream(seed ^ TOTAL_SEED, draw as u64)) / together;
+        let factor = total.sample(&mut stream(seed, draw as u64)) / together;
         if factor.is_finite() {
             rates.iter_mut().for_each(|rate| *rate *= factor);
         }
     }
-}
-
-pub(super) fn as_fitted(provenance: &[Provenance]) -> Vec<Provenance> {
-    let taken = |known: &Provenance| match known {
-        Provenance::Assumed => Provenance::Fitted,
-        known => *known,
-    };
-    provenance.iter().map(taken).collect()
 }
 
 /// Whether every unit is a trail of its own.

@@ -10,6 +10,7 @@ use jiff::tz::AmbiguousOffset;
 
 use crate::domain::time::EventDate;
 use crate::domain::time::EventTime;
+use crate::domain::time::MONTHS;
 use crate::ingest::context::Context;
 use crate::ingest::context::DayOrder;
 use crate::ingest::error::Problem;
@@ -20,20 +21,6 @@ use crate::ingest::row::Row;
 const FIRST_YEAR: i16 = 1900;
 /// What is announced lies no further ahead; later dates are slips of the pen, too.
 const MOST_YEARS_AHEAD: i16 = 10;
-const MONTHS: [&str; 12] = [
-    "january",
-    "february",
-    "march",
-    "april",
-    "may",
-    "june",
-    "july",
-    "august",
-    "september",
-    "october",
-    "november",
-    "december",
-];
 const HINT: &str = "write 2024-05-04, with 09:10 for the time; 2024-05 or 2024 where the day is not known";
 
 /// A time of day with the offset it was given with, in seconds.
@@ -133,7 +120,7 @@ pub(crate) fn instant(row: &dyn Row, field: Field, context: &Context) -> Result<
         .map_err(|problem| Problem { value: text.to_owned(), ..problem })
 }
 
-/// An instant, or none where the field is empty. A date alone is its midnight.
+/// An instant, or none where the field is empty. A date alone is the first instant of its day.
 pub(crate) fn optional_instant(
     row: &dyn Row,
     field: Field,
@@ -147,8 +134,14 @@ pub(crate) fn optional_instant(
     let EventDate::Day(day) = date else {
         return Err(Problem::new(field.name(), text, "the day is missing", "write 2024-05-04T09:10"));
     };
-    let clock = clock.unwrap_or(Clock { time: Time::midnight(), offset_s: None });
-    let time = at((field.name(), text), day.to_datetime(clock.time), clock.offset_s, context)?;
+    let time = match clock {
+        Some(clock) => at((field.name(), text), day.to_datetime(clock.time), clock.offset_s, context)?,
+        None => EventTime {
+            date: EventDate::Day(day),
+            minute_of_day: None,
+            instant_s: Some(first_instant(day, (field.name(), text), context)?),
+        },
+    };
     // Counters may be planned to stand until a day to come; all else has happened.
     if field != Field::Until {
         check_range(field.name(), text, &time.date, context)?;
@@ -198,12 +191,16 @@ pub(crate) fn edge(
     let Some(clock) = clock else {
         let out_of_range = |_| Problem::new(name, text, "out of range", HINT);
         let day = if edge == Edge::After { day.tomorrow().map_err(out_of_range)? } else { day };
-        // Where the clock skips or repeats midnight, the day begins with its first instant.
-        let first = context.zone.to_timestamp(day.to_datetime(Time::midnight())).map_err(out_of_range)?;
-        return Ok(Some(first.as_second()));
+        return first_instant(day, (name, text), context).map(Some);
     };
     let time = at((name, text), day.to_datetime(clock.time), clock.offset_s, context)?;
     time.instant_s.ok_or_else(|| twice_that_night(name, text)).map(Some)
+}
+
+/// The first instant of a day: where the clock skips midnight that after the skip, where it repeats it the earlier one.
+fn first_instant(day: Date, (field, text): (&str, &str), context: &Context) -> Result<i64, Problem> {
+    let first = context.zone.to_timestamp(day.to_datetime(Time::midnight()));
+    first.map(Timestamp::as_second).map_err(|_| Problem::new(field, text, "out of range", HINT))
 }
 
 /// A date in ISO form, or nothing.
@@ -389,7 +386,7 @@ fn date(field: &str, text: &str, context: &Context) -> Result<EventDate, Problem
 fn both_readings(year: i16, first: i16, second: i16) -> String {
     let name = |month: i16| {
         let idx = usize::try_from(month).unwrap_or_default().wrapping_sub(1);
-        MONTHS.get(idx).map_or_else(String::new, |name| name[..1].to_uppercase() + &name[1..])
+        MONTHS.get(idx).copied().unwrap_or_default()
     };
     format!(
         "write {year}-{second:02}-{first:02} for {first} {} or {year}-{first:02}-{second:02} for {second} {}; no other row \
@@ -455,8 +452,10 @@ fn words(field: &str, text: &str) -> Result<EventDate, Problem> {
         text.split([' ', ',', '.', '-']).filter(|part| !part.is_empty()).map(str::to_lowercase).collect();
     let month = |word: &str| {
         let is_short = |month: &str| word.len() >= 3 && month.starts_with(word);
-        let found =
-            MONTHS.iter().position(|month| is_short(month) || *month == "september" && word == "sept");
+        let found = MONTHS.iter().position(|month| {
+            let month = month.to_ascii_lowercase();
+            is_short(&month) || month == "september" && word == "sept"
+        });
         found.map(|idx| idx as i16 + 1)
     };
     let plain = |word: &str| {

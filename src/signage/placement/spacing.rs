@@ -56,66 +56,130 @@ fn next_to(graph: &Graph, spot: Spot) -> Vec<(VertexIdx, f64)> {
     }
 }
 
-/// For each site, the sites within a walking distance of it (itself included) and how far they are, by index.
-pub fn neighbours(graph: &Graph, sites: &[Site], within_m: f64) -> Vec<Vec<(usize, f64)>> {
-    let mut at_vertex = vec![Vec::new(); graph.n_vertices()];
-    // Two signs half-way along one segment are together, though both are away from any vertex.
-    let mut same_spot: HashMap<Spot, Vec<usize>> = HashMap::new();
-    for (idx, site) in sites.iter().enumerate() {
-        same_spot.entry(site.spot).or_default().push(idx);
-        for (vertex, offset_m) in next_to(graph, site.spot) {
-            at_vertex[vertex].push((idx, offset_m));
+/// Which sites lie at and beside each vertex.
+struct Around<'a> {
+    graph: &'a Graph,
+    sites: &'a [Site],
+    /// By vertex the sites beside it with their distance from it.
+    at_vertex: Vec<Vec<(usize, f64)>>,
+    /// Two signs half-way along one segment are together, though both are away from any vertex.
+    same_spot: HashMap<Spot, Vec<usize>>,
+}
+
+impl<'a> Around<'a> {
+    fn new(graph: &'a Graph, sites: &'a [Site]) -> Self {
+        let mut around =
+            Self { graph, sites, at_vertex: vec![Vec::new(); graph.n_vertices()], same_spot: HashMap::new() };
+        for (idx, site) in sites.iter().enumerate() {
+            around.same_spot.entry(site.spot).or_default().push(idx);
+            for (vertex, offset_m) in next_to(graph, site.spot) {
+                around.at_vertex[vertex].push((idx, offset_m));
+            }
         }
+        around
     }
-    let around = |site: &Site| {
-        let together = same_spot.get(&site.spot).into_iter().flatten();
+
+    /// The sites within a walking distance of one, itself included, and how far they are, by index.
+    fn of(&self, site: usize, within_m: f64) -> Vec<(usize, f64)> {
+        let spot = self.sites[site].spot;
+        let together = self.same_spot.get(&spot).into_iter().flatten();
         let mut nearest: BTreeMap<usize, f64> = together.map(|&other| (other, 0.0)).collect();
-        for (vertex, distance_m) in distances_m(graph, &next_to(graph, site.spot), within_m) {
-            for &(other, offset_m) in &at_vertex[vertex] {
+        for (vertex, distance_m) in distances_m(self.graph, &next_to(self.graph, spot), within_m) {
+            for &(other, offset_m) in &self.at_vertex[vertex] {
                 let kept_m = nearest.entry(other).or_insert(f64::INFINITY);
                 *kept_m = kept_m.min(distance_m + offset_m);
             }
         }
         nearest.into_iter().filter(|&(_, total_m)| total_m <= within_m).collect()
-    };
-    sites.iter().map(around).collect()
+    }
+}
+
+/// For each site, the sites within a walking distance of it (itself included) and how far they are, by index.
+pub fn neighbours(graph: &Graph, sites: &[Site], within_m: f64) -> Vec<Vec<(usize, f64)>> {
+    let around = Around::new(graph, sites);
+    (0..sites.len()).map(|site| around.of(site, within_m)).collect()
+}
+
+/// Most pairs of sites nearer to each other than the least spacing: their list takes 8 bytes each.
+pub const MOST_PAIRS: usize = 10_000_000;
+
+/// Too many sites lie nearer to each other than the least spacing for the rule to be worked out.
+#[derive(Debug, Clone, Copy, PartialEq, thiserror::Error)]
+#[error(
+    "spacing: {least_m:.0} m is too much for {n_sites} places along these trails, since more than {most} pairs of them lie nearer to each other; choose a smaller spacing"
+)]
+pub struct TooWideSpacing {
+    /// The spacing asked for, metres.
+    pub least_m: f64,
+    /// How many sites there are.
+    pub n_sites: usize,
+    /// The most pairs that are taken.
+    pub most: usize,
 }
 
 /// No two signs nearer than `least_m` of walking: groups of sites of which one may be chosen.
 ///
 /// Sites that are all near each other make one group, which bounds the choice better than pairs would. A spacing of
 /// zero gives no groups.
-pub fn least_spacing(graph: &Graph, sites: &[Site], least_m: f64) -> Vec<AtMost> {
-    let near: Vec<BTreeSet<usize>> = neighbours(graph, sites, least_m)
-        .into_iter()
-        .enumerate()
-        .map(|(site, others)| {
-            let close =
-                others.into_iter().filter(|&(other, distance_m)| other != site && distance_m < least_m);
-            close.map(|(other, _)| other).collect()
-        })
-        .collect();
-    let mut grouped: BTreeSet<(usize, usize)> = BTreeSet::new();
-    let mut groups = Vec::new();
+///
+/// # Errors
+/// [`TooWideSpacing`] when more than [`MOST_PAIRS`] pairs are nearer: memory and time grow with them.
+pub fn least_spacing(graph: &Graph, sites: &[Site], least_m: f64) -> Result<Vec<AtMost>, TooWideSpacing> {
+    spacing_within(graph, sites, least_m, MOST_PAIRS)
+}
+
+fn spacing_within(
+    graph: &Graph,
+    sites: &[Site],
+    least_m: f64,
+    most_pairs: usize,
+) -> Result<Vec<AtMost>, TooWideSpacing> {
+    let around = Around::new(graph, sites);
+    // Those near a site lie from its place on to the next one's, by index.
+    let (mut near, mut starts): (Vec<u32>, Vec<usize>) = (Vec::new(), vec![0]);
     for site in 0..sites.len() {
-        for &other in near[site].range(site + 1..) {
-            if grouped.contains(&(site, other)) {
+        let close = around.of(site, least_m).into_iter();
+        let close = close.filter(|&(other, distance_m)| other != site && distance_m < least_m);
+        // More sites than that would need more memory than there is.
+        near.extend(close.filter_map(|(other, _)| u32::try_from(other).ok()));
+        starts.push(near.len());
+        // Each pair is found from both ends.
+        if near.len() > 2 * most_pairs {
+            return Err(TooWideSpacing { least_m, n_sites: sites.len(), most: most_pairs });
+        }
+    }
+    let near = |site: usize| &near[starts[site]..starts[site + 1]];
+    let after = |site: usize| {
+        let near = near(site);
+        near[near.partition_point(|other| *other as usize <= site)..].iter().map(|other| *other as usize)
+    };
+    let is_near = |site: usize, other: usize| near(site).binary_search(&(other as u32)).is_ok();
+    let mut groups: Vec<AtMost> = Vec::new();
+    // By site the groups that it is in.
+    let mut groups_of: Vec<Vec<u32>> = vec![Vec::new(); sites.len()];
+    let mut grouped: BTreeSet<usize> = BTreeSet::new();
+    for site in 0..sites.len() {
+        grouped.clear();
+        for group in &groups_of[site] {
+            grouped.extend(&groups[*group as usize].sites);
+        }
+        for other in after(site) {
+            if grouped.contains(&other) {
                 continue;
             }
             let mut members = vec![site, other];
-            for &third in near[site].range(site + 1..) {
-                if third != other && members.iter().all(|member| near[*member].contains(&third)) {
+            for third in after(site) {
+                if third != other && members.iter().all(|member| is_near(*member, third)) {
                     members.push(third);
                 }
             }
             members.sort_unstable();
-            for (idx, &a) in members.iter().enumerate() {
-                grouped.extend(members[idx + 1..].iter().map(|&b| (a, b)));
-            }
+            grouped.extend(&members);
+            members.iter().for_each(|member| groups_of[*member].push(groups.len() as u32));
             groups.push(AtMost { sites: members, most: 1 });
         }
     }
-    groups
+    Ok(groups)
 }
 
 /// At most `most` signs in any kilometre: within 500 m of walking of any site, that site included.
@@ -189,11 +253,45 @@ mod tests {
     #[test]
     fn spacing_groups_are_the_runs_nearer_than_it() {
         let graph = line(4, 100.0);
-        let groups = least_spacing(&graph, &sites_at_vertices(&graph), 250.0);
+        let groups = least_spacing(&graph, &sites_at_vertices(&graph), 250.0).unwrap();
         let sites: Vec<&[usize]> = groups.iter().map(|group| group.sites.as_slice()).collect();
         assert_eq!(sites, [&[0, 1, 2][..], &[1, 2, 3], &[2, 3, 4]]);
-        assert!(least_spacing(&graph, &sites_at_vertices(&graph), 0.0).is_empty());
-        assert!(least_spacing(&graph, &sites_at_vertices(&graph), 100.0).is_empty());
+        assert!(least_spacing(&graph, &sites_at_vertices(&graph), 0.0).unwrap().is_empty());
+        assert!(least_spacing(&graph, &sites_at_vertices(&graph), 100.0).unwrap().is_empty());
+    }
+
+    /// Every pair that is too near is in a group, and no group holds a pair that is not.
+    #[test]
+    fn groups_hold_every_pair_that_is_too_near_and_no_other() {
+        // A ladder: two lines with rungs.
+        let rail = |side: usize| (0..7).map(move |at| (side + 2 * at, side + 2 * at + 2));
+        let ends = rail(0).chain(rail(1)).chain((0..8).map(|at| (2 * at, 2 * at + 1)));
+        let edges = ends.map(|(from, to)| Edge { from, to, length_m: 100.0 }).collect();
+        let graph = Graph::new(16, edges).unwrap();
+        let sites = sites_at_vertices(&graph);
+        for least_m in [150.0, 250.0, 350.0] {
+            let mut grouped = BTreeSet::new();
+            for group in least_spacing(&graph, &sites, least_m).unwrap() {
+                for (idx, &one) in group.sites.iter().enumerate() {
+                    grouped.extend(group.sites[idx + 1..].iter().map(|&other| (one, other)));
+                }
+            }
+            let near = neighbours(&graph, &sites, least_m);
+            let pairs = |one: usize| near[one].iter().map(move |&(other, m)| (one, other, m));
+            let expected = (0..16).flat_map(pairs).filter(|&(one, other, m)| one < other && m < least_m);
+            assert_eq!(grouped, expected.map(|(one, other, _)| (one, other)).collect(), "{least_m}");
+        }
+    }
+
+    #[test]
+    fn a_spacing_that_takes_too_many_pairs_is_refused() {
+        let graph = line(20, 100.0);
+        let sites = sites_at_vertices(&graph);
+        // Of 21 places in a row 20 pairs are 100 m apart.
+        assert!(spacing_within(&graph, &sites, 150.0, 20).is_ok());
+        let refused = spacing_within(&graph, &sites, 150.0, 19).unwrap_err();
+        assert_eq!(refused, TooWideSpacing { least_m: 150.0, n_sites: 21, most: 19 });
+        assert!(refused.to_string().starts_with("spacing: 150 m is too much for 21 places"), "{refused}");
     }
 
     #[test]

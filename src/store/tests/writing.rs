@@ -137,8 +137,18 @@ async fn bad_rows_are_kept_once_and_can_be_settled() {
     assert_eq!(writer.commit().await.unwrap(), Revision(2));
 
     let mut snapshot = test.store.snapshot().await.unwrap();
-    let open = snapshot.open_row_errors(test.area).await.unwrap();
+    let first = crate::domain::ids::RowErrorId(0);
+    let open = snapshot.open_row_errors(test.area, first, 100).await.unwrap();
     assert_eq!(open.iter().map(|stored| &stored.error).collect::<Vec<_>>(), [&row_error(3), &row_error(9)]);
+    // A page at a time, and no more than was asked for.
+    assert_eq!(snapshot.open_row_errors(test.area, first, 1).await.unwrap(), open[..1]);
+    assert_eq!(snapshot.open_row_errors(test.area, open[0].id, 1).await.unwrap(), open[1..]);
+    assert_eq!(snapshot.row_errors_of_batch(batch, 1).await.unwrap(), open[..1]);
+    let counted = (
+        snapshot.n_open_row_errors(test.area).await.unwrap(),
+        snapshot.n_row_errors_of_batch(batch).await.unwrap(),
+    );
+    assert_eq!(counted, (2, 2));
     let summary = &snapshot.batches(test.area).await.unwrap()[0];
     assert_eq!((summary.n_accepted, summary.n_unchanged, summary.n_refused), (6, 2, 2));
     assert_eq!(
@@ -167,12 +177,42 @@ async fn bad_rows_are_kept_once_and_can_be_settled() {
     assert_eq!(writer.commit().await.unwrap(), Revision(3));
 
     let mut snapshot = test.store.snapshot().await.unwrap();
-    assert_eq!(snapshot.open_row_errors(test.area).await.unwrap(), []);
-    let states: Vec<String> =
-        snapshot.row_errors_of_batch(batch).await.unwrap().into_iter().map(|stored| stored.state).collect();
+    assert_eq!(snapshot.open_row_errors(test.area, first, 100).await.unwrap(), []);
+    assert_eq!(snapshot.n_open_row_errors(test.area).await.unwrap(), 0);
+    let states: Vec<String> = snapshot
+        .row_errors_of_batch(batch, 100)
+        .await
+        .unwrap()
+        .into_iter()
+        .map(|stored| stored.state)
+        .collect();
     assert_eq!(states, ["mended", "set-aside"]);
     // The batch that brought nothing new is there, at the revision it found.
     assert_eq!(snapshot.batches(test.area).await.unwrap()[0].revision, Revision(3));
+}
+
+/// A file is brought in as one content, and the same bytes as another: a row that both refuse is kept for each.
+#[tokio::test]
+async fn a_row_refused_as_two_contents_waits_for_both() {
+    let test = TestStore::new().await;
+    let mut writer = test.write().await;
+    let (first, file) = test.batch(&mut writer, Content::Encounters, "bytes").await.source.unwrap();
+    assert_eq!(writer.add_row_errors(file, &[row_error(3)]).await.unwrap(), 1);
+    writer.commit().await.unwrap();
+    let mut writer = test.write().await;
+    let (second, file) = test.batch(&mut writer, Content::Walks, "bytes").await.source.unwrap();
+    assert_eq!(writer.add_row_errors(file, &[row_error(3)]).await.unwrap(), 1);
+    assert_eq!(writer.add_row_errors(file, &[row_error(3)]).await.unwrap(), 0);
+    writer.commit().await.unwrap();
+
+    let mut writer = test.write().await;
+    writer.undo_batch(first).await.unwrap();
+    writer.commit().await.unwrap();
+    let mut snapshot = test.store.snapshot().await.unwrap();
+    let first_of_all = crate::domain::ids::RowErrorId(0);
+    let open = snapshot.open_row_errors(test.area, first_of_all, 100).await.unwrap();
+    assert_eq!(open.iter().map(|stored| &stored.error).collect::<Vec<_>>(), [&row_error(3)]);
+    assert_eq!(snapshot.n_row_errors_of_batch(second).await.unwrap(), 1);
 }
 
 #[tokio::test]

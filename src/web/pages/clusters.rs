@@ -62,9 +62,8 @@ pub async fn show(app: Exact, query: Query) -> Result<impl IntoResponse, Error> 
         row(cluster, stretch.map_or_else(String::new, href))
     };
     let periods = match deriver.cluster_periods(&facts, cut).await {
-        Ok(found) => Some(by_period(&found, row)),
-        // The page says so already, of all periods together.
-        Err(DeriveError::Unanswerable(_)) => None,
+        Ok(found) => Ok(by_period(&found, row)),
+        Err(DeriveError::Unanswerable(reason)) => Err(reason.to_string()),
         Err(error) => return Err(error.into()),
     };
     let answer = match &layer.answer {

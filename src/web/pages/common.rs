@@ -21,6 +21,7 @@ use crate::derived::rates::RateLayer;
 use crate::derived::rates::RateSet;
 use crate::domain::account::Right;
 use crate::domain::approach::CoreReaction;
+use crate::domain::area::Area;
 use crate::domain::batch::Content;
 use crate::domain::revision::Revision;
 use crate::ingest::is_about_health;
@@ -50,6 +51,14 @@ use crate::web::views::svg_map::Stroke;
 pub(in crate::web) fn settings_words(facts: &Derived<Facts>) -> String {
     let settings = &facts.settings;
     format!("{}, {} draws, seed {}", facts.parameters, settings.n_draws, settings.seed)
+}
+
+/// The one area.
+pub(in crate::web) fn first_area(areas: Vec<Area>) -> Result<Area, Error> {
+    let none = || {
+        Error::Unanswerable("There is no area yet. Make it on the command line: coilway area --name \"Our Reserve\" --zone Europe/Vienna --emergency-number 112.".to_owned())
+    };
+    areas.into_iter().next().ok_or_else(none)
 }
 
 /// The frame of a page about the facts.

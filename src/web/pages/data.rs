@@ -14,6 +14,7 @@ use crate::domain::batch::BatchSummary;
 use crate::domain::batch::StoredRowError;
 use crate::domain::encounter::EffortKind;
 use crate::domain::encounter::VerificationStatus;
+use crate::domain::ids::RowErrorId;
 use crate::store::EncounterRow;
 use crate::web::auth::Exact;
 use crate::web::auth::Who;
@@ -40,7 +41,7 @@ use crate::web::views::layout::Section;
 use crate::web::views::layout::Width;
 
 /// Most rows that wait on one page.
-const N_ROWS: usize = 500;
+const N_ROWS: u32 = 500;
 
 /// The overview.
 pub async fn overview(app: Exact, who: Who) -> Result<impl IntoResponse, Error> {
@@ -51,7 +52,7 @@ pub async fn overview(app: Exact, who: Who) -> Result<impl IntoResponse, Error> 
     };
     let mut snapshot = app.store().snapshot().await?;
     let batches = snapshot.batches(facts.area.id).await?;
-    let n_open_errors = snapshot.open_row_errors(facts.area.id).await?.len() as u64;
+    let n_open_errors = snapshot.n_open_row_errors(facts.area.id).await?;
     let n_photos = snapshot.n_photos(facts.area.id).await? as usize;
     drop(snapshot);
     let mut counts: Vec<(String, u64, String)> = EffortKind::ALL
@@ -126,11 +127,11 @@ fn progress_words(progress: Progress) -> String {
 /// Rows that wait.
 pub async fn rows(app: Exact, who: Who) -> Result<impl IntoResponse, Error> {
     let mut snapshot = app.store().snapshot().await?;
-    let area = first_area(snapshot.areas().await?)?;
-    let errors = snapshot.open_row_errors(area.id).await?;
+    let area = common::first_area(snapshot.areas().await?)?;
+    let errors = snapshot.open_row_errors(area.id, RowErrorId(0), N_ROWS).await?;
     let page = RowsPage {
-        n_open: errors.len() as u64,
-        rows: errors.iter().take(N_ROWS).map(|row| error_row(&who, row)).collect(),
+        n_open: snapshot.n_open_row_errors(area.id).await?,
+        rows: errors.iter().map(|row| error_row(&who, row)).collect(),
     };
     Ok(respond((&area, Reader::Staff), "Rows that did not go in", None, views::import::rows_body(&page)))
 }
@@ -150,13 +151,14 @@ pub async fn batch(
     };
     let id: i64 = key(&id, "batch")?;
     let mut snapshot = app.store().snapshot().await?;
-    let area = first_area(snapshot.areas().await?)?;
+    let area = common::first_area(snapshot.areas().await?)?;
     let found = snapshot.batches(area.id).await?.into_iter().find(|batch| batch.id.0 == id);
     // A batch of others is none for whoever may not see it: else its number would tell how much others bring in.
     let found = found.filter(|batch| see_own(&who, &batch.actor).is_ok());
     let found = found.ok_or_else(|| Error::NotFound(format!("There is no batch {id}.")))?;
     let files = snapshot.files_of_batch(found.id).await?;
-    let errors = snapshot.row_errors_of_batch(found.id).await?;
+    let errors = snapshot.row_errors_of_batch(found.id, N_ROWS).await?;
+    let n_errors = snapshot.n_row_errors_of_batch(found.id).await?;
     let lacking = snapshot.lacking_of_batch(found.id).await?;
     let holds = snapshot.batch_holds(found.id).await?;
     let taken_back = snapshot.batch_story(found.id).await?.and_then(|story| story.taken_back);
@@ -175,7 +177,8 @@ pub async fn batch(
                 mapping: file.given.mapping,
             })
             .collect(),
-        errors: errors.iter().take(N_ROWS).map(|row| of_batch(error_row(&who, row), &found)).collect(),
+        n_errors,
+        errors: errors.iter().map(|row| of_batch(error_row(&who, row), &found)).collect(),
         // Whether a walk of that eventID is there may only be told to those who may see it.
         lacking: if who.may(Right::SeeExact) { lacking } else { (lacking.0, lacking.1, 0) },
         may_undo: who.may(Right::Manage),
@@ -186,7 +189,7 @@ pub async fn batch(
 /// The batches that somebody brought in, for whoever may see no others.
 pub async fn own(State(app): State<App>, who: Who) -> Result<impl IntoResponse, Error> {
     let mut snapshot = app.store().snapshot().await?;
-    let area = first_area(snapshot.areas().await?)?;
+    let area = common::first_area(snapshot.areas().await?)?;
     let batches = snapshot.batches(area.id).await?;
     let rows: Vec<_> = batches.iter().filter(|batch| batch.actor == who.name()).map(batch_row).collect();
     Ok(respond((&area, Reader::from(&who)), "What you brought in", None, views::import::own_body(&rows)))
@@ -195,13 +198,6 @@ pub async fn own(State(app): State<App>, who: Who) -> Result<impl IntoResponse, 
 /// Rows say where somebody was: whoever may not see exact places sees those only that they brought in themselves.
 pub(super) fn see_own(who: &Who, actor: &str) -> Result<(), Error> {
     if who.name() == actor { Ok(()) } else { who.require(Right::SeeExact) }
-}
-
-fn first_area(areas: Vec<Area>) -> Result<Area, Error> {
-    let none = || {
-        Error::Unanswerable("There is no area yet. Make it on the command line: coilway area --name \"Our Reserve\" --zone Europe/Vienna --emergency-number 112.".to_owned())
-    };
-    areas.into_iter().next().ok_or_else(none)
 }
 
 /// Batches and rows change without a new revision, so nothing is kept.

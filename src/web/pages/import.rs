@@ -180,11 +180,7 @@ fn after(
 }
 
 async fn the_area(app: &App) -> Result<Area, Error> {
-    let areas = app.store().snapshot().await?.areas().await?;
-    let none = || {
-        Error::Unanswerable("There is no area yet. Make it on the command line: coilway area --name \"Our Reserve\" --zone Europe/Vienna --emergency-number 112.".to_owned())
-    };
-    areas.into_iter().next().ok_or_else(none)
+    common::first_area(app.store().snapshot().await?.areas().await?)
 }
 
 fn frame(area: &Area, who: &Who, title: &str) -> Frame {

@@ -10,6 +10,7 @@ use crate::derived::plan::PlanParams;
 use crate::derived::rates;
 use crate::derived::rates::RateSet;
 use crate::derived::season::PeriodChoice;
+use crate::domain::time::MONTHS;
 use crate::web::assets;
 use crate::web::auth::Exact;
 use crate::web::cache::CachePolicy;
@@ -27,7 +28,6 @@ use crate::web::views::layout::Reader;
 use crate::web::views::layout::Section;
 use crate::web::views::layout::Width;
 use crate::web::views::map::Interactive;
-use crate::web::views::map::MONTHS;
 use crate::web::views::map::MapPage;
 use crate::web::views::svg_map::MapDrawing;
 

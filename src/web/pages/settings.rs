@@ -22,6 +22,7 @@ use crate::web::cache::CachePolicy;
 use crate::web::cache::Cached;
 use crate::web::error::Error;
 use crate::web::form::Given;
+use crate::web::pages::common;
 use crate::web::pages::common::when;
 use crate::web::views;
 use crate::web::views::layout::Basis;
@@ -51,10 +52,7 @@ struct Known {
 
 async fn known(app: &App) -> Result<Known, Error> {
     let mut snapshot = app.store().snapshot().await?;
-    let none = || {
-        Error::Unanswerable("There is no area yet. Make it on the command line: coilway area --name \"Our Reserve\" --zone Europe/Vienna --emergency-number 112.".to_owned())
-    };
-    let area = snapshot.areas().await?.into_iter().next().ok_or_else(none)?;
+    let area = common::first_area(snapshot.areas().await?)?;
     let stored = snapshot.settings(area.id).await?;
     let settings = Settings::from_stored(&stored).map_err(|error| Error::Internal(error.to_string()))?;
     let mut changes = snapshot.changes(RecordKind::Setting, area.id.0).await?;

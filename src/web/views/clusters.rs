@@ -20,8 +20,8 @@ pub struct ClustersPage {
     pub bounds: [f64; 4],
     /// What was found, or why nothing can be looked for.
     pub answer: Result<Clusters, String>,
-    /// What stands out period by period; none where nothing can be looked for.
-    pub periods: Option<ByPeriod>,
+    /// What stands out period by period, or why nothing can be looked for.
+    pub periods: Result<ByPeriod, String>,
     /// What takes no part and why, a line each.
     pub left_out: Vec<String>,
 }
@@ -146,7 +146,10 @@ pub fn body(page: &ClustersPage) -> Markup {
                         p { "No known snake was reported more than once, so the figures are the same. Snakes that nobody recognised may still have been met several times." }
                     } }
                 }
-                @if let Some(found) = &page.periods { (by_period(found, clusters.level)) }
+                @match &page.periods {
+                    Ok(found) => (by_period(found, clusters.level)),
+                    Err(reason) => section.card #periods { h2 { "Period by period" } p { (reason) } },
+                }
                 (left_out(page))
                 section.card {
                     h2 { "How it was computed" }
@@ -451,7 +454,7 @@ pub fn samples() -> Vec<ClustersPage> {
         drawing,
         bounds: [0.5, 1.0, 2.0, 4.0],
         answer: Ok(clusters),
-        periods: Some(periods),
+        periods: Ok(periods),
         left_out: vec![
             "31 segments whose walking is only assumed, with 44 reports: no cluster can be told there."
                 .to_owned(),
@@ -460,11 +463,17 @@ pub fn samples() -> Vec<ClustersPage> {
     let bare = MapDrawing::default();
     vec![
         page.clone(),
-        ClustersPage { answer: Ok(quiet), drawing: bare.clone(), left_out: Vec::new(), ..page.clone() },
+        ClustersPage {
+            answer: Ok(quiet),
+            periods: Err("No walking in any period.".to_owned()),
+            drawing: bare.clone(),
+            left_out: Vec::new(),
+            ..page.clone()
+        },
         ClustersPage {
             answer: Err("No report lies on a trail.".to_owned()),
             drawing: bare,
-            periods: None,
+            periods: Err("No report lies on a trail.".to_owned()),
             ..page
         },
     ]

@@ -248,6 +248,8 @@ pub struct BatchPage {
     pub files: Vec<FileRow>,
     /// The first rows that did not go in.
     pub errors: Vec<ErrorRow>,
+    /// How many there are in all.
+    pub n_errors: u64,
     /// When it was brought in, where the same file has just come again.
     pub brought_in_before: Option<String>,
     /// Rows that changed a record that was there.
@@ -326,7 +328,10 @@ pub fn batch_body(page: &BatchPage) -> Markup {
                     tbody { @for (header, field) in &file.mapping { tr { td { (header) } td { (field) } } } } }
             }
         }
-        @if !page.errors.is_empty() { (error_table(&page.errors)) }
+        @if !page.errors.is_empty() {
+            (error_table(&page.errors))
+            (first_of(page.errors.len(), page.n_errors, ""))
+        }
         @if page.may_undo && !page.row.undone && accepted > 0 { (undo(page)) }
     }
 }
@@ -399,6 +404,16 @@ pub fn rows_body(page: &RowsPage) -> Markup {
         h1 { "Rows that did not go in" }
         p { (waiting(page.n_open)) ". Each is kept whole: mend it and try it again, or set it aside." }
         @if page.rows.is_empty() { p.card { "Nothing waits." } } @else { (error_table(&page.rows)) }
+        (first_of(page.rows.len(), page.n_open, " The others follow as these are mended or set aside."))
+    }
+}
+
+/// Says so where the table ends before the rows do.
+fn first_of(n_shown: usize, n: u64, others: &str) -> Markup {
+    html! {
+        @if (n_shown as u64) < n {
+            p.small.soft { "These are the first " (thousands(n_shown as i64)) " of " (thousands(n as i64)) "." (others) }
+        }
     }
 }
 
@@ -517,6 +532,7 @@ pub fn samples() -> Vec<Markup> {
             row: row.clone(),
             files: vec![file],
             errors: vec![sample_error()],
+            n_errors: 1,
             brought_in_before: Some("2024-06-01 08:12 UTC".to_owned()),
             n_changed: 2,
             holds: vec![("Encounters".to_owned(), 5)],
@@ -528,6 +544,7 @@ pub fn samples() -> Vec<Markup> {
             row: BatchRow { undone: true, ..row },
             files: Vec::new(),
             errors: vec![ErrorRow { state: "undone with its batch".to_owned(), ..sample_error() }],
+            n_errors: 2000,
             brought_in_before: None,
             n_changed: 0,
             holds: Vec::new(),

@@ -3,6 +3,7 @@
 use maud::Markup;
 use maud::html;
 
+use crate::domain::time::MONTHS;
 use crate::domain::time::PartOfDay;
 use crate::signage::cautions;
 use crate::signage::cautions::Cautions;
@@ -15,22 +16,6 @@ use crate::web::views::notice;
 use crate::web::views::notice::StandingNotice;
 use crate::web::views::svg_map;
 use crate::web::views::svg_map::MapDrawing;
-
-/// The months as the filter names them.
-pub const MONTHS: [&str; 12] = [
-    "January",
-    "February",
-    "March",
-    "April",
-    "May",
-    "June",
-    "July",
-    "August",
-    "September",
-    "October",
-    "November",
-    "December",
-];
 
 /// The map page.
 #[derive(Debug, Clone)]

@@ -3,12 +3,12 @@
 use maud::Markup;
 use maud::html;
 
+use crate::domain::time::MONTHS;
 use crate::web::views::charts;
 use crate::web::views::charts::Curve;
 use crate::web::views::charts::Estimate;
 use crate::web::views::charts::percent;
 use crate::web::views::charts::thousands;
-use crate::web::views::map::MONTHS;
 
 /// The page.
 #[derive(Debug, Clone)]

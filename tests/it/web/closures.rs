@@ -189,7 +189,7 @@ async fn every_closure_says_what_it_did_and_wrong_rows_wait() {
             "Walkers who start there are fewer by ",
             "Walking on Swale Path is less by ",
             // The park's counter goes on counting as before.
-            "passages were counted while it was closed, where",
+            "passages of theirs were counted while it was closed, where",
             "Holds nowhere: no trail or trailhead of that name is there now.",
             "Nothing: it lies outside the days looked at.",
             "still closed",
@@ -346,6 +346,61 @@ async fn a_counter_that_stood_there_for_two_weeks_does_not_halve_two_years() {
     let page = test.get("/exposure").await.expect(200);
     page.says("counted 70 passages, all of them while it was closed");
     page.says("look at the days of the closure");
+}
+
+/// One counter at the West Gate and one 150 m beyond it. While the gate is closed one in ten starts all the same.
+#[tokio::test]
+async fn a_closed_trailhead_is_not_taken_off_twice_by_a_counter_beyond_it() {
+    let test = TestApp::park().await;
+    let west = on(&test, LEDGE).await[..8].to_vec();
+    let target = test.by_hand().await;
+    let reading = |counter: &str, hour: i64, count_in: u32| ReadingDraft {
+        counter: counter.to_owned(),
+        start_s: FIRST_S + hour * 3600,
+        length_s: 3600,
+        count_in,
+        count_out: None,
+    };
+    let by_day = |hour: i64, n: u32| if (8..18).contains(&(hour % 24)) { n } else { 0 };
+    test.write(async |writer| {
+        let counter = CounterDraft {
+            name: "C2".to_owned(),
+            device: "infrared".to_owned(),
+            position: at(-1350.0, 7.0),
+            from_s: None,
+            until_s: None,
+        };
+        writer.put_counters(&target, &rows([counter])).await.unwrap();
+        let open = (0..91 * 24)
+            .flat_map(|hour| [reading("C1", hour, by_day(hour, 10)), reading("C2", hour, by_day(hour, 10))]);
+        writer.put_readings(&target, &rows(open)).await.unwrap();
+    })
+    .await;
+    let full = walking(&test).await.walked_on(&west).value;
+    // 21 April to 4 June: 45 of 91 days.
+    test.write(async |writer| {
+        let closed = (20 * 24..65 * 24)
+            .flat_map(|hour| [reading("C1", hour, by_day(hour, 1)), reading("C2", hour, by_day(hour, 1))]);
+        writer.put_readings(&target, &rows(closed)).await.unwrap();
+    })
+    .await;
+    let low = walking(&test).await.walked_on(&west).value / full;
+    bring_in_closures(&test, "West Gate,2024-04-21,2024-06-04,rock fall\n").await;
+    let layer = walking(&test).await;
+    let [closure] = &layer.closures.effects[..] else { panic!("{:?}", layer.closures.effects) };
+    assert_eq!(closure.counters.len(), 2, "both count those who start at the gate");
+    let Closed::Trailhead(head) = closure.closed else { panic!("{closure:?}") };
+    let passed = layer.closures.passed_heads[head].share();
+    assert!((passed - 0.1).abs() < 0.05, "{passed}");
+    let kept = 1.0 - 45.0 / 91.0 * 0.9;
+    let found = layer.walked_on(&west).value / full;
+    // A few come from the South Gate, of whom none is kept out.
+    assert!((found - kept).abs() < 0.08, "{found} {kept}");
+    // Taken off the level of all days once more it is a third too little.
+    assert!(low * kept < 0.8 * kept, "{low}");
+    let page = test.get("/exposure").await.expect(200);
+    page.says("Walkers who start there are fewer by ");
+    page.says("passages of theirs were counted while it was closed, where");
 }
 
 /// Of those who walk while it is closed a counter tells.

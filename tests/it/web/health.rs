@@ -3,6 +3,7 @@
 use axum::http::Method;
 
 use coilway::domain::encounter::Outcome;
+use coilway::domain::ids::RowErrorId;
 
 use crate::support::Answer;
 use crate::support::TestApp;
@@ -30,7 +31,7 @@ async fn bites_are_told_to_those_only_who_may_see_them() {
     let mut snapshot = test.app.store().snapshot().await.unwrap();
     let id = snapshot.encounter_by_occurrence(area, "W-2").await.unwrap().unwrap();
     let mut draft = snapshot.encounter(id).await.unwrap().unwrap().given;
-    let waiting = snapshot.open_row_errors(area).await.unwrap();
+    let waiting = snapshot.open_row_errors(area, RowErrorId(0), 1000).await.unwrap();
     drop(snapshot);
     draft.approaches[0].reactions.remove(0);
     draft.details.occurrence_remarks = "ankle swollen, mended".to_owned();

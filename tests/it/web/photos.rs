@@ -16,6 +16,7 @@ use coilway::domain::account::Role;
 use coilway::domain::ids::BatchId;
 use coilway::domain::ids::EncounterId;
 use coilway::domain::ids::PhotoId;
+use coilway::domain::ids::RowErrorId;
 use coilway::domain::photo::Photo;
 use coilway::store::AccountDraft;
 use coilway::store::Encounter;
@@ -414,8 +415,15 @@ async fn geotagged_photos_find_their_encounter_or_make_one() {
     assert_eq!(findings(&test).await, [] as [String; 0]);
 
     // The row of the refused photo, mended, makes a record; the photo is then added by hand.
-    let errors =
-        test.app.store().snapshot().await.unwrap().open_row_errors(test.by_hand().await.area).await.unwrap();
+    let errors = test
+        .app
+        .store()
+        .snapshot()
+        .await
+        .unwrap()
+        .open_row_errors(test.by_hand().await.area, RowErrorId(0), 1000)
+        .await
+        .unwrap();
     assert_eq!(errors.len(), 2);
     let nowhere = errors.iter().find(|error| error.file_name == "IMG_0005.jpg").unwrap();
     let mended = [("decimalLatitude", "37.61"), ("decimalLongitude", "-109.38"), ("eventDate", "2024-05-20")];

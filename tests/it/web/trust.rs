@@ -4,6 +4,7 @@
 use coilway::domain::batch::Content;
 use coilway::domain::encounter::VerificationStatus;
 use coilway::domain::geography::LonLat;
+use coilway::domain::ids::RowErrorId;
 use coilway::domain::place::SensitivePlace;
 use coilway::domain::units::Length;
 
@@ -219,7 +220,7 @@ async fn a_reviewed_record_does_not_change_without_whoever_reviews() {
     assert_eq!(public(&signed).await, before);
     let mut snapshot = signed.test.app.store().snapshot().await.unwrap();
     let area = signed.test.by_hand().await.area;
-    let waiting = snapshot.open_row_errors(area).await.unwrap();
+    let waiting = snapshot.open_row_errors(area, RowErrorId(0), 1000).await.unwrap();
     drop(snapshot);
     assert_eq!(waiting.len(), 30);
     let manager = [("cookie", signed.cookie(Asker::Manager))];
@@ -337,7 +338,7 @@ async fn nothing_more_goes_in_with_a_batch_that_was_taken_back() {
     let batch = batch.header("location").to_owned();
     let mut snapshot = signed.test.app.store().snapshot().await.unwrap();
     let area = signed.test.by_hand().await.area;
-    let waiting = snapshot.open_row_errors(area).await.unwrap();
+    let waiting = snapshot.open_row_errors(area, RowErrorId(0), 1000).await.unwrap();
     drop(snapshot);
     let manager = [("cookie", signed.cookie(Asker::Manager))];
     signed.test.post(&format!("{batch}/undo"), "", &manager).await.expect(303);

@@ -14,6 +14,8 @@ const NO_START: std::ops::Range<usize> = 21 * 24..49 * 24;
 enum Shut {
     Spur,
     SpurAndWest,
+    /// The west in the third to sixth week, but for one in ten.
+    West,
 }
 
 /// People who would walk the spur while it is closed turn round at the junction, and those who would start in the west while it is
@@ -34,9 +36,12 @@ fn simulate_closed(park: &Park, shut: Shut, rng: &mut Stream) -> (Vec<f64>, Vec<
             if shut == Shut::SpurAndWest && idx == 0 && NO_START.contains(&hour) {
                 continue;
             }
+            if shut == Shut::West && idx == 0 && CLOSED.contains(&hour) && rng.random::<f64>() > 0.1 {
+                continue;
+            }
             for (edge, _) in path.legs {
                 let segment = reach.edges[edge].segment;
-                if SPUR.contains(&segment) && CLOSED.contains(&hour) {
+                if shut != Shut::West && SPUR.contains(&segment) && CLOSED.contains(&hour) {
                     continue;
                 }
                 party_km[segment] += 0.1 / 2.0;
@@ -278,4 +283,62 @@ fn a_trail_and_a_trailhead_closed_at_a_time_are_taken_off_once() {
         let open: f64 = plain.draw(0)[SPUR].iter().sum();
         assert!((again / open).ln().abs() < 0.05, "{again} {open}");
     }
+}
+
+/// The western trailhead is closed for four of eight weeks, one in ten starts all the same, and the counter stands 150 m from it.
+#[test]
+fn a_closed_trailhead_is_taken_off_once_where_counters_stand_beyond_it() {
+    let park = park();
+    let beyond = [1, 19, 9, 12, 21, 31];
+    let west = 0..8;
+    for seed in [81, 82, 83] {
+        let mut rng = stream(seed, 0);
+        let (walked, passages) = simulate_closed(&park, Shut::West, &mut rng);
+        let counters = devices(&beyond, &passages, &mut rng);
+        let closed = Closings { trailheads: [(0, vec![span(CLOSED)])].into(), ..Closings::default() };
+        let right = field_with(&park, &counters, &closed);
+        assert!(right.readings.iter().all(|report| report.outage == 0), "{:?}", right.readings);
+        let passed = right.open.passed_heads[0].share();
+        assert!((passed - 0.1).abs() < 0.04, "seed {seed}: {passed}");
+        // The naive way: the closed weeks make the level lower, and then their share is taken off.
+        let low = field(&park, &counters, &params(200));
+        let kept = open_share(&low).into_iter().map(|open| open + (1.0 - open) * passed);
+        let sum = |row: &[f64]| row[west.clone()].iter().sum::<f64>();
+        let naive = DrawSummary::of(kept.enumerate().map(|(draw, kept)| kept * sum(low.draw(draw))));
+        let found = DrawSummary::of((0..right.n_draws).map(|draw| sum(right.draw(draw))));
+        let truth = sum(&walked);
+        let words = format!("seed {seed}: {truth:.0} km, {found:?}, {naive:?}");
+        assert!(found.lower < truth && truth < found.upper, "{words}");
+        assert!((found.mean / truth).ln().abs() < 0.2, "{words}");
+        assert!(naive.upper < truth && naive.mean < 0.75 * truth, "{words}");
+        // Nor does it bend the course of those who start in the east, of whom none was kept out.
+        let in_april = |field: &ExposureField| {
+            let shares = field.time.share_where(|month, _| month.month == 4);
+            shares.iter().sum::<f64>() / field.n_draws as f64
+        };
+        // Eight weeks alike; 8 of the 16 days of weekends, on which twice as many come, and 22 of 40 others are in April.
+        let (april, bent) = (in_april(&right), in_april(&low));
+        assert!((april - 38.0 / 72.0).abs() < 0.04, "seed {seed}: {april} {bent}");
+    }
+}
+
+/// Where the trailhead is closed all the time, those of the other one are known from what is left.
+#[test]
+fn a_trailhead_closed_all_the_time_leaves_what_the_others_walk() {
+    let park = park();
+    let always =
+        Closings { trailheads: [(1, vec![(DateTime::MIN, DateTime::MAX)])].into(), ..Closings::default() };
+    let mut rng = stream(91, 0);
+    let truth = Truth {
+        volumes: [6000.0, 1.0],
+        habits: Habits::new(vec![1.0, 1.0, 1.0], 2500.0, 1.5, 0.5),
+        ratios: vec![1.25; 3],
+    };
+    let (walked, passages) = simulate(&park, &truth, &mut rng);
+    let counters = devices(&[1, 9, 21], &passages, &mut rng);
+    let found = field_with(&park, &counters, &always);
+    for (segment, (mean, truth)) in found.mean_km().iter().zip(&walked).enumerate().take(12) {
+        assert!((mean / truth).ln().abs() < 0.2, "segment {segment}: {mean} {truth}");
+    }
+    assert!(found.counters.iter().all(|fit| fit.is_used), "{:?}", found.counters);
 }

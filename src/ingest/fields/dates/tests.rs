@@ -127,6 +127,31 @@ fn times_are_local_to_the_area() {
     check("2024-11-03", "01:30", (90, None));
 }
 
+/// In Santiago the clock goes from midnight to one on 8 September 2024, in Havana from one back to midnight on 3 November.
+#[test]
+fn a_day_begins_with_its_first_instant_where_the_clock_skips_or_repeats_midnight() {
+    let check = |zone: &str, text: &str, expected: Result<i64, &str>| {
+        let context = Context::new(zone, jiff::civil::date(2026, 1, 1), Vec::new(), std::iter::empty());
+        let pairs = vec![("start".to_owned(), text.to_owned())];
+        let row = Pairs::new(Content::Readings, 1, pairs, &context);
+        let read = instant(&row, Field::Start, &context).map_err(|problem| problem.reason);
+        match expected {
+            Ok(instant_s) => assert_eq!(read, Ok(instant_s), "{zone} {text}"),
+            Err(words) => {
+                assert!(read.clone().is_err_and(|it| it.contains(words)), "{zone} {text}: {read:?}")
+            }
+        }
+    };
+    // 04:00 UTC is when summer time, three hours behind, begins; the days before and after are 24 hours long.
+    check("America/Santiago", "2024-09-08", Ok(1_725_768_000));
+    check("America/Santiago", "2024-09-07", Ok(1_725_768_000 - 86_400));
+    check("America/Santiago", "2024-09-09", Ok(1_725_768_000 + 23 * 3600));
+    check("America/Santiago", "2024-09-08T00:30", Err("skipped"));
+    // Midnight in summer time, four hours behind; it comes again an hour later.
+    check("America/Havana", "2024-11-03", Ok(1_730_606_400));
+    check("America/Havana", "2024-11-03T00:00", Err("twice"));
+}
+
 #[test]
 fn an_offset_can_move_the_date() {
     let read = read("2024-05-05T03:00Z", "").unwrap();

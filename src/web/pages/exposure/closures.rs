@@ -5,6 +5,7 @@ use jiff::civil::Time;
 use jiff::tz::TimeZone;
 
 use crate::analysis::exposure::CounterFit;
+use crate::analysis::exposure::Passed;
 use crate::derived::exposure::ExposureLayer;
 use crate::derived::exposure::closures::Closed;
 use crate::derived::exposure::closures::ClosureEffect;
@@ -114,10 +115,11 @@ fn did(
     if let Closed::Trailhead(head) = effect.closed {
         let less = exposure.closures.less_at(head);
         words.push(format!(
-            "Walkers who start there are fewer by {} (95 % interval {} to {}), for all its own closures.",
+            "Walkers who start there are fewer by {} (95 % interval {} to {}), for all its own closures{}",
             percent(less.value),
             percent(less.lower),
             percent(less.upper),
+            all_the_same(exposure.closures.passed_heads[head]),
         ));
     }
     words
@@ -127,25 +129,29 @@ fn did(
 fn less_words(trail: usize, network: &NetworkLayer, exposure: &ExposureLayer) -> String {
     let less = exposure.closures.less_on(trail);
     let n_closures = exposure.closures.effects.iter().filter(|it| it.less_on.contains(&trail)).count();
-    let passed = exposure.closures.passed[trail];
-    let all_the_same = match passed.counted > 0.0 {
-        true => format!(
-            "; some walked all the same: {} passages were counted while it was closed, where {} would be counted if it were open",
-            thousands(passed.counted.round() as i64),
-            thousands(passed.expected.round() as i64)
-        ),
-        false => String::new(),
-    };
-    let doubt = match passed.share() >= HARDLY_CLOSED_FROM {
-        true => " That is much of it: was it closed on all of these days?",
-        false => "",
-    };
     format!(
-        "Walking on {} is less by {} (95 % interval {} to {}){}{all_the_same}.{doubt}",
+        "Walking on {} is less by {} (95 % interval {} to {}){}{}",
         network.network.trails[trail].name,
         percent(less.value),
         percent(less.lower),
         percent(less.upper),
         if n_closures > 1 { ", for all its closures together" } else { "" },
+        all_the_same(exposure.closures.passed[trail]),
+    )
+}
+
+/// Who walked there all the same, to end a sentence.
+fn all_the_same(passed: Passed) -> String {
+    if passed.own() <= 0.0 {
+        return ".".to_owned();
+    }
+    let doubt = match passed.share() >= HARDLY_CLOSED_FROM {
+        true => " That is much of it: was it closed on all of these days?",
+        false => "",
+    };
+    format!(
+        "; some walked all the same: {} passages of theirs were counted while it was closed, where {} would be counted if it were open.{doubt}",
+        thousands(passed.own().round() as i64),
+        thousands(passed.expected.round() as i64)
     )
 }

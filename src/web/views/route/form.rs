@@ -3,8 +3,8 @@
 use maud::Markup;
 use maud::html;
 
+use crate::domain::time::MONTHS;
 use crate::domain::time::PartOfDay;
-use crate::web::views::map::MONTHS;
 use crate::web::views::route::RoutePage;
 use crate::web::views::route::StopField;
 
