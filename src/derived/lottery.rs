@@ -45,8 +45,8 @@ pub enum DrawRefused {
     },
 }
 
-/// The plan with its draw, to be kept. Pairs are neighbours in the order of what new signs add, so that the two halves differ by
-/// chance alone and by little.
+/// The plan with its draw, to be kept. Pairs are neighbours in the order of what new signs warn of first, so that the two halves
+/// differ by chance alone and by little.
 ///
 /// # Errors
 /// [`DrawRefused`] within when there is nothing to draw, or lots were drawn for one of the sites before and nobody said why

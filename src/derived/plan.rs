@@ -71,7 +71,7 @@ impl PlanParams {
 /// A plan.
 #[derive(Debug)]
 pub struct PlanLayer {
-    /// The signs: those in place first, then new ones in order of what they add.
+    /// The signs: those in place first, then new ones; of each, those first that warn first of most.
     pub sites: Vec<PlannedSite>,
     /// The warned share of all of them, on draws that did not choose.
     pub warned: Limits,
@@ -106,11 +106,11 @@ pub struct PlannedSite {
     pub standing: bool,
     /// The trails that meet here.
     pub trails: Vec<String>,
-    /// The leg along which most parties walk on from here.
+    /// The leg along which those walk on from here whom it warns of most; of most who pass, where it warns nobody first.
     pub towards: Option<WalkedLeg>,
     /// The direction in which they walk on, degrees from north.
     pub towards_deg: Option<f64>,
-    /// The trailhead most of those who pass come from, as an index into the facts' trailheads.
+    /// Parties that pass it in a day, either way, each once on its trip.
     pub parties_per_day: f64,
     /// The share of expected encounters of which this sign is the first warning, by trail, largest first.
     pub warns_on: Vec<(String, f64)>,
@@ -168,9 +168,6 @@ pub fn compute(
         n_days,
         risk: Risk { n_draws: fit.rates.n_draws, rate_per_km: &rate_per_km, contact_share: None },
         candidates: &candidates,
-        barred: &[],
-        seasons: &[],
-        seasons_of: &[],
     };
     let heed = HeedRange { low: facts.settings.heed_low, high: facts.settings.heed_high };
     let asked =
