@@ -3,6 +3,7 @@
 use std::collections::BTreeMap;
 
 use crate::analysis::exposure::Direction;
+use crate::analysis::plane::distance_m;
 use crate::derived::DeriveError;
 use crate::derived::exposure::ExposureLayer;
 use crate::derived::facts::Facts;
@@ -12,11 +13,13 @@ use crate::derived::rates::RateLayer;
 use crate::derived::timing;
 use crate::derived::timing::Timing;
 use crate::domain::geography::LonLat;
+use crate::domain::place::SensitivePlace;
 use crate::domain::sign::Standing;
 use crate::domain::units::Length;
 use crate::signage::placement::demand::Risk;
 use crate::signage::placement::evaluate::HeedRange;
 use crate::signage::placement::evaluate::WarnedShare;
+use crate::signage::placement::rules::AtMost;
 use crate::signage::placement::rules::Rules;
 use crate::signage::placement::spacing::around_sensitive_place;
 use crate::signage::placement::spacing::least_spacing;
@@ -34,10 +37,10 @@ use crate::signage::plan::PlanError;
 use crate::signage::plan::PlanInputs;
 use crate::signage::wording::SignKind;
 
-/// A location given by staff belongs to a vertex this near.
-const SAME_PLACE_M: f64 = 75.0;
-/// Beyond the buffer of a sensitive place, at most one sign within this walking distance.
-const RING_M: f64 = 400.0;
+/// Where no sign may stand, none stands this near.
+const FORBIDDEN_WITHIN_M: f64 = 75.0;
+/// Within its buffer and this distance beyond a sensitive place has one sign at most, metres: two would bracket it.
+pub(super) const RING_M: f64 = 400.0;
 
 /// What a plan is asked for.
 #[derive(Debug, Clone, Copy, PartialEq, Eq, Hash)]
@@ -261,13 +264,14 @@ fn rules(facts: &Facts, layer: &NetworkLayer, sites: &[Site], params: &PlanParam
     let given =
         |standing: Standing| facts.sign_locations.iter().filter(move |at| at.given.standing == standing);
     for location in given(Standing::Fixed) {
-        rules.existing.extend(vertices_near(layer, location.given.position).first());
+        rules.existing.extend(layer.sign_vertex(location.given.position));
     }
     for sign in facts.signs_in_place.iter().filter(|sign| sign.given.down_s.is_none()) {
-        rules.existing.extend(vertices_near(layer, sign.given.position).first());
+        rules.existing.extend(layer.sign_vertex(sign.given.position));
     }
     for location in given(Standing::Forbidden) {
-        rules.forbidden.extend(vertices_near(layer, location.given.position));
+        rules.forbidden.extend(layer.vertices_within(location.given.position, FORBIDDEN_WITHIN_M));
+        rules.forbidden.extend(layer.sign_vertex(location.given.position));
         left_out
             .push(format!("{}: no sign may stand there ({})", location.given.name, location.given.reason));
     }
@@ -279,15 +283,21 @@ fn rules(facts: &Facts, layer: &NetworkLayer, sites: &[Site], params: &PlanParam
         let segments: Vec<usize> = near.iter().map(|nearest| nearest.segment_idx).collect();
         let around = around_sensitive_place(graph, sites, &segments, 0.0, RING_M);
         n_sensitive += around.inside.len();
+        let (mut near, is_beside_one) = near_place(facts, layer, place);
+        near.extend(around.inside.iter().chain(&around.ring.sites));
         rules.forbidden.extend(around.inside);
-        rules.at_most.push(around.ring);
+        if is_beside_one {
+            rules.forbidden.extend(near);
+        } else {
+            rules.at_most.push(AtMost { sites: near, most: 1 });
+        }
     }
     if n_sensitive > 0 {
         left_out.push(format!("{n_sensitive} locations within the buffer of a sensitive place"));
     }
     if given(Standing::Candidate).next().is_some() {
         let allowed: Vec<usize> = given(Standing::Candidate)
-            .filter_map(|location| vertices_near(layer, location.given.position).first().copied())
+            .filter_map(|location| layer.sign_vertex(location.given.position))
             .collect();
         rules.forbidden.extend((0..sites.len()).filter(|site| !allowed.contains(site)));
         left_out.push("All but the candidates that staff gave".to_owned());
@@ -300,19 +310,19 @@ fn rules(facts: &Facts, layer: &NetworkLayer, sites: &[Site], params: &PlanParam
     (rules, left_out)
 }
 
-/// The vertices near a location, nearest first.
-fn vertices_near(layer: &NetworkLayer, position: LonLat) -> Vec<usize> {
-    let at = layer.network.plane.to_plane(position);
-    let mut near: Vec<(f64, usize)> = layer
-        .network
-        .vertices
-        .iter()
-        .enumerate()
-        .map(|(idx, vertex)| ((vertex.planar.x - at.x).hypot(vertex.planar.y - at.y), idx))
-        .filter(|(distance_m, _)| *distance_m <= SAME_PLACE_M)
-        .collect();
-    near.sort_by(|a, b| a.0.total_cmp(&b.0));
-    near.into_iter().map(|(_, idx)| idx).collect()
+/// The vertices at which a sign is one of those near a sensitive place, and those of signs that stand there: as the crow flies,
+/// as [`crate::derived::effect::shows_place`] looks at standing signs. Its buffer may touch no trail at all. Also whether a sign
+/// stands there that is at no vertex.
+fn near_place(facts: &Facts, layer: &NetworkLayer, place: &SensitivePlace) -> (Vec<usize>, bool) {
+    // A metre more than signs are looked at with, since distances in the plane are good to millimetres.
+    let within_m = place.buffer.in_metres() + RING_M + 1.0;
+    let standing = facts.signs_in_place.iter().filter(|sign| {
+        sign.given.down_s.is_none() && distance_m(sign.given.position, place.position) <= within_m
+    });
+    let standing: Vec<Option<usize>> = standing.map(|sign| layer.sign_vertex(sign.given.position)).collect();
+    let mut near = layer.vertices_within(place.position, within_m);
+    near.extend(standing.iter().flatten());
+    (near, standing.contains(&None))
 }
 
 /// What a site's description is made from.

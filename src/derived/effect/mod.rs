@@ -22,6 +22,7 @@ use crate::derived::effect::passed::vertex_of;
 use crate::derived::exposure::ExposureLayer;
 use crate::derived::facts::Facts;
 use crate::derived::network::NetworkLayer;
+use crate::derived::plan::RING_M;
 use crate::derived::plan::walked_trips;
 use crate::derived::season::SeasonLayer;
 use crate::derived::snaps::SnapLayer;
@@ -274,9 +275,6 @@ pub const SHARES_NEED_A_PLAN: &str = "no kept plan says which records chose the 
 fn plan_of<'a>(records: &'a SignRecords, sign: &SignInPlace) -> Option<&'a SignPlan> {
     records.plans.iter().find(|plan| Some(plan.id) == sign.given.plan)
 }
-
-/// Beyond its buffer a place has one sign within this distance at most, metres: two would bracket it.
-const RING_M: f64 = 400.0;
 
 /// Whether a sign that stands now (seconds since 1970-01-01T00:00:00Z) gives a sensitive place away. Distances are as the crow
 /// flies: they leave out no sign that is near on the ground.

@@ -29,6 +29,7 @@ mod samples;
 mod season;
 mod sessions;
 mod settings;
+mod sign_spots;
 mod study;
 mod study_layers;
 mod ties;
