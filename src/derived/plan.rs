@@ -23,6 +23,7 @@ use crate::signage::placement::rules::AtMost;
 use crate::signage::placement::rules::Rules;
 use crate::signage::placement::spacing::around_sensitive_place;
 use crate::signage::placement::spacing::least_spacing;
+use crate::signage::placement::spacing::most_per_km;
 use crate::signage::placement::walk::Heading;
 use crate::signage::placement::walk::Site;
 use crate::signage::placement::walk::Spot;
@@ -307,6 +308,11 @@ fn rules(facts: &Facts, layer: &NetworkLayer, sites: &[Site], params: &PlanParam
     rules.forbidden.sort_unstable();
     rules.forbidden.dedup();
     rules.at_most.extend(least_spacing(graph, sites, params.spacing.in_metres()));
+    let most = facts.settings.signs_per_km as usize;
+    if most > 0 {
+        rules.at_most.extend(most_per_km(graph, sites, most));
+        left_out.push(format!("More than {most} sign{} in any kilometre", if most == 1 { "" } else { "s" }));
+    }
     (rules, left_out)
 }
 

@@ -8,6 +8,8 @@ use coilway::derived::plan::PlanParams;
 use coilway::domain::geography::LonLat;
 use coilway::domain::place::SensitivePlace;
 use coilway::domain::units::Length;
+use coilway::signage::placement::spacing::neighbours;
+use coilway::signage::placement::walk::sites_at_vertices;
 use coilway::store::SignInPlaceDraft;
 
 use crate::support::NOW_S;
@@ -106,4 +108,33 @@ async fn a_sign_a_little_off_the_trail_stands_for_the_plan_as_for_its_effect() {
     for site in found.sites.iter().filter(|site| !site.standing) {
         assert!(distance_m(site.position, best.position) > 100.0, "another one right beside it: {site:?}");
     }
+}
+
+#[tokio::test]
+async fn a_kilometre_holds_no_more_signs_than_the_setting_says() {
+    let test = TestApp::park().await;
+    let network = test.app.deriver().network(&test.app.deriver().facts().await.unwrap()).await.unwrap();
+    let graph = network.network.graph();
+    let near = neighbours(graph, &sites_at_vertices(graph), 500.0);
+    // The most signs within half a kilometre of walking of any vertex.
+    let most = |plan: &PlanLayer| {
+        let is_sign = |vertex: usize| plan.sites.iter().any(|site| site.vertex == vertex);
+        let around = near.iter().map(|near| near.iter().filter(|(other, _)| is_sign(*other)).count());
+        around.max().unwrap()
+    };
+    let free = plan(&test, 8, 100.0).await;
+    assert!(most(&free) > 1, "{:?}", free.sites);
+    put_signs(&test, [free.sites[0].position].into_iter()).await;
+    let target = test.by_hand().await;
+    test.write(async |writer| {
+        writer.set_setting(target.area, "signs-per-km", "1").await.unwrap();
+    })
+    .await;
+    let sparse = plan(&test, 8, 100.0).await;
+    assert!(most(&sparse) == 1 && sparse.sites.len() >= 3, "{:?}", sparse.sites);
+    assert!(
+        sparse.left_out.contains(&"More than 1 sign in any kilometre".to_owned()),
+        "{:?}",
+        sparse.left_out
+    );
 }
