@@ -209,7 +209,7 @@ pub fn compute(
         signs: standing.collect(),
         campaigns,
         reporting,
-        planning: planning::basis(facts, layer, &walks),
+        planning: planning::basis(facts, layer, &walks)?,
         watching,
         watch_power,
     })
