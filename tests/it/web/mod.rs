@@ -25,6 +25,7 @@ mod pages;
 mod photos;
 mod public;
 mod reactions;
+mod returning_signs;
 mod samples;
 mod season;
 mod sessions;
