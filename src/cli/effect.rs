@@ -88,7 +88,7 @@ fn write_row(
             row.push(format!("{}{flips}", verdict_words(index.verdict)));
         }
         Effectiveness::NotEstimable(why) => {
-            row.extend([campaign.signs.len().to_string(), String::new()]);
+            row.extend([campaign.by_sign.len().to_string(), String::new()]);
             row.extend(counts);
             row.extend(std::iter::repeat_n(String::new(), 5));
             row.push(format!("not estimable: {}", why_words(*why)));

@@ -45,8 +45,8 @@ pub enum DrawRefused {
     },
 }
 
-/// The plan with its draw, to be kept. Pairs are neighbours in the order of what new signs add, so that the two halves differ by
-/// chance alone and by little.
+/// The plan with its draw, to be kept. Pairs are neighbours in the order of what new signs warn of first, so that the two halves
+/// differ by chance alone and by little.
 ///
 /// # Errors
 /// [`DrawRefused`] within when there is nothing to draw, or lots were drawn for one of the sites before and nobody said why
@@ -129,13 +129,15 @@ fn draft(
 
 /// Whether lots were drawn in a plan for a place.
 fn has_drawn(layer: &NetworkLayer, plan: &SignPlan, position: LonLat) -> bool {
-    let at = |position: LonLat| -> Coord<f64> { layer.network.plane.to_plane(position) };
-    let here = at(position);
-    let is_here = |site: usize| {
-        let there = at(plan.given.sites[site].position);
-        (there.x - here.x).hypot(there.y - here.y) < SAME_PLACE_M
-    };
+    let is_here = |site: usize| is_same_place(layer, plan.given.sites[site].position, position);
     plan.lottery_pairs().iter().any(|(won, lost)| is_here(*won) || is_here(*lost))
+}
+
+/// Whether two positions are one place of a draw.
+pub(super) fn is_same_place(layer: &NetworkLayer, one: LonLat, other: LonLat) -> bool {
+    let at = |position: LonLat| -> Coord<f64> { layer.network.plane.to_plane(position) };
+    let (one, other) = (at(one), at(other));
+    (one.x - other.x).hypot(one.y - other.y) < SAME_PLACE_M
 }
 
 fn kept_site(layer: &NetworkLayer, site: &PlannedSite) -> PlanSite {

@@ -18,6 +18,8 @@ use std::collections::HashMap;
 
 /// A trailhead farther than this from every trail hangs on nothing.
 const FARTHEST_TRAILHEAD_M: f64 = 250.0;
+/// A sign farther than this from every vertex of the trails warns nobody.
+pub(super) const FARTHEST_SIGN_M: f64 = 150.0;
 
 /// The network and its index.
 #[derive(Debug)]
@@ -128,6 +130,21 @@ fn nearest_vertex(network: &Network, index: &SnapIndex, position: LonLat) -> Opt
 }
 
 impl NetworkLayer {
+    /// The vertex at which a sign stands, for all that is computed of signs; none where it stands away from the trails.
+    pub fn sign_vertex(&self, position: LonLat) -> Option<usize> {
+        self.vertices_within(position, FARTHEST_SIGN_M).first().copied()
+    }
+
+    /// The vertices within so many metres of a position, as the crow flies, nearest first.
+    pub fn vertices_within(&self, position: LonLat, within_m: f64) -> Vec<usize> {
+        let at = self.network.plane.to_plane(position);
+        let distance_m = |vertex: &network::Vertex| (vertex.planar.x - at.x).hypot(vertex.planar.y - at.y);
+        let all = self.network.vertices.iter().map(distance_m).enumerate();
+        let mut near: Vec<(usize, f64)> = all.filter(|(_, distance_m)| *distance_m <= within_m).collect();
+        near.sort_by(|a, b| a.1.total_cmp(&b.1));
+        near.into_iter().map(|(vertex, _)| vertex).collect()
+    }
+
     /// The name of a segment's trail.
     pub fn trail_name(&self, segment: usize) -> &str {
         &self.network.trails[self.network.segments[segment].trail_idx].name

@@ -3,6 +3,7 @@
 use std::collections::BTreeMap;
 
 use crate::analysis::exposure::Direction;
+use crate::analysis::plane::distance_m;
 use crate::derived::DeriveError;
 use crate::derived::exposure::ExposureLayer;
 use crate::derived::facts::Facts;
@@ -12,14 +13,17 @@ use crate::derived::rates::RateLayer;
 use crate::derived::timing;
 use crate::derived::timing::Timing;
 use crate::domain::geography::LonLat;
+use crate::domain::place::SensitivePlace;
 use crate::domain::sign::Standing;
 use crate::domain::units::Length;
 use crate::signage::placement::demand::Risk;
 use crate::signage::placement::evaluate::HeedRange;
 use crate::signage::placement::evaluate::WarnedShare;
+use crate::signage::placement::rules::AtMost;
 use crate::signage::placement::rules::Rules;
 use crate::signage::placement::spacing::around_sensitive_place;
 use crate::signage::placement::spacing::least_spacing;
+use crate::signage::placement::spacing::most_per_km;
 use crate::signage::placement::walk::Heading;
 use crate::signage::placement::walk::Site;
 use crate::signage::placement::walk::Spot;
@@ -34,10 +38,16 @@ use crate::signage::plan::PlanError;
 use crate::signage::plan::PlanInputs;
 use crate::signage::wording::SignKind;
 
-/// A location given by staff belongs to a vertex this near.
-const SAME_PLACE_M: f64 = 75.0;
-/// Beyond the buffer of a sensitive place, at most one sign within this walking distance.
-const RING_M: f64 = 400.0;
+/// Where no sign may stand, none stands this near.
+const FORBIDDEN_WITHIN_M: f64 = 75.0;
+/// How far beyond its buffer a sensitive place has one sign at most, whatever the reach of signs, metres.
+const LEAST_RING_M: f64 = 400.0;
+
+/// How far beyond its buffer a sensitive place has one sign at most, metres: two would bracket it. Signs speak of what lies within
+/// their reach, so that two which both reach it would, however far from it they stand.
+pub(super) fn ring_m(reach: Length) -> f64 {
+    LEAST_RING_M.max(reach.in_metres())
+}
 
 /// What a plan is asked for.
 #[derive(Debug, Clone, Copy, PartialEq, Eq, Hash)]
@@ -71,7 +81,7 @@ impl PlanParams {
 /// A plan.
 #[derive(Debug)]
 pub struct PlanLayer {
-    /// The signs: those in place first, then new ones in order of what they add.
+    /// The signs: those in place first, then new ones; of each, those first that warn first of most.
     pub sites: Vec<PlannedSite>,
     /// The warned share of all of them, on draws that did not choose.
     pub warned: Limits,
@@ -106,11 +116,11 @@ pub struct PlannedSite {
     pub standing: bool,
     /// The trails that meet here.
     pub trails: Vec<String>,
-    /// The leg along which most parties walk on from here.
+    /// The leg along which those walk on from here whom it warns of most; of most who pass, where it warns nobody first.
     pub towards: Option<WalkedLeg>,
     /// The direction in which they walk on, degrees from north.
     pub towards_deg: Option<f64>,
-    /// The trailhead most of those who pass come from, as an index into the facts' trailheads.
+    /// Parties that pass it in a day, either way, each once on its trip.
     pub parties_per_day: f64,
     /// The share of expected encounters of which this sign is the first warning, by trail, largest first.
     pub warns_on: Vec<(String, f64)>,
@@ -168,9 +178,6 @@ pub fn compute(
         n_days,
         risk: Risk { n_draws: fit.rates.n_draws, rate_per_km: &rate_per_km, contact_share: None },
         candidates: &candidates,
-        barred: &[],
-        seasons: &[],
-        seasons_of: &[],
     };
     let heed = HeedRange { low: facts.settings.heed_low, high: facts.settings.heed_high };
     let asked =
@@ -269,13 +276,14 @@ fn rules(
     let given =
         |standing: Standing| facts.sign_locations.iter().filter(move |at| at.given.standing == standing);
     for location in given(Standing::Fixed) {
-        rules.existing.extend(vertices_near(layer, location.given.position).first());
+        rules.existing.extend(layer.sign_vertex(location.given.position));
     }
     for sign in facts.signs_in_place.iter().filter(|sign| sign.given.down_s.is_none()) {
-        rules.existing.extend(vertices_near(layer, sign.given.position).first());
+        rules.existing.extend(layer.sign_vertex(sign.given.position));
     }
     for location in given(Standing::Forbidden) {
-        rules.forbidden.extend(vertices_near(layer, location.given.position));
+        rules.forbidden.extend(layer.vertices_within(location.given.position, FORBIDDEN_WITHIN_M));
+        rules.forbidden.extend(layer.sign_vertex(location.given.position));
         left_out
             .push(format!("{}: no sign may stand there ({})", location.given.name, location.given.reason));
     }
@@ -285,17 +293,23 @@ fn rules(
         let buffer_m = place.buffer.in_metres();
         let near = layer.index.segments_within(at, buffer_m);
         let segments: Vec<usize> = near.iter().map(|nearest| nearest.segment_idx).collect();
-        let around = around_sensitive_place(graph, sites, &segments, 0.0, RING_M);
+        let around = around_sensitive_place(graph, sites, &segments, 0.0, ring_m(params.reach));
         n_sensitive += around.inside.len();
+        let (mut near, is_beside_one) = near_place(facts, layer, place, ring_m(params.reach));
+        near.extend(around.inside.iter().chain(&around.ring.sites));
         rules.forbidden.extend(around.inside);
-        rules.at_most.push(around.ring);
+        if is_beside_one {
+            rules.forbidden.extend(near);
+        } else {
+            rules.at_most.push(AtMost { sites: near, most: 1 });
+        }
     }
     if n_sensitive > 0 {
         left_out.push(format!("{n_sensitive} locations within the buffer of a sensitive place"));
     }
     if given(Standing::Candidate).next().is_some() {
         let allowed: Vec<usize> = given(Standing::Candidate)
-            .filter_map(|location| vertices_near(layer, location.given.position).first().copied())
+            .filter_map(|location| layer.sign_vertex(location.given.position))
             .collect();
         rules.forbidden.extend((0..sites.len()).filter(|site| !allowed.contains(site)));
         left_out.push("All but the candidates that staff gave".to_owned());
@@ -306,22 +320,32 @@ fn rules(
     rules.forbidden.dedup();
     let spacing = least_spacing(graph, sites, params.spacing.in_metres());
     rules.at_most.extend(spacing.map_err(|error| DeriveError::missing(error.to_string()))?);
+    let most = facts.settings.signs_per_km as usize;
+    if most > 0 {
+        rules.at_most.extend(most_per_km(graph, sites, most));
+        left_out.push(format!("More than {most} sign{} in any kilometre", if most == 1 { "" } else { "s" }));
+    }
     Ok((rules, left_out))
 }
 
-/// The vertices near a location, nearest first.
-fn vertices_near(layer: &NetworkLayer, position: LonLat) -> Vec<usize> {
-    let at = layer.network.plane.to_plane(position);
-    let mut near: Vec<(f64, usize)> = layer
-        .network
-        .vertices
-        .iter()
-        .enumerate()
-        .map(|(idx, vertex)| ((vertex.planar.x - at.x).hypot(vertex.planar.y - at.y), idx))
-        .filter(|(distance_m, _)| *distance_m <= SAME_PLACE_M)
-        .collect();
-    near.sort_by(|a, b| a.0.total_cmp(&b.0));
-    near.into_iter().map(|(_, idx)| idx).collect()
+/// The vertices at which a sign is one of those near a sensitive place, and those of signs that stand there: as the crow flies,
+/// as [`crate::derived::effect::shows_place`] looks at standing signs. Its buffer may touch no trail at all. Also whether a sign
+/// stands there that is at no vertex.
+fn near_place(
+    facts: &Facts,
+    layer: &NetworkLayer,
+    place: &SensitivePlace,
+    ring_m: f64,
+) -> (Vec<usize>, bool) {
+    // A metre more than signs are looked at with, since distances in the plane are good to millimetres.
+    let within_m = place.buffer.in_metres() + ring_m + 1.0;
+    let standing = facts.signs_in_place.iter().filter(|sign| {
+        sign.given.down_s.is_none() && distance_m(sign.given.position, place.position) <= within_m
+    });
+    let standing: Vec<Option<usize>> = standing.map(|sign| layer.sign_vertex(sign.given.position)).collect();
+    let mut near = layer.vertices_within(place.position, within_m);
+    near.extend(standing.iter().flatten());
+    (near, standing.contains(&None))
 }
 
 /// What a site's description is made from.

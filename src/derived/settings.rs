@@ -127,6 +127,9 @@ settings! {
     /// Least spacing of signs, metres.
     spacing_m: "sign-spacing", "Least spacing of signs", "m", 300.0, 0.0, 5000.0,
         "signs closer than this along the trails add little; common practice, no source";
+    /// Most signs in any kilometre; zero for as many as the spacing allows.
+    signs_per_km: "signs-per-km", "Most signs in any kilometre", "signs", 0.0, 0.0, 50.0,
+        "within 500 m of walking of any place there are at most so many, those in place counted; 0 for as many as the least spacing allows";
     /// Distance at which a sign is read, metres.
     reading_m: "reading-distance", "Reading distance", "m", 9.0, 2.0, 50.0,
         "letters are sized to be read from here, 1 inch of letter height for 30 ft";
@@ -258,7 +261,7 @@ settings! {
 const ABOUT_PEOPLE: &str = "personal-data-months";
 
 /// The settings that are whole numbers.
-const WHOLE: [&str; 8] = [
+const WHOLE: [&str; 9] = [
     "draws",
     "seed",
     "strata-by-habitat",
@@ -266,6 +269,7 @@ const WHOLE: [&str; 8] = [
     "density-discontinuous",
     "cluster-replicates",
     "watch-weeks",
+    "signs-per-km",
     ABOUT_PEOPLE,
 ];
 
@@ -310,7 +314,7 @@ pub const GROUPS: [Group; 12] = [
     ),
     ("Survey walks", &["track-error", "vehicle-speed", "ratio-least"]),
     ("This season against expectation", &["watch-weeks", "watch-false-alarms", "watch-year-variation"]),
-    ("Signs", &["sign-reach", "sign-spacing", "reading-distance", "heed-low", "heed-high"]),
+    ("Signs", &["sign-reach", "sign-spacing", "signs-per-km", "reading-distance", "heed-low", "heed-high"]),
     (
         "What signs did",
         &["effect-warned-share", "effect-passed-share", "effect-variation", "watched-correlation"],

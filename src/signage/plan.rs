@@ -1,4 +1,4 @@
-//! A sign plan: the chosen locations with reasons, dates, sizes and costs, and how good the choice is.
+//! A sign plan: the chosen locations with reasons, sizes and costs, and how good the choice is.
 
 use crate::analysis::graph::Graph;
 use crate::domain::units::Length;
@@ -7,19 +7,9 @@ use crate::signage::placement::demand::{Credit, Demand, InvalidDemand, Risk, cre
 use crate::signage::placement::evaluate::{HeedRange, Split, WarnedShare, chosen_shares, warned_shares};
 use crate::signage::placement::exact::{SearchParams, best_choice};
 use crate::signage::placement::rules::{InvalidRules, Limit, Rules};
-use crate::signage::placement::walk::{InvalidWalk, Site, WalkedLeg, WalkedTrip};
+use crate::signage::placement::walk::{InvalidWalk, Site, WalkedTrip};
 use crate::signage::sizing::{LegibilityRule, letter_height, rounded_up};
 use crate::signage::wording::SignKind;
-
-/// Days of the year, 1 to 366, on which a sign is up: from the first to the last, over the turn of the year where the
-/// first is the later one.
-#[derive(Debug, Clone, Copy, PartialEq, Eq)]
-pub struct UpDays {
-    /// First day.
-    pub first: u16,
-    /// Last day.
-    pub last: u16,
-}
 
 /// A candidate site with what is known about it.
 #[derive(Debug, Clone, Copy, PartialEq)]
@@ -32,15 +22,6 @@ pub struct Candidate {
     pub reading_distance: Length,
     /// Whole-life cost, in the land manager's currency.
     pub cost: f64,
-}
-
-/// A site that must not be chosen, and why.
-#[derive(Debug, Clone, PartialEq, Eq)]
-pub struct Barred {
-    /// The site, an index into the candidates.
-    pub site: usize,
-    /// Why: permit, rock, heritage, the buffer of a sensitive place. Of a sensitive place the reason names nothing.
-    pub reason: String,
 }
 
 /// What a plan is made from.
@@ -56,12 +37,6 @@ pub struct PlanInputs<'a> {
     pub risk: Risk<'a>,
     /// Candidate sites.
     pub candidates: &'a [Candidate],
-    /// Sites that must not be chosen, besides those the rules forbid.
-    pub barred: &'a [Barred],
-    /// Season windows, for example one an area or a group of segments.
-    pub seasons: &'a [UpDays],
-    /// For each segment, the indices of its seasons; empty when nothing is known about any.
-    pub seasons_of: &'a [Vec<usize>],
 }
 
 /// How a plan is made.
@@ -114,19 +89,15 @@ pub struct Location {
     pub candidate: usize,
     /// Whether it stands already.
     pub standing: Standing,
-    /// What it warns of first, by segment, and who passes it, by the way they go on; the first way is the one that
-    /// carries most. Over the period, at the mean rates of the selection draws.
+    /// What it warns of first, by segment, and who passes it, by the way they go on. Over the period, at the mean rates of the
+    /// selection draws.
     pub credit: Credit,
-    /// Parties that pass and read it, a day.
+    /// Parties that pass and read it, a day, each once on its trip.
     pub parties_per_day: f64,
-    /// Share of expected encounters that would go unwarned without this sign, the others staying.
-    pub lost_without: f64,
     /// The warned share of this sign and all before it in the list, on the draws that judge.
     pub together: WarnedShare,
     /// Share of the selection draws that choose this site when each chooses anew by greedy addition and exchange.
     pub chosen_share: f64,
-    /// When it is up; `None` when the seasons of what it warns of are not known.
-    pub up: Option<UpDays>,
     /// The walking distance to print on it, rounded up.
     pub distance: Length,
     /// Least letter height for its reading distance.
@@ -178,10 +149,6 @@ pub struct SignPlan {
     pub heeded: Option<(f64, f64)>,
     /// The choice on the draws that made it; `None` when these expect no encounter.
     pub selection: Option<SelectionResult>,
-    /// Draws that chose.
-    pub n_selection_draws: usize,
-    /// Draws that judged.
-    pub n_held_back_draws: usize,
 }
 
 /// Why there is no plan.
@@ -199,12 +166,6 @@ pub enum PlanError {
         /// The number given.
         n_days: f64,
     },
-    /// A segment names a season that does not exist, or segments lack a list of seasons.
-    #[error("the seasons of segment {segment} do not exist")]
-    Seasons {
-        /// The segment.
-        segment: usize,
-    },
 }
 
 impl From<InvalidWalk> for PlanError {
@@ -213,7 +174,7 @@ impl From<InvalidWalk> for PlanError {
     }
 }
 
-/// Chooses sign locations and says why, when, how large and how good.
+/// Chooses sign locations and says why, how large and how good.
 ///
 /// The even draws choose, the odd ones judge: see [`Split`].
 ///
@@ -259,14 +220,12 @@ pub fn plan(inputs: &PlanInputs, params: &PlanParams) -> Result<SignPlan, PlanEr
     });
     let standing_sites: Vec<Site> = signs.iter().map(|&site| sites[site]).collect();
     let credits = credits(inputs.graph, inputs.trips, &standing_sites, reach_m, &rates)?;
-    let sole = coverage.sole_weights(&signs);
     let mut locations: Vec<Location> = Vec::with_capacity(signs.len());
-    for ((&candidate, credit), sole) in signs.iter().zip(credits).zip(sole) {
+    for (&candidate, credit) in signs.iter().zip(credits) {
         let standing =
             if rules.existing.contains(&candidate) { Standing::Already } else { Standing::Proposed };
         let mut location = location(inputs, params, candidate, credit);
         location.standing = standing;
-        location.lost_without = if total > 0.0 { sole / total } else { 0.0 };
         location.chosen_share = chosen_share[candidate];
         location.cost = if standing == Standing::Already { 0.0 } else { location.cost };
         locations.push(location);
@@ -283,14 +242,7 @@ pub fn plan(inputs: &PlanInputs, params: &PlanParams) -> Result<SignPlan, PlanEr
     for (location, together) in locations.iter_mut().zip(together.drain(1..)) {
         location.together = together;
     }
-    Ok(SignPlan {
-        locations,
-        warned,
-        heeded: warned.heeded(params.heed),
-        selection,
-        n_selection_draws: split.selection.len(),
-        n_held_back_draws: split.held_back.len(),
-    })
+    Ok(SignPlan { locations, warned, heeded: warned.heeded(params.heed), selection })
 }
 
 fn check(inputs: &PlanInputs) -> Result<(), PlanError> {
@@ -299,23 +251,12 @@ fn check(inputs: &PlanInputs) -> Result<(), PlanError> {
     if !(inputs.n_days > 0.0 && inputs.n_days.is_finite()) {
         return Err(PlanError::Days { n_days: inputs.n_days });
     }
-    if inputs.seasons_of.is_empty() {
-        return Ok(());
-    }
-    if inputs.seasons_of.len() != n_segments {
-        return Err(PlanError::Seasons { segment: inputs.seasons_of.len().min(n_segments) });
-    }
-    let known = |seasons: &Vec<usize>| seasons.iter().all(|&season| season < inputs.seasons.len());
-    match inputs.seasons_of.iter().position(|seasons| !known(seasons)) {
-        Some(segment) => Err(PlanError::Seasons { segment }),
-        None => Ok(()),
-    }
+    Ok(())
 }
 
-/// The rules with the costs of the candidates and the barred sites.
+/// The rules with the costs of the candidates.
 fn rules_of(inputs: &PlanInputs, params: &PlanParams) -> Rules {
     let mut rules = params.rules.clone();
-    rules.forbidden.extend(inputs.barred.iter().map(|barred| barred.site));
     if matches!(rules.limit, Limit::Budget(_)) {
         rules.costs = inputs.candidates.iter().map(|candidate| candidate.cost).collect();
     }
@@ -339,11 +280,9 @@ fn location(inputs: &PlanInputs, params: &PlanParams, candidate: usize, credit: 
     Location {
         candidate,
         standing: Standing::Proposed,
-        parties_per_day: credit.passing_total() / inputs.n_days,
-        lost_without: 0.0,
+        parties_per_day: credit.parties / inputs.n_days,
         together: WarnedShare::NotEstimable,
         chosen_share: 0.0,
-        up: up_days(inputs, &credit),
         distance: rounded_up(distance),
         letter_height: letter_height(described.reading_distance, params.legibility),
         cost: described.cost,
@@ -351,62 +290,12 @@ fn location(inputs: &PlanInputs, params: &PlanParams, candidate: usize, credit: 
     }
 }
 
-impl Location {
-    /// The way on of the walkers whom the sign warns of most; `None` when nobody passes.
-    pub fn main_way(&self) -> Option<WalkedLeg> {
-        self.credit.main_way()
-    }
-}
-
-const N_DAYS: usize = 366;
-/// Segments that add less than this share of what a sign warns of do not lengthen its season.
-const MATTERS_FROM: f64 = 0.1;
-
-/// The shortest run of days that holds the seasons of what a sign warns of.
-fn up_days(inputs: &PlanInputs, credit: &Credit) -> Option<UpDays> {
-    let total = credit.warned_first_total();
-    let mut by_season = vec![0.0; inputs.seasons.len()];
-    for &(segment, encounters) in &credit.warned_first {
-        for &season in inputs.seasons_of.get(segment)? {
-            by_season[season] += encounters;
-        }
-    }
-    let matters = inputs
-        .seasons
-        .iter()
-        .zip(by_season)
-        .filter(|&(_, share)| share > 0.0 && share >= MATTERS_FROM * total);
-    shortest_run(&matters.map(|(season, _)| *season).collect::<Vec<_>>())
-}
-
-/// The shortest run of days, round the year, that holds all the given ones; `None` without any.
-fn shortest_run(seasons: &[UpDays]) -> Option<UpDays> {
-    let mut is_up = [false; N_DAYS];
-    for season in seasons {
-        let (first, last) =
-            (usize::from(season.first.clamp(1, 366)) - 1, usize::from(season.last.clamp(1, 366)) - 1);
-        let n_days = (last + N_DAYS - first) % N_DAYS + 1;
-        (0..n_days).for_each(|day| is_up[(first + day) % N_DAYS] = true);
-    }
-    if !is_up.contains(&true) {
-        return None;
-    }
-    // The run is what the longest gap leaves: it starts on the day after the gap.
-    let gap_before =
-        |start: usize| (1..N_DAYS).take_while(|back| !is_up[(start + N_DAYS - back) % N_DAYS]).count();
-    let starts = (0..N_DAYS).filter(|&day| is_up[day]);
-    let (start, gap) =
-        starts.map(|day| (day, gap_before(day))).max_by(|a, b| a.1.cmp(&b.1).then(b.0.cmp(&a.0)))?;
-    let last = (start + N_DAYS - 1 - gap) % N_DAYS;
-    Some(UpDays { first: start as u16 + 1, last: last as u16 + 1 })
-}
-
 #[cfg(test)]
 mod tests {
     use super::*;
     use crate::analysis::graph::Edge;
     use crate::signage::placement::spacing::{least_spacing, neighbours};
-    use crate::signage::placement::walk::{Heading, Spot, sites_at_vertices, sites_facing};
+    use crate::signage::placement::walk::{Heading, Spot, WalkedLeg, sites_at_vertices};
 
     /// A line of twenty 100 m segments, walked from vertex 0 to every depth and back; segment 12 is a hotspot.
     struct Line {
@@ -445,16 +334,13 @@ mod tests {
         sites.into_iter().map(candidate).collect()
     }
 
-    fn made(line: &Line, candidates: &[Candidate], barred: &[Barred], params: &PlanParams) -> SignPlan {
+    fn made(line: &Line, candidates: &[Candidate], params: &PlanParams) -> SignPlan {
         let inputs = PlanInputs {
             graph: &line.graph,
             trips: &line.trips,
             n_days: 30.0,
             risk: Risk { n_draws: N_DRAWS, rate_per_km: &line.rates, contact_share: None },
             candidates,
-            barred,
-            seasons: &[UpDays { first: 300, last: 20 }, UpDays { first: 100, last: 150 }],
-            seasons_of: &(0..20).map(|s| vec![usize::from(s == HOTSPOT)]).collect::<Vec<_>>(),
         };
         plan(&inputs, params).unwrap()
     }
@@ -463,16 +349,12 @@ mod tests {
     fn the_sign_stands_on_the_approach_to_the_hotspot() {
         let line = line();
         let params = PlanParams { reach: Length::metres(300.0).unwrap(), ..PlanParams::signs(1) };
-        let plan = made(&line, &candidates(sites_facing(&line.graph)), &[], &params);
+        let plan = made(&line, &candidates(sites_at_vertices(&line.graph)), &params);
         let location = &plan.locations[0];
-        let chosen = sites_facing(&line.graph)[location.candidate];
-        // Most walkers come from vertex 0: the sign stands within reach before vertex 12 and faces them.
-        let Spot::Vertex(vertex) = chosen.spot else { panic!("sites are at vertices") };
-        assert!((10..=12).contains(&vertex), "{vertex}");
-        assert_eq!(chosen.faces.unwrap().heading, Heading::Forward);
-        assert_eq!(location.main_way(), chosen.faces);
+        // All walkers come from vertex 0, and some turn round within the hotspot's reach: the sign stands before it.
+        assert!((10..=12).contains(&location.candidate), "{}", location.candidate);
+        assert_eq!(location.credit.main_way().unwrap().heading, Heading::Forward);
         assert_eq!(location.credit.warned_first[0].0, HOTSPOT);
-        assert_eq!(location.up, Some(UpDays { first: 100, last: 150 }));
         assert_eq!(location.distance, Length::metres(300.0).unwrap());
         assert!((location.letter_height.in_millimetres() - 25.4).abs() < 1e-6);
         assert_eq!(location.chosen_share, 1.0);
@@ -484,21 +366,19 @@ mod tests {
         assert!(
             selection.proven && selection.warned <= selection.upper && selection.upper <= selection.ceiling
         );
-        assert_eq!((plan.n_selection_draws, plan.n_held_back_draws), (10, 10));
         let (low, high) = plan.heeded.unwrap();
         assert!((low - 0.2 * lower).abs() < 1e-12 && (high - 0.8 * upper).abs() < 1e-12);
     }
 
     #[test]
-    fn spacing_standing_and_barred_sites_are_honoured() {
+    fn spacing_standing_and_forbidden_sites_are_honoured() {
         let line = line();
         let sites = sites_at_vertices(&line.graph);
         let mut params = PlanParams { reach: Length::metres(200.0).unwrap(), ..PlanParams::signs(4) };
         params.rules.at_most = least_spacing(&line.graph, &sites, 400.0).unwrap();
         params.rules.existing = vec![11];
-        let barred: Vec<Barred> =
-            (13..16).map(|site| Barred { site, reason: "no permit".to_owned() }).collect();
-        let plan = made(&line, &candidates(sites.clone()), &barred, &params);
+        params.rules.forbidden = (13..16).collect();
+        let plan = made(&line, &candidates(sites.clone()), &params);
         let signs: Vec<usize> = plan.locations.iter().map(|location| location.candidate).collect();
         assert!(signs.contains(&11) && signs.iter().all(|sign| !(13..16).contains(sign)), "{signs:?}");
         let near = neighbours(&line.graph, &sites, 399.0);
@@ -517,7 +397,7 @@ mod tests {
         let mut params = PlanParams::signs(0);
         params.rules.limit = Limit::Budget(250.0);
         params.curve_to = 5;
-        let plan = made(&line, &candidates(sites_at_vertices(&line.graph)), &[], &params);
+        let plan = made(&line, &candidates(sites_at_vertices(&line.graph)), &params);
         assert_eq!(plan.locations.len(), 2);
         assert!(plan.locations.iter().map(|location| location.cost).sum::<f64>() <= 250.0);
         let curve = plan.selection.unwrap().curve;
@@ -530,20 +410,8 @@ mod tests {
     fn without_encounters_nothing_is_promised() {
         let mut line = line();
         line.rates.fill(0.0);
-        let plan = made(&line, &candidates(sites_at_vertices(&line.graph)), &[], &PlanParams::signs(3));
+        let plan = made(&line, &candidates(sites_at_vertices(&line.graph)), &PlanParams::signs(3));
         assert_eq!((plan.warned, plan.heeded, plan.selection), (WarnedShare::NotEstimable, None, None));
         assert!(plan.locations.is_empty());
-    }
-
-    #[test]
-    fn seasons_join_in_the_shortest_run() {
-        let days = |first, last| UpDays { first, last };
-        assert_eq!(shortest_run(&[]), None);
-        assert_eq!(shortest_run(&[days(100, 150)]), Some(days(100, 150)));
-        assert_eq!(shortest_run(&[days(300, 20)]), Some(days(300, 20)));
-        assert_eq!(shortest_run(&[days(100, 150), days(140, 200)]), Some(days(100, 200)));
-        assert_eq!(shortest_run(&[days(300, 340), days(10, 30)]), Some(days(300, 30)));
-        assert_eq!(shortest_run(&[days(1, 366)]), Some(days(1, 366)));
-        assert_eq!(shortest_run(&[days(77, 77)]), Some(days(77, 77)));
     }
 }

@@ -7,6 +7,7 @@ use crate::analysis::before_after::Effectiveness;
 use crate::analysis::before_after::Period;
 use crate::analysis::before_after::Role;
 use crate::analysis::before_after::Unit;
+use crate::analysis::before_after::WhyNot;
 use crate::analysis::before_after::baseline::later_baseline;
 use crate::analysis::before_after::control::Cells;
 use crate::analysis::before_after::empirical_bayes::CompareParams;
@@ -18,13 +19,18 @@ use crate::derived::DeriveError;
 use crate::derived::effect::LEVEL;
 use crate::derived::effect::SegmentRole;
 use crate::derived::effect::SignRecords;
-use crate::derived::effect::cells::Window;
 use crate::derived::effect::draw;
 use crate::derived::effect::length_km;
+use crate::derived::effect::passed::Passed;
 use crate::derived::effect::plan_of;
 use crate::derived::effect::reports;
 use crate::derived::effect::reports::ReportsAnswer;
 use crate::derived::effect::walked::SurveyWalk;
+use crate::derived::effect::windows::Windows;
+use crate::derived::effect::windows::common;
+use crate::derived::effect::windows::is_in;
+use crate::derived::effect::windows::joined;
+use crate::derived::effect::windows::without;
 use crate::derived::exposure::ExposureLayer;
 use crate::derived::facts::Facts;
 use crate::derived::network::NetworkLayer;
@@ -35,22 +41,29 @@ use crate::domain::approach::Contact;
 use crate::domain::ids::EncounterId;
 use crate::domain::ids::SignPlanId;
 use crate::store::SignInPlace;
+use crate::store::SignPlan;
 
 /// Segments in a row that make one unit of comparison.
 const UNIT_SEGMENTS: usize = 5;
 /// Signs of one plan that go up farther apart than this are campaigns of their own.
 const TOGETHER_S: i64 = 120 * 86_400;
+/// A sign where one came down less than this before is that sign, come back in the next season or replaced.
+const COMES_BACK_S: i64 = 400 * 86_400;
+
+/// The times at which one sign was put up, as indices into the facts' signs in place, the first one first: it may have come
+/// back in the next season, or been replaced.
+pub(super) type OneSign = Vec<usize>;
 
 /// Signs that went up together, and what may be said of them.
 #[derive(Debug)]
 pub struct Campaign {
     /// The name of the plan, or words for signs without one.
     pub name: String,
-    /// The signs, as indices into the facts' signs in place.
+    /// The signs, as indices into the facts' signs in place; one that came back, or was replaced, has several.
     pub signs: Vec<usize>,
     /// The times that separate the periods.
     pub times: Times,
-    /// Every sign's own counts.
+    /// Every sign's own counts, one that came back only once.
     pub by_sign: Vec<SignCounts>,
     /// Totals where signs warn, before and after, here as below of planned walks with kilometres weighted by season and hour.
     pub signed: (Period, Period),
@@ -73,22 +86,24 @@ pub struct Campaign {
 }
 
 /// Seconds since 1970-01-01T00:00:00Z.
-#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+#[derive(Debug, Clone, PartialEq, Eq)]
 pub struct Times {
     /// The records before it chose the places; none where no kept plan says so.
     pub chosen_s: Option<i64>,
     /// The first sign went up.
     pub first_up_s: i64,
-    /// The last one went up: `after` begins.
-    pub last_up_s: i64,
-    /// The first one came down: `after` ends; none while all stand.
-    pub first_down_s: Option<i64>,
+    /// From when until before when counts are `before`, in order, the first from [`i64::MIN`] on: until the first sign went up, but
+    /// for when signs of other campaigns warned where these do. Controls have the same times, since years differ.
+    pub before: Vec<(i64, i64)>,
+    /// From when until before when all stand: `after`, in order. The last ends at [`i64::MAX`] while they do; none where they
+    /// never stood all at once.
+    pub after: Vec<(i64, i64)>,
 }
 
 /// One sign's counts on what it warns of.
 #[derive(Debug, Clone, Copy, PartialEq)]
 pub struct SignCounts {
-    /// The sign, as an index into the facts' signs in place.
+    /// The sign as it went up first, as an index into the facts' signs in place.
     pub sign: usize,
     /// Before.
     pub before: Period,
@@ -128,6 +143,11 @@ pub struct ShareCompared {
     pub found: Effectiveness,
 }
 
+/// Whether a sign is one of these.
+pub(super) fn is_of(signs: &[OneSign], sign: usize) -> bool {
+    signs.iter().any(|one| one.contains(&sign))
+}
+
 /// What campaigns are compared from.
 pub(super) struct Comparison<'a> {
     pub(super) facts: &'a Facts,
@@ -135,6 +155,9 @@ pub(super) struct Comparison<'a> {
     pub(super) exposure: Option<&'a ExposureLayer>,
     pub(super) snaps: &'a SnapLayer,
     pub(super) records: &'a SignRecords,
+    /// For every sign of the facts the first one at its vertex; none where it stands away from the trails.
+    pub(super) speakers: &'a [Option<usize>],
+    pub(super) passed: &'a Passed,
     pub(super) roles: &'a [SegmentRole],
     pub(super) walks: &'a [SurveyWalk],
     pub(super) matched: &'a WalkLayer,
@@ -142,9 +165,12 @@ pub(super) struct Comparison<'a> {
 }
 
 /// The unit of every segment, and what each unit is.
-struct UnitsOf {
+pub(super) struct UnitsOf {
     of_segment: Vec<Option<usize>>,
     roles: Vec<Role>,
+    /// By segment: when signs of other campaigns warned where those of this one do. Controls have no such times, since hardly
+    /// any of their walkers has passed a sign ever.
+    others: Vec<Windows>,
 }
 
 impl Comparison<'_> {
@@ -152,48 +178,76 @@ impl Comparison<'_> {
         self.together().into_iter().map(|signs| self.campaign(signs)).collect()
     }
 
-    /// Signs of one plan that went up within four months.
-    fn together(&self) -> Vec<Vec<usize>> {
+    /// Signs of one plan that went up within four months, by when each went up first.
+    fn together(&self) -> Vec<Vec<OneSign>> {
         let signs = &self.facts.signs_in_place;
-        let mut order: Vec<usize> = (0..signs.len()).collect();
-        order.sort_by_key(|idx| {
-            (signs[*idx].given.plan.map(|plan: SignPlanId| plan.0), signs[*idx].given.up_s)
-        });
-        let mut groups: Vec<Vec<usize>> = Vec::new();
-        for idx in order {
-            let sign: &SignInPlace = &signs[idx];
-            let goes_on = groups.last().and_then(|group| group.first()).is_some_and(|first| {
-                let first = &signs[*first];
-                first.given.plan == sign.given.plan && sign.given.up_s - first.given.up_s <= TOGETHER_S
-            });
+        let plan_and_up = |one: &OneSign| {
+            let first: Option<&SignInPlace> = one.first().map(|idx| &signs[*idx]);
+            first.map(|first| (first.given.plan.map(|plan: SignPlanId| plan.0), first.given.up_s))
+        };
+        let mut order = self.each_once();
+        order.sort_by_key(plan_and_up);
+        let mut groups: Vec<Vec<OneSign>> = Vec::new();
+        for one in order {
+            let first = groups.last().and_then(|group| group.first()).and_then(plan_and_up);
+            let goes_on = first
+                .zip(plan_and_up(&one))
+                .is_some_and(|(first, this)| first.0 == this.0 && this.1 - first.1 <= TOGETHER_S);
             match groups.last_mut() {
-                Some(group) if goes_on => group.push(idx),
-                _ => groups.push(vec![idx]),
+                Some(group) if goes_on => group.push(one),
+                _ => groups.push(vec![one]),
             }
         }
         groups
     }
 
-    fn campaign(&self, signs: Vec<usize>) -> Result<Campaign, DeriveError> {
-        let times = self.times(&signs);
+    /// Every sign once: what went up where another one stood, or had come down not long before, is the same sign.
+    fn each_once(&self) -> Vec<OneSign> {
+        let signs = &self.facts.signs_in_place;
+        let mut order: Vec<usize> = (0..signs.len()).collect();
+        order.sort_by_key(|idx| signs[*idx].given.up_s);
+        let mut known: Vec<(OneSign, i64)> = Vec::new();
+        for idx in order {
+            let given = &signs[idx].given;
+            let down_s = given.down_s.unwrap_or(i64::MAX);
+            let here = self.speakers[idx];
+            let is_same = |(one, until_s): &&mut (OneSign, i64)| {
+                here.is_some()
+                    && here == self.speaker(one)
+                    && given.up_s.saturating_sub(*until_s) < COMES_BACK_S
+            };
+            match known.iter_mut().rev().find(is_same) {
+                Some((one, until_s)) => {
+                    one.push(idx);
+                    *until_s = down_s.max(*until_s);
+                }
+                None => known.push((vec![idx], down_s)),
+            }
+        }
+        known.into_iter().map(|(one, _)| one).collect()
+    }
+
+    fn campaign(&self, signs: Vec<OneSign>) -> Result<Campaign, DeriveError> {
         let units_of = self.units(&signs);
-        let units = self.counted(&units_of, |start_s| times.side(start_s, i64::MIN));
+        let times = self.times(&signs, &units_of);
+        let units = self.counted(&units_of, &times, i64::MIN);
         let params = CompareParams { level: LEVEL, seed: self.facts.settings.seed() };
         // The period that chose is known where a plan was kept; what lies between it and the signs chose nothing.
-        let later = times.chosen_s.map(|chosen_s| {
-            let units = self.counted(&units_of, |start_s| times.side(start_s, chosen_s));
-            later_baseline(&units, &params)
-        });
-        let bayes = empirical_bayes(&units, &params).map_err(DeriveError::internal)?;
+        let later = times
+            .chosen_s
+            .map(|chosen_s| later_baseline(&self.counted(&units_of, &times, chosen_s), &params));
+        let bayes = expected_of_walked(&units, &params)?;
         let later = later.transpose().map_err(DeriveError::internal)?;
         let signed = totals(&units, Role::Signed);
-        let plan = signs.first().and_then(|sign| plan_of(self.records, &self.facts.signs_in_place[*sign]));
+        let plan = self.plan_of(&signs);
         Ok(Campaign {
             name: plan.map_or_else(|| "Signs without a kept plan".to_owned(), |plan| plan.given.name.clone()),
             by_sign: signs
                 .iter()
                 .zip(&units)
-                .map(|(sign, unit)| SignCounts { sign: *sign, before: unit.before, after: unit.after })
+                .filter_map(|(one, unit)| {
+                    Some(SignCounts { sign: *one.first()?, before: unit.before, after: unit.after })
+                })
                 .collect(),
             signed,
             control: totals(&units, Role::Control),
@@ -201,37 +255,95 @@ impl Comparison<'_> {
             raw_ratio: raw_ratio(signed),
             bayes,
             later,
-            lottery: draw::lottery(self, plan, &times, &params)?,
+            lottery: draw::lottery(self, plan, &signs, &params)?,
             shares: self.shares(&units_of, &times, &params)?,
-            reports: reports::answer(self, &units_of.segment_roles(), &times)?,
-            signs,
+            reports: reports::answer(self, &units_of, &times)?,
+            signs: signs.into_iter().flatten().collect(),
             times,
         })
     }
 
-    fn times(&self, signs: &[usize]) -> Times {
-        let given = || signs.iter().map(|sign| &self.facts.signs_in_place[*sign].given);
-        let first_up_s = given().map(|sign| sign.up_s).min().unwrap_or(i64::MAX);
-        let plan = signs.first().and_then(|sign| plan_of(self.records, &self.facts.signs_in_place[*sign]));
+    fn speaker(&self, one: &OneSign) -> Option<usize> {
+        one.first().and_then(|first| self.speakers[*first])
+    }
+
+    fn plan_of(&self, signs: &[OneSign]) -> Option<&SignPlan> {
+        let first = signs.first().and_then(|one| one.first())?;
+        plan_of(self.records, &self.facts.signs_in_place[*first])
+    }
+
+    fn times(&self, signs: &[OneSign], units_of: &UnitsOf) -> Times {
+        let rows = || signs.iter().flatten().map(|sign| self.facts.signs_in_place[*sign].given.up_s);
+        let first_up_s = rows().min().unwrap_or(i64::MAX);
         Times {
-            chosen_s: plan.map(|plan| plan.created_at_s).filter(|chosen_s| *chosen_s <= first_up_s),
+            chosen_s: self.plan_of(signs).map(|plan| plan.created_at_s).filter(|it| *it <= first_up_s),
             first_up_s,
-            last_up_s: given().map(|sign| sign.up_s).max().unwrap_or(i64::MAX),
-            first_down_s: given().filter_map(|sign| sign.down_s).min(),
+            before: self.before(first_up_s, units_of),
+            after: self.all_stand(signs),
         }
     }
 
-    /// One unit a sign, in their order, then rows of segments of one run; those of other campaigns belong to none.
-    fn units(&self, signs: &[usize]) -> UnitsOf {
+    /// When no sign stood where signs warn later. Segments that no survey walked without one are in no before, and take no time
+    /// from the others; where the others have no time in common, each has its own.
+    fn before(&self, first_up_s: i64, units_of: &UnitsOf) -> Windows {
+        let until_first = vec![(i64::MIN, first_up_s)];
+        let is_free = |(segment, others): &(usize, &Windows)| {
+            let mut walks = self.walks.iter().filter(|walk| walk.start_s < first_up_s);
+            walks.any(|walk| walk.weighted_km.contains_key(segment) && !is_in(others, walk.start_s))
+        };
+        let taken = units_of.others.iter().enumerate().filter(|(_, others)| !others.is_empty());
+        let taken = joined(taken.filter(is_free).flat_map(|(_, others)| others.iter().copied()));
+        let in_common = without(&until_first, &taken);
+        let is_walked = |walk: &SurveyWalk| {
+            let mut segments = walk.weighted_km.keys().map(|segment| units_of.of_segment[*segment]);
+            segments.any(|unit| unit.is_some_and(|unit| units_of.roles[unit] == Role::Signed))
+        };
+        match self.walks.iter().any(|walk| is_in(&in_common, walk.start_s) && is_walked(walk)) {
+            true => in_common,
+            false => until_first,
+        }
+    }
+
+    /// When all of some signs stand; none without any.
+    pub(super) fn all_stand(&self, signs: &[OneSign]) -> Windows {
+        let stands = signs.iter().map(|one| self.stand(one.iter().copied()));
+        stands.reduce(|all, one| common(&all, &one)).unwrap_or_default()
+    }
+
+    /// When any of these, indices into the facts' signs, stands.
+    fn stand(&self, signs: impl Iterator<Item = usize>) -> Windows {
+        let given = signs.map(|sign| &self.facts.signs_in_place[sign].given);
+        joined(given.map(|sign| (sign.up_s, sign.down_s.unwrap_or(i64::MAX))))
+    }
+
+    /// When signs of a kind, indices into the facts' signs, warn on a segment.
+    pub(super) fn warn(&self, segment: usize, is_meant: impl Fn(usize) -> bool) -> Windows {
+        let warning = self.passed.warning(segment);
+        let here = |sign: &usize| self.speakers[*sign].is_some_and(|speaker| warning.contains(&speaker));
+        match warning.is_empty() {
+            true => Windows::new(),
+            false => self.stand((0..self.speakers.len()).filter(|sign| here(sign) && is_meant(*sign))),
+        }
+    }
+
+    /// One unit a sign, in their order, then rows of segments of one run; those where others alone warn belong to none.
+    fn units(&self, signs: &[OneSign]) -> UnitsOf {
         let mut roles = vec![Role::Signed; signs.len()];
         let mut of_segment = vec![None; self.roles.len()];
+        let mut others = vec![Windows::new(); self.roles.len()];
+        let spots: Vec<Option<usize>> = signs.iter().map(|one| self.speaker(one)).collect();
+        let unit_at = |spot: usize| spots.iter().position(|known| *known == Some(spot));
         for segments in self.layer.network.trail_runs() {
             let mut row: Option<(SegmentRole, usize, usize)> = None;
             for segment in segments {
                 let role = self.roles[*segment];
+                let ours = self.passed.signed_by(*segment, |spot| unit_at(spot).is_some()).and_then(unit_at);
                 of_segment[*segment] = match role {
-                    SegmentRole::Signed(sign) => signs.iter().position(|known| *known == sign),
-                    SegmentRole::NotWalked => None,
+                    _ if ours.is_some() => {
+                        others[*segment] = self.warn(*segment, |sign| !is_of(signs, sign));
+                        ours
+                    }
+                    SegmentRole::Signed(_) | SegmentRole::NotWalked => None,
                     SegmentRole::Control | SegmentRole::Mixed => {
                         let goes_on = row.filter(|(known, _, n)| *known == role && *n < UNIT_SEGMENTS);
                         let (_, unit, n) = goes_on.unwrap_or_else(|| {
@@ -248,22 +360,22 @@ impl Comparison<'_> {
                 }
             }
         }
-        UnitsOf { of_segment, roles }
+        UnitsOf { of_segment, roles, others }
     }
 
-    /// Kilometres, weighted by season and hour, and encounters of every unit.
-    fn counted(&self, units_of: &UnitsOf, side: impl Fn(i64) -> Option<Side>) -> Vec<Unit> {
+    /// Kilometres, weighted by season and hour, and encounters of every unit; what lies before `from_s` counts nowhere.
+    fn counted(&self, units_of: &UnitsOf, times: &Times, from_s: i64) -> Vec<Unit> {
         let empty = |role: &Role| Unit { before: Period::NONE, after: Period::NONE, role: *role };
         let mut units: Vec<Unit> = units_of.roles.iter().map(empty).collect();
         for walk in self.walks {
-            let Some(side) = side(walk.start_s) else { continue };
+            let Some(side) = times.side(walk.start_s, from_s) else { continue };
             for (segment, km) in &walk.weighted_km {
-                if let Some(unit) = units_of.of_segment[*segment] {
+                if let Some(unit) = units_of.unit(*segment, side, walk.start_s) {
                     side.of(&mut units[unit]).km += km;
                 }
             }
             for (segment, _) in &walk.met {
-                if let Some(unit) = units_of.of_segment[*segment] {
+                if let Some(unit) = units_of.unit(*segment, side, walk.start_s) {
                     side.of(&mut units[unit]).count += 1;
                 }
             }
@@ -311,7 +423,8 @@ impl Comparison<'_> {
                 let Some(side) = times.side(walk.start_s, chosen_s) else { continue };
                 for (segment, encounter) in &walk.met {
                     let contact = closest.get(&self.facts.encounters.rows[*encounter].id);
-                    if let (Some(unit), Some(contact)) = (units_of.of_segment[*segment], contact) {
+                    let unit = units_of.unit(*segment, side, walk.start_s);
+                    if let (Some(unit), Some(contact)) = (unit, contact) {
                         let cell = side.of(&mut units[unit]);
                         cell.km += 1.0;
                         cell.count += u64::from(*contact == wanted);
@@ -335,9 +448,22 @@ impl Comparison<'_> {
 }
 
 impl UnitsOf {
-    /// The role of every segment's unit.
-    fn segment_roles(&self) -> Vec<Option<Role>> {
-        self.of_segment.iter().map(|unit| unit.map(|unit| self.roles[unit])).collect()
+    /// The unit that a walk's segment counts for: before, none while another campaign's sign warned there.
+    fn unit(&self, segment: usize, side: Side, at_s: i64) -> Option<usize> {
+        let is_taken = side == Side::Before && is_in(&self.others[segment], at_s);
+        self.of_segment[segment].filter(|_| !is_taken)
+    }
+
+    /// By segment, the times of a side that count for units of a role; none where its unit has another one.
+    pub(super) fn windows(&self, role: Role, side: Side, times: &Times) -> Vec<Windows> {
+        let whole = times.windows(side);
+        let of_segment = |(unit, others): (&Option<usize>, &Windows)| match (unit, side) {
+            (Some(unit), _) if self.roles[*unit] != role => Windows::new(),
+            (Some(_), Side::Before) => without(&whole, others),
+            (Some(_), Side::After) => whole.clone(),
+            (None, _) => Windows::new(),
+        };
+        self.of_segment.iter().zip(&self.others).map(of_segment).collect()
     }
 }
 
@@ -358,22 +484,36 @@ impl Side {
 }
 
 impl Times {
-    /// The time of a side.
-    pub(super) fn window(&self, side: Side) -> Window {
+    /// The times of a side.
+    fn windows(&self, side: Side) -> Windows {
         match side {
-            Side::Before => (i64::MIN, self.first_up_s),
-            Side::After => (self.last_up_s, self.first_down_s.unwrap_or(i64::MAX)),
+            Side::Before => self.before.clone(),
+            Side::After => self.after.clone(),
         }
     }
 
-    /// The side of an instant, none between the first and the last sign going up and once one came down; what lies before
-    /// `from_s` is on no side.
+    /// The side of an instant; none while other signs warned before, and once one of these has gone up while not all stand. What
+    /// lies before `from_s` is on no side.
     pub(super) fn side(&self, at_s: i64, from_s: i64) -> Option<Side> {
-        if (from_s..self.first_up_s).contains(&at_s) {
-            return Some(Side::Before);
+        match () {
+            () if at_s >= from_s && is_in(&self.before, at_s) => Some(Side::Before),
+            () if is_in(&self.after, at_s) => Some(Side::After),
+            () => None,
         }
-        let is_after = at_s >= self.last_up_s && self.first_down_s.is_none_or(|down_s| at_s < down_s);
-        is_after.then_some(Side::After)
+    }
+}
+
+/// With what the posterior expected of every sign whose stretches were walked before. Of others it knows no more than the mean
+/// of all stretches, and places for signs are chosen for being unlike that.
+fn expected_of_walked(units: &[Unit], params: &CompareParams) -> Result<Effectiveness, DeriveError> {
+    let is_unknown = |unit: &Unit| unit.role == Role::Signed && unit.before.km <= 0.0;
+    let as_other = |unit: &Unit| if is_unknown(unit) { Unit { role: Role::Other, ..*unit } } else { *unit };
+    let known: Vec<Unit> = units.iter().map(as_other).collect();
+    match empirical_bayes(&known, params).map_err(DeriveError::internal)? {
+        Effectiveness::NotEstimable(WhyNot::NoSigns) if units.iter().any(is_unknown) => {
+            Ok(Effectiveness::NotEstimable(WhyNot::SignsNotWalked))
+        }
+        found => Ok(found),
     }
 }
 
@@ -392,13 +532,37 @@ mod tests {
 
     #[test]
     fn instants_fall_before_between_or_after() {
-        let times = Times { chosen_s: Some(50), first_up_s: 100, last_up_s: 120, first_down_s: Some(200) };
+        let (before, after) = (vec![(i64::MIN, 30), (40, 100)], vec![(120, 200), (300, i64::MAX)]);
+        let times = Times { chosen_s: Some(50), first_up_s: 100, before, after };
         let check = |at_s, from_s, side| assert_eq!(times.side(at_s, from_s), side, "{at_s} from {from_s}");
         check(99, i64::MIN, Some(Side::Before));
         check(49, 50, None);
+        check(29, i64::MIN, Some(Side::Before));
+        check(30, i64::MIN, None);
         check(50, 50, Some(Side::Before));
         check(100, i64::MIN, None);
         check(120, i64::MIN, Some(Side::After));
         check(200, i64::MIN, None);
+        check(300, i64::MIN, Some(Side::After));
+    }
+    /// A stretch never walked before is expected to be like the mean of all; a place chosen for many snakes is not.
+    #[test]
+    fn a_place_of_which_nothing_is_known_is_expected_to_be_nothing() {
+        let unit = |before: (u64, f64), after: (u64, f64), role| {
+            let period = |(count, km)| Period { count, km };
+            Unit { before: period(before), after: period(after), role }
+        };
+        let control = unit((20, 100.0), (20, 100.0), Role::Control);
+        let unknown = unit((0, 0.0), (60, 100.0), Role::Signed);
+        let units = [control, control, control, unknown];
+        let params = CompareParams::default();
+        let Ok(Effectiveness::Estimated(naive)) = empirical_bayes(&units, &params) else { panic!() };
+        assert!(naive.change.estimate().unwrap() > 2.0, "taken for a harmful sign: {naive:?}");
+        let found = expected_of_walked(&units, &params).unwrap();
+        assert_eq!(found, Effectiveness::NotEstimable(WhyNot::SignsNotWalked));
+        let known = unit((60, 100.0), (60, 100.0), Role::Signed);
+        let found = expected_of_walked(&[control, control, control, unknown, known], &params).unwrap();
+        let Effectiveness::Estimated(index) = found else { panic!("{found:?}") };
+        assert_eq!((index.n_signs, index.observed), (1, 60));
     }
 }

@@ -21,6 +21,9 @@ use crate::analysis::season::Curve;
 use crate::analysis::season::HOURS;
 use crate::analysis::snap::Allocation;
 use crate::derived::DeriveError;
+use crate::derived::effect::windows::Window;
+use crate::derived::effect::windows::Windows;
+use crate::derived::effect::windows::is_in;
 use crate::derived::exposure::ExposureLayer;
 use crate::derived::facts::Facts;
 use crate::derived::season;
@@ -32,12 +35,6 @@ use crate::derived::walks::WalkLayer;
 use crate::domain::encounter::EffortKind;
 use crate::domain::time::EventTime;
 use crate::domain::walk::Purpose;
-
-/// A time from an instant until before another, seconds since 1970-01-01T00:00:00Z.
-pub(super) type Window = (i64, i64);
-
-/// The times that belong to a segment; none where it is in no cell.
-pub(super) type Windows = Vec<Window>;
 
 /// Seeds of two cells are so far apart: no seed that staff may set is.
 const CELL_STEP: u64 = 1 << 40;
@@ -295,10 +292,6 @@ impl<'a> Ground<'a> {
     fn curve_of(&self, segment: usize) -> usize {
         self.season.map_or(0, |season| season.curve_of(segment))
     }
-}
-
-fn is_in(windows: &[Window], at_s: i64) -> bool {
-    windows.iter().any(|(from, until)| (*from..*until).contains(&at_s))
 }
 
 /// When a record was made.

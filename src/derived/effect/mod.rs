@@ -12,22 +12,26 @@ mod walked;
 mod watch_places;
 mod watch_power;
 mod watching;
+mod windows;
 
 use crate::analysis::before_after::WhyNot;
 use crate::analysis::network::Network;
 use crate::analysis::plane::distance_m;
 use crate::derived::DeriveError;
+use crate::derived::effect::passed::Passed;
 use crate::derived::effect::passed::RoleParams;
-use crate::derived::effect::passed::vertex_of;
+use crate::derived::effect::passed::speakers;
 use crate::derived::exposure::ExposureLayer;
 use crate::derived::facts::Facts;
 use crate::derived::network::NetworkLayer;
+use crate::derived::plan::ring_m;
 use crate::derived::plan::walked_trips;
 use crate::derived::season::SeasonLayer;
 use crate::derived::snaps::SnapLayer;
 use crate::derived::walks::WalkLayer;
 use crate::domain::place::SensitivePlace;
 use crate::domain::sign_watch::SignWatchDraft;
+use crate::domain::units::Length;
 use crate::store::ApproachRecord;
 use crate::store::SignInPlace;
 use crate::store::SignInspection;
@@ -152,25 +156,28 @@ pub fn compute(
     let Known { exposure, snaps, walks: matched, season } = known;
     let signs = &facts.signs_in_place;
     let vertices: Vec<Option<usize>> =
-        signs.iter().map(|sign| vertex_of(layer, sign.given.position)).collect();
-    let roles = exposure.map(|exposure| {
+        signs.iter().map(|sign| layer.sign_vertex(sign.given.position)).collect();
+    let passed = exposure.map(|exposure| {
         let trips = walked_trips(layer, exposure);
-        passed::roles(layer.network.graph(), &trips, &vertices, &RoleParams::of(facts))
+        Passed::new(layer.network.graph(), &trips, &vertices, &RoleParams::of(facts))
     });
+    let (speakers, roles) = (speakers(&vertices), passed.as_ref().map(Passed::roles));
     let walks = walked::walks(facts, matched, season);
-    let campaigns = match &roles {
+    let campaigns = match passed.as_ref().zip(roles.as_ref()) {
         _ if signs.is_empty() => Err("No sign has been put up yet.".to_owned()),
         None => {
             Err("Nothing says how many people walk, so it is not known who passed a sign and who did not."
                 .to_owned())
         }
-        Some(roles) => {
+        Some((passed, roles)) => {
             let comparison = campaign::Comparison {
                 facts,
                 layer,
                 exposure,
                 snaps,
                 records,
+                speakers: &speakers,
+                passed,
                 roles,
                 walks: &walks,
                 matched,
@@ -188,7 +195,7 @@ pub fn compute(
     };
     let standing = signs.iter().enumerate().map(|(idx, sign)| {
         let inspections = || records.inspections.iter().filter(|inspection| inspection.sign_id == sign.id);
-        let (warns_on, warns_km) = warns(layer, roles.as_deref(), idx);
+        let (warns_on, warns_km) = warns(layer, passed.as_ref().zip(speakers[idx]));
         SignStanding {
             sign: sign.clone(),
             plan: plan_of(records, sign).map(|plan| plan.given.name.clone()).unwrap_or_default(),
@@ -199,7 +206,9 @@ pub fn compute(
             n_inspections: inspections().count(),
         }
     });
-    let walked = roles.as_deref().map(|roles| watch_places::Walked { layer, roles });
+    let walked = passed.as_ref().zip(roles.as_deref());
+    let walked =
+        walked.map(|(passed, roles)| watch_places::Walked { layer, passed, roles, speakers: &speakers });
     let compared = campaigns.as_deref().unwrap_or_default();
     let places = watch_places::places(&records.watches, signs, walked);
     let watching = watching::compute(facts, &records.watches, &places, compared)?;
@@ -208,7 +217,7 @@ pub fn compute(
         signs: standing.collect(),
         campaigns,
         reporting,
-        planning: planning::basis(facts, layer, &walks),
+        planning: planning::basis(facts, layer, &walks)?,
         watching,
         watch_power,
     })
@@ -231,9 +240,9 @@ pub fn reporting_by_state(
         return Ok(None);
     }
     let vertices: Vec<Option<usize>> =
-        signs.iter().map(|sign| vertex_of(layer, sign.given.position)).collect();
+        signs.iter().map(|sign| layer.sign_vertex(sign.given.position)).collect();
     let trips = walked_trips(layer, exposure);
-    let roles = passed::roles(layer.network.graph(), &trips, &vertices, &RoleParams::of(facts));
+    let roles = Passed::new(layer.network.graph(), &trips, &vertices, &RoleParams::of(facts)).roles();
     let ground =
         cells::Ground { facts, exposure, snaps: known.snaps, walks: known.walks, season: known.season };
     Ok(Some(ground.reporting_by_state(&roles, &vertices, groups)?))
@@ -275,9 +284,6 @@ fn plan_of<'a>(records: &'a SignRecords, sign: &SignInPlace) -> Option<&'a SignP
     records.plans.iter().find(|plan| Some(plan.id) == sign.given.plan)
 }
 
-/// Beyond its buffer a place has one sign within this distance at most, metres: two would bracket it.
-const RING_M: f64 = 400.0;
-
 /// Whether a sign that stands now (seconds since 1970-01-01T00:00:00Z) gives a sensitive place away. Distances are as the crow
 /// flies: they leave out no sign that is near on the ground.
 pub fn shows_place(facts: &Facts, sign: &SignInPlace, now_s: i64) -> ShowsPlace {
@@ -285,9 +291,10 @@ pub fn shows_place(facts: &Facts, sign: &SignInPlace, now_s: i64) -> ShowsPlace 
     let is_within = |sign: &SignInPlace, place: &SensitivePlace, beyond_m: f64| {
         stands(sign) && distance_m(sign.given.position, place.position) <= place.buffer.in_metres() + beyond_m
     };
+    let ring_m = Length::metres(facts.settings.reach_m).map_or(0.0, ring_m);
     let has_two = |place: &SensitivePlace| {
-        let near = facts.signs_in_place.iter().filter(|other| is_within(other, place, RING_M));
-        is_within(sign, place, RING_M) && near.count() > 1
+        let near = facts.signs_in_place.iter().filter(|other| is_within(other, place, ring_m));
+        is_within(sign, place, ring_m) && near.count() > 1
     };
     match () {
         () if facts.sensitive_places.iter().any(|place| is_within(sign, place, 0.0)) => {
@@ -298,11 +305,11 @@ pub fn shows_place(facts: &Facts, sign: &SignInPlace, now_s: i64) -> ShowsPlace 
     }
 }
 
-/// Trails and kilometres on which most walkers are in reach of a sign.
-fn warns(layer: &NetworkLayer, roles: Option<&[SegmentRole]>, sign: usize) -> (Vec<String>, f64) {
-    let Some(roles) = roles else { return (Vec::new(), 0.0) };
-    let segments: Vec<usize> =
-        (0..roles.len()).filter(|segment| roles[*segment] == SegmentRole::Signed(sign)).collect();
+/// Trails and kilometres on which most walkers are in reach of a sign, whatever other signs stand.
+fn warns(layer: &NetworkLayer, sign: Option<(&Passed, usize)>) -> (Vec<String>, f64) {
+    let Some((passed, sign)) = sign else { return (Vec::new(), 0.0) };
+    let is_warned = |segment: &usize| passed.signed_by(*segment, |other| other == sign).is_some();
+    let segments: Vec<usize> = (0..layer.network.segments.len()).filter(is_warned).collect();
     let mut trails: Vec<String> =
         segments.iter().map(|segment| layer.trail_name(*segment).to_owned()).collect();
     trails.sort();

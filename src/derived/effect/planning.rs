@@ -1,5 +1,11 @@
 //! What a comparison could find out, told before anyone waits for it.
 
+use std::collections::BTreeMap;
+use std::collections::BTreeSet;
+
+use jiff::Timestamp;
+use jiff::tz::TimeZone;
+
 use crate::analysis::before_after::power::Detectable;
 use crate::analysis::before_after::power::PowerInputs;
 use crate::analysis::before_after::power::smallest_reduction;
@@ -9,15 +15,13 @@ use crate::derived::effect::walked::SurveyWalk;
 use crate::derived::facts::Facts;
 use crate::derived::network::NetworkLayer;
 
-/// Seconds of a year.
-const YEAR_S: f64 = 365.25 * 86_400.0;
-
 /// What surveys count in a year as they are done now.
 #[derive(Debug, Clone, Copy, PartialEq)]
 pub struct PlanningBasis {
     /// Planned survey walks with a track on the trails.
     pub n_walks: usize,
-    /// Years that they cover, at least one.
+    /// Years of surveys, at least one: what was walked over what is walked in a year, each month as in the mean of the years in
+    /// which it was walked. Two summers are two years whenever they were, thirteen months hardly more than one.
     pub years: f64,
     /// Kilometres surveyed, as walked.
     pub survey_km: f64,
@@ -75,12 +79,25 @@ const N_SIGNS: [usize; 5] = [3, 6, 10, 16, 24];
 /// Years after of the table.
 const YEARS: [f64; 4] = [1.0, 2.0, 3.0, 5.0];
 
-pub(super) fn basis(facts: &Facts, layer: &NetworkLayer, walks: &[SurveyWalk]) -> PlanningBasis {
+/// # Errors
+/// [`DeriveError::Internal`] when the area's time zone is not known, or a walk lies outside what times can be.
+pub(super) fn basis(
+    facts: &Facts,
+    layer: &NetworkLayer,
+    walks: &[SurveyWalk],
+) -> Result<PlanningBasis, DeriveError> {
     let tracked: Vec<&SurveyWalk> = walks.iter().filter(|walk| !walk.km.is_empty()).collect();
-    let starts = || tracked.iter().map(|walk| walk.start_s);
-    let span_s = starts().max().zip(starts().min()).map_or(0, |(last, first)| last - first);
-    // Walks of one season are a year's.
-    let years = (span_s as f64 / YEAR_S).ceil().max(1.0);
+    let zone = TimeZone::get(&facts.area.time_zone).map_err(DeriveError::internal)?;
+    let year_and_month = |walk: &SurveyWalk| -> Result<(i16, i8), DeriveError> {
+        let start = Timestamp::from_second(walk.start_s).map_err(DeriveError::internal)?;
+        let date = zone.to_datetime(start).date();
+        Ok((date.year(), date.month()))
+    };
+    let months: Vec<((i16, i8), f64)> = tracked
+        .iter()
+        .map(|walk| Ok((year_and_month(walk)?, walk.km.values().sum())))
+        .collect::<Result<_, DeriveError>>()?;
+    let years = years_of(&months);
     let survey_km: f64 = tracked.iter().flat_map(|walk| walk.km.values()).sum();
     let encounters = tracked.iter().map(|walk| walk.met.len() as u64).sum();
     let mut segments: Vec<usize> = tracked.iter().flat_map(|walk| walk.km.keys().copied()).collect();
@@ -90,7 +107,7 @@ pub(super) fn basis(facts: &Facts, layer: &NetworkLayer, walks: &[SurveyWalk]) -
     let all_per_year = encounters as f64 / years;
     let reach_km = facts.settings.reach_m / 1000.0;
     let share = if trails_km > 0.0 { (reach_km / trails_km).min(1.0) } else { 0.0 };
-    PlanningBasis {
+    Ok(PlanningBasis {
         n_walks: tracked.len(),
         years,
         survey_km,
@@ -98,7 +115,20 @@ pub(super) fn basis(facts: &Facts, layer: &NetworkLayer, walks: &[SurveyWalk]) -
         per_sign_year: all_per_year * share,
         all_per_year,
         trails_km,
+    })
+}
+
+/// Years of kilometres walked in months of years.
+fn years_of(walked: &[((i16, i8), f64)]) -> f64 {
+    let mut by_month: BTreeMap<i8, (BTreeSet<i16>, f64)> = BTreeMap::new();
+    for ((year, month), km) in walked {
+        let (years, sum) = by_month.entry(*month).or_default();
+        years.insert(*year);
+        *sum += km;
     }
+    let all_km: f64 = by_month.values().map(|(_, km)| km).sum();
+    let km_a_year: f64 = by_month.values().map(|(years, km)| km / years.len() as f64).sum();
+    if km_a_year > 0.0 { all_km / km_a_year } else { 1.0 }
 }
 
 /// The smallest reduction that shows with 80 % probability, by signs and years.
@@ -125,4 +155,34 @@ pub fn power_rows(wait: &Wait) -> Result<Vec<PowerRow>, DeriveError> {
         Ok(PowerRow { n_signs, after: after? })
     };
     N_SIGNS.iter().map(|n_signs| row(*n_signs)).collect()
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    /// Kilometres of so many months from one on, ten in each.
+    fn months(first_year: i16, first_month: i8, n: i8) -> Vec<((i16, i8), f64)> {
+        let month = |idx: i8| {
+            let since = first_month - 1 + idx;
+            ((first_year + i16::from(since / 12), since % 12 + 1), 10.0)
+        };
+        (0..n).map(month).collect()
+    }
+
+    #[test]
+    fn years_are_those_that_were_walked() {
+        let close = |walked: &[((i16, i8), f64)], years: f64| {
+            let found = years_of(walked);
+            assert!((found - years).abs() < 1e-12, "{found} and {years}");
+        };
+        close(&[], 1.0);
+        close(&months(2024, 4, 3), 1.0);
+        close(&months(2023, 1, 12), 1.0);
+        // Rounded up, these were two years, and a year's encounters half of what they are.
+        close(&months(2023, 1, 13), 13.0 / 12.0);
+        // From the first walk to the last it is a year and a half.
+        close(&[months(2023, 4, 7), months(2024, 4, 7)].concat(), 2.0);
+        close(&[months(2020, 4, 7), months(2024, 4, 7)].concat(), 2.0);
+    }
 }

@@ -13,9 +13,9 @@ use crate::derived::DeriveError;
 use crate::derived::effect::campaign::Comparison;
 use crate::derived::effect::campaign::Side;
 use crate::derived::effect::campaign::Times;
+use crate::derived::effect::campaign::UnitsOf;
 use crate::derived::effect::cells::CellData;
 use crate::derived::effect::cells::Ground;
-use crate::derived::effect::cells::Windows;
 
 /// The four cells in the order of every list here.
 pub(super) const CELLS: [(Role, Side, &str); 4] = [
@@ -50,7 +50,7 @@ pub enum ReportsAnswer {
 
 pub(super) fn answer(
     comparison: &Comparison<'_>,
-    roles: &[Option<Role>],
+    units_of: &UnitsOf,
     times: &Times,
 ) -> Result<ReportsAnswer, DeriveError> {
     let Some(exposure) = comparison.exposure else { return Ok(ReportsAnswer::NotWalked) };
@@ -62,12 +62,7 @@ pub(super) fn answer(
         walks: comparison.matched,
         season: comparison.season,
     };
-    let cell = |(role, side): (Role, Side)| {
-        let window = times.window(side);
-        let windows: Vec<Windows> =
-            roles.iter().map(|known| if *known == Some(role) { vec![window] } else { Vec::new() }).collect();
-        ground.cell(&windows, 1, &|_| 0)
-    };
+    let cell = |(role, side): (Role, Side)| ground.cell(&units_of.windows(role, side, times), 1, &|_| 0);
     let data: Vec<CellData> =
         CELLS.iter().map(|(role, side, _)| cell((*role, *side))).collect::<Result<_, _>>()?;
     let ratios: Vec<ReportingRatio> =

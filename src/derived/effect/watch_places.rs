@@ -1,8 +1,9 @@
 //! Where watches were held: at which sign, where a sign warns, or where walkers passed none.
 
 use crate::analysis::plane::distance_m;
-use crate::derived::effect::passed::FARTHEST_SIGN_M;
+use crate::derived::effect::passed::Passed;
 use crate::derived::effect::passed::SegmentRole;
+use crate::derived::network::FARTHEST_SIGN_M;
 use crate::derived::network::NetworkLayer;
 use crate::domain::geography::LonLat;
 use crate::domain::sign_watch::SignWatchDraft;
@@ -18,8 +19,9 @@ const NEAR_M: f64 = 50.0;
 pub(super) enum PlaceStanding {
     /// Signs stand, stood or will stand there: indices into the facts' signs.
     AtSigns(Vec<usize>),
-    /// No sign stands there, but most walkers are in reach of this one.
-    WarnedBy(usize),
+    /// No sign stands there, but most walkers are in reach of one: all that stand, stood or will stand where it does, and all
+    /// that warn walkers there.
+    WarnedBy { signs: Vec<usize>, warning: Vec<usize> },
     /// Hardly any of its walkers has passed a sign.
     Control,
 }
@@ -40,6 +42,15 @@ impl WatchPlace {
     pub(super) fn signs(&self) -> &[usize] {
         match &self.standing {
             Ok(PlaceStanding::AtSigns(signs)) => signs,
+            _ => &[],
+        }
+    }
+
+    /// The signs that stand there or warn there, if any ever does.
+    pub(super) fn warning(&self) -> &[usize] {
+        match &self.standing {
+            Ok(PlaceStanding::AtSigns(signs)) => signs,
+            Ok(PlaceStanding::WarnedBy { warning, .. }) => warning,
             _ => &[],
         }
     }
@@ -109,7 +120,18 @@ fn sign_of(watch: &SignWatchDraft, signs: &[SignInPlace]) -> Result<Option<usize
 #[derive(Clone, Copy)]
 pub(super) struct Walked<'a> {
     pub(super) layer: &'a NetworkLayer,
+    pub(super) passed: &'a Passed,
     pub(super) roles: &'a [SegmentRole],
+    /// For every sign the first one at its vertex.
+    pub(super) speakers: &'a [Option<usize>],
+}
+
+impl Walked<'_> {
+    /// All signs at the vertices of some.
+    fn at_those(&self, speakers: &[usize]) -> Vec<usize> {
+        let is_there = |sign: &usize| self.speakers[*sign].is_some_and(|it| speakers.contains(&it));
+        (0..self.speakers.len()).filter(is_there).collect()
+    }
 }
 
 /// The places of all watches, which come in order of their start. Where nothing is known of walking, places without a sign
@@ -154,17 +176,20 @@ pub(super) fn places(
 }
 
 fn without_sign(position: LonLat, walked: Option<Walked<'_>>) -> Result<PlaceStanding, String> {
-    let Some(Walked { layer, roles }) = walked else {
+    let Some(walked) = walked else {
         return Err(
             "nothing says how many people walk, so it is not known who passed a sign before".to_owned()
         );
     };
-    let at = layer.network.plane.to_plane(position);
-    let Some(nearest) = layer.index.nearest(at, FARTHEST_SIGN_M) else {
+    let at = walked.layer.network.plane.to_plane(position);
+    let Some(nearest) = walked.layer.index.nearest(at, FARTHEST_SIGN_M) else {
         return Err("it lies away from the trails, and at no sign".to_owned());
     };
-    match roles[nearest.segment_idx] {
-        SegmentRole::Signed(sign) => Ok(PlaceStanding::WarnedBy(sign)),
+    match walked.roles[nearest.segment_idx] {
+        SegmentRole::Signed(sign) => Ok(PlaceStanding::WarnedBy {
+            signs: walked.at_those(&[sign]),
+            warning: walked.at_those(&walked.passed.warning(nearest.segment_idx)),
+        }),
         SegmentRole::Control => Ok(PlaceStanding::Control),
         SegmentRole::Mixed => {
             Err("some of its walkers have passed a sign and some have not, so it is neither".to_owned())

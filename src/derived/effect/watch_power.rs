@@ -7,7 +7,6 @@ use crate::analysis::before_after::watched_power::WatchedPowerInputs;
 use crate::analysis::before_after::watched_power::smallest_rise;
 use crate::derived::DeriveError;
 use crate::derived::effect::LEVEL;
-use crate::derived::effect::watch_places::PlaceStanding;
 use crate::derived::effect::watch_places::WatchPlace;
 use crate::derived::effect::watch_places::asked_and_watcher;
 use crate::derived::effect::watch_places::stands_during;
@@ -95,9 +94,7 @@ fn without_sign(
     let mut by_kind: BTreeMap<_, (u64, u64)> = BTreeMap::new();
     for place in places {
         let stands = |watch: &SignWatchDraft| match &place.standing {
-            Ok(PlaceStanding::AtSigns(here)) => here.iter().any(|sign| stands_during(&signs[*sign], watch)),
-            Ok(PlaceStanding::WarnedBy(sign)) => stands_during(&signs[*sign], watch),
-            Ok(PlaceStanding::Control) => false,
+            Ok(_) => place.warning().iter().any(|sign| stands_during(&signs[*sign], watch)),
             Err(_) => true,
         };
         let bare: Vec<usize> = place.watches.iter().copied().filter(|idx| !stands(&watches[*idx])).collect();

@@ -161,7 +161,7 @@ impl Ground<'_> {
         }
         units.sort_by_key(|place| place.role != Role::Signed);
         let params = CompareParams { level: LEVEL, seed: self.facts.settings.seed() };
-        let times = self.campaign.times;
+        let times = &self.campaign.times;
         let all: Vec<Unit> = units.iter().map(unit).collect();
         let since_plan = times.chosen_s.map(|chosen_s| self.since(chosen_s, kind));
         let since_plan = since_plan.map(|units| watched_change(&units, &params)).transpose();
@@ -244,8 +244,10 @@ impl Ground<'_> {
                 (!signs.is_empty()).then_some((signs, Role::Signed))
             }
             // What is in reach of a sign is a part of what it does, as the place of the sign itself.
-            PlaceStanding::WarnedBy(sign) if ours(sign) => Some((self.with_neighbours(*sign), Role::Signed)),
-            PlaceStanding::WarnedBy(_) => None,
+            PlaceStanding::WarnedBy { signs, .. } => {
+                let sign = signs.iter().find(|sign| ours(sign))?;
+                Some((self.with_neighbours(*sign), Role::Signed))
+            }
             PlaceStanding::Control => Some((Vec::new(), Role::Control)),
         }
     }
@@ -257,14 +259,14 @@ impl Ground<'_> {
         here.map_or_else(|| vec![sign], |signs| signs.iter().copied().filter(ours).collect())
     }
 
-    /// The side that a watch lies on as a whole. Before, no sign of another campaign may stand there.
+    /// The side that a watch lies on as a whole; none while a sign of another campaign stands or warns there, before or after.
     fn side(&self, place: &WatchPlace, watch: &SignWatchDraft) -> Option<Side> {
         let times: &Times = &self.campaign.times;
         let side = times.side(watch.start_s, i64::MIN)?;
         if times.side(watch.end_s() - 1, i64::MIN) != Some(side) {
             return None;
         }
-        let other_stands = place.signs().iter().any(|sign| {
+        let other_stands = place.warning().iter().any(|sign| {
             !self.campaign.signs.contains(sign) && stands_during(&self.facts.signs_in_place[*sign], watch)
         });
         (!other_stands).then_some(side)

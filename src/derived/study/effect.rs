@@ -279,14 +279,27 @@ pub(super) fn assumptions(layers: &Layers) -> Result<Table, String> {
     let settings = &layers.facts.settings;
     let mut rows: Vec<(String, &'static str, String)> = Vec::new();
     for (idx, campaign) in campaigns(layers)?.iter().enumerate() {
-        let (number, times) = ((idx + 1).to_string(), campaign.times);
+        let (number, times) = ((idx + 1).to_string(), &campaign.times);
         let mut add = |what, value: String| rows.push((number.clone(), what, value));
         let chosen = times.chosen_s.map_or_else(|| "no kept plan says".to_owned(), day);
         add("records before this day chose the places", chosen);
         add("before ends: first sign up", day(times.first_up_s));
-        add("after begins: last sign up", day(times.last_up_s));
-        let down = times.first_down_s.map_or_else(|| "all stand".to_owned(), day);
-        add("after ends: first sign down", down);
+        for (from_s, until_s) in &times.before {
+            if *from_s != i64::MIN {
+                add("before goes on: other signs that warned there are down", day(*from_s));
+            }
+            if *until_s != times.first_up_s {
+                add("before breaks off: other signs warn there", day(*until_s));
+            }
+        }
+        if times.after.is_empty() {
+            add("after begins: last sign up", "not all stood at once".to_owned());
+        }
+        for (from_s, until_s) in &times.after {
+            add("after begins: last sign up", day(*from_s));
+            let down = if *until_s == i64::MAX { "all stand".to_owned() } else { day(*until_s) };
+            add("after ends: first sign down", down);
+        }
     }
     let mut add = |what, value: String| rows.push(("all".to_owned(), what, value));
     add("a sign is remembered for", format!("{} m of walking", settings.reach_m));

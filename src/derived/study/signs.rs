@@ -23,10 +23,18 @@ pub(super) fn plan(layers: &Layers) -> Result<Table, String> {
             |(_, site)| if site.standing { "yes" } else { "no" },
         )
         .column("trails", "", "trails that meet there", |(_, site)| site.trails.join("; "))
-        .column("read_heading", "degrees from north", "direction of most who pass", |(_, site)| {
-            site.towards_deg
-        })
-        .column("parties_per_day", "parties per day", "parties that pass", |(_, site)| site.parties_per_day)
+        .column(
+            "read_heading",
+            "degrees from north",
+            "direction in which those walk on whom it warns of most",
+            |(_, site)| site.towards_deg,
+        )
+        .column(
+            "parties_per_day",
+            "parties per day",
+            "parties that pass, each once on its trip",
+            |(_, site)| site.parties_per_day,
+        )
         .column("adds", "share", "what it adds to the warned share of those before it", |(_, site)| site.adds)
         .limits(
             "warned_together",

@@ -216,21 +216,6 @@ impl Coverage {
         sites.iter().map(add).collect()
     }
 
-    /// For each of the given sites, the weight that only it covers among them: what its removal would lose.
-    pub fn sole_weights(&self, sites: &[usize]) -> Vec<f64> {
-        let mut times = vec![0u32; self.n_elements()];
-        for &site in sites {
-            for &element in self.covered_by(site) {
-                times[element as usize] += 1;
-            }
-        }
-        let sole = |&site: &usize| {
-            let elements = self.covered_by(site).iter().map(|&element| element as usize);
-            elements.filter(|&element| times[element] == 1).map(|element| self.weights[element]).sum()
-        };
-        sites.iter().map(sole).collect()
-    }
-
     pub(crate) fn by_site(&self) -> &Arc<Rows> {
         &self.by_site
     }
@@ -257,7 +242,6 @@ mod tests {
         assert_eq!(coverage.covered_weight(&[0, 1]), 7.0);
         assert_eq!(coverage.covered_weight(&[2]), 0.0);
         assert_eq!(coverage.covered_weights(&[1, 0, 2, 1]), [6.0, 7.0, 7.0, 7.0]);
-        assert_eq!(coverage.sole_weights(&[0, 1]), vec![1.0, 4.0]);
         assert_eq!(coverage.sites_of(1), &[0, 1]);
         assert_eq!(coverage.total_weight(), 15.0);
     }

@@ -181,8 +181,11 @@ pub struct Credit {
     pub warned_first: Vec<(usize, f64)>,
     /// The same encounters by the way on which their walkers left the sign, largest first.
     pub warned_on: Vec<(WalkedLeg, f64)>,
-    /// Parties that pass and read it, by the way they go on, largest first.
+    /// Parties that pass and read it, by the way they go on, largest first; who passes again on the way home counts again.
     pub passing: Vec<(WalkedLeg, f64)>,
+    /// Parties that pass and read it, each once on its trip; where they are more parties on one leg than on another, as many as
+    /// on the leg with most.
+    pub parties: f64,
 }
 
 impl Credit {
@@ -194,11 +197,6 @@ impl Credit {
     /// The way on of the walkers whom it warns of most, else of most who pass; none when nobody passes.
     pub fn main_way(&self) -> Option<WalkedLeg> {
         self.warned_on.first().or(self.passing.first()).map(|(leg, _)| *leg)
-    }
-
-    /// Parties that pass and read it, both ways.
-    pub fn passing_total(&self) -> f64 {
-        self.passing.iter().map(|&(_, parties)| parties).sum()
     }
 }
 
@@ -223,11 +221,17 @@ pub fn credits(
     let mut warned_on: Vec<HashMap<WalkedLeg, f64>> = vec![HashMap::new(); standing.len()];
     // Who is warned by a sign has passed it on the same trip, so what is left of other trips is never read.
     let mut left_by: Vec<Option<WalkedLeg>> = vec![None; standing.len()];
-    for trip in trips {
+    let mut parties_of = vec![0.0; standing.len()];
+    // The last trip that passed it, and how many of its parties count so far.
+    let mut counted: Vec<(usize, f64)> = vec![(usize::MAX, 0.0); standing.len()];
+    for (idx, trip) in trips.iter().enumerate() {
         walk(graph, trip, &index, reach_m, |event| match event {
             Event::Passed { site, leg, parties } => {
                 left_by[site] = Some(leg);
                 *passing[site].entry(leg).or_insert(0.0) += parties;
+                let so_far = if counted[site].0 == idx { counted[site].1 } else { 0.0 };
+                parties_of[site] += (parties - so_far).max(0.0);
+                counted[site] = (idx, parties.max(so_far));
             }
             Event::Walked { leg, parties, length_m, warned_by } => {
                 if let Some(&first) = warned_by.first() {
@@ -240,12 +244,13 @@ pub fn credits(
             }
         });
     }
-    let credit = |((warned, warned_on), passing)| Credit {
+    let credit = |(((warned, warned_on), passing), parties)| Credit {
         warned_first: by_size(warned),
         warned_on: by_size(warned_on),
         passing: by_size(passing),
+        parties,
     };
-    Ok(warned.into_iter().zip(warned_on).zip(passing).map(credit).collect())
+    Ok(warned.into_iter().zip(warned_on).zip(passing).zip(parties_of).map(credit).collect())
 }
 
 fn by_size<K: Ord + Copy>(amounts: HashMap<K, f64>) -> Vec<(K, f64)> {
@@ -291,8 +296,19 @@ mod tests {
         // 300 m of segment 1 lie within 800 m of the trailhead, the rest is warned of by vertex 1 only.
         assert!((credits[0].warned_first_total() - 0.6).abs() < 1e-12);
         assert!((credits[1].warned_first_total() - 0.4).abs() < 1e-12);
-        assert_eq!(credits[1].passing_total(), 20.0);
         assert_eq!(credits[0].passing.len(), 1);
+    }
+
+    /// The sign along the trail is passed twice, the one at the trailhead once, by the same ten parties.
+    #[test]
+    fn a_party_counts_once_however_often_it_passes() {
+        let (graph, trip) = line_and_trip();
+        let sites = sites_at_vertices(&graph);
+        let standing = [sites[0], sites[1]];
+        let there = WalkedTrip { parties: 4.0, legs: trip.legs[..1].to_vec(), ..trip.clone() };
+        let credits = credits(&graph, &[trip, there], &standing, 800.0, &[0.0, 0.2, 0.0]).unwrap();
+        let passages: f64 = credits[1].passing.iter().map(|(_, parties)| parties).sum();
+        assert_eq!((passages, credits[1].parties, credits[0].parties), (20.0, 10.0, 14.0));
     }
 
     /// Thrice as many pass it on their way home as go on to where snakes are met: it faces those who go on.
@@ -322,7 +338,7 @@ mod tests {
         // Out along segment 1 with twenty parties, home along segment 0 with ten.
         let by_segment: Vec<(usize, f64)> =
             credits[0].passing.iter().map(|(leg, parties)| (leg.segment, *parties)).collect();
-        assert_eq!(by_segment, [(1, 20.0), (0, 10.0)]);
+        assert_eq!((by_segment, credits[0].parties), (vec![(1, 20.0), (0, 10.0)], 20.0));
         assert_eq!(credits[0].warned_first, [(1, 1.0), (0, 0.5)]);
     }
 

@@ -3,10 +3,6 @@
 use rand::RngExt;
 
 use crate::analysis::random::stream;
-use crate::signage::placement::coverage::Coverage;
-use crate::signage::placement::exact::{SearchParams, best_choice};
-use crate::signage::placement::rules::{InvalidRules, Limit, Rules};
-use crate::signage::placement::selection::greedy;
 
 /// Sites that get a sign now and sites that get theirs next season, drawn by lot.
 #[derive(Debug, Clone, PartialEq, Eq)]
@@ -26,29 +22,6 @@ pub struct Pair {
     pub next_season: Option<usize>,
 }
 
-/// Draws by lot which of the best `2 * n_signs` sites get a sign now.
-///
-/// The sites are the best choice of twice the number under the other rules, ranked by what each adds, and paired with
-/// their neighbour in rank before the draw: the two halves then differ by chance alone, and by little. Required sites
-/// take no part and need no draw; put them up and lower `n_signs`.
-///
-/// # Errors
-/// [`InvalidRules`] when the rules cannot be kept.
-pub fn lottery(
-    coverage: &Coverage,
-    rules: &Rules,
-    n_signs: usize,
-    params: &SearchParams,
-    seed: u64,
-) -> Result<Lottery, InvalidRules> {
-    let twice = Rules { limit: Limit::Sites(2 * n_signs + rules.required.len()), ..rules.clone() };
-    let choice = best_choice(coverage, &twice, params)?;
-    let barred = (0..coverage.n_sites()).filter(|site| choice.sites.binary_search(site).is_err());
-    let among_chosen = Rules { forbidden: barred.collect(), ..twice };
-    let ranked = greedy(coverage, &among_chosen)?.order;
-    Ok(draw(&ranked, seed))
-}
-
 /// Draws by lot which of two neighbours in rank gets its sign now: of the first and second, the third and fourth, and so on.
 /// An odd one at the end takes no part and gets its sign now.
 pub fn draw(ranked: &[usize], seed: u64) -> Lottery {
@@ -65,35 +38,24 @@ pub fn draw(ranked: &[usize], seed: u64) -> Lottery {
 mod tests {
     use super::*;
 
-    fn eight_sites() -> Coverage {
-        let cover: Vec<Vec<usize>> = (0..8).map(|site| vec![site]).collect();
-        Coverage::new(&cover, (0..8).map(|site| f64::from(site + 1)).collect()).unwrap()
-    }
-
-    fn draw(seed: u64) -> Lottery {
-        lottery(&eight_sites(), &Rules::sites(0), 3, &SearchParams::default(), seed).unwrap()
-    }
-
     #[test]
     fn neighbours_in_rank_are_drawn_against_each_other() {
-        let lottery = draw(1);
+        let lottery = draw(&[7, 6, 5, 4, 3, 2], 1);
         let mut pairs: Vec<[usize; 2]> =
             lottery.pairs.iter().map(|pair| [pair.now, pair.next_season.unwrap()]).collect();
         pairs.iter_mut().for_each(|pair| pair.sort_unstable());
         assert_eq!(pairs, [[6, 7], [4, 5], [2, 3]]);
-        assert_eq!(draw(1), lottery);
+        assert_eq!(draw(&[7, 6, 5, 4, 3, 2], 1), lottery);
     }
 
     #[test]
     fn either_site_of_a_pair_wins_about_half_of_the_draws() {
-        let wins = (0..200).filter(|&seed| draw(seed).pairs[0].now == 7).count();
+        let wins = (0..200).filter(|&seed| draw(&[7, 6], seed).pairs[0].now == 7).count();
         assert!((70..=130).contains(&wins), "{wins}");
     }
 
     #[test]
     fn an_odd_site_goes_up_now() {
-        let few = Coverage::new(&[vec![0]], vec![1.0]).unwrap();
-        let lottery = lottery(&few, &Rules::sites(0), 3, &SearchParams::default(), 1).unwrap();
-        assert_eq!(lottery.pairs, [Pair { now: 0, next_season: None }]);
+        assert_eq!(draw(&[0], 1).pairs, [Pair { now: 0, next_season: None }]);
     }
 }

@@ -134,19 +134,6 @@ pub fn sites_at_vertices(graph: &Graph) -> Vec<Site> {
     (0..graph.n_vertices()).map(|vertex| Site { spot: Spot::Vertex(vertex), faces: None }).collect()
 }
 
-/// Signs at every vertex, one for each way on, read only by those who go that way.
-pub fn sites_facing(graph: &Graph) -> Vec<Site> {
-    let mut sites = Vec::with_capacity(2 * graph.n_edges());
-    for vertex in 0..graph.n_vertices() {
-        for end in graph.at(vertex) {
-            let heading = if end.at_start { Heading::Forward } else { Heading::Backward };
-            let faces = Some(WalkedLeg { segment: end.edge, heading });
-            sites.push(Site { spot: Spot::Vertex(vertex), faces });
-        }
-    }
-    sites
-}
-
 /// Checks walkers and sites against the network.
 ///
 /// # Errors
@@ -367,14 +354,5 @@ mod tests {
         let astray = Site { spot: Spot::Vertex(0), faces: Some(leg) };
         assert_eq!(check(&graph, &[], &[astray], 800.0), Err(InvalidWalk::Site { site: 0 }));
         assert!(check(&graph, &[], &[], f64::INFINITY).is_err());
-    }
-
-    #[test]
-    fn facing_sites_are_one_for_each_way_on() {
-        let graph = line(&[100.0, 100.0]);
-        let sites = sites_facing(&graph);
-        assert_eq!(sites.len(), 4);
-        assert_eq!(check(&graph, &[], &sites, 800.0), Ok(()));
-        assert_eq!(sites_at_vertices(&graph).len(), 3);
     }
 }

@@ -225,13 +225,14 @@ fn basis_words(basis: &PlanningBasis) -> String {
         return "No planned survey walk with a track has been brought in yet: enter what surveys would count."
             .to_owned();
     }
+    let years = format!("{:.1}", basis.years);
+    let years = years.strip_suffix(".0").unwrap_or(&years);
     format!(
-        "So far {} planned survey walks over {:.0} year{} met {} snakes on {} km (outside places with visits), {:.1} a year on {:.0} km of trail. A sign of average \
+        "So far {} planned survey walks over {years} year{} met {} snakes on {} km (outside places with visits), {:.1} a year on {:.0} km of trail. A sign of average \
          place would warn of {:.2} a year; chosen places of more. Change the numbers to see what other places, or more \
          walks, would show.",
         thousands(basis.n_walks as i64),
-        basis.years,
-        if basis.years == 1.0 { "" } else { "s" },
+        if years == "1" { "" } else { "s" },
         thousands(basis.encounters as i64),
         thousands(basis.survey_km.round() as i64),
         basis.all_per_year,

@@ -136,17 +136,30 @@ fn period_words(period: Period) -> String {
 
 fn periods(campaign: &Campaign, zone: &TimeZone) -> Vec<String> {
     let times = &campaign.times;
+    let gaps = times.before.windows(2).map(|pair| (pair[0].1, pair[1].0));
+    let last = times.before.last().map(|(_, until_s)| (*until_s, times.first_up_s));
+    let gaps = gaps.chain(last).filter(|(from_s, until_s)| from_s < until_s);
+    let other_signs: Vec<String> = gaps
+        .map(|(from_s, until_s)| format!("{} until {}", day_words(from_s, zone), day_words(until_s, zone)))
+        .collect();
+    let but_for = match other_signs.is_empty() {
+        true => String::new(),
+        false => format!(", but for {}, when other signs warned there", other_signs.join(", ")),
+    };
     let mut words = vec![format!(
-        "Before: until {}. With signs {}; on controls {}.",
+        "Before: until {}{but_for}. With signs {}; on controls {}.",
         day_words(times.first_up_s, zone),
         period_words(campaign.signed.0),
         period_words(campaign.control.0)
     )];
-    let until = times.first_down_s.map(|down_s| format!(" until {}", day_words(down_s, zone)));
+    let stand = |(from_s, until_s): &(i64, i64)| match *until_s {
+        i64::MAX => format!("from {}", day_words(*from_s, zone)),
+        until_s => format!("from {} until {}", day_words(*from_s, zone), day_words(until_s, zone)),
+    };
+    let after: Vec<String> = times.after.iter().map(stand).collect();
     words.push(format!(
-        "After: from {}{}. With signs {}; on controls {}.",
-        day_words(times.last_up_s, zone),
-        until.unwrap_or_default(),
+        "After: {}. With signs {}; on controls {}.",
+        if after.is_empty() { "never, since not all stood at once".to_owned() } else { after.join(", ") },
         period_words(campaign.signed.1),
         period_words(campaign.control.1)
     ));

@@ -70,7 +70,7 @@ pub fn form_body(page: &DrawForm) -> Markup {
         (form::summary(given.errors().map(|(field, words)| (field, "", words))))
         p { "Signs can go up at half of the places first. If lots say at which, the places that have to wait show what would have happened without a sign: nothing else tells so plainly whether signs help." }
         form.card method="post" action="/signs/draw" {
-            p.small.soft { "The new signs of the plan are put into pairs in the order of what they add: the first with the second, the third with the fourth. Of each pair lots say which gets its sign now and which next season. The draw is kept with its seed as soon as it is made, and cannot be taken back." }
+            p.small.soft { "The new signs of the plan are put into pairs in the order of how much they warn of: the first with the second, the third with the fourth. Of each pair lots say which gets its sign now and which next season. The draw is kept with its seed as soon as it is made, and cannot be taken back." }
             div.fields {
                 (form::text("Name of the plan", "name", given))
                 (form::text("Number of new signs, both halves together", "signs", given))

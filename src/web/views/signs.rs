@@ -38,7 +38,7 @@ pub struct SignsPage {
 pub struct PlanShown {
     /// The map with the signs.
     pub drawing: MapDrawing,
-    /// The signs in order of what they add.
+    /// The signs: those in place first, then new ones; of each, those first that warn first of most.
     pub sites: Vec<SiteRow>,
     /// The warned share of the whole plan, on draws that did not choose it.
     pub warned: Estimate,
@@ -81,7 +81,7 @@ pub struct SiteRow {
     pub dates: String,
     /// Letter size, in words.
     pub letters: String,
-    /// Parties a day that pass it facing it.
+    /// Parties a day that pass it, either way, each once on its trip.
     pub parties_per_day: f64,
     /// What it adds to the warned share, and the share warned with all signs up to this one.
     pub adds: f64,

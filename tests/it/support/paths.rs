@@ -46,6 +46,14 @@ pub(crate) fn has_sign(path: usize) -> bool {
 impl TestApp {
     /// Sixteen paths with walkers on each, and signs on eight of them.
     pub(crate) async fn sixteen_paths() -> Self {
+        let test = Self::sixteen_bare_paths().await;
+        let target = test.by_hand().await;
+        test.write(async |writer| put_signs(writer, &target).await).await;
+        test
+    }
+
+    /// The same before any sign is put up.
+    pub(crate) async fn sixteen_bare_paths() -> Self {
         let test = Self::empty().await;
         test.write(async |writer| write(writer).await).await;
         test
@@ -100,6 +108,9 @@ async fn write(writer: &mut Writer) {
         })
     });
     writer.put_readings(&target, &rows(readings)).await.unwrap();
+}
+
+async fn put_signs(writer: &mut Writer, target: &Target) {
     let sign = |path: usize| SignInPlaceDraft {
         name: format!("Sign {path}"),
         position: sign_spot(path),
@@ -109,5 +120,5 @@ async fn write(writer: &mut Writer) {
         down_s: None,
     };
     let signs = (0..N_PATHS).filter(|path| has_sign(*path)).map(sign);
-    writer.put_signs_in_place(&target, &rows(signs)).await.unwrap();
+    writer.put_signs_in_place(target, &rows(signs)).await.unwrap();
 }

@@ -332,8 +332,12 @@ async fn a_kept_plan_gives_a_later_baseline() {
             up_s: FIRST_S + SIGN_DAY * DAY_S,
             down_s: None,
         };
-        let later =
-            SignInPlaceDraft { name: "Late sign".to_owned(), up_s: FIRST_S + 200 * DAY_S, ..sign.clone() };
+        let later = SignInPlaceDraft {
+            name: "Late sign".to_owned(),
+            position: at(1400.0, -10.0),
+            up_s: FIRST_S + 200 * DAY_S,
+            ..sign.clone()
+        };
         writer.put_signs_in_place(&target, &rows([sign, later])).await.unwrap();
     })
     .await;
