@@ -173,7 +173,12 @@ fn standing_out(made: &[Made], curve: Option<&Curve>) -> Vec<(usize, usize, Side
 /// Nothing was walked in one period, for all was closed: the others are tested, and it takes no part in what q corrects for.
 #[test]
 fn a_period_in_which_all_was_closed_takes_none_from_the_others() {
-    let made = made(1, |segment, month| if segment == 3 && month == MAY { 20.0 } else { 1.0 }, |_| 0.0);
+    let planted = ARM + 2..ARM + 6;
+    let boost = |segment: usize, month: usize| match month {
+        MAY if planted.contains(&segment) => 5.0,
+        _ => 1.0,
+    };
+    let made = made(1, boost, |_| 0.0);
     let by_period = times(&made, None, PeriodCut::Months, 1).counts(&allocation(&made), N_SEGMENTS).counts;
     let counts = allocation(&made).counts_by_draw(N_SEGMENTS);
     let all = CountDraws { n_draws: N_DRAWS, n_units: N_SEGMENTS, counts };
@@ -202,7 +207,8 @@ fn a_period_in_which_all_was_closed_takes_none_from_the_others() {
         SegmentFinding::Tested(it) => it.q_value,
         other => panic!("{other:?}"),
     };
-    assert!(q(&findings[MAY][3]) <= LEVEL, "what stands out in May does so still");
+    let least = planted.map(|segment| q(&findings[MAY][segment])).fold(1.0, f64::min);
+    assert!(least <= LEVEL, "what stands out in May does so still: {least}");
     assert!(matches!(
         closed_in(&(0..12).collect::<Vec<_>>()),
         Err(crate::derived::DeriveError::Unanswerable(_))

@@ -23,9 +23,12 @@ pub const SECTIONS: &[(&str, &str)] = &[
         "Exposure is party-kilometres on each segment in the study period, from counters with their calibration and, \
          between counters, from a model of walkers with stated priors. Walkers become parties by the mean party size of the \
          trail they walk on, where one was counted there, else of the trailhead they started at, else of the area. Where no counter \
-         stands, the walking between two junctions has an error of the model of its own. Levels and courses are those of the open time: what a \
-         counter counts while its trail, its trailhead or the whole area is closed is in neither, and its zeros there are no outage. In each draw a closed trail's walking is \
-         less by the share of all walking that falls into the closed months and hours, days of a month evenly, but for the part that counters on it counted there of what the fit expects; \
+         stands, the walking between two junctions has an error of the model of its own. Levels are those of the open time: what a \
+         counter counts while the area, a trail or a trailhead is closed that keeps out at least one in fifty of those whom it counts is in none, but where its open time is \
+         little, what it counts while most are let through is, each trailhead's part of each trail times what is left of it. For the course of months and hours such times have a level of their \
+         own; times in which most were kept out are in none, and zeros there are no outage. In each draw a closed trail's walking is \
+         less by the share of all walking that falls into the closed months and hours, days of a month evenly, but for the part that counters of which most passages are of it counted, in readings \
+         that lie in the closure whole, of what the fit expects there, others taken off; \
          closures of the area take it off parties and visits of places too, those of a trailhead off its starts. Those who start at a closed trailhead \
          and walk a closed trail are kept out by the union of both. What was closed has a course of months and hours of its own, the common one but for what was \
          closed, by days where weeks or days are looked at; a segment whose walkers come from several trailheads follows several, each with a share of its kilometres. Season, weeks, \

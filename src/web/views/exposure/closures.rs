@@ -42,7 +42,7 @@ pub(super) fn section(exposure: &Exposure) -> Markup {
                     } } }
                 }
                 p.small.soft {
-                    "How many walk, and when, is taken from the time that was open. Then a trail’s walking is less by the share that would fall into the closed time, once, however many closures of trail, trailhead or area cover it, and it is less in the months, weeks and hours that were closed; a closure of the whole area takes the parties and the visits of places with it, one of a trailhead those who start there. Some people walk all the same: what a counter on the trail counts while it is closed is put back, as a share of what it would count if it were open. "
+                    "How many walk, and when, is taken from the time that was open. Then a trail’s walking is less by the share that would fall into the closed time, once, however many closures of trail, trailhead or area cover it, and it is less in the months, weeks and hours that were closed; a closure of the whole area takes the parties and the visits of places with it, one of a trailhead those who start there. Some people walk all the same: what a counter that counts mostly them counts of them while it is closed is put back, as a share of what it would count if it were open. "
                     "Beyond closures, the months and hours in which people walk are one course for all trails. A closure says nothing about snakes."
                 }
             }
