@@ -32,6 +32,7 @@ mod sessions;
 mod settings;
 mod study;
 mod study_layers;
+mod study_withheld;
 mod ties;
 mod trust;
 mod watched_truth;
