@@ -120,7 +120,7 @@ pub fn compute(
 
 /// The decimals of the most sensitive venomous species that is shown, and never finer than those of medium sensitivity: the
 /// list may not be filled in, and a record may name no species of it.
-fn decimals(facts: &Facts) -> u8 {
+pub fn decimals(facts: &Facts) -> u8 {
     let listed = facts.species.iter().filter(|species| species.is_venomous);
     let categories =
         listed.filter_map(|species| SensitivityCategory::from_number(species.sensitivity_category?));

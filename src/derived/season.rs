@@ -415,9 +415,10 @@ fn thin_words(known: &PeriodKnown) -> String {
         n => format!("Only {n} reports are"),
     };
     let limit = known.at_most_per_km().map_or_else(String::new, |per_km| {
+        let most = (per_km * 1000.0).ceil();
+        let noun = if most == 1.0 { "report" } else { "reports" };
         format!(
-            " By itself that would allow up to {:.0} reports per 1,000 km over all trails together (exact upper 95 % limit).",
-            (per_km * 1000.0).ceil()
+            " By itself that would allow up to {most:.0} {noun} per 1,000 km over all trails together (exact upper 95 % limit)."
         )
     });
     format!(

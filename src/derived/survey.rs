@@ -20,6 +20,7 @@ use crate::derived::exposure::ExposureLayer;
 use crate::derived::facts::Facts;
 use crate::derived::network::NetworkLayer;
 use crate::derived::rates as report_rates;
+use crate::derived::rates::Limits;
 use crate::derived::rates::RateLayer;
 use crate::derived::season::SeasonLayer;
 use crate::derived::snaps::SnapLayer;
@@ -71,6 +72,9 @@ pub struct SurveySet {
     pub fits: Result<SideBySide, String>,
     /// Surveys and reports together, per survey-km; or why there is no such answer, in words.
     pub joint: Result<RateFit, String>,
+    /// For each unit how many times as frequent encounters are at the seasons and hours of its planned walks as at those at which
+    /// visitors usually walk, which the joint rate speaks of; none where either is not known.
+    pub season_factor: Vec<Option<Limits>>,
 }
 
 /// Encounters and survey-km.
@@ -148,8 +152,9 @@ pub fn compute(
             Ok(together) => parts.joint(together)?,
             Err(reason) => Err(reason.clone()),
         };
+        let season_factor = units.iter().map(|unit| joiner.as_ref()?.season_factor(&unit.segments)).collect();
         let members = units.into_iter().map(|unit| unit.segments).collect();
-        Ok(SurveySet { members, names, effort, fits, joint })
+        Ok(SurveySet { members, names, effort, fits, joint, season_factor })
     };
     let stretches = stretches(facts, layer, &by_purpose, visitors)?;
     let names = report_rates::stretch_names(layer, &stretches);

@@ -93,6 +93,7 @@ pub fn fit_with_exposure_draws(
     };
     let Some(mut fit) = estimate(&tables, &chosen, &ground, params)? else { return Ok(separated) };
     fit.n_records = n_records;
+    fit.reference_year = frame.reference_year;
     fit.contradictions = known.contradictions;
     fit.unplaced = unplaced;
     if let Some(summary) = &mut fit.imputation {
@@ -394,6 +395,7 @@ fn estimate(
             .map(|sum| sum / fits.len() as f64),
         tests,
         years: year_effects(&average),
+        reference_year: None,
         curves,
         n_records: 0,
         contradictions: Vec::new(),

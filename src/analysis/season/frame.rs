@@ -101,6 +101,8 @@ pub(super) struct Frame<'a> {
     pub(super) exposure: Vec<f64>,
     levels: Vec<usize>,
     years: Vec<i32>,
+    /// The year with the most records, which the others are set against; none where years are not told apart.
+    pub(super) reference_year: Option<i32>,
     mean_temperature_c: Option<f64>,
     /// Levels that can have a season of their own.
     pub(super) season_levels: Vec<usize>,
@@ -118,6 +120,12 @@ impl<'a> Frame<'a> {
     ) -> Result<Self, SeasonError> {
         let by_level = records.by_level(units, cells.n_levels());
         let other_levels = others(by_level.iter().copied().enumerate());
+        let years = match params.year {
+            TermUse::Included => others(records.years.iter().map(|(&year, &count)| (year, count))),
+            TermUse::Omitted => Vec::new(),
+        };
+        let mut with_records = records.years.iter().filter(|(_, count)| **count > 0).map(|(year, _)| *year);
+        let reference_year = with_records.find(|year| !years.is_empty() && !years.contains(year));
         let mut frame = Self {
             cells,
             units,
@@ -126,10 +134,8 @@ impl<'a> Frame<'a> {
             exposure: Vec::new(),
             season_levels: other_levels.clone(),
             levels: other_levels,
-            years: match params.year {
-                TermUse::Included => others(records.years.iter().map(|(&year, &count)| (year, count))),
-                TermUse::Omitted => Vec::new(),
-            },
+            years,
+            reference_year,
             mean_temperature_c: None,
             max_season_harmonics: params.max_season_harmonics,
             max_hour_harmonics: params.max_hour_harmonics,

@@ -174,6 +174,8 @@ pub struct SeasonFit {
     pub tests: Tests,
     /// Rates of years against each other; empty with one year or no year term.
     pub years: Vec<YearEffect>,
+    /// The year that they are set against: the one with the most records.
+    pub reference_year: Option<i32>,
     /// One curve for all levels, or one a level.
     pub(super) curves: Vec<Curve>,
     /// Records used, those of partly known time included.

@@ -390,6 +390,7 @@ fn temperature_years_and_contradictions() {
     assert!(error < 0.2 && (slope - 0.8).abs() < 3.5 * error, "{slope} +- {error}");
     // 2023 has the most records, so the others are half of it.
     assert_eq!(fit.years.iter().map(|year| year.year).collect::<Vec<_>>(), [2022, 2024]);
+    assert_eq!(fit.reference_year, Some(2023));
     assert!(fit.years.iter().all(|year| year.lower < 0.5 && 0.5 < year.upper), "{:?}", fit.years);
     assert_eq!(fit.contradictions, [Contradiction { group: 0, period: 5, hour: 3, count: 2 }]);
     assert!(!fit.curve(0).by_hour()[3].exposed && fit.curve(0).by_hour()[4].exposed);

@@ -26,7 +26,7 @@ pub(super) const RISK_BY_HOUR: [f64; 24] = [
     1.1, 0.7, 0.5, 0.4,
 ];
 const HEADER: &str = "occurrenceID,eventID,effortKind,eventDate,eventTime,decimalLatitude,decimalLongitude,\
-coordinateUncertaintyInMeters,uncertaintyMeaning,scientificName,identificationVerificationStatus,organismID,\
+coordinateUncertaintyInMeters,uncertaintyMeaning,scientificName,identificationVerificationStatus,lifeStage,organismID,\
 individualCount,recordedBy,cue,distanceFirstNoticedInMeters,numberOfPeople,numberOfDogs,footwear,\
 airTemperatureInCelsius,occurrenceRemarks,approachNumber,contact,closestDistanceInMeters,agent,\
 appliedLoadInKilograms,durationInSeconds,trialProtocol,permit,endOfWatchInSeconds,reactions";
@@ -163,6 +163,8 @@ pub(super) struct Row {
     pub(super) species: &'static str,
     /// State of review.
     pub(super) status: &'static str,
+    /// Life stage, or empty.
+    pub(super) life_stage: &'static str,
     /// Marked snake.
     pub(super) organism: String,
     /// Snakes.
@@ -190,7 +192,7 @@ pub(super) fn write_row(out: &mut impl Write, layout: &Layout, row: &Row) -> std
     let approach = if row.approach.is_empty() { ",,,,,,,,," } else { &row.approach };
     writeln!(
         out,
-        "{},{},{},{},{},{at},{radius},{},{},{},{},{},{seen},{approach}",
+        "{},{},{},{},{},{at},{radius},{},{},{},{},{},{},{seen},{approach}",
         row.id,
         row.event,
         row.effort,
@@ -198,6 +200,7 @@ pub(super) fn write_row(out: &mut impl Write, layout: &Layout, row: &Row) -> std
         row.time,
         row.species,
         row.status,
+        row.life_stage,
         row.organism,
         row.n,
         row.by
@@ -345,6 +348,7 @@ pub(super) fn write_trials(
             let moment = moments.draw(&mut rng);
             let at = [den[0] + rng.random_range(-60.0..60.0), den[1] + rng.random_range(-60.0..60.0)];
             let id = format!("T-{organism}-{visit}");
+            let celsius = trial_celsius(&moment, organism, visit);
             for (idx, contact) in ["passed", "beside", "over", "underfoot"].iter().enumerate() {
                 let load = if *contact == "underfoot" { "8.0" } else { "" };
                 let reactions = reaction(contact, temper, &mut rng);
@@ -357,9 +361,11 @@ pub(super) fn write_trials(
                     radius: Some((5.0, "radius-95")),
                     species: "Crotalus viridis",
                     status: "verified",
+                    life_stage: if organism % 4 == 3 { "juvenile" } else { "adult" },
                     organism: format!("CV-{organism:03}"),
                     n: "1".to_owned(),
                     by: "Field team 1",
+                    seen: format!(",,,,,{celsius},"),
                     approach: format!(
                         "{},{contact},{},boot on a pole,{load},5,escalating contact,RP-114,60,{reactions}",
                         idx + 1,
@@ -372,6 +378,20 @@ pub(super) fn write_trials(
         }
     }
     Ok(())
+}
+
+/// The air temperature of a trial, whole degrees Celsius: by month and hour, and a little other from visit to visit. What snakes
+/// do does not depend on it.
+fn trial_celsius(moment: &Moment, organism: usize, visit: usize) -> i32 {
+    const BY_MONTH: [i32; 12] = [4, 7, 11, 15, 20, 26, 29, 28, 23, 16, 9, 4];
+    let of_month = BY_MONTH.get(moment.date.1.saturating_sub(1)).copied().unwrap_or(15);
+    let of_hour = match moment.time.0 {
+        ..=7 => -6,
+        8..=10 => -2,
+        11..=17 => 5,
+        _ => 0,
+    };
+    of_month + of_hour + ((organism * 5 + visit * 3) % 7) as i32 - 3
 }
 
 /// What a snake does: more with closer contact, and with its temper.

@@ -3,12 +3,15 @@
 //! The kernel around one encounter is highest where it was. Where encounters are few, a line drawn lixel by lixel would lead
 //! there; by segment it says no more than the segments' counts do.
 
+use crate::analysis::density::Lixels;
+use crate::analysis::density::relative::RelativeDensity;
 use crate::analysis::density::relative::RelativeLixel;
 use crate::analysis::density::relative::Tolerance;
 use crate::derived::density::DensityLayer;
 use crate::derived::density::relative::OUTSIDE;
 use crate::derived::density::relative::RelativeLayer;
 use crate::derived::network::NetworkLayer;
+use crate::derived::rates::Limits;
 
 /// Mean encounters per km of trail along each segment.
 pub fn mean_per_km(density: &DensityLayer) -> Vec<f64> {
@@ -33,16 +36,30 @@ pub struct SegmentRelative {
 
 /// Relative density of each segment. One whose walking is assumed is not judged.
 pub fn relative(layer: &RelativeLayer) -> Vec<SegmentRelative> {
-    (0..layer.is_assumed.len()).map(|segment| of_segment(layer, segment)).collect()
+    of_segments(&layer.relative, &layer.lixels, &layer.is_assumed)
 }
 
-fn of_segment(layer: &RelativeLayer, segment: usize) -> SegmentRelative {
-    let reference = layer.relative.reference_rate_per_km;
+/// The same before there is a layer.
+pub(super) fn of_segments(
+    relative: &RelativeDensity,
+    lixels: &Lixels,
+    is_assumed: &[bool],
+) -> Vec<SegmentRelative> {
+    (0..is_assumed.len()).map(|segment| of_segment(relative, lixels, is_assumed[segment], segment)).collect()
+}
+
+fn of_segment(
+    relative: &RelativeDensity,
+    lixels: &Lixels,
+    is_assumed: bool,
+    segment: usize,
+) -> SegmentRelative {
+    let reference = relative.reference_rate_per_km;
     let not_judged = SegmentRelative { side: Tolerance::Unexposed, ratio: None, p_value: None };
-    if layer.is_assumed[segment] || reference <= 0.0 {
+    if is_assumed || reference <= 0.0 {
         return not_judged;
     }
-    let lixels = &layer.relative.lixels[layer.lixels.of_edge(segment)];
+    let lixels = &relative.lixels[lixels.of_edge(segment)];
     let ratios = lixels.iter().filter_map(|lixel| match lixel {
         RelativeLixel::Exposed { rate_per_km, .. } => Some(rate_per_km / reference),
         RelativeLixel::Unexposed => None,
@@ -85,6 +102,9 @@ pub struct OutsideRun {
     pub farthest_ratio: f64,
     /// The least pointwise two-sided p.
     pub p_value: f64,
+    /// The walking and, nothing smoothed, the reports over what the rate of all trails together gives, both with limits; none
+    /// where the layer counted no such part.
+    pub counted: Option<(Limits, Limits)>,
 }
 
 /// The runs outside the tolerance contours, in the order of trails and along each.
@@ -123,6 +143,8 @@ fn outside_run(
     let ends = segments.iter().map(|segment| network.along_m[*segment].1);
     let walked_km = sum(&|segment| layer.walked_on_km[segment]);
     let p_values = segments.iter().filter_map(|segment| found[*segment].p_value);
+    let is_of_run = |lixel: &usize| segments.contains(&layer.lixels.edge_of(*lixel));
+    let part = layer.outside.iter().find(|part| part.lixels.first().is_some_and(is_of_run));
     OutsideRun {
         trail,
         segments: segments.to_vec(),
@@ -134,6 +156,7 @@ fn outside_run(
         mean_ratio: sum(&|segment| ratio(segment) * length_m(segment)) / sum(&length_m),
         farthest_ratio,
         p_value: p_values.fold(1.0, f64::min),
+        counted: part.map(|part| (part.walked_km, part.ratio)),
     }
 }
 

@@ -15,6 +15,7 @@ use crate::analysis::permutation::Sampling;
 use crate::derived::DeriveError;
 use crate::derived::density::DensityLayer;
 use crate::derived::density::DensityParams;
+use crate::derived::density::by_segment;
 use crate::derived::density::course;
 use crate::derived::density::encounters;
 use crate::derived::exposure::ExposureLayer;
@@ -51,12 +52,26 @@ pub struct RelativeLayer {
     pub n_on_assumed: f64,
     /// Party-kilometres that went in.
     pub walked_km: f64,
-    /// The parts of trails outside the contours.
+    /// The parts of trails outside the contours: whole segments, more than half of each.
     pub outside: Vec<OutsidePart>,
+    /// What was counted on the judged part of each trail; none where nothing of it is judged.
+    pub by_trail: Vec<Option<Counted>>,
     /// Weight of the reports that went in, by segment.
     pub reports_on: Vec<f64>,
     /// Party-kilometres that went in, by segment.
     pub walked_on_km: Vec<f64>,
+}
+
+/// What was counted on some lixels, nothing smoothed.
+#[derive(Debug, Clone, Copy, PartialEq)]
+pub struct Counted {
+    /// Weight of the reports.
+    pub count: f64,
+    /// Party-kilometres.
+    pub walked_km: Limits,
+    /// Reports over what even risk would give there. Exact limits of the rounded count, with the mean tail over the draws of
+    /// walking.
+    pub ratio: Limits,
 }
 
 /// A part of a trail outside the contours, with what was counted there.
@@ -125,33 +140,44 @@ fn outside_parts(
     on_lixel: &[f64],
     side: impl Fn(usize) -> Tolerance + Sync,
 ) -> Vec<OutsidePart> {
-    let n_reports: f64 = on_lixel.iter().sum();
     let runs = course::runs_by(layer, walked.lixels, &side).into_par_iter();
     runs.filter_map(|run| {
         let side = side(run.lixels[0]);
         if !matches!(side, Tolerance::High | Tolerance::Low) {
             return None;
         }
-        let count: f64 = run.lixels.iter().map(|lixel| on_lixel[*lixel]).sum();
-        let mut km = walked.on(&run.lixels);
-        let expected = km.iter().zip(&walked.totals_km).map(|(km, total)| n_reports * km / total.max(1e-9));
-        let drawn: Vec<(u64, f64)> = expected.map(|expected| (count.round() as u64, expected)).collect();
-        let mean = drawn.iter().map(|(_, expected)| expected).sum::<f64>() / drawn.len().max(1) as f64;
-        if mean <= 0.0 {
-            return None;
-        }
-        let (lower, upper) = limits_over_draws(&drawn, 1.0, 1.0 - OUTSIDE);
+        let Counted { count, walked_km, ratio } = counted(walked, on_lixel, &run.lixels)?;
+        let between_m = (run.from_m, run.to_m);
         Some(OutsidePart {
             trail_run: run.trail_run,
-            between_m: (run.from_m, run.to_m),
+            between_m,
             side,
             count,
-            walked_km: limits_of(&mut km),
-            ratio: Limits { value: count / mean, lower, upper },
+            walked_km,
+            ratio,
             lixels: run.lixels,
         })
     })
     .collect()
+}
+
+/// What was counted on some lixels, those of one segment one after the other; none where nobody walked there.
+fn counted(walked: &Walked<'_>, on_lixel: &[f64], lixels: &[usize]) -> Option<Counted> {
+    let n_reports: f64 = on_lixel.iter().sum();
+    let count: f64 = lixels.iter().map(|lixel| on_lixel[*lixel]).sum();
+    let mut km = walked.on(lixels);
+    let expected = km.iter().zip(&walked.totals_km).map(|(km, total)| n_reports * km / total.max(1e-9));
+    let drawn: Vec<(u64, f64)> = expected.map(|expected| (count.round() as u64, expected)).collect();
+    let mean = drawn.iter().map(|(_, expected)| expected).sum::<f64>() / drawn.len().max(1) as f64;
+    if mean <= 0.0 {
+        return None;
+    }
+    let (lower, upper) = limits_over_draws(&drawn, 1.0, 1.0 - OUTSIDE);
+    Some(Counted {
+        count,
+        walked_km: limits_of(&mut km),
+        ratio: Limits { value: count / mean, lower, upper },
+    })
 }
 
 /// Weight of the events on each lixel.
@@ -227,11 +253,19 @@ pub fn compute(
         n_segments,
         totals_km: draws_km.chunks_exact(n_segments.max(1)).map(|row| row.iter().sum()).collect(),
     };
-    let outside = outside_parts(layer, &walked, &on_lixel(&lixels, &walked_on), |lixel| {
-        side(&relative, &lixels, &is_assumed, lixel)
-    });
+    let on_lixel = on_lixel(&lixels, &walked_on);
+    // By whole segments, as the study tells them: page, layer and tables then have the same parts and numbers.
+    let of_segments = by_segment::of_segments(&relative, &lixels, &is_assumed);
+    let outside = outside_parts(layer, &walked, &on_lixel, |lixel| of_segments[lixels.edge_of(lixel)].side);
+    let mut judged: Vec<Vec<usize>> = vec![Vec::new(); layer.network.trails.len()];
+    for (segment, given) in layer.network.segments.iter().enumerate() {
+        let is_judged = |lixel: &usize| side(&relative, &lixels, &is_assumed, *lixel) != Tolerance::Unexposed;
+        judged[given.trail_idx].extend(lixels.of_edge(segment).filter(is_judged));
+    }
+    let by_trail = judged.par_iter().map(|judged| counted(&walked, &on_lixel, judged)).collect();
     Ok(RelativeLayer {
         outside,
+        by_trail,
         lixels,
         relative,
         is_assumed,

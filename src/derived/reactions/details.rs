@@ -151,7 +151,7 @@ pub struct Wait {
     pub contact: Contact,
     /// What was waited for.
     pub until: Until,
-    /// Kaplan and Meier's curve; the end of the watch censors.
+    /// Kaplan and Meier's curve with limits by snake; the end of the watch censors.
     pub curve: KaplanMeier,
     /// At each of [`TIMES_S`], how many were still watched and without it just before.
     pub at_risk: Vec<usize>,
@@ -170,8 +170,6 @@ pub struct Wait {
     /// At each of [`TIMES_S`], exact upper limit of a share of none: each snake still watched then is counted once. None where
     /// none is watched any more.
     pub zero_upper: Vec<Option<f64>>,
-    /// Where all reacted in the end: lower limit of the share from then on.
-    pub all_lower: Option<f64>,
 }
 
 /// Computes sub-tables and latencies.
@@ -198,7 +196,7 @@ pub fn compute(
         let approaches: Vec<Approach> = of_kind.iter().map(|(_, approach)| approach.clone()).collect();
         for until in Until::ALL {
             for contact in Contact::ALL {
-                waits.extend(wait(&approaches, *effort, contact, until, terms)?);
+                waits.extend(wait(&approaches, (*effort, contact, until), terms, facts.settings.seed())?);
             }
         }
     }
@@ -264,10 +262,9 @@ fn strikes_of(approach: &Approach, strike: usize) -> Approach {
 
 fn wait(
     approaches: &[Approach],
-    effort: EffortKind,
-    contact: Contact,
-    until: Until,
+    (effort, contact, until): (EffortKind, Contact, Until),
     terms: &[(String, bool)],
+    seed: u64,
 ) -> Result<Option<Wait>, DeriveError> {
     let strike = terms.len();
     let awaited: Vec<usize> = match until {
@@ -280,7 +277,8 @@ fn wait(
         return Ok(None);
     }
     let is_representative = found.are_representative();
-    let curve = latency::kaplan_meier(&found.known, 0.95).map_err(DeriveError::internal)?;
+    let params = BootstrapParams { level: 0.95, n_draws: N_BOOTSTRAP, seed };
+    let curve = latency::kaplan_meier_by_organism(&found, params).map_err(DeriveError::internal)?;
     let watched = watched(approaches, question);
     let (n_organisms, n_recognised) = snakes_from(&watched, 0.0);
     let none_upper = if curve.steps.is_empty() { upper_of_none(n_organisms)? } else { None };
@@ -288,7 +286,6 @@ fn wait(
         .iter()
         .map(|time_s| upper_of_none(snakes_from(&watched, *time_s).0))
         .collect::<Result<_, DeriveError>>()?;
-    let all_lower = lower_of_all(&curve, &watched)?;
     let at_risk = TIMES_S.iter().map(|time_s| still_watched(&found.known, *time_s)).collect();
     Ok(Some(Wait {
         effort,
@@ -303,7 +300,6 @@ fn wait(
         is_representative,
         none_upper,
         zero_upper,
-        all_lower,
     }))
 }
 
@@ -341,21 +337,6 @@ fn upper_of_none(n_organisms: usize) -> Result<Option<f64>, DeriveError> {
     Ok(Some(limits.map_err(DeriveError::internal)?.1))
 }
 
-/// Lower limit of the share where all had reacted in the end: the share is no lower than it was before the last of them. Where
-/// all reacted at once, the exact limit, each snake counted once.
-fn lower_of_all(curve: &KaplanMeier, watched: &[(&Approach, f64)]) -> Result<Option<f64>, DeriveError> {
-    let [before @ .., last] = &curve.steps[..] else { return Ok(None) };
-    if last.waiting > 0.0 {
-        return Ok(None);
-    }
-    if let Some(latency::Uncertainty::Greenwood { upper, .. }) = before.last().map(|step| step.uncertainty) {
-        return Ok(Some(1.0 - upper));
-    }
-    let n = snakes_from(watched, last.time_s).0 as u64;
-    let limits = binomial::clopper_pearson_limits(n, n, 0.95);
-    Ok(Some(limits.map_err(DeriveError::internal)?.0))
-}
-
 impl Wait {
     /// Share that had reacted by a time, with its limits: zero and without limits before the first.
     pub fn reacted_by(&self, time_s: f64) -> (f64, Option<(f64, f64)>) {
@@ -363,10 +344,7 @@ impl Wait {
         match step {
             None => (0.0, None),
             Some(step) => {
-                let limits = match step.uncertainty {
-                    latency::Uncertainty::Greenwood { lower, upper, .. } => Some((1.0 - upper, 1.0 - lower)),
-                    latency::Uncertainty::NotEstimable => self.all_lower.map(|lower| (lower, 1.0)),
-                };
+                let limits = step.uncertainty.limits().map(|(lower, upper)| (1.0 - upper, 1.0 - lower));
                 (1.0 - step.waiting, limits)
             }
         }
@@ -402,22 +380,5 @@ mod tests {
         let upper = upper_of_none(3).unwrap().unwrap();
         assert!((upper - 0.707_598).abs() < 1e-5, "{upper}");
         assert_eq!(upper_of_none(0).unwrap(), None);
-    }
-
-    #[test]
-    fn where_all_reacted_in_the_end_the_share_has_a_lower_limit() {
-        let lower = |approaches: &[Approach]| {
-            let watched = watched(approaches, QUESTION);
-            let known = latency::latencies(approaches, QUESTION).known;
-            lower_of_all(&latency::kaplan_meier(&known, 0.95).unwrap(), &watched).unwrap()
-        };
-        // Two approaches to one snake and one to another, all at once: of two snakes both.
-        let at_once = [1, 1, 2].map(|snake| watched_for(Some(snake), Some(2.0), 9.0));
-        let exact = lower(&at_once).unwrap();
-        assert!((exact - 0.158_114).abs() < 1e-5, "{exact}");
-        let in_turn = [watched_for(Some(1), Some(2.0), 9.0), watched_for(Some(2), Some(4.0), 9.0)];
-        let before = lower(&in_turn).unwrap();
-        assert!(before > 0.0 && before < 0.5, "{before}");
-        assert_eq!(lower(&[watched_for(Some(1), None, 9.0)]), None);
     }
 }

@@ -86,7 +86,7 @@ pub struct StrikeFindings {
     pub trend: EscalationTrend,
     /// Logistic regression with errors by snake.
     pub logit: ClusteredLogit,
-    /// Time to the first strike when stepped on, end of watch censoring; none without times, or where too many approaches
+    /// Time to the first strike when stepped on with limits by snake, end of watch censoring; none without times, or where too many approaches
     /// without a strike have no end of watch.
     pub underfoot: Option<KaplanMeier>,
 }
@@ -182,7 +182,10 @@ fn findings(
     let latencies = latency::latencies(approaches, asked);
     let underfoot = match latencies.known.is_empty() || !latencies.are_representative() {
         true => None,
-        false => Some(latency::kaplan_meier(&latencies.known, 0.95).map_err(DeriveError::internal)?),
+        false => {
+            let params = BootstrapParams { level: 0.95, n_draws: N_BOOTSTRAP, seed };
+            Some(latency::kaplan_meier_by_organism(&latencies, params).map_err(DeriveError::internal)?)
+        }
     };
     Ok(StrikeFindings { effort, test, escalation, trend, logit, underfoot })
 }

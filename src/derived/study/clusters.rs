@@ -41,7 +41,11 @@ pub(super) fn found(layers: &Layers) -> Result<Table, String> {
             rows.extend(list.iter().map(|cluster| Found { counted, kind, cluster }));
         }
     }
+    let n_all = rows.len();
+    rows.retain(|row| !layers.withheld.touches(&row.cluster.segments));
+    let n_withheld = n_all - rows.len();
     Ok(Table::of(rows)
+        .withholding(n_withheld)
         .column("counted", "", "every report, or each known snake once", |row| row.counted)
         .column("found_by", "", "how it was found", |row| row.kind)
         .column("name", "", "trails with the numbers of the segments", |row| row.cluster.name.clone())
@@ -94,7 +98,11 @@ pub(super) fn by_period(layers: &Layers) -> Result<Table, String> {
             }
         }
     }
+    let n_all = rows.len();
+    rows.retain(|row| row.cluster.is_none_or(|cluster| !layers.withheld.touches(&cluster.segments)));
+    let n_withheld = n_all - rows.len();
     Ok(Table::of(rows)
+        .withholding(n_withheld)
         .column("cut", "", "months, quarters of the year, or parts of the day", |row| row.periods.cut.term())
         .column("counted", "", "every report, or each known snake once in each period", |row| row.counted)
         .column("period", "", "name of the period", |row| row.period.name.clone())
@@ -156,10 +164,14 @@ struct Segment<'a> {
 
 pub(super) fn segments(layers: &Layers) -> Result<Table, String> {
     let set = &need(&layers.rates)?.segments;
-    let mut rows = Vec::new();
+    let (mut rows, mut n_withheld) = (Vec::new(), 0);
     for (counted, variant) in variants(answer(layers)?) {
         rows.extend(set.names.iter().zip(&set.members).filter_map(|(name, members)| {
             let segment = *members.first()?;
+            if layers.withheld.holds(segment) {
+                n_withheld += 1;
+                return None;
+            }
             let finding = match variant.segments.get(segment)? {
                 SegmentFinding::Tested(finding) => Some(*finding),
                 SegmentFinding::LeftOut => None,
@@ -172,6 +184,7 @@ pub(super) fn segments(layers: &Layers) -> Result<Table, String> {
         }));
     }
     Ok(Table::of(rows)
+        .withholding(n_withheld)
         .column("counted", "", "every report, or each known snake once", |row| row.counted)
         .column("name", "", "name of the segment", |row| row.name)
         .column("is", "", "whether it was looked at: walking known and not zero", |row| {

@@ -3,9 +3,12 @@
 //! Where along a trail is told of reports alone and by whole segments, as the tables of rates tell it: the highest point of
 //! a kernel would be the position of an encounter, and what searches and tracking found would lead to dens.
 
+use geo::Area;
+
 use crate::analysis::density::relative::RelativeLixel;
 use crate::analysis::density::relative::Tolerance;
 use crate::derived::density::DensityLayer;
+use crate::derived::density::LEVELS;
 use crate::derived::density::by_segment;
 use crate::derived::density::by_segment::OutsideRun;
 use crate::derived::density::relative::N_MAPS;
@@ -75,6 +78,48 @@ fn of_effort(layer: &NetworkLayer, density: &DensityLayer, effort: EffortKind) -
         .collect()
 }
 
+/// One level of the density in the plane of one effort kind.
+struct Level<'a> {
+    effort: EffortKind,
+    density: &'a DensityLayer,
+    level: usize,
+}
+
+/// The density in the plane, summed up by level: how dense, and over how large an area. Where is not told: the contours of a
+/// kernel lead to the encounters that they are made of.
+pub(super) fn in_plane(layers: &Layers) -> Result<Table, String> {
+    let mut rows = Vec::new();
+    for (effort, density) in &layers.density {
+        let density = need(density)?;
+        rows.extend((0..density.contours.len()).map(|level| Level { effort: *effort, density, level }));
+    }
+    Ok(Table::of(rows)
+        .column("effort_kind", "", "kind of effort; densities are not divided by it", |row: &Level<'_>| {
+            row.effort.term()
+        })
+        .column("records", "", "encounters of this kind with a position, whole area", |row| {
+            row.density.n_records
+        })
+        .column("outside", "", "of these outside the area that was looked at, left out", |row| {
+            row.density.n_outside
+        })
+        .column("bandwidth_m", "m", "bandwidth of the planar kernel", |row| row.density.plane_width.metres)
+        .column("drawn_bandwidth_m", "m", "bandwidth that the grid could hold", |row| {
+            row.density.plane_drawn_m
+        })
+        .column("level", "", "number of the level, the lowest first", |row| row.level + 1)
+        .column("share_of_highest", "share", "the level over the highest density", |row| {
+            LEVELS.get(row.level).copied()
+        })
+        .column("level_per_km2", "encounters per square km", "density at the edge of the level", |row| {
+            row.density.contours[row.level].level_per_m2 * 1e6
+        })
+        .column("area_km2", "square km", "area at least as dense", |row| {
+            row.density.contours[row.level].polygons.unsigned_area() / 1e6
+        })
+        .done())
+}
+
 /// Reports over walking along one trail.
 struct Relative {
     trail: usize,
@@ -89,11 +134,24 @@ pub(super) fn relative_by_trail(layers: &Layers) -> Result<Table, String> {
     let (layer, relative) = (need(&layers.network)?, need(&layers.relative_density)?);
     let rows = (0..layer.network.trails.len()).map(|trail| of_trail(layer, relative, trail)).collect();
     let ratio = "times the rate of all segments whose walking is known";
+    let counted = |row: &Relative| relative.by_trail.get(row.trail).copied().flatten();
     Ok(Table::of(rows)
         .column("trail", "", "name of the trail", |row: &Relative| {
             layer.network.trails[row.trail].name.clone()
         })
         .column("judged_km", "km", "of the trail, where walking is known from counters", |row| row.judged_km)
+        .column("reports_on_it", "", "reports on the judged part in the study period", |row| {
+            counted(row).map(|it| it.count)
+        })
+        .limits("walked_on_it_km", "km", "walked by parties on the judged part", |row| {
+            counted(row).map(|it| it.walked_km)
+        })
+        .limits(
+            "counted_ratio",
+            ratio,
+            "reports over what the rate of all trails together gives there, nothing smoothed; exact limits that allow for the walking",
+            |row| counted(row).map(|it| it.ratio),
+        )
         .column("mean_ratio", ratio, "smoothed reports over smoothed walking, mean along it", |row| {
             row.mean_ratio
         })
@@ -144,7 +202,12 @@ pub(super) fn outside(layers: &Layers) -> Result<Table, String> {
     let (layer, relative) = (need(&layers.network)?, need(&layers.relative_density)?);
     let ratio = "times the rate of all segments whose walking is known";
     let per_1000_km = relative.relative.reference_rate_per_km * 1000.0;
-    let table = Table::of(by_segment::outside(layer, relative))
+    let mut runs = by_segment::outside(layer, relative);
+    let n_all = runs.len();
+    runs.retain(|run| !layers.withheld.touches(&run.segments));
+    let n_withheld = n_all - runs.len();
+    let table = Table::of(runs)
+        .withholding(n_withheld)
         .column("trail", "", "name of the trail", |run: &OutsideRun| {
             layer.network.trails[run.trail].name.clone()
         })
@@ -165,6 +228,18 @@ pub(super) fn outside(layers: &Layers) -> Result<Table, String> {
             run.n_reports
         })
         .column("walked_km", "km", "walked by parties on it, mean over draws", |run| run.walked_km)
+        .column("walked_km_lower", "km", "lower 95 % limit of walked_km", |run| {
+            run.counted.map(|(walked_km, _)| walked_km.lower)
+        })
+        .column("walked_km_upper", "km", "upper 95 % limit of walked_km", |run| {
+            run.counted.map(|(walked_km, _)| walked_km.upper)
+        })
+        .limits(
+            "counted_ratio",
+            ratio,
+            "reports over expected, nothing smoothed; exact limits that allow for the walking; picked because it stands out",
+            |run| run.counted.map(|(_, ratio)| ratio),
+        )
         .column(
             "expected",
             "reports",

@@ -220,9 +220,12 @@ struct Sign {
 }
 
 pub(super) fn signs(layers: &Layers) -> Result<Table, String> {
-    let signs = &layers.facts.signs_in_place;
+    let (signs, network) = (&layers.facts.signs_in_place, need(&layers.network)?);
+    let is_told = |sign: usize| !layers.withheld.holds_position(network, signs[sign].given.position);
+    let all = campaigns(layers)?.iter().flat_map(|campaign| &campaign.by_sign);
+    let n_withheld = all.filter(|it| !is_told(it.sign)).count();
     let rows = campaigns(layers)?.iter().enumerate().flat_map(|(idx, campaign)| {
-        campaign.by_sign.iter().map(move |it| Sign {
+        campaign.by_sign.iter().filter(|it| is_told(it.sign)).map(move |it| Sign {
             number: idx + 1,
             name: signs[it.sign].given.name.clone(),
             before: it.before,
@@ -230,6 +233,7 @@ pub(super) fn signs(layers: &Layers) -> Result<Table, String> {
         })
     });
     Ok(Table::of(rows.collect())
+        .withholding(n_withheld)
         .column("campaign", "", "number of the campaign", |row| row.number)
         .column("sign", "", "name of the sign", |row| row.name.clone())
         .column("before", "", "survey encounters where it warns, before", |row| row.before.count)

@@ -2,7 +2,7 @@
 //!
 //! A table is one function from [`Layers`] to [`Table`] and one line in [`TABLES`]; page, archive and check go over
 //! that list. No table holds the position of an encounter, a name of a person, or a sensitive place: nothing that lies along
-//! a trail is told finer than by segment, and only of reports.
+//! a trail is told finer than by segment, only of reports, and near sensitive places by whole trails alone ([`withheld`]).
 
 mod closures;
 mod clusters;
@@ -24,6 +24,7 @@ mod survey;
 mod table;
 mod watch;
 mod watching;
+pub mod withheld;
 
 use std::sync::Arc;
 
@@ -70,6 +71,7 @@ pub use crate::derived::study::table::Table;
 pub use crate::derived::study::table::Value;
 pub use crate::derived::study::table::csv_bytes;
 pub use crate::derived::study::table::dictionary;
+use crate::derived::study::withheld::Withheld;
 
 /// Signs of the plan in a study.
 const N_SIGNS: usize = 6;
@@ -85,6 +87,8 @@ pub struct Layers {
     pub facts: Derived<Facts>,
     /// The network.
     pub network: Answer<NetworkLayer>,
+    /// What is withheld near sensitive places.
+    pub withheld: Withheld,
     /// Walking.
     pub exposure: Answer<ExposureLayer>,
     /// What encounters are tied to.
@@ -156,9 +160,12 @@ impl Layers {
             spacing: Length::metres(facts.settings.spacing_m).map_err(DeriveError::internal)?,
         };
         let watch = |unit| WatchChoice { unit, until: None };
+        let network = answer(boxed(deriver.network(&facts)).await)?;
+        let withheld = network.as_ref().map(|network| Withheld::of(&facts, network)).unwrap_or_default();
         Ok(Self {
             most_rows: usize::MAX,
-            network: answer(boxed(deriver.network(&facts)).await)?,
+            network,
+            withheld,
             exposure: answer(boxed(deriver.exposure(&facts)).await)?,
             snaps: answer(boxed(deriver.snaps(&facts)).await)?,
             season: answer(boxed(deriver.season(&facts)).await)?,
@@ -250,6 +257,7 @@ pub const TABLES: &[Entry] = &[
     ),
     entry("latency", "Time until snakes react, by kind of contact", reactions::latency),
     entry("density", "Density of encounters along trails", density::by_trail),
+    entry("density-plane", "Density of encounters in the plane, by level", density::in_plane),
     entry("relative-density", "Density of reports relative to walking", density::relative_by_trail),
     entry("relative-density-outside", "Outside what even risk gives", density::outside),
     entry("places", "Encounters at places", records::places),

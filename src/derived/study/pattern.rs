@@ -42,7 +42,11 @@ pub(super) fn moran(layers: &Layers) -> Result<Table, String> {
 pub(super) fn stretches(layers: &Layers) -> Result<Table, String> {
     let (pattern, rates) = (need(&layers.rate_pattern)?, need(&layers.rates)?);
     let neighbours = |row: &&PatternSite| row.neighbours.map(|it| it.against_even);
-    Ok(Table::of(pattern.sites.iter().collect())
+    let told = |site: &&PatternSite| !layers.withheld.touches(&rates.stretches.members[site.stretch]);
+    let rows: Vec<&PatternSite> = pattern.sites.iter().filter(told).collect();
+    let n_withheld = pattern.sites.len() - rows.len();
+    Ok(Table::of(rows)
+        .withholding(n_withheld)
         .column("name", "", "name of the stretch", |row| rates.stretches.names[row.stretch].clone())
         .column("reports", "", "reports, mean over allocations", |row| row.count)
         .column("expected_even", "reports", "with one rate for all stretches", |row| {

@@ -110,8 +110,13 @@ fn of_set<'a>(
     let season = need(&layers.season)?;
     let period =
         in_period(set, &rates.bounds, season, PeriodChoice::default()).map_err(|error| error.to_string())?;
-    let rows = rows(layer, set, &period);
+    let all = rows(layer, set, &period);
+    let (n_all, is_whole) = (all.len(), std::ptr::eq(set, &rates.trails));
+    let is_told = |row: &Row<'_>| is_whole || !layers.withheld.touches(&set.members[row.unit]);
+    let rows: Vec<_> = all.into_iter().filter(is_told).collect();
+    let n_withheld = n_all - rows.len();
     Ok(Table::first_of(rows.len(), rows, layers.most_rows)
+        .withholding(n_withheld)
         .column("name", "", "name of the unit", |row| row.set.names[row.unit].clone())
         .column("trail", "", "the trail it lies on", |row| {
             row.set.members[row.unit].first().map(|segment| layer.trail_name(*segment).to_owned())

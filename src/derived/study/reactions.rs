@@ -7,7 +7,6 @@ use crate::analysis::response::bootstrap::WhyNoBootstrap;
 use crate::analysis::response::contact_test::ContactTest;
 use crate::analysis::response::contact_test::Scheme;
 use crate::analysis::response::latency::Step;
-use crate::analysis::response::latency::Uncertainty;
 use crate::analysis::response::logit::ClusteredLogit;
 use crate::analysis::response::logit::Coefficient;
 use crate::analysis::response::logit::LogitFit;
@@ -27,7 +26,6 @@ use crate::derived::study::Layers;
 use crate::derived::study::need;
 use crate::derived::study::table::Building;
 use crate::derived::study::table::Table;
-use crate::derived::study::table::Value;
 use crate::domain::encounter::EffortKind;
 
 const LEVEL_WORDS: &str = "95 % limit of the share";
@@ -364,10 +362,7 @@ pub(super) fn latency(layers: &Layers) -> Result<Table, String> {
     if rows.is_empty() {
         return Err("No reaction with a known time followed an approach whose watch has an end.".to_owned());
     }
-    let limits = |step: &Step| match step.uncertainty {
-        Uncertainty::NotEstimable => (Value::Missing, Value::Missing),
-        Uncertainty::Greenwood { lower, upper, .. } => (lower.into(), upper.into()),
-    };
+    let limits = |step: &Step| step.uncertainty.limits();
     Ok(Table::of(rows)
         .column("effort_kind", "", "kind of effort; kinds are never pooled", |(wait, _)| wait.effort.term())
         .column("contact", "", "how near the approach came", |(wait, _)| contact(wait.contact))
@@ -393,14 +388,14 @@ pub(super) fn latency(layers: &Layers) -> Result<Table, String> {
         .column(
             "waiting_lower",
             "share",
-            "lower 95 % limit (Greenwood), approaches taken as independent",
-            |(_, step)| limits(step).0,
+            "lower 95 % limit, by snake where snakes repeat, else Greenwood's",
+            |(_, step)| limits(step).map(|it| it.0),
         )
         .column(
             "waiting_upper",
             "share",
-            "upper 95 % limit (Greenwood), approaches taken as independent",
-            |(_, step)| limits(step).1,
+            "upper 95 % limit, by snake where snakes repeat, else Greenwood's",
+            |(_, step)| limits(step).map(|it| it.1),
         )
         .done())
 }

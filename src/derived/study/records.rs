@@ -39,7 +39,13 @@ pub(super) fn records(layers: &Layers) -> Result<Table, String> {
 
 pub(super) fn places(layers: &Layers) -> Result<Table, String> {
     let places = need(&layers.places)?;
-    Ok(Table::of(places.iter().collect())
+    let network = need(&layers.network)?;
+    let known = places.iter().zip(&layers.facts.places);
+    let told = known.filter(|(_, place)| !layers.withheld.holds_position(network, place.given.position));
+    let rows: Vec<_> = told.map(|(summary, _)| summary).collect();
+    let n_withheld = places.len() - rows.len();
+    Ok(Table::of(rows)
+        .withholding(n_withheld)
         .column("name", "", "name of the place", |place| place.name.clone())
         .column("kind", "", "what it is", |place| place.kind.term())
         .column("reports", "", "reports tied to it", |place| place.counts[0])

@@ -368,6 +368,9 @@ pub(super) fn years(layers: &Layers) -> Result<Table, String> {
     }
     Ok(Table::of(fit.years.clone())
         .column("year", "", "year", |year| year.year.to_string())
+        .column("reference_year", "", "the year with most records, which it is set against", |_| {
+            fit.reference_year.map(|year| year.to_string())
+        })
         .limits(
             "ratio",
             "times the reference year",

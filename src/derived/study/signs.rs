@@ -12,7 +12,13 @@ pub(super) fn plan(layers: &Layers) -> Result<Table, String> {
         let words = warns_on.iter().map(|(trail, share)| format!("{trail} {:.1} %", share * 100.0));
         words.collect::<Vec<_>>().join("; ")
     };
-    Ok(Table::of(plan.sites.iter().enumerate().collect())
+    let network = need(&layers.network)?;
+    let sites = plan.sites.iter().enumerate();
+    let rows: Vec<_> =
+        sites.filter(|(_, site)| !layers.withheld.holds_position(network, site.position)).collect();
+    let n_withheld = plan.sites.len() - rows.len();
+    Ok(Table::of(rows)
+        .withholding(n_withheld)
         .column("number", "", "number in the plan", |(idx, _)| idx + 1)
         .column("longitude", "degrees", "WGS 84", |(_, site)| Value::Degrees(site.position.lon()))
         .column("latitude", "degrees", "WGS 84", |(_, site)| Value::Degrees(site.position.lat()))

@@ -58,20 +58,25 @@ pub(super) fn walks(layers: &Layers) -> Result<Table, String> {
 }
 
 pub(super) fn rates(layers: &Layers) -> Result<Table, String> {
-    Ok(rates_of(&need(&layers.survey)?.trails, "trail", "name of the trail"))
+    let set = &need(&layers.survey)?.trails;
+    Ok(rates_of(set, (0..set.names.len()).collect(), "trail", "name of the trail"))
 }
 
 pub(super) fn stretch_rates(layers: &Layers) -> Result<Table, String> {
     let name = "trail, and which part of it; the stretches of the report rates where there are any";
-    Ok(rates_of(&need(&layers.survey)?.stretches, "stretch", name))
+    let set = &need(&layers.survey)?.stretches;
+    let told = |unit: &usize| !layers.withheld.touches(&set.members[*unit]);
+    Ok(rates_of(set, (0..set.names.len()).filter(told).collect(), "stretch", name))
 }
 
-/// Survey rates of one kind of unit, whose column of names has this name and meaning.
-fn rates_of(set: &SurveySet, unit: &str, meaning: &str) -> Table {
+/// Survey rates of some units of one kind, whose column of names has this name and meaning.
+fn rates_of(set: &SurveySet, units: Vec<usize>, unit: &str, meaning: &str) -> Table {
     let (fits, joint) = (set.fits.as_ref().ok(), set.joint.as_ref().ok());
     let words = |error: Option<&String>| error.map_or("estimated", String::as_str).to_owned();
     let (no_rates, no_joint) = (words(set.fits.as_ref().err()), words(set.joint.as_ref().err()));
-    Table::of((0..set.names.len()).collect())
+    let n_withheld = set.names.len() - units.len();
+    Table::of(units)
+        .withholding(n_withheld)
         .column(unit, "", meaning, |unit: &usize| set.names[*unit].clone())
         .column("planned_encounters", "", "on planned walks, mean over draws", |unit| {
             set.effort[*unit][0].count
@@ -87,7 +92,19 @@ fn rates_of(set: &SurveySet, unit: &str, meaning: &str) -> Table {
             rate(&fits?.with_targeted, *unit)
         })
         .column("joint_is", "", "whether surveys and reports are joined, or why not", |_| no_joint.clone())
-        .limits("joint_rate", PER_1000, "surveys and reports together", |unit| rate(joint?, *unit))
+        .limits(
+            "joint_rate",
+            PER_1000,
+            "surveys and reports together, at the seasons and hours at which visitors walk",
+            |unit| rate(joint?, *unit),
+        )
+        .limits(
+            "season_factor",
+            "times",
+            "encounters at the seasons and hours of the planned walks over those at which visitors walk: joint_rate times it is on \
+             the base of planned_rate",
+            |unit| set.season_factor.get(*unit).copied().flatten(),
+        )
         .done()
 }
 

@@ -103,6 +103,8 @@ pub struct Table {
     pub rows: Vec<Vec<Value>>,
     /// How many rows it has in all.
     pub n_rows: usize,
+    /// Rows that are withheld near sensitive places, beside these.
+    pub n_withheld: usize,
 }
 
 impl Table {
@@ -115,7 +117,8 @@ impl Table {
     /// The first of a table of `n_rows`, at most so many: for tables that take long to make whole.
     pub fn first_of<T>(n_rows: usize, rows: impl IntoIterator<Item = T>, most: usize) -> Building<T> {
         let rows: Vec<T> = rows.into_iter().take(most).collect();
-        Building { table: Self { columns: Vec::new(), rows: vec![Vec::new(); rows.len()], n_rows }, rows }
+        let cells = vec![Vec::new(); rows.len()];
+        Building { table: Self { columns: Vec::new(), rows: cells, n_rows, n_withheld: 0 }, rows }
     }
 }
 
@@ -126,6 +129,12 @@ pub struct Building<T> {
 }
 
 impl<T> Building<T> {
+    /// Says how many rows are withheld near sensitive places.
+    pub fn withholding(mut self, n_rows: usize) -> Self {
+        self.table.n_withheld = n_rows;
+        self
+    }
+
     /// Adds a column: name, unit, meaning, and the value of each row.
     pub fn column<V: Into<Value>>(
         mut self,

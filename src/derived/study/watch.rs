@@ -17,29 +17,46 @@ struct Week<'a> {
 
 pub(super) fn weeks(layers: &Layers) -> Result<Table, String> {
     let all = ("all trails", "name of the trail, or all trails");
-    Ok(weeks_of(need(&layers.watch)?, "trail", all, layers.most_rows))
+    Ok(weeks_of(need(&layers.watch)?, "trail", all, layers.most_rows, |_| false))
 }
 
 pub(super) fn stretch_weeks(layers: &Layers) -> Result<Table, String> {
     let all = ("all stretches", "trail, and which part of it, or all stretches");
-    Ok(weeks_of(need(&layers.watch_stretches)?, "stretch", all, layers.most_rows))
+    let watch = need(&layers.watch_stretches)?;
+    Ok(weeks_of(watch, "stretch", all, layers.most_rows, |name| is_withheld(layers, name)))
 }
 
-/// Every week of every unit, those of all together first; `all` names them and says what the column of names holds.
-fn weeks_of(layer: &WatchLayer, unit: &str, all: (&'static str, &str), most_rows: usize) -> Table {
+/// Whether a stretch of this name lies near a sensitive place at least in part.
+fn is_withheld(layers: &Layers, name: &str) -> bool {
+    let Ok(rates) = &layers.rates else { return false };
+    let of_name = rates.stretches.names.iter().position(|it| it == name);
+    of_name.is_some_and(|unit| layers.withheld.touches(&rates.stretches.members[unit]))
+}
+
+/// Every week of every unit that is not withheld, those of all together first; `all` names them and says what the column of names holds.
+fn weeks_of(
+    layer: &WatchLayer,
+    unit: &str,
+    all: (&'static str, &str),
+    most_rows: usize,
+    is_withheld: impl Fn(&str) -> bool,
+) -> Table {
     let (all_words, meaning) = all;
     let n_weeks = layer.weeks.len();
     let all = layer.watch.all.iter().enumerate();
     let all = all.map(|(week, state)| Week { name: all_words, week, state: *state });
     let states = layer.watch.weeks.chunks(n_weeks.max(1));
-    let of_units = layer.names.iter().zip(states).flat_map(|(name, states)| {
+    let n_withheld = n_weeks * layer.names.iter().filter(|name| is_withheld(name)).count();
+    let told = layer.names.iter().zip(states).filter(|(name, _)| !is_withheld(name));
+    let of_units = told.flat_map(|(name, states)| {
         states.iter().enumerate().map(|(week, state)| Week { name, week, state: *state })
     });
-    let n_rows = n_weeks + layer.watch.weeks.len();
+    let n_rows = n_weeks + layer.watch.weeks.len() - n_withheld;
     let day = |row: &Week<'_>, last: bool| {
         layer.weeks.get(row.week).map(|(from, to)| if last { to } else { from }.to_string())
     };
     Table::first_of(n_rows, all.chain(of_units), most_rows)
+        .withholding(n_withheld)
         .column(unit, "", meaning, |row: &Week<'_>| row.name)
         .column("first_day", "date", "first day of the week", |row| day(row, false))
         .column("last_day", "date", "last day of the week that was looked at", |row| day(row, true))
@@ -132,7 +149,16 @@ pub(super) fn alarms(layers: &Layers) -> Result<Table, String> {
     for (unit, layer) in layers_of(layers)? {
         rows.extend(layer.watch.alarms.iter().map(|alarm| Found { unit, layer, alarm: *alarm }));
     }
+    let n_all = rows.len();
+    rows.retain(|row| match row.alarm.watched {
+        Watched::Unit(unit) if row.unit == "stretch" => {
+            row.layer.names.get(unit).is_none_or(|name| !is_withheld(layers, name))
+        }
+        Watched::Unit(_) | Watched::All => true,
+    });
+    let n_withheld = n_all - rows.len();
     Ok(Table::of(rows)
+        .withholding(n_withheld)
         .column("unit", "", "what was watched: trails or stretches", |row| row.unit)
         .column("name", "", "of the trail or stretch, or the whole area", |row| match row.alarm.watched {
             Watched::Unit(unit) => row.layer.names.get(unit).cloned(),

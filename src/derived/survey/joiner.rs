@@ -19,6 +19,8 @@ use crate::derived::effect::usual_factor;
 use crate::derived::facts::Facts;
 use crate::derived::network::NetworkLayer;
 use crate::derived::rates as report_rates;
+use crate::derived::rates::Limits;
+use crate::derived::rates::limits_of;
 use crate::derived::snaps::SnapLayer;
 use crate::derived::survey::GroupRatio;
 use crate::derived::survey::JoinRatio;
@@ -66,6 +68,8 @@ pub(super) struct Joiner<'a> {
     walks: &'a WalkLayer,
     visitors: Visitors<'a>,
     survey_km: ExposureDraws,
+    /// The same kilometres as they are, by segment.
+    plain_km: Vec<f64>,
     /// For each segment whether planned walks of the study period went over it.
     is_surveyed: Vec<bool>,
     /// Segments that surveys and visitors both cover, where counters identify the walking.
@@ -81,7 +85,7 @@ impl<'a> Joiner<'a> {
         let n_segments = visitors.exposure.mean_km.len();
         let is_counted = report_rates::sort(facts, visitors.exposure, visitors.snaps).counted;
         let visitor_km = timing::weighed(visitors.exposure, visitors.rates.timing.as_ref());
-        let survey_km = season_km(facts, walks, visitors, n_segments);
+        let (survey_km, plain_km) = season_km(facts, walks, visitors, n_segments);
         let mut is_surveyed = vec![false; n_segments];
         for row in survey_km.party_km.chunks(n_segments.max(1)) {
             row.iter().zip(&mut is_surveyed).for_each(|(km, surveyed)| *surveyed |= *km > 0.0);
@@ -89,7 +93,17 @@ impl<'a> Joiner<'a> {
         let provenance = &field.provenance;
         let is_measured = |segment: &usize| report_rates::provenance(provenance[*segment]).is_measured();
         let cells = (0..n_segments).filter(|segment| is_surveyed[*segment]).filter(is_measured).collect();
-        Self { facts, walks, visitors, survey_km, is_surveyed, cells, visitor_km, is_counted }
+        Self { facts, walks, visitors, survey_km, plain_km, is_surveyed, cells, visitor_km, is_counted }
+    }
+
+    /// How many times as frequent encounters are at the seasons and hours of the planned walks over some segments as at those at
+    /// which visitors usually walk, with limits over the draws of the curves; none where no planned walk of the study period was.
+    pub(super) fn season_factor(&self, segments: &[usize]) -> Option<Limits> {
+        let plain_km: f64 = segments.iter().map(|segment| self.plain_km[*segment]).sum();
+        let draws = self.survey_km.party_km.chunks(self.survey_km.n_units.max(1));
+        let of_draw = |row: &[f64]| segments.iter().map(|segment| row[*segment]).sum::<f64>() / plain_km;
+        let mut factors: Vec<f64> = draws.map(of_draw).collect();
+        (plain_km > 0.0).then(|| limits_of(&mut factors))
     }
 
     /// The ratio of all species together, then of each that was met where there are several.
@@ -286,18 +300,26 @@ fn planned_counts(
 }
 
 /// Survey-km on planned walks of the study period, by draw of the season-hour curve of each segment: a kilometre at a time of
-/// double the rate that visitors usually walk at counts as two, since visitors' walking and surveys fall at different times.
-fn season_km(facts: &Facts, walks: &WalkLayer, visitors: Visitors<'_>, n_segments: usize) -> ExposureDraws {
+/// double the rate that visitors usually walk at counts as two, since visitors' walking and surveys fall at different times. And the
+/// same kilometres as they are, by segment.
+fn season_km(
+    facts: &Facts,
+    walks: &WalkLayer,
+    visitors: Visitors<'_>,
+    n_segments: usize,
+) -> (ExposureDraws, Vec<f64>) {
     let curves = visitors.season.curves();
     let n_draws = curves.first().map_or(1, |curve| curve.n_draws);
     let usual: Vec<Vec<f64>> =
         curves.iter().map(|curve| usual_factor(visitors.exposure, Some(*curve), n_draws)).collect();
     let mut party_km = vec![0.0; n_draws * n_segments];
+    let mut plain_km = vec![0.0; n_segments];
     let period = visitors.exposure.period;
     let all = facts.walks.iter().zip(&walks.walks);
     let planned = all.filter(|(walk, _)| walk.given.purpose == Purpose::Planned).map(|(_, matched)| matched);
     for matched in planned.filter(|walk| period.contains(walk.start.date())) {
         let month = usize::from(matched.start.month().unsigned_abs()) - 1;
+        matched.metres.iter().for_each(|(segment, metres)| plain_km[*segment] += metres / 1000.0);
         for (draw, row) in party_km.chunks_mut(n_segments.max(1)).enumerate() {
             let of_curve = |(curve, usual): (&&Curve, &Vec<f64>)| {
                 matched.mean_over_hours(|hour| curve.draw(draw)[month * HOURS + hour]) / usual[draw]
@@ -310,7 +332,7 @@ fn season_km(facts: &Facts, walks: &WalkLayer, visitors: Visitors<'_>, n_segment
             }
         }
     }
-    ExposureDraws { n_draws, n_units: n_segments, party_km }
+    (ExposureDraws { n_draws, n_units: n_segments, party_km }, plain_km)
 }
 
 /// The ratio of a group in a state: its own there where surveys met enough; else its own of everywhere times what species by

@@ -206,7 +206,7 @@ fn unit_feature(
         "rate_upper": number(rate.map(|it| it.upper), 4),
         "rate_class": class_of(stroke),
         "interval_width": match stroke {
-            Stroke::NoWalking | Stroke::Matched | Stroke::Track => "none",
+            Stroke::NoWalking | Stroke::Matched | Stroke::Track | Stroke::Withheld => "none",
             stroke => width_words(stroke),
         },
         "exceedance": number(exceedance, 4),

@@ -55,7 +55,7 @@ pub async fn show(app: Exact, query: Query) -> Result<impl IntoResponse, Error> 
     let mut drawing = common::stretch_map(&facts, &network, &rates, &period, href);
     drawing.description =
         "The trails with outlines around what stands out; the tables below have the numbers".to_owned();
-    outline(&mut drawing, &network, &layer);
+    outline(&mut drawing, &network, &layer, |_| true);
     let row = |cluster: &Cluster| {
         let stretch =
             cluster.segments.get(cluster.segments.len() / 2).map(|segment| rates.stretch_of[*segment]);
@@ -156,7 +156,12 @@ fn untimed_words(found: &ClusterPeriods) -> Vec<String> {
 }
 
 /// Draws outlines around what has more reports than expected.
-pub(in crate::web) fn outline(drawing: &mut MapDrawing, network: &NetworkLayer, layer: &ClusterLayer) {
+pub(in crate::web) fn outline(
+    drawing: &mut MapDrawing,
+    network: &NetworkLayer,
+    layer: &ClusterLayer,
+    is_told: impl Fn(&Cluster) -> bool,
+) {
     let Ok(answer) = &layer.answer else { return };
     let xs = || drawing.lines.iter().flat_map(|line| &line.points).map(|at| at[0]);
     let ys = || drawing.lines.iter().flat_map(|line| &line.points).map(|at| at[1]);
@@ -164,7 +169,7 @@ pub(in crate::web) fn outline(drawing: &mut MapDrawing, network: &NetworkLayer, 
     let size_m = width(xs().fold(f64::INFINITY, f64::min), xs().fold(f64::NEG_INFINITY, f64::max))
         .max(width(ys().fold(f64::INFINITY, f64::min), ys().fold(f64::NEG_INFINITY, f64::max)));
     let distance_m = (size_m * OUTLINE_SHARE).max(1.0);
-    let more = answer.all.standing_out().filter(|cluster| cluster.side == Side::More);
+    let more = answer.all.standing_out().filter(|cluster| cluster.side == Side::More && is_told(cluster));
     drawing.outlines = more
         .map(|cluster| MapOutline {
             rings: clusters::outline(network, &cluster.segments, distance_m),

@@ -147,7 +147,7 @@ impl Map<'_> {
     fn trails(&self) -> Answer {
         let per_km = &self.density.per_km;
         let peak = per_km.iter().copied().fold(0.0, f64::max);
-        let (drawing, classes) = self.trails_drawing(per_km);
+        let (drawing, classes) = self.trails_drawing(per_km, |_| false);
         let sentence = match self.trail_rows().first() {
             Some(first) if peak > 0.0 => format!(
                 "The records lie closest together on {}: up to {} a kilometre of trail. More people walking there may be \
@@ -162,13 +162,24 @@ impl Map<'_> {
     }
 
     /// The map of values by lixel along the trails, and the words of its classes.
-    pub(in crate::web) fn trails_drawing(&self, per_km: &[f64]) -> (MapDrawing, [String; 5]) {
-        let bounds = doubling_bounds(per_km.iter().copied().fold(0.0, f64::max));
-        let class = |lixel: usize| class_of(per_km[lixel], bounds);
+    pub(in crate::web) fn trails_drawing(
+        &self,
+        per_km: &[f64],
+        is_withheld: impl Fn(usize) -> bool,
+    ) -> (MapDrawing, [String; 5]) {
+        let told = per_km.iter().enumerate().filter(|(lixel, _)| !is_withheld(*lixel));
+        let bounds = doubling_bounds(told.map(|(_, value)| *value).fold(0.0, f64::max));
+        let class = |lixel: usize| (!is_withheld(lixel)).then(|| class_of(per_km[lixel], bounds));
         let lines = course::runs_by(self.network, &self.density.lixels, class).into_iter().map(|run| {
+            let trail = self.trail_of_run(run.trail_run);
             let highest = run.lixels.iter().map(|lixel| per_km[*lixel]).fold(0.0, f64::max);
-            let title = format!("{}: up to {} a km", self.trail_of_run(run.trail_run), format_rate(highest));
-            map_line(run.line, Stroke::Narrow(class(run.lixels[0])), title)
+            match class(run.lixels[0]) {
+                None => map_line(run.line, Stroke::Withheld, format!("{trail}: withheld")),
+                Some(class) => {
+                    let title = format!("{trail}: up to {} a km", format_rate(highest));
+                    map_line(run.line, Stroke::Narrow(class), title)
+                }
+            }
         });
         (self.drawing("Density of records along the trails", lines.collect()), class_words(bounds))
     }
@@ -228,7 +239,7 @@ impl Map<'_> {
             _ => None,
         };
         let side = |lixel: usize| layer.side(lixel);
-        let (drawing, classes) = self.relative_drawing(layer, side, ratio);
+        let (drawing, classes) = self.relative_drawing(layer, side, ratio, |_| false);
         let (outside, more_km, fewer_km) = self.outside(layer, ratio);
         let judged_km = judged_km(layer, side);
         let sentence = format!(
@@ -274,8 +285,10 @@ impl Map<'_> {
         layer: &RelativeLayer,
         side: impl Fn(usize) -> Tolerance,
         ratio: impl Fn(usize) -> Option<f64>,
+        is_withheld: impl Fn(usize) -> bool,
     ) -> (MapDrawing, [String; 5]) {
         let stroke = |lixel: usize| match (side(lixel), ratio(lixel)) {
+            _ if is_withheld(lixel) => Stroke::Withheld,
             (Tolerance::High | Tolerance::Low, Some(ratio)) => {
                 Stroke::Narrow(class_of(ratio, RELATIVE_BOUNDS))
             }
@@ -285,10 +298,11 @@ impl Map<'_> {
         let lines = course::runs_by(self.network, &layer.lixels, stroke).into_iter().map(|run| {
             let mean = mean(run.lixels.iter().filter_map(|lixel| ratio(*lixel)));
             let trail = self.trail_of_run(run.trail_run);
-            let title = mean.map_or_else(
-                || format!("{trail}: not judged"),
-                |mean| format!("{trail}: {} times even risk", times(mean)),
-            );
+            let title = match mean {
+                _ if is_withheld(run.lixels[0]) => format!("{trail}: withheld"),
+                None => format!("{trail}: not judged"),
+                Some(mean) => format!("{trail}: {} times even risk", times(mean)),
+            };
             map_line(run.line, stroke(run.lixels[0]), title)
         });
         let drawing = self.drawing("Records relative to walking, against even risk", lines.collect());

@@ -304,8 +304,9 @@ fn compared_words(found: &PlacesCompared) -> String {
         PlacesVerdict::TooFewPlaces => "So few places can never show a difference.",
     };
     format!(
-        "While the signs stood, {} did so at {} places with signs and {} at {} without: {} points more (95 % interval {} to {}; p = \
-         {} of {n} exchanges, {drawn}). {verdict} This compares places and is no effect of signs: places differ in more than signs.",
+        "While the signs stood, {} did so at {} places with signs and {} at {} without: {} points more (95 % interval {} to {}, exact within each side and so wide where \
+         places are few; a test that exchanges signs among places has p = {} of {n} exchanges, {drawn}: interval and test are two methods and need not \
+         agree, and only where both do is a difference told). {verdict} This compares places and is no effect of signs: places differ in more than signs.",
         side(&found.signed),
         found.signed.n_places,
         side(&found.control),

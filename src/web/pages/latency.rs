@@ -2,7 +2,7 @@
 
 use axum::response::IntoResponse;
 
-use crate::analysis::response::latency::Uncertainty;
+use crate::analysis::response::latency::Median;
 use crate::derived::reactions::details::ReactionDetails;
 use crate::derived::reactions::details::TIMES_S;
 use crate::derived::reactions::details::Until;
@@ -134,15 +134,28 @@ fn seconds_words(time_s: f64) -> String {
 }
 
 fn median(wait: &Wait) -> String {
-    let seconds = |time: Option<f64>| time.map_or("not reached".to_owned(), |time| format!("{time:.1} s"));
-    let median = &wait.curve.median;
     // The share that waits falls where the share that reacted rises, so the median's limits stay as they are.
-    format!(
-        "Half had reacted by: {} (95 % limits {} to {})",
-        seconds(median.time_s),
-        seconds(median.lower_s),
-        seconds(median.upper_s)
-    )
+    let what = match wait.until {
+        Until::Strike => "struck or bitten",
+        Until::Reaction => "reacted",
+    };
+    match wait.curve.median.time_s {
+        Some(time_s) => format!("Half had {what} by {time_s:.1} s ({}).", median_limits(&wait.curve.median)),
+        None => format!(
+            "Fewer than half had {what} while they were watched ({}).",
+            median_limits(&wait.curve.median)
+        ),
+    }
+}
+
+/// The 95 % limits of the time until half have reacted, in words.
+pub(super) fn median_limits(median: &Median) -> String {
+    match (median.lower_s, median.upper_s) {
+        (Some(lower), Some(upper)) => format!("95 % limits {lower:.1} s to {upper:.1} s"),
+        (Some(lower), None) => format!("95 % limits {lower:.1} s to longer than they were watched"),
+        (None, Some(upper)) => format!("upper 95 % limit {upper:.1} s"),
+        (None, None) => "nor does either 95 % limit reach half".to_owned(),
+    }
 }
 
 /// The share that had reacted by time.
@@ -153,15 +166,8 @@ pub(in crate::web) fn curve(wait: &Wait, contact: &str) -> Option<views::line_ch
         .iter()
         .map(|step| {
             let value = 1.0 - step.waiting;
-            let estimate = match step.uncertainty {
-                Uncertainty::Greenwood { lower, upper, .. } => {
-                    Estimate { value, lower: 1.0 - upper, upper: 1.0 - lower }
-                }
-                Uncertainty::NotEstimable => {
-                    Estimate { value, lower: wait.all_lower.unwrap_or(value), upper: value }
-                }
-            };
-            (step.time_s, estimate)
+            let (lower, upper) = step.uncertainty.limits().unwrap_or((step.waiting, step.waiting));
+            (step.time_s, Estimate { value, lower: 1.0 - upper, upper: 1.0 - lower })
         })
         .collect();
     let last_s = TIMES_S.iter().zip(&wait.at_risk).filter(|(_, n)| **n > 0).map(|(time_s, _)| *time_s);

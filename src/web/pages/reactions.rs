@@ -26,6 +26,7 @@ use crate::web::cache::CachePolicy;
 use crate::web::cache::Cached;
 use crate::web::error::Error;
 use crate::web::pages::common;
+use crate::web::pages::latency;
 use crate::web::pages::season::p_words;
 use crate::web::query::Query;
 use crate::web::views;
@@ -104,8 +105,8 @@ fn contacts(layer: &ReactionLayer, table: &ReactionTable, counting: Counting) ->
         let rows: Vec<ShareRow> = cells
             .iter()
             .zip(&layer.terms)
-            .filter(|(cell, term)| cell.n_shown > 0 || *term == ANY_STRIKE)
-            // Any strike stands behind the strike itself, so it is never the first.
+            // What was never seen has a row as well: zero with its upper limit. Any strike stands behind the strike itself, so it
+            // is never the first.
             .filter(|(_, term)| counting == Counting::Any || *term != ANY_STRIKE)
             .filter_map(|(cell, term)| match &cell.estimate {
                 CellEstimate::NoApproaches => None,
@@ -197,13 +198,12 @@ fn findings(found: &StrikeFindings) -> Vec<(String, String)> {
         }
     }
     if let Some(curve) = &found.underfoot {
-        let seconds =
-            |time: Option<f64>| time.map_or("not reached".to_owned(), |time| format!("{time:.1} s"));
+        let time_s = curve.median.time_s;
         let value = format!(
-            "{} (95 % limits {} to {}; {} approaches, end of watch censors)",
-            seconds(curve.median.time_s),
-            seconds(curve.median.lower_s),
-            seconds(curve.median.upper_s),
+            "{} ({}; {} approaches, end of watch censors, limits by snake)",
+            time_s
+                .map_or("not reached, fewer than half struck".to_owned(), |time_s| format!("{time_s:.1} s")),
+            latency::median_limits(&curve.median),
             curve.n_approaches
         );
         lines.push(("Median time to a strike when stepped on".to_owned(), value));

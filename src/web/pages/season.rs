@@ -83,9 +83,13 @@ fn season(layer: &SeasonLayer, fit: &SeasonFit, details: &SeasonDetails, share: 
         format!("Dispersion {:.2}: all intervals are widened by its root", fit.dispersion),
         format!("{} records in the fit", fit.n_records),
     ];
+    let reference = fit.reference_year.map_or_else(
+        || "the year with most reports".to_owned(),
+        |year| format!("{year}, the year with most reports"),
+    );
     for year in &fit.years {
         fit_lines.push(format!(
-            "{}: {:.2} times the rate of the year with most reports (95 % interval {:.2} to {:.2})",
+            "{}: {:.2} times the rate of {reference} (95 % interval {:.2} to {:.2})",
             year.year, year.ratio, year.lower, year.upper
         ));
     }

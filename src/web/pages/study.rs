@@ -24,8 +24,11 @@ use crate::web::error::Error;
 use crate::web::pages::common;
 use crate::web::query::Query;
 use crate::web::study::StudyError;
+use crate::web::study::archive::cited;
+use crate::web::study::archive::withheld_words;
 use crate::web::study::figures;
 use crate::web::study::methods::SECTIONS;
+use crate::web::study::methods::how_to_cite;
 use crate::web::views;
 use crate::web::views::about::REFERENCES;
 use crate::web::views::layout::Section;
@@ -53,7 +56,7 @@ fn page(layers: &Layers) -> Markup {
     let card = |entry: &study::Entry| TableCard {
         name: entry.name,
         title: entry.title,
-        content: (entry.make)(layers).map(|table| preview(&table)),
+        content: (entry.make)(layers).map(|table| preview(layers, &table)),
     };
     let (tables, figures) =
         rayon::join(|| study::TABLES.par_iter().map(card).collect(), || figures::all(layers));
@@ -68,6 +71,7 @@ fn page(layers: &Layers) -> Markup {
             .into_iter()
             .map(|figure| FigureCard { name: figure.name, title: figure.title, missing: figure.drawn.err() })
             .collect(),
+        cited: how_to_cite(&facts.area.name, &cited(layers)),
         methods: SECTIONS.to_vec(),
         references: REFERENCES.to_vec(),
         can_print: export::CAN_PRINT,
@@ -80,10 +84,15 @@ fn page(layers: &Layers) -> Markup {
     views::layout::page(&frame, views::study::body(&page))
 }
 
-fn preview(table: &Table) -> Preview {
+fn preview(layers: &Layers, table: &Table) -> Preview {
     let columns = table.columns.iter().map(|it| (it.name.clone(), it.unit, it.meaning.clone()));
     let rows = table.rows.iter().take(N_PREVIEWED).map(|row| row.iter().map(Value::to_string).collect());
-    Preview { columns: columns.collect(), rows: rows.collect(), n_rows: table.n_rows }
+    Preview {
+        columns: columns.collect(),
+        rows: rows.collect(),
+        n_rows: table.n_rows,
+        withheld: withheld_words(layers, table),
+    }
 }
 
 /// One table or figure: `trails.csv`, `season.svg`, `reactions-located.pdf`.

@@ -297,6 +297,7 @@ fn table(set: &SurveySet, reports: Option<&RateSet>, href: impl Fn(usize) -> Str
             opportunistic: (opportunistic.count, opportunistic.km),
             reports: reports.and_then(|set| rate_of(&set.fit, unit)),
             joint: set.joint.as_ref().ok().and_then(|fit| rate_of(fit, unit)),
+            season_factor: set.season_factor.get(unit).copied().flatten().map(common::estimate),
         }
     };
     SurveyTable {
@@ -332,6 +333,7 @@ mod tests {
             opportunistic: (0.0, 0.0),
             reports: None,
             joint: None,
+            season_factor: None,
         };
         let table = SurveyTable { rows: (0..250).map(row).collect(), no_rates: None, no_joint: None };
         let pages: Vec<SurveyTable> = (1..=8).map(|number| paged(table.clone(), number)).collect();

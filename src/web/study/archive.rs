@@ -18,6 +18,7 @@ use crate::web::pages::common;
 use crate::web::study::StudyError;
 use crate::web::study::figures;
 use crate::web::study::methods;
+use crate::web::study::methods::Cited;
 use crate::web::views::about::REFERENCES;
 
 /// Files by their name in the archive.
@@ -56,6 +57,9 @@ pub struct Manifest {
     pub has_pdf: bool,
     /// What the facts do not allow, and why.
     pub left_out: BTreeMap<String, String>,
+    /// Rows of tables that are withheld near sensitive places: how many, and why.
+    #[serde(default)]
+    pub withheld: BTreeMap<String, String>,
     /// Every other file.
     pub files: BTreeMap<String, FileEntry>,
 }
@@ -75,8 +79,8 @@ pub struct FileEntry {
 /// [`StudyError`] when a table or figure cannot be written. What the facts do not allow is listed in the manifest.
 pub fn files(layers: &Layers) -> Result<Files, StudyError> {
     let mut files = Files::new();
-    let mut left_out = BTreeMap::new();
-    add_tables(layers, &mut files, &mut left_out)?;
+    let (mut left_out, mut withheld) = (BTreeMap::new(), BTreeMap::new());
+    add_tables(layers, &mut files, &mut left_out, &mut withheld)?;
     for figure in figures::all(layers) {
         let (name, title) = (format!("figures/{}", figure.name), figure.title.clone());
         match figures::picture(layers, figure) {
@@ -100,7 +104,10 @@ pub fn files(layers: &Layers) -> Result<Files, StudyError> {
         ("Settings", facts.parameters.clone()),
         ("Program", program()),
     ];
-    files.insert("methods.md".to_owned(), methods::markdown(&facts.area.name, &basis).into_bytes());
+    files.insert(
+        "methods.md".to_owned(),
+        methods::markdown(&facts.area.name, &cited(layers), &basis, &withheld).into_bytes(),
+    );
     files.insert("settings.json".to_owned(), settings_json(layers)?);
     let manifest = Manifest {
         program: env!("CARGO_PKG_NAME").to_owned(),
@@ -114,10 +121,22 @@ pub fn files(layers: &Layers) -> Result<Files, StudyError> {
         settings: facts.parameters.clone(),
         has_pdf: export::CAN_PRINT,
         left_out,
+        withheld,
         files: files.iter().map(|(name, bytes)| (name.clone(), entry(bytes))).collect(),
     };
     files.insert(MANIFEST.to_owned(), json(&manifest)?);
     Ok(files)
+}
+
+/// What the study is cited by.
+pub fn cited(layers: &Layers) -> Cited {
+    let facts = &layers.facts;
+    Cited {
+        revision: common::revision_words(facts.basis, facts.basis_written_on),
+        settings: facts.parameters.clone(),
+        seed: facts.settings.seed(),
+        n_draws: facts.settings.draws() as u64,
+    }
 }
 
 /// A revision with the day on which it was written.
@@ -145,6 +164,7 @@ fn add_tables(
     layers: &Layers,
     files: &mut Files,
     left_out: &mut BTreeMap<String, String>,
+    withheld: &mut BTreeMap<String, String>,
 ) -> Result<(), StudyError> {
     let mut tables: Vec<(&str, Table)> = Vec::new();
     for entry in study::TABLES {
@@ -154,6 +174,10 @@ fn add_tables(
         }
     }
     tables.push(("references", references()));
+    let gaps = tables
+        .iter()
+        .filter_map(|(name, table)| Some((format!("tables/{name}"), withheld_words(layers, table)?)));
+    withheld.extend(gaps);
     for (name, table) in &tables {
         let bytes = study::csv_bytes(table).map_err(StudyError::Write)?;
         files.insert(format!("tables/{name}.csv"), bytes);
@@ -168,6 +192,12 @@ fn add_tables(
     let bytes = study::csv_bytes(&study::dictionary(&described)).map_err(StudyError::Write)?;
     files.insert("columns.csv".to_owned(), bytes);
     Ok(())
+}
+
+/// How many rows of a table are withheld, and why; nothing where all are there.
+pub fn withheld_words(layers: &Layers, table: &Table) -> Option<String> {
+    let (n, all) = (table.n_withheld, table.n_withheld + table.n_rows);
+    (n > 0).then(|| format!("{n} of {all} rows withheld: {}.", layers.withheld.reason()))
 }
 
 /// What the methods rest on, as a table.

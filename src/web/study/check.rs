@@ -159,6 +159,7 @@ mod tests {
             settings: "default settings".to_owned(),
             has_pdf: true,
             left_out: BTreeMap::new(),
+            withheld: BTreeMap::new(),
             files: all.iter().map(|(name, bytes)| (name.clone(), archive::entry(bytes))).collect(),
         };
         all.insert(MANIFEST.to_owned(), serde_json::to_vec(&manifest).unwrap());

@@ -44,8 +44,9 @@ fn along_trails_of(layers: &Layers, density: &DensityLayer, effort: EffortKind) 
     let of_segment = by_segment::mean_per_km(density);
     let per_km: Vec<f64> =
         (0..density.lixels.len()).map(|lixel| of_segment[density.lixels.edge_of(lixel)]).collect();
-    let (drawing, classes) = map.trails_drawing(&per_km);
-    let notes = vec![
+    let is_withheld = |lixel: usize| layers.withheld.holds(density.lixels.edge_of(lixel));
+    let (drawing, classes) = map.trails_drawing(&per_km, is_withheld);
+    let mut notes = vec![
         format!(
             "Encounters recorded a km of trail, mean of each segment: {}, from lightest to darkest.",
             classes.join(", ")
@@ -58,7 +59,15 @@ fn along_trails_of(layers: &Layers, density: &DensityLayer, effort: EffortKind) 
             density.width.metres
         ),
     ];
+    notes.extend(layers.withheld.note());
     Ok(Drawn { drawing: svg_map::draw(&drawing), ground: LAND, notes })
+}
+
+/// The map in the plane is on its page and not in the study.
+pub(super) fn in_plane(_: &Layers) -> Result<Drawn, String> {
+    Err("Left out: the contours of a kernel close around the encounters that they are made of, so that a map of them would lead to \
+         positions and to dens. The table has how dense it is and over how large an area."
+        .to_owned())
 }
 
 /// Reports over walking against even risk, with the statement of the tolerance contours.
@@ -70,8 +79,12 @@ pub(super) fn relative(layers: &Layers) -> Result<Drawn, String> {
     let map = Map { facts: &layers.facts, network, density, params: &params };
     let found = by_segment::relative(layer);
     let of_lixel = |lixel: usize| found[layer.lixels.edge_of(lixel)];
-    let (drawing, classes) =
-        map.relative_drawing(layer, |lixel| of_lixel(lixel).side, |lixel| of_lixel(lixel).ratio);
+    let (drawing, classes) = map.relative_drawing(
+        layer,
+        |lixel| of_lixel(lixel).side,
+        |lixel| of_lixel(lixel).ratio,
+        |lixel| layers.withheld.holds(layer.lixels.edge_of(lixel)),
+    );
     let km_on = |side: Tolerance| {
         let runs = by_segment::outside(network, layer).into_iter().filter(|run| run.side == side);
         let segments = runs.flat_map(|run| run.segments);
@@ -79,7 +92,7 @@ pub(super) fn relative(layers: &Layers) -> Result<Drawn, String> {
     };
     let judged = found.iter().zip(&network.network.segments).filter(|(it, _)| it.ratio.is_some());
     let judged_km = judged.map(|(_, segment)| segment.length_m).sum::<f64>() / 1000.0;
-    let notes = vec![
+    let mut notes = vec![
         format!(
             "Times the rate of all segments whose walking is known, {} per 1,000 km walked, mean of each segment: {}, from lightest to darkest.",
             format_rate(layer.relative.reference_rate_per_km * 1000.0),
@@ -105,5 +118,6 @@ pub(super) fn relative(layers: &Layers) -> Result<Drawn, String> {
             density.width.metres
         ),
     ];
+    notes.extend(layers.withheld.note());
     Ok(Drawn { drawing: svg_map::draw(&drawing), ground: LAND, notes })
 }

@@ -7,6 +7,7 @@ use rayon::prelude::*;
 use crate::analysis::rates::Provenance;
 use crate::analysis::season::CurvePoint;
 use crate::derived::DeriveError;
+use crate::derived::network::NetworkLayer;
 use crate::derived::rates;
 use crate::derived::rates::RateSet;
 use crate::derived::season::PeriodChoice;
@@ -32,6 +33,8 @@ use crate::web::views::standalone;
 use crate::web::views::standalone::Picture;
 use crate::web::views::standalone::Surround;
 use crate::web::views::svg_map;
+use crate::web::views::svg_map::MapDrawing;
+use crate::web::views::svg_map::Stroke;
 
 /// A figure, or several of one sort: name in addresses and files, title, and how it is drawn.
 pub struct Entry {
@@ -95,6 +98,7 @@ pub const ENTRIES: &[Entry] = &[
     parts("rates", "Stretches by encounter rate", caterpillars),
     entry("rate-pattern", "What the rates leave over on neighbouring stretches", more_figures::rate_pattern),
     parts("density", "Density of encounters along the trails", density_figures::along_trails),
+    entry("density-plane", "Density of encounters in the plane", density_figures::in_plane),
     entry("relative-density", "Density of reports relative to walking", density_figures::relative),
     entry("clusters", "Clusters of reports", more_figures::cluster_map),
     entry("season", "Encounter rate by month", season),
@@ -176,7 +180,11 @@ pub fn picture(layers: &Layers, figure: Figure) -> Result<Picture, String> {
     let mut drawn = figure.drawn?;
     let facts = &layers.facts;
     let basis = common::revision_words(facts.basis, facts.basis_written_on);
-    drawn.notes.push(format!("{}, data revision {basis}, {}", facts.area.name, facts.parameters));
+    let (n_draws, seed) = (facts.settings.draws(), facts.settings.seed());
+    drawn.notes.push(format!(
+        "{}, data revision {basis}, {}, {n_draws} draws, seed {seed}",
+        facts.area.name, facts.parameters
+    ));
     let surround = Surround { title: figure.title, notes: drawn.notes };
     standalone::picture(&drawn.drawing, drawn.ground, &surround)
         .ok_or_else(|| "The figure is no drawing.".to_owned())
@@ -211,12 +219,28 @@ fn assumed_words(set: &RateSet) -> String {
     )
 }
 
+/// The map of stretches without those near sensitive places.
+pub(super) fn told_map(
+    layers: &Layers,
+    network: &NetworkLayer,
+    rates: &rates::RateLayer,
+    period: &rates::PeriodRates,
+) -> MapDrawing {
+    let mut drawing = common::stretch_map(&layers.facts, network, rates, period, |_| String::new());
+    for (line, segments) in drawing.lines.iter_mut().zip(&rates.stretches.members) {
+        if layers.withheld.touches(segments) {
+            line.stroke = Stroke::Withheld;
+        }
+    }
+    drawing
+}
+
 fn risk_map(layers: &Layers) -> Result<Drawn, String> {
     let network = layers.network.as_deref().map_err(Clone::clone)?;
     let (rates, period) = all_periods(layers)?;
-    let drawing = common::stretch_map(&layers.facts, network, rates, &period, |_| String::new());
+    let drawing = told_map(layers, network, rates, &period);
     let [a, b, c, d] = rates.bounds.per_1000_km();
-    let notes = vec![
+    let mut notes = vec![
         format!(
             "Reported encounters per 1,000 km walked: below {a}, {a} to {b}, {b} to {c}, {c} to {d}, above {d}, from lightest to darkest."
         ),
@@ -225,6 +249,7 @@ fn risk_map(layers: &Layers) -> Result<Drawn, String> {
         assumed_words(&rates.stretches),
         common::rate_records(rates),
     ];
+    notes.extend(layers.withheld.note());
     Ok(Drawn { drawing: svg_map::draw(&drawing), ground: LAND, notes })
 }
 
@@ -244,13 +269,21 @@ fn caterpillars(layers: &Layers) -> Result<Vec<Part>, String> {
             class: class_of(common::stroke(period.drawn[*unit])),
         })
     };
-    let rows: Vec<ForestRow> = period.order.iter().filter_map(row).collect();
-    if rows.is_empty() {
-        return Err("No stretch has walking that counters identify.".to_owned());
+    let is_told = |unit: &&usize| !layers.withheld.touches(&set.members[**unit]);
+    let n_withheld = period.order.iter().filter(|unit| !is_told(unit)).count();
+    let rows: Vec<ForestRow> = period.order.iter().filter(is_told).filter_map(row).collect();
+    match (rows.is_empty(), n_withheld) {
+        (false, _) => {}
+        (true, 0) => return Err("No stretch has walking that counters identify.".to_owned()),
+        (true, _) => return Err("All stretches lie near a sensitive place.".to_owned()),
     }
     let reference = period.reference;
+    let withheld = match n_withheld {
+        0 => String::new(),
+        n => format!(" {n} of all ranked stretches are withheld near a sensitive place."),
+    };
     let all_trails = format!(
-        "All trails whose walking is known: {} ({} to {}). Beside each: reported encounters and distance walked by parties.",
+        "All trails whose walking is known: {} ({} to {}). Beside each: reported encounters and distance walked by parties.{withheld}",
         format_rate(reference.value),
         format_rate(reference.lower),
         format_rate(reference.upper)

@@ -1,6 +1,7 @@
 //! Figures of walking, signs, clusters and the season watched: the drawings of their pages.
 
 use crate::analysis::exposure::SiteCheck;
+use crate::derived::clusters::Cluster;
 use crate::derived::hour_curves::HourCurve;
 use crate::derived::hour_curves::HourCurves;
 use crate::derived::rate_pattern::Pattern;
@@ -12,6 +13,7 @@ use crate::web::study::figures::LAND;
 use crate::web::study::figures::PAPER;
 use crate::web::study::figures::Part;
 use crate::web::study::figures::all_periods;
+use crate::web::study::figures::told_map;
 use crate::web::views::charts;
 use crate::web::views::charts::Estimate;
 use crate::web::views::charts::thousands;
@@ -120,7 +122,12 @@ fn by_site(
 pub(super) fn rate_pattern(layers: &Layers) -> Result<Drawn, String> {
     let (rates, pattern) = (need(&layers.rates)?, need(&layers.rate_pattern)?);
     let nothing = || "No stretches with an expectation touch each other.".to_owned();
-    let points = pages::rates::scatter(&rates.stretches, pattern).ok_or_else(nothing)?;
+    let mut points = pages::rates::scatter(&rates.stretches, pattern).ok_or_else(nothing)?;
+    let set = &rates.stretches;
+    let units = set.names.iter().zip(&set.members);
+    let withheld = units.filter(|(_, members)| layers.withheld.touches(members)).map(|(name, _)| name);
+    let withheld: std::collections::HashSet<&String> = withheld.collect();
+    points.points.retain(|(_, _, name)| !withheld.contains(name));
     let mut notes = vec![
         "Reports less what the fitted rates expect, over the root of it: each stretch beside the mean of the stretches that \
          touch it. A rising cloud would mean that neighbours resemble each other beyond the fit."
@@ -183,28 +190,33 @@ pub(super) fn cluster_map(layers: &Layers) -> Result<Drawn, String> {
     let (network, clusters) = (need(&layers.network)?, need(&layers.clusters)?);
     let answer = clusters.answer.as_ref().map_err(Clone::clone)?;
     let (rates, period) = all_periods(layers)?;
-    let mut drawing = common::stretch_map(&layers.facts, network, rates, &period, |_| String::new());
-    pages::clusters::outline(&mut drawing, network, clusters);
+    let mut drawing = told_map(layers, network, rates, &period);
+    let is_told = |cluster: &Cluster| !layers.withheld.touches(&cluster.segments);
+    pages::clusters::outline(&mut drawing, network, clusters, is_told);
     let n_found = drawing.outlines.len();
-    let notes = vec![
+    let mut notes = vec![
         format!(
             "Trails by encounter rate, with outlines around the {n_found} windows and groups of segments that have more \
              reports than their walking lets expect."
         ),
         format!("{} reports; every report counted.", answer.all.n_reports),
     ];
+    notes.extend(layers.withheld.note());
     Ok(Drawn { drawing: svg_map::draw(&drawing), ground: LAND, notes })
 }
 
 pub(super) fn sign_map(layers: &Layers) -> Result<Drawn, String> {
     let (network, plan) = (need(&layers.network)?, need(&layers.plan)?);
     let (rates, period) = all_periods(layers)?;
-    let mut drawing = common::stretch_map(&layers.facts, network, rates, &period, |_| String::new());
-    drawing.signs = common::signs(network, plan);
-    let notes = vec![
+    let mut drawing = told_map(layers, network, rates, &period);
+    let signs = common::signs(network, plan).into_iter().zip(&plan.sites);
+    let told = signs.filter(|(_, site)| !layers.withheld.holds_position(network, site.position));
+    drawing.signs = told.map(|(sign, _)| sign).collect();
+    let mut notes = vec![
         "Planned signs by number, over trails by encounter rate; framed ones stand already. Warned is not prevented."
             .to_owned(),
     ];
+    notes.extend(layers.withheld.note());
     Ok(Drawn { drawing: svg_map::draw(&drawing), ground: LAND, notes })
 }
 

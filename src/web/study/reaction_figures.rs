@@ -4,7 +4,6 @@ use crate::analysis::response::Occasion;
 use crate::analysis::response::table::CellEstimate;
 use crate::analysis::response::table::ReactionCell;
 use crate::analysis::response::table::ReactionTable;
-use crate::derived::reactions::ANY_STRIKE;
 use crate::derived::reactions::ReactionLayer;
 use crate::derived::reactions::details::Until;
 use crate::derived::reactions::details::Wait;
@@ -93,7 +92,8 @@ fn share_rows(layer: &ReactionLayer, table: &ReactionTable) -> Vec<ForestRow> {
         let term = layer.terms.get(cell.term)?;
         let CellEstimate::Share { share, clustered, .. } = &cell.estimate else { return None };
         let contact = Contact::ALL.get(cell.contact.index())?;
-        (cell.n_shown > 0 || term == ANY_STRIKE).then(|| ForestRow {
+        // Of what was never seen, strikes alone: zero with its upper limit is what is asked of them.
+        (cell.n_shown > 0 || layer.is_strike[cell.term]).then(|| ForestRow {
             label: format!("{}: {term}", contact.term()),
             counts: format!("{} of {}", cell.n_shown, cell.n_approaches),
             estimate: Estimate { value: *share, lower: clustered.lower, upper: clustered.upper },
@@ -163,8 +163,8 @@ fn drawn_wait(wait: &Wait, contact: &str) -> Result<Drawn, String> {
     let chart = pages::latency::curve(wait, contact).ok_or_else(nothing)?;
     let mut notes = vec![
         format!(
-            "Share that had reacted by time, {effort} encounters, {contact}: {n_known} approaches to {}; the band is \
-             Greenwood's 95 % interval.",
+            "Share that had reacted by time, {effort} encounters, {contact}: {n_known} approaches to {}; the band has the \
+             95 % limits, by snake where snakes repeat, else Greenwood's.",
             snakes_words(wait.n_organisms as u64, wait.n_recognised as u64)
         ),
         "An approach whose watch ended without a reaction counts as watched up to then. Do not test this."

@@ -14,6 +14,8 @@ pub struct Estimate {
     pub upper: f64,
 }
 
+/// Width of an interval's drawing.
+const INTERVAL_WIDTH: f64 = 110.0;
 /// Where the ticks of an interval stand.
 const INTERVAL_TICKS: [f64; 3] = [0.1, 1.0, 10.0];
 
@@ -52,6 +54,20 @@ fn tick_words(tick: f64) -> String {
     if tick < 0.095 { format!("{tick:.places$}") } else { format_rate(tick) }
 }
 
+/// Share of a drawing's width at either end in which a label would be cut off if it stood in the middle of its tick.
+const LABEL_EDGE: f64 = 0.07;
+
+/// The label of a tick: near an end of the drawing it is set towards the middle, so that none is cut off however large letters
+/// are.
+fn tick_label(at: f64, y: &str, width: f64, words: &str) -> Markup {
+    let (class, x) = match at {
+        at if at < width * LABEL_EDGE => (Some("at-start"), 0.0),
+        at if at > width * (1.0 - LABEL_EDGE) => (Some("at-end"), width),
+        at => (None, at),
+    };
+    html! { text class=[class] x=(one(x)) y=(y) { (words) } }
+}
+
 impl SharedAxis {
     /// From the intervals that it has to hold; values of zero lie at its end.
     pub fn of(estimates: &[Estimate], reference: Option<f64>) -> Self {
@@ -83,7 +99,7 @@ impl SharedAxis {
     pub fn head(&self, description: &str) -> Markup {
         html! {
             svg.shared-axis viewBox="0 0 330 16" role="img" aria-label=(description) {
-                @for tick in self.ticks() { text x=(one(self.x(tick))) y="12" { (tick_words(tick)) } }
+                @for tick in self.ticks() { (tick_label(self.x(tick), "12", SHARED_WIDTH, &tick_words(tick))) }
             }
         }
     }
@@ -107,7 +123,7 @@ pub fn interval_axis(estimate: Estimate, class: Option<u8>) -> Markup {
     html! {
         svg.interval-axis viewBox="0 0 110 25" role="img" aria-label=(interval_words(estimate)) {
             (interval_marks(estimate, class))
-            @for tick in INTERVAL_TICKS { text x=(one(on_interval(tick))) y="23" { (tick) } }
+            @for tick in INTERVAL_TICKS { (tick_label(on_interval(tick), "23", INTERVAL_WIDTH, &tick.to_string())) }
         }
     }
 }
@@ -334,6 +350,15 @@ pub fn steps_with_whiskers(description: &str, values: &[Estimate]) -> Markup {
     }
 }
 
+/// Where the label of a column stands so that the end of the drawing does not cut it off: in the middle, or set towards it. On
+/// a phone letters are 17 units high, some 9 wide.
+fn within(at: f64, width: f64, label: &str) -> (f64, &'static str) {
+    match at + label.chars().count() as f64 * 4.5 > width {
+        true => (width - 1.0, "end"),
+        false => (at, "middle"),
+    }
+}
+
 /// What was counted as squares over the intervals of what was expected, by period; linear axis from zero.
 pub fn counted_and_expected(description: &str, periods: &[(String, f64, Estimate)]) -> Markup {
     let (width, height, left, bottom, top) = (560.0, 200.0, 56.0, 28.0, 16.0);
@@ -360,7 +385,8 @@ pub fn counted_and_expected(description: &str, periods: &[(String, f64, Estimate
                 path.whisker d={ "M" (one(x(idx) - step * 0.35)) " " (one(y(expected.value))) "h" (one(step * 0.7)) } {}
                 rect.mark x=(one(x(idx) - 3.0)) y=(one(y(*counted) - 3.0)) width="6" height="6" {}
                 @if idx % every == 0 {
-                    text x=(one(x(idx))) y=(height - 10.0) text-anchor="middle" { (label) }
+                    @let (at, anchor) = within(x(idx), width, label);
+                    text x=(one(at)) y=(height - 10.0) text-anchor=(anchor) { (label) }
                 }
             }
         }
@@ -399,6 +425,16 @@ mod tests {
         ] {
             assert_eq!(small_probability(probability), words);
         }
+    }
+
+    #[test]
+    fn no_label_at_the_end_of_an_axis_is_cut_off() {
+        let axis = SharedAxis::of(&[Estimate { value: 0.01, lower: 0.0011, upper: 0.24 }], None);
+        let head = axis.head("reports per 1,000 km").into_string();
+        assert!(head.contains("class=\"at-start\" x=\"0.0\""), "{head}");
+        assert!(head.contains("class=\"at-end\" x=\"330.0\""), "{head}");
+        assert_eq!(within(545.0, 560.0, "Dec 2025"), (559.0, "end"));
+        assert_eq!(within(300.0, 560.0, "Dec 2025"), (300.0, "middle"));
     }
 
     #[test]

@@ -219,7 +219,7 @@ fn outside(rows: &[OutsideRow]) -> Markup {
         section.card {
             h2 { "Outside what even risk gives" }
             p.small.soft { "Pointwise: one twentieth of a map of even risk lies outside as well. To find places that stand out after correction for having looked everywhere, use the cluster pages, not this table." }
-            p.small.soft { "Times even risk is the smoothed ratio farthest from one, with its 95 % tolerance limits: what maps of even risk give there. As counted is of the whole part, nothing smoothed, with exact 95 % limits that allow for how well the walking is known. The parts were picked because they stand out, so that both come out farther from one than the truth." }
+            p.small.soft { "Times even risk is the smoothed ratio farthest from one, with its 95 % tolerance limits: what maps of even risk give there. Parts are whole segments more than half of which lies outside, as in the study. As counted is of the whole part, nothing smoothed, with exact 95 % limits that allow for how well the walking is known. The parts were picked because they stand out, so that both come out farther from one than the truth." }
             @if rows.is_empty() { p { "No part of any trail lies outside the tolerance contours." } } @else {
                 table.stack {
                     thead { tr { th scope="col" { "Trail" } th.num scope="col" { "From–to, m" } th scope="col" { "Records" } th.num scope="col" { "Encounters" } th.num scope="col" { "km walked" } th.num scope="col" { "As counted, times even risk" } th.num scope="col" { "Times even risk" } th.num scope="col" { "Even risk gives" } th.num scope="col" { "Least p" } } }

@@ -164,7 +164,7 @@ pub fn raw_rate(figure: &Figure) -> Option<f64> {
 pub fn class_of(stroke: Stroke) -> Option<u8> {
     match stroke {
         Stroke::Narrow(class) | Stroke::Wide(class) => Some(class),
-        Stroke::TooWide | Stroke::NoWalking | Stroke::Matched | Stroke::Track => None,
+        Stroke::TooWide | Stroke::NoWalking | Stroke::Matched | Stroke::Track | Stroke::Withheld => None,
     }
 }
 
@@ -175,6 +175,7 @@ pub fn width_words(stroke: Stroke) -> &'static str {
         Stroke::Wide(_) => "wide",
         Stroke::TooWide => "too wide",
         Stroke::NoWalking | Stroke::Matched | Stroke::Track => "no walking recorded",
+        Stroke::Withheld => "withheld",
     }
 }
 

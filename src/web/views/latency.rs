@@ -68,10 +68,11 @@ pub fn body(page: &LatencyPage) -> Markup {
         @if page.waits.is_empty() { p.card { "No approaches of this effort kind have times." } }
         @for wait in &page.waits { (card(wait)) }
         p.small.soft {
-            "Share that had reacted, after Kaplan and Meier (1958) with Greenwood's limits; an approach whose watch ended without a reaction counts as watched up to then. "
+            "Share that had reacted, after Kaplan and Meier (1958); an approach whose watch ended without a reaction counts as watched up to then. "
             "Where none had reacted yet, limits are exact (Clopper and Pearson 1934) and each snake still watched counts once, however often it was approached; so they are where all reacted at once. "
-            "In between approaches count one by one: where the same snake was approached again those limits are too narrow. " a href="/reactions" { "Shares by kind of contact" }
-            " have limits by snake."
+            "In between, where the same snake was approached again, whole snakes are drawn again and again, and limits are never narrower than Greenwood's, which take approaches one by one; "
+            "with fewer than ten snakes they are exact, each snake counted once. Where no snake is known to repeat they are Greenwood's. " a href="/reactions" { "Shares by kind of contact" }
+            " have limits by snake as well."
         }
     }
 }
@@ -153,7 +154,8 @@ pub fn samples() -> Vec<LatencyPage> {
             WaitRow { time_s: 0.0, at_risk: 41, share: 0.0, limits: None },
             WaitRow { time_s: 10.0, at_risk: 30, share: 0.12, limits: Some((0.05, 0.28)) },
         ],
-        median: "Half had struck by: not reached".to_owned(),
+        median: "Fewer than half had struck while they were watched (nor does either 95 % limit reach half)."
+            .to_owned(),
     };
     let never = WaitCard { chart: None, rows: Vec::new(), contact: "passed".to_owned(), ..wait.clone() };
     let page = LatencyPage { effort: EffortKind::Located, until: Until::Strike, waits: vec![wait, never] };

@@ -85,7 +85,7 @@ pub fn body(page: &SeasonPage) -> Markup {
     html! {
         h1 { "Season and hours" }
         @if !page.closed.is_empty() { p.notice { (page.closed) " The curves are those of what is open." } }
-        p.soft { "Encounters for each kilometre walked, relative to the mean over all walking; the band is the 95 % interval. When people walk is divided out." }
+        p.soft { "Reports for each kilometre walked, relative to the mean over all walking; the band is the 95 % interval. When people walk is divided out." }
         div.grid {
             section.card { h2 { "By month" } (month_curve(season)) }
             section.card {
@@ -220,10 +220,10 @@ fn month_table(season: &Season) -> Markup {
         section.card {
             h2 { "By month, as a table" }
             table.stack {
-                thead { tr { th scope="col" { "Month" } th.num scope="col" { "Encounters" } th.num scope="col" { "Share of walking" } th.num scope="col" { "Relative rate" } th.num scope="col" { "95 % interval" } th.num scope="col" { "Sun, mid-month" } } }
+                thead { tr { th scope="col" { "Month" } th.num scope="col" { "Reports" } th.num scope="col" { "Share of walking" } th.num scope="col" { "Relative rate" } th.num scope="col" { "95 % interval" } th.num scope="col" { "Sun, mid-month" } } }
                 tbody { @for (idx, (name, row)) in MONTHS.iter().zip(&season.month_rows).enumerate() { tr {
                     th scope="row" { (name) }
-                    td.num data-label="Encounters" { (row.count) }
+                    td.num data-label="Reports" { (row.count) }
                     td.num data-label="Share of walking" { (percent(row.walking)) }
                     @match row.rate {
                         Some(rate) => {

@@ -22,6 +22,8 @@ pub struct StudyPage {
     pub tables: Vec<TableCard>,
     /// The figures, in reading order.
     pub figures: Vec<FigureCard>,
+    /// The line by which it is cited.
+    pub cited: String,
     /// The methods: heading and text.
     pub methods: Vec<(&'static str, &'static str)>,
     /// What the methods rest on.
@@ -50,6 +52,8 @@ pub struct Preview {
     pub rows: Vec<Vec<String>>,
     /// How many rows there are.
     pub n_rows: usize,
+    /// How many are withheld, and why.
+    pub withheld: Option<String>,
 }
 
 /// A figure.
@@ -82,10 +86,12 @@ pub fn body(page: &StudyPage) -> Markup {
                 "The same revision, settings (" (page.settings) "), " (page.n_draws) " draws and seed " (page.seed)
                 " give the same bytes. The archive lists the hash of every file; the second command computes them anew and names what differs."
             }
+            p { strong { "How to cite: " } (page.cited) }
             pre.command { code { "coilway study --out study.zip\ncoilway study --check study.zip" } }
             p.small.soft {
-                "No table or figure holds the position of an encounter, the name of a person or a sensitive place. Maps, and tables of segments and stretches, still say "
-                "where encounters are frequent: judge before publishing them whether whole trails must stand instead."
+                "No table or figure holds the position of an encounter, the name of a person or a sensitive place. Around the sensitive places on record whole trails alone are told: "
+                "finer rows are withheld in the grid cell of the place and within its buffer of that cell, and each table says how many. Elsewhere maps, and tables of segments and stretches, still say "
+                "where encounters are frequent: judge before publishing them whether whole trails must stand instead, and whether all dens are on record."
             }
         }
         h2 { "Figures" }
@@ -132,6 +138,7 @@ fn table_card(table: &TableCard) -> Markup {
                 Err(reason) => { p { (reason) } }
                 Ok(preview) => {
                     p { a.button href={ "/study/" (table.name) ".csv" } download { "CSV" } }
+                    @if let Some(words) = &preview.withheld { p { (words) } }
                     div.table-wrap tabindex="0" role="region" aria-label={ "First rows: " (table.title) } { (preview_table(preview)) }
                     h3 { "Columns" }
                     dl.facts.columns { @for (name, unit, meaning) in &preview.columns {
@@ -146,10 +153,10 @@ fn table_card(table: &TableCard) -> Markup {
 
 fn preview_table(preview: &Preview) -> Markup {
     html! {
-        table.preview {
+        table.preview.stack {
             caption { "The first " (preview.rows.len()) " rows" }
             thead { tr { @for (name, _, _) in &preview.columns { th scope="col" { (name) } } } }
-            tbody { @for row in &preview.rows { tr { @for cell in row { td { (cell) } } } } }
+            tbody { @for row in &preview.rows { tr { @for ((name, _, _), cell) in preview.columns.iter().zip(row) { td data-label=(name) { (cell) } } } } }
         }
     }
 }
@@ -163,6 +170,7 @@ pub fn samples() -> Vec<StudyPage> {
         ],
         rows: vec![vec!["Ledge Walk".to_owned(), "2.25".to_owned()]],
         n_rows: 1204,
+        withheld: Some("34 of 1238 rows withheld: near a sensitive place.".to_owned()),
     };
     let full = StudyPage {
         revision: 12,
@@ -190,6 +198,8 @@ pub fn samples() -> Vec<StudyPage> {
                 missing: Some("No reports.".to_owned()),
             },
         ],
+        cited: "Example Basin: encounters with venomous snakes on trails. Study of data revision 12."
+            .to_owned(),
         methods: vec![("Rates", "Gamma-Poisson.")],
         references: vec!["Garwood, F. (1936)."],
         can_print: true,

@@ -71,6 +71,8 @@ pub struct SurveyRow {
     pub reports: Option<Estimate>,
     /// The joint rate, per 1,000 survey-km.
     pub joint: Option<Estimate>,
+    /// How many times as frequent encounters are at the seasons and hours of the planned walks as when visitors usually walk.
+    pub season_factor: Option<Estimate>,
 }
 
 /// The reporting ratio of a group of species.
@@ -210,11 +212,12 @@ fn table(table: &SurveyTable, unit: &str) -> Markup {
         div.scroll {
             table.stack {
                 caption.small.soft { "Rates per 1,000 km with 95 % intervals. Targeted walks inform their own units only. Together: per 1,000 survey-km at the "
-                    "seasons and hours at which visitors walk, so it may differ from the survey rate of the seasons and hours of surveys." }
+                    "seasons and hours at which visitors walk. The season factor says how many times as frequent encounters are at the seasons and hours of the planned walks: "
+                    "together times the factor is on the base of planned only." }
                 thead { tr {
                     th scope="col" { (unit) } th.num scope="col" { "Planned walks" } th.num scope="col" { "As counted" }
                     th.num scope="col" { "Planned only" } th.num scope="col" { "Targeted walks" } th.num scope="col" { "With targeted" }
-                    th.num scope="col" { "Reports" } th.num scope="col" { "Together" }
+                    th.num scope="col" { "Reports" } th.num scope="col" { "Together" } th.num scope="col" { "Season factor" }
                 } }
                 tbody { @for row in &table.rows { (table_row(row)) } }
             }
@@ -235,8 +238,14 @@ fn table_row(row: &SurveyRow) -> Markup {
             td.num data-label="With targeted" { (rate(row.with_targeted, row.planned.1 + row.targeted.1)) }
             td.num data-label="Reports" { (rate(row.reports, 1.0)) }
             td.num data-label="Together" { (rate(row.joint, 1.0)) }
+            td.num data-label="Season factor" { @match row.season_factor { Some(it) => { (times(it)) }, None => "none" } }
         }
     }
+}
+
+/// "1.62 (1.30–2.01)".
+fn times(factor: Estimate) -> String {
+    format!("{:.2} ({:.2}–{:.2})", factor.value, factor.lower, factor.upper)
 }
 
 /// "12 in 34.5 km"; fractions stand for encounters that may lie on a neighbour.
@@ -272,6 +281,7 @@ pub fn samples() -> Vec<SurveyPage> {
         opportunistic: (1.0, 3.1),
         reports: Some(estimate(5.3)),
         joint: Some(estimate(150.0)),
+        season_factor: Some(Estimate { value: 1.62, lower: 1.3, upper: 2.01 }),
     };
     let bare = SurveyRow {
         name: "Swale Path".to_owned(),
@@ -284,6 +294,7 @@ pub fn samples() -> Vec<SurveyPage> {
         opportunistic: (0.0, 0.0),
         reports: None,
         joint: None,
+        season_factor: None,
     };
     let table = SurveyTable { rows: vec![row, bare], no_rates: None, no_joint: None };
     let page = SurveyPage {

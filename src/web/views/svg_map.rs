@@ -62,6 +62,8 @@ pub enum Stroke {
     Matched,
     /// A survey track as recorded.
     Track,
+    /// Not told, since it lies near a sensitive place.
+    Withheld,
 }
 
 /// A name beside a line.
@@ -254,6 +256,7 @@ fn draw_line(line: &MapLine, path: &str) -> Markup {
         Stroke::NoWalking => &[("no-walking", None)],
         Stroke::Matched => &[("matched", None)],
         Stroke::Track => &[("track", None)],
+        Stroke::Withheld => &[("withheld", None)],
     };
     let drawn = html! {
         @for (name, class) in classes {

@@ -118,3 +118,21 @@ fn the_demo_data_are_those_of_the_generator() {
         );
     }
 }
+
+/// Trials of the demo tell life stage and temperature, so that no table of its parts is empty.
+#[test]
+fn trials_of_the_demo_have_life_stages_and_temperatures() {
+    let trials = std::path::Path::new(env!("CARGO_MANIFEST_DIR")).join("demo-data/trials.csv");
+    let mut reader = csv::Reader::from_path(trials).unwrap();
+    let headers = reader.headers().unwrap().clone();
+    let column = |name: &str| headers.iter().position(|header| header == name).unwrap();
+    let (stage, celsius) = (column("lifeStage"), column("airTemperatureInCelsius"));
+    let (mut stages, mut bands) = (std::collections::BTreeSet::new(), std::collections::BTreeSet::new());
+    for row in reader.records().map(Result::unwrap) {
+        stages.insert(row[stage].to_owned());
+        let celsius: f64 = row[celsius].parse().unwrap();
+        bands.insert([15.0, 25.0, 35.0].iter().filter(|bound| celsius >= **bound).count());
+    }
+    assert_eq!(stages.into_iter().collect::<Vec<_>>(), ["adult", "juvenile"]);
+    assert!(bands.len() >= 3, "{bands:?}");
+}

@@ -34,6 +34,7 @@ mod settings;
 mod sign_spots;
 mod study;
 mod study_layers;
+mod study_withheld;
 mod ties;
 mod trust;
 mod watched_truth;

@@ -212,3 +212,19 @@ async fn an_area_s_own_strike_is_a_strike_everywhere() {
     page.says(&format!("struck or bit: {} of 43", over.strike.k));
     page.says("warned, came near, other: 20 of 43");
 }
+
+/// Zero with its upper limit is what is asked of a strike: every reaction of the list has a row within a contact that was watched.
+#[tokio::test]
+async fn reactions_that_were_never_seen_have_their_limits() {
+    let test = TestApp::park().await;
+    let page = test.get("/reactions?effort=located").await.expect(200);
+    // Four kinds of contact, three approaches each.
+    for never in ["struck with mouth closed", "bit skin", "musked"] {
+        let rows: Vec<&str> = page.body.split(&format!("{never}</th>")).skip(1).collect();
+        assert_eq!(rows.len(), 4, "{never}");
+        for row in rows {
+            let row = row.split("</tr>").next().unwrap();
+            assert!(row.contains("0 of 3") && row.contains("71 %"), "{never}: {row}");
+        }
+    }
+}

@@ -61,9 +61,16 @@ const DRAWN: [&str; 26] = [
     "warned-share",
 ];
 
-/// Figures that it has no facts for: on surveys nobody wrote down what the snakes did. Others than reports are not mapped.
-const NOT_DRAWN: [&str; 5] =
-    ["density-survey", "density-located", "density-chance", "reactions-survey", "first-reactions-survey"];
+/// Figures that it has no facts for: on surveys nobody wrote down what the snakes did. Others than reports are not mapped, and
+/// contours in the plane lead to positions.
+const NOT_DRAWN: [&str; 6] = [
+    "density-survey",
+    "density-located",
+    "density-chance",
+    "density-plane",
+    "reactions-survey",
+    "first-reactions-survey",
+];
 
 /// Name and title of the figures, and whether each is drawn.
 async fn figures_of(test: &TestApp) -> Vec<(String, String, bool)> {
@@ -235,7 +242,10 @@ async fn figures_bear_the_day_of_the_revision_that_they_rest_on() {
     let basis = test.app.store().snapshot().await.unwrap().revision();
     let dated = format!("data revision {basis} of 1 July 2024");
     let before = test.bytes("/study/risk-map.svg").await;
-    assert!(notes(&String::from_utf8(before.clone()).unwrap()).contains(&dated));
+    let said = notes(&String::from_utf8(before.clone()).unwrap());
+    for words in [dated.as_str(), "60 draws, seed 1"] {
+        assert!(said.contains(words), "{said}");
+    }
     let area = test.by_hand().await.area;
     let mut writer = test.app.store().write("tester", "test", NOW_S + 30 * DAY_S).await.unwrap();
     decide_and_warn(&mut writer, area).await;
@@ -243,7 +253,7 @@ async fn figures_bear_the_day_of_the_revision_that_they_rest_on() {
     assert_eq!(test.bytes("/study/risk-map.svg").await, before);
     let files = study(&test).await;
     let text = |name: &str| String::from_utf8(files[name].clone()).unwrap();
-    assert!(text("methods.md").contains(&format!("{basis} of 1 July 2024")));
+    assert!(text("methods.md").contains(&format!("How to cite: Example Basin: encounters with venomous snakes on trails. Study of data revision {basis} of 1 July 2024")));
     let said = text("manifest.json");
     for words in [format!("{dated} (basis)"), format!("revision {decided} of 31 July 2024")] {
         assert!(said.contains(&words), "{words}");

@@ -567,6 +567,7 @@ fn relative(layers: &Layers, whole: &[usize], in_part: usize) -> RelativeLayer {
     let n_segments = network.segments.len();
     RelativeLayer {
         outside: Vec::new(),
+        by_trail: Vec::new(),
         relative: RelativeDensity {
             lixels: (0..lixels.len()).map(lixel).collect(),
             reference_rate_per_km: 0.01,
@@ -669,4 +670,29 @@ async fn the_first_rows_of_a_table_are_those_of_the_whole() {
         n_shorter += usize::from(first.rows.len() < whole.rows.len());
     }
     assert!(n_shorter >= 4, "{n_shorter}");
+}
+
+/// Surveys walk at other times than visitors: what stands between the two bases is told.
+#[tokio::test]
+async fn the_two_bases_of_survey_rates_have_their_factor() {
+    let test = TestApp::complete_park().await;
+    let layers = Layers::read(test.app.deriver()).await.unwrap();
+    let table = make(&layers, "survey-rates").unwrap().unwrap();
+    let mut n_factors = 0;
+    for row in 0..table.rows.len() {
+        let numbers = ["season_factor_lower", "season_factor", "season_factor_upper"]
+            .map(|name| cell(&table, row, name));
+        if let [Value::Number(lower), Value::Number(factor), Value::Number(upper)] = numbers {
+            assert!(
+                0.0 < *lower && lower <= factor && factor <= upper && *upper < 50.0,
+                "{lower} {factor} {upper}"
+            );
+            n_factors += 1;
+        }
+    }
+    assert!(n_factors > 0, "{table:?}");
+    let page = test.get("/survey").await.expect(200);
+    for words in ["Season factor", "is on the base of planned only"] {
+        page.says(words);
+    }
 }

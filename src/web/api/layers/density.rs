@@ -138,7 +138,7 @@ fn relative_lixels(network: &NetworkLayer, layer: &RelativeLayer, rules: &Rules)
             "ratio_to_even": to_even(rate),
             "ratio_to_even_tolerance_lower": to_even(even.map(|limits| limits.0)),
             "ratio_to_even_tolerance_upper": to_even(even.map(|limits| limits.1)),
-            // Of the whole part of the trail outside the contours that the lixel belongs to, as counted.
+            // Of the part of the trail outside the contours that the lixel belongs to, whole segments, as counted.
             "part_encounters": number(part.map(|part| part.count), 2),
             "part_walked_km": number(part.map(|part| part.walked_km.value), 2),
             "part_walked_km_lower": number(part.map(|part| part.walked_km.lower), 2),
