@@ -19,6 +19,7 @@ use crate::derived::DeriveError;
 use crate::derived::effect::LEVEL;
 use crate::derived::effect::SegmentRole;
 use crate::derived::effect::SignRecords;
+use crate::derived::effect::before::before;
 use crate::derived::effect::draw;
 use crate::derived::effect::length_km;
 use crate::derived::effect::passed::Passed;
@@ -30,7 +31,6 @@ use crate::derived::effect::windows::Windows;
 use crate::derived::effect::windows::common;
 use crate::derived::effect::windows::is_in;
 use crate::derived::effect::windows::joined;
-use crate::derived::effect::windows::without;
 use crate::derived::exposure::ExposureLayer;
 use crate::derived::facts::Facts;
 use crate::derived::network::NetworkLayer;
@@ -168,9 +168,8 @@ pub(super) struct Comparison<'a> {
 pub(super) struct UnitsOf {
     of_segment: Vec<Option<usize>>,
     roles: Vec<Role>,
-    /// By segment: when signs of other campaigns warned where those of this one do. Controls have no such times, since hardly
-    /// any of their walkers has passed a sign ever.
-    others: Vec<Windows>,
+    /// When counts are before.
+    before: Windows,
 }
 
 impl Comparison<'_> {
@@ -273,35 +272,18 @@ impl Comparison<'_> {
     }
 
     fn times(&self, signs: &[OneSign], units_of: &UnitsOf) -> Times {
-        let rows = || signs.iter().flatten().map(|sign| self.facts.signs_in_place[*sign].given.up_s);
-        let first_up_s = rows().min().unwrap_or(i64::MAX);
+        let first_up_s = self.first_up_s(signs);
         Times {
             chosen_s: self.plan_of(signs).map(|plan| plan.created_at_s).filter(|it| *it <= first_up_s),
             first_up_s,
-            before: self.before(first_up_s, units_of),
+            before: units_of.before.clone(),
             after: self.all_stand(signs),
         }
     }
 
-    /// When no sign stood where signs warn later. Segments that no survey walked without one are in no before, and take no time
-    /// from the others; where the others have no time in common, each has its own.
-    fn before(&self, first_up_s: i64, units_of: &UnitsOf) -> Windows {
-        let until_first = vec![(i64::MIN, first_up_s)];
-        let is_free = |(segment, others): &(usize, &Windows)| {
-            let mut walks = self.walks.iter().filter(|walk| walk.start_s < first_up_s);
-            walks.any(|walk| walk.weighted_km.contains_key(segment) && !is_in(others, walk.start_s))
-        };
-        let taken = units_of.others.iter().enumerate().filter(|(_, others)| !others.is_empty());
-        let taken = joined(taken.filter(is_free).flat_map(|(_, others)| others.iter().copied()));
-        let in_common = without(&until_first, &taken);
-        let is_walked = |walk: &SurveyWalk| {
-            let mut segments = walk.weighted_km.keys().map(|segment| units_of.of_segment[*segment]);
-            segments.any(|unit| unit.is_some_and(|unit| units_of.roles[unit] == Role::Signed))
-        };
-        match self.walks.iter().any(|walk| is_in(&in_common, walk.start_s) && is_walked(walk)) {
-            true => in_common,
-            false => until_first,
-        }
+    fn first_up_s(&self, signs: &[OneSign]) -> i64 {
+        let up_s = signs.iter().flatten().map(|sign| self.facts.signs_in_place[*sign].given.up_s);
+        up_s.min().unwrap_or(i64::MAX)
     }
 
     /// When all of some signs stand; none without any.
@@ -326,11 +308,12 @@ impl Comparison<'_> {
         }
     }
 
-    /// One unit a sign, in their order, then rows of segments of one run; those where others alone warn belong to none.
+    /// One unit a sign, in their order, then rows of segments of one run; those where others alone warn belong to none. Controls
+    /// lose nothing to others, since hardly any of their walkers has passed a sign ever.
     fn units(&self, signs: &[OneSign]) -> UnitsOf {
         let mut roles = vec![Role::Signed; signs.len()];
         let mut of_segment = vec![None; self.roles.len()];
-        let mut others = vec![Windows::new(); self.roles.len()];
+        let mut taken: BTreeMap<usize, Windows> = BTreeMap::new();
         let spots: Vec<Option<usize>> = signs.iter().map(|one| self.speaker(one)).collect();
         let unit_at = |spot: usize| spots.iter().position(|known| *known == Some(spot));
         for segments in self.layer.network.trail_runs() {
@@ -340,7 +323,7 @@ impl Comparison<'_> {
                 let ours = self.passed.signed_by(*segment, |spot| unit_at(spot).is_some()).and_then(unit_at);
                 of_segment[*segment] = match role {
                     _ if ours.is_some() => {
-                        others[*segment] = self.warn(*segment, |sign| !is_of(signs, sign));
+                        taken.insert(*segment, self.warn(*segment, |sign| !is_of(signs, sign)));
                         ours
                     }
                     SegmentRole::Signed(_) | SegmentRole::NotWalked => None,
@@ -360,7 +343,10 @@ impl Comparison<'_> {
                 }
             }
         }
-        UnitsOf { of_segment, roles, others }
+        let is_ours = |segment: usize| taken.contains_key(&segment);
+        let before = before(self.walks, self.first_up_s(signs), is_ours, &taken);
+        before.left_out.iter().for_each(|segment| of_segment[*segment] = None);
+        UnitsOf { of_segment, roles, before: before.times }
     }
 
     /// Kilometres, weighted by season and hour, and encounters of every unit; what lies before `from_s` counts nowhere.
@@ -370,12 +356,12 @@ impl Comparison<'_> {
         for walk in self.walks {
             let Some(side) = times.side(walk.start_s, from_s) else { continue };
             for (segment, km) in &walk.weighted_km {
-                if let Some(unit) = units_of.unit(*segment, side, walk.start_s) {
+                if let Some(unit) = units_of.of_segment[*segment] {
                     side.of(&mut units[unit]).km += km;
                 }
             }
             for (segment, _) in &walk.met {
-                if let Some(unit) = units_of.unit(*segment, side, walk.start_s) {
+                if let Some(unit) = units_of.of_segment[*segment] {
                     side.of(&mut units[unit]).count += 1;
                 }
             }
@@ -423,8 +409,7 @@ impl Comparison<'_> {
                 let Some(side) = times.side(walk.start_s, chosen_s) else { continue };
                 for (segment, encounter) in &walk.met {
                     let contact = closest.get(&self.facts.encounters.rows[*encounter].id);
-                    let unit = units_of.unit(*segment, side, walk.start_s);
-                    if let (Some(unit), Some(contact)) = (unit, contact) {
+                    if let (Some(unit), Some(contact)) = (units_of.of_segment[*segment], contact) {
                         let cell = side.of(&mut units[unit]);
                         cell.km += 1.0;
                         cell.count += u64::from(*contact == wanted);
@@ -448,22 +433,11 @@ impl Comparison<'_> {
 }
 
 impl UnitsOf {
-    /// The unit that a walk's segment counts for: before, none while another campaign's sign warned there.
-    fn unit(&self, segment: usize, side: Side, at_s: i64) -> Option<usize> {
-        let is_taken = side == Side::Before && is_in(&self.others[segment], at_s);
-        self.of_segment[segment].filter(|_| !is_taken)
-    }
-
-    /// By segment, the times of a side that count for units of a role; none where its unit has another one.
+    /// By segment, the times of a side where its unit has a role; none where it has another one.
     pub(super) fn windows(&self, role: Role, side: Side, times: &Times) -> Vec<Windows> {
-        let whole = times.windows(side);
-        let of_segment = |(unit, others): (&Option<usize>, &Windows)| match (unit, side) {
-            (Some(unit), _) if self.roles[*unit] != role => Windows::new(),
-            (Some(_), Side::Before) => without(&whole, others),
-            (Some(_), Side::After) => whole.clone(),
-            (None, _) => Windows::new(),
-        };
-        self.of_segment.iter().zip(&self.others).map(of_segment).collect()
+        let is_of_role = |unit: &Option<usize>| unit.is_some_and(|unit| self.roles[unit] == role);
+        let times = |unit| if is_of_role(unit) { times.windows(side) } else { Windows::new() };
+        self.of_segment.iter().map(times).collect()
     }
 }
 

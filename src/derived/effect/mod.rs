@@ -1,5 +1,6 @@
 //! Did signs help: campaigns of signs in place, their controls, and what may be said of them.
 
+mod before;
 mod campaign;
 mod cells;
 mod draw;
