@@ -288,14 +288,16 @@ fn rules(
             .push(format!("{}: no sign may stand there ({})", location.given.name, location.given.reason));
     }
     let mut n_sensitive = 0;
+    // Standing signs are looked at with the reach that is set, whatever was asked for here.
+    let ring_m = ring_m(params.reach).max(Length::metres(facts.settings.reach_m).map_or(0.0, ring_m));
     for place in &facts.sensitive_places {
         let at = layer.network.plane.to_plane(place.position);
         let buffer_m = place.buffer.in_metres();
         let near = layer.index.segments_within(at, buffer_m);
         let segments: Vec<usize> = near.iter().map(|nearest| nearest.segment_idx).collect();
-        let around = around_sensitive_place(graph, sites, &segments, 0.0, ring_m(params.reach));
+        let around = around_sensitive_place(graph, sites, &segments, 0.0, ring_m);
         n_sensitive += around.inside.len();
-        let (mut near, is_beside_one) = near_place(facts, layer, place, ring_m(params.reach));
+        let (mut near, is_beside_one) = near_place(facts, layer, place, ring_m);
         near.extend(around.inside.iter().chain(&around.ring.sites));
         rules.forbidden.extend(around.inside);
         if is_beside_one {

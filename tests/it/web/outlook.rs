@@ -146,9 +146,18 @@ async fn where_hardly_anybody_walks_there_is_a_limit_and_no_figure() {
     page.never_says("Snakes stepped on");
     let map = test.get("/?month=5&part=evening&stretch=0").await.expect(200);
     map.says(words);
-    map.says("so a low one says nothing");
+    map.says("So no stretch has a figure for it");
+    map.says("too little known");
+    map.never_says("span class=\"figure\">0");
     let layer = test.get("/layers/stretches.geojson?month=5&part=evening").await.expect(200);
     layer.says(words);
+    layer.never_says("\"interval_width\":\"narrow\"");
+    let layer: serde_json::Value = serde_json::from_str(&layer.body).unwrap();
+    for stretch in layer["features"].as_array().unwrap() {
+        for figure in ["rate_per_1000_km", "rate_lower", "rate_upper", "rate_class", "exceedance"] {
+            assert!(stretch["properties"][figure].is_null(), "{figure} of {stretch}");
+        }
+    }
     for address in ["/route?from=0&km=5&month=5", "/?month=5", "/", "/layers/stretches.geojson?month=5"] {
         test.get(address).await.expect(200).never_says(words);
     }

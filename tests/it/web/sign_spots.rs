@@ -18,7 +18,8 @@ use crate::support::rows;
 
 /// The buffer of the den, metres; it lies so far off the trail that this touches none.
 const BUFFER_M: f64 = 60.0;
-const RING_M: f64 = 400.0;
+/// The reach of signs: two that both reach the den bracket it.
+const RING_M: f64 = 500.0;
 
 async fn plan(test: &TestApp, n_signs: usize, spacing_m: f64) -> std::sync::Arc<PlanLayer> {
     let facts = test.app.deriver().facts().await.unwrap();
@@ -77,6 +78,7 @@ async fn a_plan_never_brackets_a_place_whose_buffer_touches_no_trail() {
     };
     test.write(async |writer| {
         assert_eq!(writer.put_sensitive_places(&target, &rows([place])).await.unwrap().problems, []);
+        writer.set_setting(target.area, "sign-reach", "500").await.unwrap();
     })
     .await;
     let kept_clear = plan(&test, 8, 150.0).await;
