@@ -531,7 +531,7 @@ fn of_all_periods(set: &RateSet) -> Vec<Option<rates::Interval>> {
 
 /// Rates in a period: each unit's rate of all periods times the season-hour curve, that of its habitat or elevation band
 /// where those have curves of their own. Of all months and hours they are those of the fit itself. Of a period of which too little
-/// is known there are none (see [`PeriodKnown`]): what the curves would give could be read as safety.
+/// is known there are none (see [`PeriodKnown`](crate::analysis::forecast::PeriodKnown)): what the curves would give could be read as safety.
 ///
 /// A unit whose walking is assumed is never drawn as sure, however narrow its interval: what is assumed of people is in no
 /// counter.
