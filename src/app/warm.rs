@@ -9,6 +9,7 @@ use crate::derived::Deriver;
 use crate::derived::cluster_periods::PeriodCut;
 use crate::derived::density::BandwidthChoice;
 use crate::derived::density::DensityParams;
+use crate::derived::density::Kernel;
 use crate::derived::facts::Facts;
 use crate::derived::plan::PlanParams;
 use crate::derived::rates::UnitKind;
@@ -138,6 +139,15 @@ async fn single_pages(app: &App, facts: &Derived<Facts>) -> Result<(), DeriveErr
     Ok(())
 }
 
+async fn density(
+    deriver: &Deriver,
+    facts: &Derived<Facts>,
+    params: DensityParams,
+) -> Result<(), DeriveError> {
+    where_allowed(deriver.density(facts, params).await)?;
+    where_allowed(deriver.relative_density(facts, params).await)
+}
+
 /// What one page shows without being asked for more, and no other layer rests on.
 #[derive(Debug, Clone, Copy)]
 pub enum SinglePage {
@@ -159,6 +169,8 @@ pub enum SinglePage {
     Density(EffortKind),
     /// The same of reports with the likeliest bandwidth.
     LikeliestDensity,
+    /// The same of reports with the Gaussian kernel.
+    GaussianDensity,
     /// Clusters by period.
     ClusterPeriods(PeriodCut),
     /// This season against expectation.
@@ -182,7 +194,12 @@ impl SinglePage {
         let densities = EffortKind::ALL.iter().map(|effort| Self::Density(*effort));
         let cuts = PeriodCut::ALL.into_iter().map(Self::ClusterPeriods);
         let last = [Self::Watch(UnitKind::Stretch), Self::Watch(UnitKind::Trail), Self::Effect];
-        first.into_iter().chain(densities).chain([Self::LikeliestDensity]).chain(cuts).chain(last)
+        first
+            .into_iter()
+            .chain(densities)
+            .chain([Self::LikeliestDensity, Self::GaussianDensity])
+            .chain(cuts)
+            .chain(last)
     }
 
     /// Derives its layers.
@@ -190,6 +207,7 @@ impl SinglePage {
     /// # Errors
     /// [`DeriveError`] when a layer cannot be derived; what the facts do not allow is left to the page.
     pub async fn derive(self, deriver: &Deriver, facts: &Derived<Facts>) -> Result<(), DeriveError> {
+        let set = |effort: EffortKind| DensityParams::set(&facts.settings, effort);
         match self {
             Self::TrailPeriods => where_allowed(deriver.trail_periods(facts).await),
             Self::Public => where_allowed(deriver.public(facts).await),
@@ -198,16 +216,15 @@ impl SinglePage {
             Self::ReactionDetails => where_allowed(deriver.reaction_details(facts).await),
             Self::Survey => where_allowed(deriver.survey(facts).await),
             Self::Observers => where_allowed(deriver.observers(facts).await),
-            Self::Density(effort) => {
-                let params = DensityParams::set(&facts.settings, effort);
-                where_allowed(deriver.density(facts, params).await)?;
-                where_allowed(deriver.relative_density(facts, params).await)
-            }
+            Self::Density(effort) => density(deriver, facts, set(effort)).await,
             Self::LikeliestDensity => {
-                let set = DensityParams::set(&facts.settings, EffortKind::Report);
-                let params = DensityParams { bandwidth: BandwidthChoice::Likelihood, ..set };
-                where_allowed(deriver.density(facts, params).await)?;
-                where_allowed(deriver.relative_density(facts, params).await)
+                let params =
+                    DensityParams { bandwidth: BandwidthChoice::Likelihood, ..set(EffortKind::Report) };
+                density(deriver, facts, params).await
+            }
+            Self::GaussianDensity => {
+                let params = DensityParams { kernel: Kernel::Gaussian, ..set(EffortKind::Report) };
+                density(deriver, facts, params).await
             }
             Self::ClusterPeriods(cut) => where_allowed(deriver.cluster_periods(facts, cut).await),
             Self::Watch(unit) => where_allowed(deriver.watch(facts, WatchChoice { unit, until: None }).await),

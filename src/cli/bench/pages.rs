@@ -56,8 +56,8 @@ const ADDRESSES: [&str; 36] = [
 /// waited for.
 const CHOICES: [&str; 5] = [
     "/density?bandwidth=400",
-    "/density?kernel=gaussian",
-    "/density?bandwidth=likelihood",
+    "/density?kernel=gaussian&bandwidth=400",
+    "/density?kernel=gaussian&bandwidth=likelihood",
     "/signs?signs=8",
     "/clusters?periods=quarters",
 ];
