@@ -32,7 +32,7 @@ use crate::analysis::density::network::has_moments;
 use crate::analysis::density::network::walker;
 use crate::analysis::density::planar::PlanarKernel;
 use crate::analysis::density::planar::PlanarPoint;
-use crate::analysis::density::planar::pairwise_density;
+use crate::analysis::density::planar::nearby_density;
 use crate::analysis::density::source::EdgeSource;
 use crate::analysis::density::source::Grouped;
 use crate::analysis::density::source::PointSum;
@@ -154,7 +154,7 @@ pub fn planar_bandwidth(
         places.iter().map(|&position_m| PlanarPoint { position_m, weight: 1.0 }).collect();
     let predicted = some_of(&places);
     let others = |bandwidth_m| {
-        let all = pairwise_density(&points, &predicted, kernel, bandwidth_m)?;
+        let all = nearby_density(&points, &predicted, kernel, bandwidth_m)?;
         let own = kernel.density_per_m2(0.0, bandwidth_m);
         Ok(Some(all.iter().map(|all| all - own).collect()))
     };

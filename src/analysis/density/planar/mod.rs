@@ -57,6 +57,8 @@ impl PlanarKernel {
 
 /// From so many bandwidths on the Gaussian is zero as a number.
 const GAUSSIAN_END: f64 = 39.0;
+/// Farther than so many bandwidths the Gaussian is less than 1e-13 of what it is at its centre.
+const GAUSSIAN_TOLD: f64 = 8.0;
 
 /// A weighted point in the local plane.
 #[derive(Debug, Clone, Copy, PartialEq)]
@@ -80,20 +82,40 @@ pub fn pairwise_density(
     kernel: PlanarKernel,
     bandwidth_m: f64,
 ) -> Result<Vec<f64>, InvalidDensity> {
+    sums_within(points, at_m, (kernel, bandwidth_m), GAUSSIAN_END)
+}
+
+/// The same, but that of a Gaussian what lies beyond eight bandwidths is left out.
+pub(in crate::analysis::density) fn nearby_density(
+    points: &[PlanarPoint],
+    at_m: &[[f64; 2]],
+    kernel: PlanarKernel,
+    bandwidth_m: f64,
+) -> Result<Vec<f64>, InvalidDensity> {
+    sums_within(points, at_m, (kernel, bandwidth_m), GAUSSIAN_TOLD)
+}
+
+fn sums_within(
+    points: &[PlanarPoint],
+    at_m: &[[f64; 2]],
+    (kernel, bandwidth_m): (PlanarKernel, f64),
+    gaussian_end: f64,
+) -> Result<Vec<f64>, InvalidDensity> {
     check_points(points, bandwidth_m)?;
     if let Some(index) = at_m.iter().position(|at| !at.iter().all(|c| c.is_finite())) {
         return Err(InvalidDensity::Coordinate { index });
     }
     let scale = 1.0 / (bandwidth_m * bandwidth_m);
+    let end = match kernel {
+        PlanarKernel::Quartic => 1.0,
+        PlanarKernel::Gaussian => gaussian_end,
+    };
     let value = |at: &[f64; 2], point: &PlanarPoint| {
         let [dx, dy] = [point.position_m[0] - at[0], point.position_m[1] - at[1]];
-        point.weight * kernel.at_squared((dx * dx + dy * dy) * scale, bandwidth_m)
+        let squared = (dx * dx + dy * dy) * scale;
+        if squared > end * end { 0.0 } else { point.weight * kernel.at_squared(squared, bandwidth_m) }
     };
-    let reach_m = match kernel {
-        PlanarKernel::Quartic => bandwidth_m,
-        PlanarKernel::Gaussian => GAUSSIAN_END * bandwidth_m,
-    };
-    let near = Near::new(points, reach_m);
+    let near = Near::new(points, end * bandwidth_m);
     let sum = |at: &[f64; 2]| near.around(*at).flatten().map(|point| value(at, point)).sum();
     Ok(at_m.par_iter().map(sum).collect())
 }
@@ -222,6 +244,14 @@ mod tests {
                     let all: f64 = points.iter().map(value).sum();
                     assert!((got - all).abs() <= 1e-12 * all.abs(), "{bandwidth_m} {kernel:?}: {got} {all}");
                 }
+            }
+        }
+        let own: Vec<[f64; 2]> = points.iter().map(|point| point.position_m).collect();
+        for bandwidth_m in [15.0, 130.0] {
+            let all = pairwise_density(&points, &own, PlanarKernel::Gaussian, bandwidth_m).unwrap();
+            let near = nearby_density(&points, &own, PlanarKernel::Gaussian, bandwidth_m).unwrap();
+            for (all, near) in all.iter().zip(near) {
+                assert!((all - near).abs() < 1e-11 * all, "{bandwidth_m}: {all} {near}");
             }
         }
         assert_eq!(pairwise_density(&[], &at, PlanarKernel::Quartic, 10.0).unwrap(), vec![0.0; at.len()]);
