@@ -36,17 +36,9 @@ pub fn greedy(coverage: &Coverage, rules: &Rules) -> Result<Greedy, InvalidRules
     Ok(Greedy { order, gains, start: residual.gained, value: selection.value })
 }
 
-/// The greedy choice improved by exchanges until none helps: fast, good, without proof.
+/// The greedy choice of what is left to decide, improved by exchanges until none helps: fast, good, without proof.
 ///
 /// Returns the sites ascending (required ones included, standing ones not) and the weight covered.
-///
-/// # Errors
-/// [`InvalidRules`] when the rules cannot be kept.
-pub fn improved_greedy(coverage: &Coverage, rules: &Rules) -> Result<(Vec<usize>, f64), InvalidRules> {
-    Ok(improved(&Residual::new(coverage, rules)?))
-}
-
-/// The same of what is left to decide.
 pub(crate) fn improved(residual: &Residual) -> (Vec<usize>, f64) {
     let selection = Selection::completed(residual, &[]);
     (selection.in_instance(), selection.value)

@@ -5,8 +5,9 @@ use proptest::prelude::*;
 use crate::signage::placement::coverage::Coverage;
 use crate::signage::placement::exact::{SearchParams, best_choice};
 use crate::signage::placement::linear::{Sites, optimum_by_solver};
+use crate::signage::placement::residual::Residual;
 use crate::signage::placement::rules::{AtMost, InvalidRules, Limit, Rules};
-use crate::signage::placement::selection::{greedy, improved_greedy};
+use crate::signage::placement::selection::{greedy, improved};
 
 fn best(coverage: &Coverage, rules: &Rules) -> f64 {
     let choice = best_choice(coverage, rules, &SearchParams::default()).unwrap();
@@ -131,7 +132,7 @@ fn two_hundred_sites_are_proven_and_agree_with_a_general_solver() {
         let reference = optimum_by_solver(&coverage, &rules, Sites::Whole).unwrap();
         assert!((value - reference).abs() < 1e-6 * reference, "{value} {reference}");
         let start = greedy(&coverage, &rules).unwrap().value;
-        let improved = improved_greedy(&coverage, &rules).unwrap().1;
+        let improved = improved(&Residual::new(&coverage, &rules).unwrap()).1;
         assert!(start <= improved + 1e-9 && improved <= value + 1e-9);
         // Nemhauser, Wolsey & Fisher (1978): greedy reaches 1 - 1/e of the optimum.
         assert!(start >= (1.0 - (-1.0f64).exp()) * value);
